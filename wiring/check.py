@@ -1,0 +1,24 @@
+"""Checking a plan: every registered rule, the gravest finding first."""
+
+from wiring import rules_channels, rules_power
+from wiring.context import RULES, Context, rule
+from wiring.findings import SEVERITY_ORDER, Finding
+from wiring.plan import Plan
+
+__all__ = ["RULE_MODULES", "Context", "check", "rule"]
+
+RULE_MODULES = (rules_channels, rules_power)
+
+
+def check(plan: Plan) -> tuple[Finding, ...]:
+    """All findings of a plan: stops, then cautions, then notes, each in order of rule."""
+    context = Context(plan)
+    found: list[Finding] = []
+    for examine in RULES.values():
+        found.extend(examine(context))
+    found.sort(key=_gravity)
+    return tuple(found)
+
+
+def _gravity(finding: Finding) -> int:
+    return SEVERITY_ORDER[finding.severity]

@@ -1,0 +1,91 @@
+"""What every rule needs of a plan, worked out once, and the registry of rules.
+
+A rule is a function `(Context) -> Iterable[Finding]` under `@rule("stable-name")`. Lookups are
+ready in the context; dear results are worked out when first asked for and kept.
+"""
+
+from collections.abc import Callable, Iterable
+
+from wiring.findings import Finding
+from wiring.loads import ChannelPower, LoadError, channel_load_ohm, power_into
+from wiring.plan import Channel, Device, Plan, Run, Speaker
+
+
+class Context:
+    """A plan with its lookups. Treat every attribute as read only.
+
+    `channels_of_device` and `channels_of_speaker` map an id to its channels in plan order (absent
+    id: empty tuple through `.get(id, ())`). `load_ohm[channel.id]` is the load an amplifier
+    channel sees, present only where one could be formed; `load_errors[channel.id]` says why not.
+    `power_w[channel.id]` is the rated power into that load, where the device has figures.
+    `bridged_away` holds (device id, number) of the second channel of each bridged pair.
+    """
+
+    __slots__ = (
+        "bridged_away",
+        "channels",
+        "channels_of_device",
+        "channels_of_speaker",
+        "devices",
+        "kept",
+        "load_errors",
+        "load_ohm",
+        "plan",
+        "power_w",
+        "runs",
+        "speakers",
+    )
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.devices: dict[str, Device] = {device.id: device for device in plan.devices}
+        self.speakers: dict[str, Speaker] = {speaker.id: speaker for speaker in plan.speakers}
+        self.channels: dict[str, Channel] = {channel.id: channel for channel in plan.channels}
+        self.runs: dict[str, Run] = {run.id: run for run in plan.runs}
+        self.channels_of_device: dict[str, list[Channel]] = {}
+        self.channels_of_speaker: dict[str, list[Channel]] = {}
+        self.load_ohm: dict[str, float] = {}
+        self.load_errors: dict[str, LoadError] = {}
+        self.power_w: dict[str, ChannelPower] = {}
+        self.bridged_away: set[tuple[str, int]] = set()
+        self.kept: dict[str, object] = {}
+        for channel in plan.channels:
+            self.channels_of_device.setdefault(channel.device, []).append(channel)
+            for speaker_id in channel.speakers:
+                self.channels_of_speaker.setdefault(speaker_id, []).append(channel)
+            if channel.kind == "amplifier":
+                self._load(channel)
+
+    def _load(self, channel: Channel) -> None:
+        bridged = channel.bridged_with is not None
+        if bridged:
+            self.bridged_away.add((channel.device, max(channel.number, channel.bridged_with or 0)))
+        if not channel.speakers:
+            return
+        try:
+            load = channel_load_ohm(self.speakers, channel)
+        except LoadError as error:
+            self.load_errors[channel.id] = error
+            return
+        self.load_ohm[channel.id] = load
+        device = self.devices.get(channel.device)
+        if device is not None:
+            power = power_into(device, load, bridged)
+            if power is not None:
+                self.power_w[channel.id] = power
+
+
+Rule = Callable[[Context], Iterable[Finding]]
+RULES: dict[str, Rule] = {}
+
+
+def rule(name: str) -> Callable[[Rule], Rule]:
+    """Register a rule under its stable name; two rules of one name are an error."""
+
+    def register(function: Rule) -> Rule:
+        if name in RULES:
+            raise ValueError(f"rule {name!r} is registered twice")
+        RULES[name] = function
+        return function
+
+    return register

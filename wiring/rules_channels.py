@@ -1,0 +1,1 @@
+"""Rules about channels, speakers and their settings."""

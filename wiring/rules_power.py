@@ -1,0 +1,1 @@
+"""Rules about the power path: conductors, fuses, voltage, returns, turn-on and key-off draw."""
