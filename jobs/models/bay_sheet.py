@@ -1,0 +1,137 @@
+"""Fit proof, function checks, readings and notes: what the technician shows to be true."""
+
+from django.conf import settings
+from django.core.validators import FileExtensionValidator
+from django.db import models
+
+
+class FitOutcome(models.TextChoices):
+    FITS = "fits", "Fits"
+    FITS_WITH_CHANGES = "fits_with_changes", "Fits with changes"
+    DOES_NOT_FIT = "does_not_fit", "Does not fit"
+
+
+class FitProof(models.Model):
+    """Why this vehicle takes these parts: what was consulted, its number, when, by whom."""
+
+    job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="fit_proofs")
+    source = models.CharField("source consulted", max_length=120)
+    reference = models.CharField("reference number", max_length=80, blank=True)
+    consulted_on = models.DateField("consulted on")
+    outcome = models.CharField(max_length=20, choices=FitOutcome)
+    note = models.TextField(blank=True)
+    guide = models.FileField(
+        "attached guide",
+        upload_to="guides/%Y/%m/",
+        blank=True,
+        validators=[FileExtensionValidator(["pdf", "png", "jpg", "jpeg", "txt"])],
+    )
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return f"{self.source} {self.reference}".strip()
+
+
+class FunctionResult(models.TextChoices):
+    UNTRIED = "", "Not tried"
+    WORKS = "works", "Works"
+    FAULT = "fault", "Does not work"
+    NOT_FITTED = "not_fitted", "Not fitted"
+
+
+class FunctionCheck(models.Model):
+    """A factory function that must survive, tried before the work and after it."""
+
+    job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="function_checks")
+    group = models.CharField(max_length=40)
+    name = models.CharField(max_length=80)
+    how = models.CharField("how to try it", max_length=200, blank=True)
+    order = models.PositiveSmallIntegerField(default=0)
+    before = models.CharField(max_length=12, choices=FunctionResult, blank=True)
+    before_note = models.CharField(max_length=200, blank=True)
+    before_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    before_at = models.DateTimeField(null=True, blank=True)
+    after = models.CharField(max_length=12, choices=FunctionResult, blank=True)
+    after_note = models.CharField(max_length=200, blank=True)
+    after_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    after_at = models.DateTimeField(null=True, blank=True)
+    version = models.PositiveIntegerField(default=1, editable=False)
+
+    class Meta:
+        ordering = ["order", "pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["job", "name"], name="function_once_a_job"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def was_lost(self) -> bool:
+        """It worked before and does not now."""
+        return self.before == FunctionResult.WORKS and self.after in {
+            FunctionResult.FAULT,
+            FunctionResult.NOT_FITTED,
+        }
+
+
+class ReadingKind(models.TextChoices):
+    BATTERY_REST = "battery_rest", "Battery at rest"
+    CHARGING = "charging", "Charging voltage"
+    KEY_OFF = "key_off", "Key-off draw"
+    AMPLIFIER_LOADED = "amplifier_loaded", "Voltage at the amplifier under load"
+    OUTPUT = "output", "Output voltage"
+    OTHER = "other", "Other"
+
+
+class Reading(models.Model):
+    """A measured value before the work and after it, each with instrument, time and person."""
+
+    job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="readings")
+    kind = models.CharField(max_length=20, choices=ReadingKind)
+    label = models.CharField(max_length=80)
+    unit = models.CharField(max_length=10)
+    order = models.PositiveSmallIntegerField(default=0)
+    wanted_before = models.BooleanField(default=True)
+    before_value = models.FloatField(null=True, blank=True)
+    before_instrument = models.CharField(max_length=60, blank=True)
+    before_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    before_at = models.DateTimeField(null=True, blank=True)
+    after_value = models.FloatField(null=True, blank=True)
+    after_instrument = models.CharField(max_length=60, blank=True)
+    after_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    after_at = models.DateTimeField(null=True, blank=True)
+    version = models.PositiveIntegerField(default=1, editable=False)
+
+    class Meta:
+        ordering = ["order", "pk"]
+
+    def __str__(self) -> str:
+        return self.label
+
+
+class JobNote(models.Model):
+    """A note on the bay sheet; notes are added, never changed."""
+
+    job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="notes")
+    text = models.TextField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return self.text[:60]

@@ -1,0 +1,29 @@
+"""The event log: every change says who, when, from, to."""
+
+from django.conf import settings
+from django.db import models
+
+
+class JobEvent(models.Model):
+    """One change. `code` and data are stored; the sentence is made when it is shown.
+
+    `key` is made by the client that saved, so that a repeat after a lost reply changes nothing.
+    """
+
+    job = models.ForeignKey("jobs.Job", models.PROTECT, related_name="events")
+    at = models.DateTimeField(auto_now_add=True)
+    actor = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    code = models.CharField(max_length=40)
+    subject = models.CharField(max_length=60, blank=True)
+    before = models.JSONField(default=dict)
+    after = models.JSONField(default=dict)
+    key = models.CharField(  # noqa: DJ001 -- null so that events without a key stay unique
+        max_length=64, null=True, unique=True, editable=False
+    )
+
+    class Meta:
+        ordering = ["-pk"]
+        indexes = [models.Index(fields=["job", "-id"], name="event_job_newest")]
+
+    def __str__(self) -> str:
+        return f"{self.code} {self.subject}".strip()

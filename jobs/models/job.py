@@ -1,0 +1,151 @@
+"""The job: one visit of one vehicle, and the parts it is to get."""
+
+from datetime import datetime
+
+from django.conf import settings
+from django.db import models
+from django.urls import reverse
+from django.utils import timezone
+
+from jobs.lifecycle import HOLDS_A_BAY, LIVE, SHEET_OPEN, Stage
+from shop.models import Vehicle
+from shop.models.people import digits_of
+from shop.models.products import TurnOn
+from shop.models.vehicles import plain_plate
+
+
+class JobQuerySet(models.QuerySet["Job"]):
+    def with_names(self) -> "JobQuerySet":
+        """Everything a card or a row shows, in one query."""
+        return self.select_related("customer", "vehicle__vehicle_model", "bay", "technician")
+
+    def on_the_board(self) -> "JobQuerySet":
+        """Live jobs, late ones first, then by promised time."""
+        return self.filter(stage__in=LIVE).with_names().order_by("promised_at", "number")
+
+    def for_review(self) -> "JobQuerySet":
+        """Waiting for the manager, longest waiting first."""
+        return (
+            self.filter(stage=Stage.READY_FOR_REVIEW).with_names().order_by("stage_since", "number")
+        )
+
+    def clashing(
+        self, bay_id: int, starts_at: datetime, ends_at: datetime, but: int | None = None
+    ) -> "JobQuerySet":
+        """Jobs that hold the bay at some moment of the slot; `but` is the job being moved."""
+        return self.filter(
+            bay_id=bay_id,
+            stage__in=HOLDS_A_BAY,
+            starts_at__lt=ends_at,
+            ends_at__gt=starts_at,
+        ).exclude(pk=but)
+
+    def matching(self, text: str) -> "JobQuerySet":
+        """Jobs by number, plate, VIN start or tail, phone or customer's name."""
+        text = text.strip()
+        plain = plain_plate(text)
+        if not plain:
+            return self.none()
+        number = text.upper().removeprefix("J").lstrip("-# ")
+        if number.isdigit() and len(number) <= 8:
+            wanted = models.Q(number=int(number)) | models.Q(
+                vehicle__in=Vehicle.objects.matching(text)
+            )
+            if len(number) >= 4:
+                wanted |= models.Q(customer__phone_digits__contains=number)
+            return self.filter(wanted)
+        wanted = models.Q(vehicle__in=Vehicle.objects.matching(text)) | models.Q(
+            customer__name__icontains=text
+        )
+        if len(digits := digits_of(text)) >= 4:
+            wanted |= models.Q(customer__phone_digits__contains=digits)
+        return self.filter(wanted)
+
+
+class Job(models.Model):
+    """One visit. `version` rises with every change of the job row itself."""
+
+    number = models.PositiveIntegerField(unique=True, editable=False)
+    customer = models.ForeignKey("shop.Customer", models.PROTECT, related_name="jobs")
+    vehicle = models.ForeignKey("shop.Vehicle", models.PROTECT, related_name="jobs")
+    stage = models.CharField(max_length=20, choices=Stage, default=Stage.BOOKED, editable=False)
+    stage_since = models.DateTimeField(default=timezone.now, editable=False)
+    held_from = models.CharField(max_length=20, choices=Stage, blank=True, editable=False)
+    stage_reason = models.TextField(blank=True, editable=False)
+    wants = models.TextField("what the customer wants")
+    bay = models.ForeignKey("shop.Bay", models.PROTECT, related_name="jobs")
+    starts_at = models.DateTimeField("in the bay from")
+    ends_at = models.DateTimeField("in the bay until")
+    promised_at = models.DateTimeField("promised for")
+    technician = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="jobs",
+        limit_choices_to={"is_technician": True, "is_active": True},
+    )
+    comeback_of = models.ForeignKey(
+        "self", models.PROTECT, null=True, blank=True, related_name="comebacks"
+    )
+    booked_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", editable=False
+    )
+    booked_at = models.DateTimeField(auto_now_add=True)
+    version = models.PositiveIntegerField(default=1, editable=False)
+
+    objects = JobQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-number"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(ends_at__gt=models.F("starts_at")),
+                name="job_slot_in_order",
+                violation_error_message="The slot ends before it starts.",
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["stage", "promised_at"], name="job_stage_promised"),
+            models.Index(fields=["bay", "starts_at"], name="job_bay_start"),
+        ]
+
+    def __str__(self) -> str:
+        return f"J{self.number}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("job", args=[self.number])
+
+    @property
+    def is_late(self) -> bool:
+        done = {Stage.SIGNED_OFF, Stage.COLLECTED, Stage.CANCELLED}
+        return self.stage not in done and self.promised_at < timezone.now()
+
+    @property
+    def sheet_is_open(self) -> bool:
+        """The bay sheet takes entries."""
+        return self.stage in SHEET_OPEN
+
+
+class JobPart(models.Model):
+    """A catalogue product in the job. `label` names it in the plan: A1, P1, M1, C3."""
+
+    job = models.ForeignKey(Job, models.CASCADE, related_name="parts")
+    product = models.ForeignKey("shop.Product", models.PROTECT, related_name="job_parts")
+    label = models.CharField(max_length=10, editable=False)
+    quantity = models.PositiveSmallIntegerField(default=1)
+    serial = models.CharField("serial number", max_length=60, blank=True)
+    firmware = models.CharField(max_length=40, blank=True)
+    turn_on = models.CharField(max_length=20, choices=TurnOn, blank=True)
+    turn_on_by = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="+")
+    note = models.CharField(max_length=200, blank=True)
+    version = models.PositiveIntegerField(default=1, editable=False)
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["job", "label"], name="part_label_once_a_job"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.label} {self.product}"

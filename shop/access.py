@@ -1,0 +1,57 @@
+"""Who may open a view: the mark that every view carries.
+
+`@allow(Role.X, ...)`, `@allow_any_staff` or `@public`. The permission test walks every URL and
+fails on a view that carries none of them.
+"""
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+from django.contrib.auth.views import redirect_to_login
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse
+from django.template.loader import render_to_string
+
+from shop.roles import Role, has_role
+
+View = Callable[..., HttpResponse]
+
+
+def _sign_in_first(request: HttpRequest) -> HttpResponse:
+    """Sign-in page for a page; for a saving cell a plain 401, so that nothing typed is lost."""
+    if getattr(request, "htmx", False):
+        html = render_to_string("inc/signed_out.html", request=request)
+        return HttpResponse(html, status=401)
+    return redirect_to_login(request.get_full_path())
+
+
+def allow(*roles: Role) -> Callable[[View], View]:
+    """Let only staff with one of the roles in; others get 403, strangers the sign-in page."""
+    allowed = frozenset(roles)
+
+    def mark(view: View) -> View:
+        @wraps(view)
+        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+            if not request.user.is_authenticated:
+                return _sign_in_first(request)
+            if not has_role(request.user, allowed):
+                wanted = " or ".join(sorted(role.label.lower() for role in allowed))
+                raise PermissionDenied(f"This needs the {wanted} role. Ask a manager.")
+            return view(request, *args, **kwargs)
+
+        guarded.allowed_roles = allowed  # type: ignore[attr-defined]
+        return guarded
+
+    return mark
+
+
+def allow_any_staff(view: View) -> View:
+    """Let every signed-in staff member in."""
+    return allow(*Role)(view)
+
+
+def public(view: View) -> View:
+    """Let anybody in, signed in or not."""
+    view.allowed_roles = None  # type: ignore[attr-defined]
+    return view

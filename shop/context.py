@@ -1,0 +1,50 @@
+"""What every page needs: the shop and the navigation for the person's roles."""
+
+from typing import Any, NamedTuple
+
+from django.http import HttpRequest
+
+from shop.roles import ALL_ROLES, Role, has_role
+
+
+class NavItem(NamedTuple):
+    url_name: str
+    label: str
+    icon: str
+    roles: frozenset[Role]
+    begins: str
+
+
+NAV = (
+    NavItem("board", "Board", "board", ALL_ROLES, "/board"),
+    NavItem("book", "Book a job", "plus", frozenset({Role.FRONT_DESK, Role.MANAGER}), "/book"),
+    NavItem("review_queue", "Review", "review", frozenset({Role.MANAGER}), "/review"),
+    NavItem("find", "Find", "search", ALL_ROLES, "/find"),
+    NavItem(
+        "customer_list",
+        "Customers",
+        "customer",
+        frozenset({Role.FRONT_DESK, Role.MANAGER}),
+        "/customers",
+    ),
+    NavItem("vehicle_list", "Vehicles", "car", ALL_ROLES, "/vehicles"),
+    NavItem("product_list", "Catalogue", "box", ALL_ROLES, "/catalogue"),
+    NavItem("setup_list", "Saved setups", "setup", ALL_ROLES, "/setups"),
+    NavItem("settings", "Settings", "settings", frozenset({Role.MANAGER}), "/settings"),
+)
+
+
+def shop(request: HttpRequest) -> dict[str, Any]:
+    """`shop`, and `nav_items` as dicts with url_name, label, icon and active."""
+    user = getattr(request, "user", None)
+    items = [
+        {
+            "url_name": item.url_name,
+            "label": item.label,
+            "icon": item.icon,
+            "active": request.path.startswith(item.begins),
+        }
+        for item in NAV
+        if user is not None and has_role(user, item.roles)
+    ]
+    return {"shop": getattr(request, "shop", None), "nav_items": items}

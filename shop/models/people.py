@@ -1,0 +1,83 @@
+"""Staff and customers."""
+
+from django.contrib.auth.models import AbstractUser
+from django.db import models
+from django.db.models.functions import Lower
+
+from shop.roles import Role
+
+
+def digits_of(phone: str) -> str:
+    """The digits of a phone number, for finding it however it was typed."""
+    return "".join(character for character in phone if character.isdigit())
+
+
+class StaffMember(AbstractUser):
+    """A person who works here; one person may hold several roles."""
+
+    first_name = None  # type: ignore[assignment]
+    last_name = None  # type: ignore[assignment]
+    groups = None  # type: ignore[assignment]
+    user_permissions = None  # type: ignore[assignment]
+    name = models.CharField("full name", max_length=80)
+    is_front_desk = models.BooleanField("front desk", default=False)
+    is_technician = models.BooleanField("technician", default=False)
+    is_manager = models.BooleanField("manager", default=False)
+
+    REQUIRED_FIELDS = ["email", "name"]
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name or self.username
+
+    def get_full_name(self) -> str:
+        return self.name
+
+    def get_short_name(self) -> str:
+        return self.name.split(" ")[0]
+
+    @property
+    def roles(self) -> frozenset[Role]:
+        if not self.is_active:
+            return frozenset()
+        held = {
+            Role.FRONT_DESK: self.is_front_desk,
+            Role.TECHNICIAN: self.is_technician,
+            Role.MANAGER: self.is_manager,
+        }
+        return frozenset(role for role, yes in held.items() if yes)
+
+
+class CustomerQuerySet(models.QuerySet["Customer"]):
+    def matching(self, text: str) -> "CustomerQuerySet":
+        """Customers whose name, email or phone begins or contains the text."""
+        wanted = models.Q(name__icontains=text) | models.Q(email__istartswith=text)
+        if len(digits := digits_of(text)) >= 3:
+            wanted |= models.Q(phone_digits__contains=digits)
+        return self.filter(wanted)
+
+
+class Customer(models.Model):
+    """A person or company whose vehicles we work on."""
+
+    name = models.CharField(max_length=120)
+    phone = models.CharField(max_length=40, blank=True)
+    phone_digits = models.CharField(max_length=40, blank=True, editable=False, db_index=True)
+    email = models.EmailField(blank=True)
+    address = models.TextField(blank=True)
+    note = models.TextField(blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    objects = CustomerQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["name", "pk"]
+        indexes = [models.Index(Lower("name"), name="customer_name_lower")]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def clean(self) -> None:
+        self.phone_digits = digits_of(self.phone)

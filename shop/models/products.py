@@ -1,0 +1,207 @@
+"""The catalogue: what the shop fits, with the figures the sums need."""
+
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+
+
+class ProductKind(models.TextChoices):
+    AMPLIFIER = "amplifier", "Amplifier"
+    PROCESSOR = "processor", "Processor"
+    INTERFACE = "interface", "Interface module"
+    SPEAKER = "speaker", "Speaker"
+    SUBWOOFER = "subwoofer", "Subwoofer"
+    CABLE = "cable", "Cable"
+    FUSE = "fuse", "Fuse or holder"
+    OTHER = "other", "Other"
+
+
+SOURCE_KINDS = frozenset({ProductKind.AMPLIFIER, ProductKind.PROCESSOR, ProductKind.INTERFACE})
+SPEAKER_KINDS = frozenset({ProductKind.SPEAKER, ProductKind.SUBWOOFER})
+
+
+class SpeakerKind(models.TextChoices):
+    TWEETER = "tweeter", "Tweeter"
+    MIDRANGE = "midrange", "Midrange"
+    MIDBASS = "midbass", "Midbass"
+    WOOFER = "woofer", "Woofer"
+    COAXIAL = "coaxial", "Coaxial"
+    FULL_RANGE = "full_range", "Full range"
+    SUBWOOFER = "subwoofer", "Subwoofer"
+
+
+class AmplifierClass(models.TextChoices):
+    A = "A"
+    AB = "AB"
+    B = "B"
+    D = "D"
+    G = "G"
+    H = "H"
+
+
+class TurnOn(models.TextChoices):
+    REMOTE_WIRE = "remote_wire", "Remote wire"
+    INTERFACE_MODULE = "interface_module", "Interface module"
+    SIGNAL_SENSE = "signal_sense", "Signal sensing"
+    IGNITION_FEED = "ignition_feed", "Ignition feed"
+    NOT_NEEDED = "not_needed", "Not needed"
+
+
+def _figure(name: str, low: float, high: float, help_text: str = "") -> models.FloatField:
+    """An optional figure with the range in which it can be true."""
+    return models.FloatField(
+        name,
+        null=True,
+        blank=True,
+        help_text=help_text,
+        validators=[MinValueValidator(low), MaxValueValidator(high)],
+    )
+
+
+class ProductQuerySet(models.QuerySet["Product"]):
+    def offered(self) -> "ProductQuerySet":
+        return self.filter(discontinued=False)
+
+    def matching(self, text: str) -> "ProductQuerySet":
+        found = self
+        for word in text.split():
+            found = found.filter(
+                models.Q(maker__icontains=word)
+                | models.Q(name__icontains=word)
+                | models.Q(part_number__icontains=word)
+            )
+        return found
+
+
+class Product(models.Model):
+    """A catalogue entry. Which figures count depends on the kind; see `required_figures`."""
+
+    kind = models.CharField(max_length=12, choices=ProductKind)
+    maker = models.CharField(max_length=60)
+    name = models.CharField(max_length=80)
+    part_number = models.CharField(max_length=60, blank=True)
+    price = models.DecimalField(max_digits=9, decimal_places=2, null=True, blank=True)
+    note = models.TextField(blank=True)
+    discontinued = models.BooleanField(default=False)
+
+    amplifier_channels = models.PositiveSmallIntegerField(
+        default=0, validators=[MaxValueValidator(32)]
+    )
+    line_outputs = models.PositiveSmallIntegerField(default=0, validators=[MaxValueValidator(32)])
+    line_inputs = models.PositiveSmallIntegerField(default=0, validators=[MaxValueValidator(32)])
+    amplifier_class = models.CharField(max_length=2, choices=AmplifierClass, blank=True)
+    efficiency = _figure("efficiency at full output, 0–1", 0.05, 1.0)
+    min_load_ohm = _figure("least load per channel, Ω", 0.1, 100)
+    min_load_bridged_ohm = _figure("least load bridged, Ω", 0.1, 100)
+    bridgeable = models.CharField(
+        max_length=60, blank=True, help_text="Channel pairs that bridge, such as 1+2, 3+4."
+    )
+    idle_current_a = _figure("idle current, A", 0, 100)
+    min_supply_v = _figure("shuts down below, V", 1, 60)
+    rated_supply_v = _figure("rated at supply, V", 1, 60)
+    turn_on = models.CharField(max_length=20, choices=TurnOn, default=TurnOn.NOT_NEEDED)
+    turns_on_others = models.BooleanField(
+        default=False, help_text="Can wake the amplifiers, so they need no remote wire."
+    )
+    sample_rate_hz = _figure("sample rate, Hz", 8000, 384_000)
+    delay_step_ms = _figure("delay step, ms", 0.0001, 10)
+    max_sections = models.PositiveSmallIntegerField(
+        "EQ sections per channel", null=True, blank=True, validators=[MaxValueValidator(64)]
+    )
+    line_output_v = _figure("line output at most, V", 0.01, 50)
+    input_sensitivity_min_v = _figure("input sensitivity from, V", 0.01, 50)
+    input_sensitivity_max_v = _figure("input sensitivity to, V", 0.01, 50)
+
+    speaker_kind = models.CharField(max_length=12, choices=SpeakerKind, blank=True)
+    impedance_ohm = _figure("impedance of one coil, Ω", 0.1, 100)
+    coils = models.PositiveSmallIntegerField(
+        default=1, validators=[MinValueValidator(1), MaxValueValidator(2)]
+    )
+    power_w = _figure("continuous power rating, W", 0.1, 20_000)
+    min_high_pass_hz = _figure("lowest safe high-pass, Hz", 1, 20_000)
+    min_high_pass_order = models.PositiveSmallIntegerField(
+        default=2, validators=[MinValueValidator(1), MaxValueValidator(8)]
+    )
+    max_low_pass_hz = _figure("highest useful low-pass, Hz", 10, 40_000)
+    box_limit_hz = _figure("vented box tuned to, Hz", 5, 200)
+
+    cable_size = models.CharField(max_length=12, blank=True, help_text="4 AWG or 25 mm2.")
+    cable_metal = models.CharField(
+        max_length=24,
+        blank=True,
+        choices=[("copper", "Copper"), ("copper_clad_aluminium", "Copper-clad aluminium")],
+    )
+    insulation_c = _figure("insulation class, °C", 40, 250)
+    fuse_body = models.CharField(max_length=30, blank=True)
+    fuse_rating_a = _figure("fuse rating, A", 0.1, 1000)
+
+    objects = ProductQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["kind", "maker", "name"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["maker", "name", "part_number"],
+                name="product_once",
+                violation_error_message="This product is already in the catalogue.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.maker} {self.name}"
+
+    @property
+    def is_source(self) -> bool:
+        return self.kind in SOURCE_KINDS
+
+    @property
+    def is_speaker(self) -> bool:
+        return self.kind in SPEAKER_KINDS
+
+    @property
+    def bridge_pairs(self) -> tuple[tuple[int, int], ...]:
+        """`bridgeable` as pairs of channel numbers; anything unreadable is left out."""
+        pairs = []
+        for text in self.bridgeable.replace(";", ",").split(","):
+            low, plus, high = text.strip().partition("+")
+            if plus and low.strip().isdigit() and high.strip().isdigit():
+                pairs.append((int(low), int(high)))
+        return tuple(pairs)
+
+    @property
+    def missing_figures(self) -> list[str]:
+        """Labels of the figures the sums need for this kind and do not have."""
+        return [
+            str(self._meta.get_field(name).verbose_name)
+            for name in REQUIRED_FIGURES.get(ProductKind(self.kind), ())
+            if getattr(self, name) in (None, "", 0)
+        ]
+
+
+REQUIRED_FIGURES: dict[ProductKind, tuple[str, ...]] = {
+    ProductKind.AMPLIFIER: ("amplifier_channels", "efficiency", "min_load_ohm", "min_supply_v"),
+    ProductKind.PROCESSOR: ("line_outputs",),
+    ProductKind.SPEAKER: ("speaker_kind", "impedance_ohm", "power_w"),
+    ProductKind.SUBWOOFER: ("impedance_ohm", "power_w"),
+    ProductKind.CABLE: ("cable_size", "cable_metal", "insulation_c"),
+    ProductKind.FUSE: ("fuse_body", "fuse_rating_a"),
+}
+
+
+class ProductRating(models.Model):
+    """Rated power of one channel (or bridged pair) into one load."""
+
+    product = models.ForeignKey(Product, models.CASCADE, related_name="ratings")
+    load_ohm = models.FloatField("load, Ω", validators=[MinValueValidator(0.1)])
+    power_w = models.FloatField("power, W", validators=[MinValueValidator(0.1)])
+    bridged = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ["bridged", "-load_ohm"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["product", "load_ohm", "bridged"], name="product_rating_once"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.power_w:g} W into {self.load_ohm:g} Ω{' bridged' if self.bridged else ''}"

@@ -1,0 +1,99 @@
+"""The shop itself and its bays."""
+
+from zoneinfo import ZoneInfo, available_timezones
+
+from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+
+
+class Units(models.TextChoices):
+    METRIC = "metric", "Metric (m, mm², km)"
+    US = "us", "US (ft, AWG, miles)"
+
+
+def validate_time_zone(name: str) -> None:
+    """Refuse a name that is not in the IANA time zone data."""
+    if name not in available_timezones():
+        raise ValidationError(
+            f"“{name}” is no time zone. Use a name such as Europe/London or America/Chicago."
+        )
+
+
+def _range(low: float, high: float) -> list[MinValueValidator | MaxValueValidator]:
+    return [MinValueValidator(low), MaxValueValidator(high)]
+
+
+class ShopManager(models.Manager["Shop"]):
+    def current(self) -> "Shop":
+        """The one shop row, made with defaults when the database is new."""
+        return self.get_or_create(pk=1)[0]
+
+
+class Shop(models.Model):
+    """The business: one row. The lower fields are what the sums take for granted here."""
+
+    name = models.CharField(max_length=120, default="Our shop")
+    address = models.TextField(blank=True)
+    phone = models.CharField(max_length=40, blank=True)
+    email = models.EmailField(blank=True)
+    time_zone = models.CharField(max_length=60, default="UTC", validators=[validate_time_zone])
+    units = models.CharField(max_length=10, choices=Units, default=Units.METRIC)
+    sheet_terms = models.TextField(
+        blank=True, help_text="Printed above the signatures on the install sheet."
+    )
+
+    max_drop_percent = models.FloatField(
+        "largest voltage drop, %", default=3.0, validators=_range(0.5, 15)
+    )
+    music_duty_percent = models.FloatField(
+        "music duty, %",
+        default=12.5,
+        validators=_range(1, 100),
+        help_text="Long-term output power over full output. 12.5 % is a 12 dB crest factor.",
+    )
+    cabin_c = models.FloatField("cabin ambient, °C", default=40.0, validators=_range(-40, 120))
+    engine_bay_c = models.FloatField(
+        "engine bay ambient, °C", default=70.0, validators=_range(-40, 150)
+    )
+    fuse_distance_m = models.FloatField(
+        "fuse to battery at most, m",
+        default=0.45,
+        validators=_range(0.05, 5),
+        help_text="0.45 m (18 in) is common practice, no source.",
+    )
+    key_off_limit_a = models.FloatField(
+        "key-off draw at most, A",
+        default=0.05,
+        validators=_range(0.001, 5),
+        help_text="0.05 A is common practice, no source.",
+    )
+    crossover_gap_db = models.FloatField(
+        "crossover gap or overlap at most, dB", default=4.0, validators=_range(0.5, 24)
+    )
+
+    next_job_number = models.PositiveIntegerField(default=1001, editable=False)
+
+    objects = ShopManager()
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.time_zone)
+
+
+class Bay(models.Model):
+    """A work place for one vehicle."""
+
+    name = models.CharField(max_length=40, unique=True)
+    note = models.CharField(max_length=120, blank=True, help_text="Lift, height limit, power.")
+    order = models.PositiveSmallIntegerField(default=0)
+    active = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["order", "name"]
+
+    def __str__(self) -> str:
+        return self.name

@@ -1,0 +1,128 @@
+"""What repeats (the vehicle model) and the one physical car."""
+
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+
+
+class BodyShape(models.TextChoices):
+    HATCHBACK = "hatchback", "Hatchback"
+    SALOON = "saloon", "Saloon"
+    ESTATE = "estate", "Estate"
+    VAN = "van", "Van"
+    PICKUP = "pickup", "Pickup"
+    SUV = "suv", "SUV"
+
+
+class Powertrain(models.TextChoices):
+    FUEL = "fuel", "Fuel"
+    HYBRID = "hybrid", "Hybrid (high voltage)"
+    ELECTRIC = "electric", "Electric (high voltage)"
+
+
+class VehicleModel(models.Model):
+    """Make, model, years, trim and factory audio package: what a saved setup is for."""
+
+    make = models.CharField(max_length=40)
+    model = models.CharField(max_length=40)
+    year_from = models.PositiveSmallIntegerField(
+        validators=[MinValueValidator(1900), MaxValueValidator(2100)]
+    )
+    year_to = models.PositiveSmallIntegerField(
+        null=True, blank=True, validators=[MinValueValidator(1900), MaxValueValidator(2100)]
+    )
+    trim = models.CharField(max_length=40, blank=True)
+    audio_package = models.CharField("factory audio package", max_length=60, blank=True)
+    body_shape = models.CharField(max_length=12, choices=BodyShape, default=BodyShape.HATCHBACK)
+    powertrain = models.CharField(max_length=10, choices=Powertrain, default=Powertrain.FUEL)
+    factory_amplifier = models.BooleanField(
+        default=False,
+        help_text="A separate factory amplifier does crossovers, EQ, chimes or prompts.",
+    )
+    note = models.TextField(blank=True)
+
+    class Meta:
+        ordering = ["make", "model", "-year_from", "trim"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["make", "model", "year_from", "trim", "audio_package"],
+                name="vehicle_model_once",
+                violation_error_message="This model, year, trim and package is already listed.",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(year_to__isnull=True)
+                | models.Q(year_to__gte=models.F("year_from")),
+                name="vehicle_model_years_in_order",
+                violation_error_message="The last year is before the first.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return " ".join(filter(None, [self.make, self.model, self.years, self.trim]))
+
+    @property
+    def years(self) -> str:
+        if self.year_to == self.year_from:
+            return str(self.year_from)
+        return f"{self.year_from}–{self.year_to or ''}"
+
+    @property
+    def high_voltage(self) -> bool:
+        return self.powertrain != Powertrain.FUEL
+
+
+def plain_plate(plate: str) -> str:
+    """The plate as letters and digits in upper case, for finding it however it was typed."""
+    return "".join(character for character in plate.upper() if character.isalnum())
+
+
+class VehicleQuerySet(models.QuerySet["Vehicle"]):
+    def matching(self, text: str) -> "VehicleQuerySet":
+        """Vehicles whose plate begins with the text or whose VIN begins or ends with it."""
+        plain = plain_plate(text)
+        if not plain:
+            return self.none()
+        return self.filter(
+            models.Q(plate_plain__startswith=plain)
+            | models.Q(vin__startswith=plain)
+            | models.Q(vin_reversed__startswith=plain[::-1])
+        )
+
+
+class Vehicle(models.Model):
+    """One physical car."""
+
+    owner = models.ForeignKey("shop.Customer", models.PROTECT, related_name="vehicles")
+    vehicle_model = models.ForeignKey(VehicleModel, models.PROTECT, related_name="vehicles")
+    plate = models.CharField(max_length=16, blank=True)
+    plate_plain = models.CharField(max_length=16, blank=True, editable=False, db_index=True)
+    vin = models.CharField("VIN", max_length=17, blank=True, db_index=True)
+    vin_reversed = models.CharField(max_length=17, blank=True, editable=False, db_index=True)
+    vin_odd = models.BooleanField(
+        default=False,
+        editable=False,
+        help_text="The check digit is wrong and the desk confirmed the VIN as read.",
+    )
+    year = models.PositiveSmallIntegerField(
+        validators=[MinValueValidator(1900), MaxValueValidator(2100)]
+    )
+    colour = models.CharField(max_length=30, blank=True)
+    note = models.TextField(blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    objects = VehicleQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["plate", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.plate or self.vin or 'No plate'} · {self.title}"
+
+    @property
+    def title(self) -> str:
+        return f"{self.year} {self.vehicle_model.make} {self.vehicle_model.model}"
+
+    def clean(self) -> None:
+        self.plate = self.plate.strip().upper()
+        self.plate_plain = plain_plate(self.plate)
+        self.vin = plain_plate(self.vin)[:17]
+        self.vin_reversed = self.vin[::-1]

@@ -1,0 +1,19 @@
+"""The roles, and whether a person holds one."""
+
+from typing import Any
+
+from django.db import models
+
+
+class Role(models.TextChoices):
+    FRONT_DESK = "front_desk", "Front desk"
+    TECHNICIAN = "technician", "Technician"
+    MANAGER = "manager", "Manager"
+
+
+ALL_ROLES = frozenset(Role)
+
+
+def has_role(user: Any, roles: frozenset[Role]) -> bool:
+    """True when the signed-in staff member holds at least one of the roles."""
+    return user.is_authenticated and not roles.isdisjoint(user.roles)

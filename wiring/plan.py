@@ -1,0 +1,313 @@
+"""The plan: one typed document for what is wired to what, over what, with which settings.
+
+The same document stands in the database, in a saved setup, in an export and inside the sheet.
+Quantities are SI, the unit is in the name. `load(bytes)` validates, `schema()` publishes the
+JSON Schema (draft 2020-12).
+"""
+
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta
+
+SCHEMA_VERSION = 1
+
+Id = Annotated[str, Meta(min_length=1, max_length=40)]
+Text = Annotated[str, Meta(max_length=200)]
+Ohm = Annotated[float, Meta(gt=0, le=1000)]
+Watt = Annotated[float, Meta(gt=0, le=20_000)]
+Amp = Annotated[float, Meta(ge=0, le=5_000)]
+Volt = Annotated[float, Meta(gt=0, le=60)]
+Hertz = Annotated[float, Meta(gt=0, le=96_000)]
+Metre = Annotated[float, Meta(ge=0, le=100)]
+Fraction = Annotated[float, Meta(gt=0, le=1)]
+Celsius = Annotated[float, Meta(ge=-40, le=250)]
+
+SpeakerKind = Literal[
+    "tweeter", "midrange", "midbass", "woofer", "coaxial", "full_range", "subwoofer"
+]
+DeviceKind = Literal["amplifier", "processor", "head_unit", "factory_amplifier", "interface"]
+TurnOn = Literal["remote_wire", "interface_module", "signal_sense", "ignition_feed", "not_needed"]
+FilterFamily = Literal["butterworth", "linkwitz_riley", "bessel"]
+SectionKind = Literal[
+    "peaking", "low_shelf", "high_shelf", "notch", "all_pass", "low_pass", "high_pass"
+]
+Metal = Literal["copper", "copper_clad_aluminium"]
+Place = Literal["cabin", "engine_bay"]
+Joining = Literal["single", "parallel", "series", "series_parallel"]
+
+
+class Document(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    """Base of every part of a plan: immutable, strict about unknown fields."""
+
+
+class Rating(Document):
+    """Rated output power of one channel (or one bridged pair) into one load, all driven."""
+
+    load_ohm: Ohm
+    power_w: Watt
+    bridged: bool = False
+
+
+class Device(Document):
+    """A source or an amplifier in the job: what it can drive and what it draws.
+
+    `efficiency` is output power over supply power at full output. `min_supply_v` is where the
+    device shuts down. `turn_on` says how it is told to wake; `turn_on_by` names the device that
+    does it, so that "no remote wire, the interface module does it" can be said.
+    """
+
+    id: Id
+    name: Text
+    kind: DeviceKind
+    amplifier_channels: Annotated[int, Meta(ge=0, le=32)] = 0
+    line_outputs: Annotated[int, Meta(ge=0, le=32)] = 0
+    line_inputs: Annotated[int, Meta(ge=0, le=32)] = 0
+    ratings: tuple[Rating, ...] = ()
+    min_load_ohm: Ohm | None = None
+    min_load_bridged_ohm: Ohm | None = None
+    bridgeable: tuple[tuple[int, int], ...] = ()
+    amplifier_class: Literal["A", "AB", "B", "D", "G", "H", ""] = ""
+    efficiency: Fraction | None = None
+    idle_current_a: Amp = 0.0
+    min_supply_v: Volt | None = None
+    rated_supply_v: Volt = 14.4
+    turn_on: TurnOn = "not_needed"
+    turn_on_by: Id | None = None
+    sample_rate_hz: Hertz | None = None
+    delay_step_ms: Annotated[float, Meta(gt=0, le=100)] | None = None
+    max_sections: Annotated[int, Meta(ge=0, le=64)] | None = None
+    line_output_v: Annotated[float, Meta(gt=0, le=50)] | None = None
+    input_sensitivity_min_v: Annotated[float, Meta(gt=0, le=50)] | None = None
+    input_sensitivity_max_v: Annotated[float, Meta(gt=0, le=50)] | None = None
+
+
+class Speaker(Document):
+    """A driver (or a coaxial pair) at a position.
+
+    `impedance_ohm` is the nominal impedance of one coil, `coils` how many coils it has and
+    `coil_joining` how they are joined at the speaker. `min_high_pass_hz` is the lowest safe
+    high-pass corner at `min_high_pass_order` or steeper, from the maker's data.
+    `box_limit_hz` is the tuning of a vented box, below which the driver is unloaded.
+    """
+
+    id: Id
+    name: Text
+    kind: SpeakerKind
+    position: Id
+    impedance_ohm: Ohm
+    coils: Annotated[int, Meta(ge=1, le=2)] = 1
+    coil_joining: Joining = "single"
+    power_w: Watt | None = None
+    min_high_pass_hz: Hertz | None = None
+    min_high_pass_order: Annotated[int, Meta(ge=1, le=8)] = 2
+    max_low_pass_hz: Hertz | None = None
+    box_limit_hz: Hertz | None = None
+    factory: bool = False
+
+
+class Crossover(Document):
+    """A high-pass or low-pass: family, order (6 dB per octave each) and corner."""
+
+    family: FilterFamily
+    order: Annotated[int, Meta(ge=1, le=8)]
+    frequency_hz: Hertz
+
+
+class Section(Document):
+    """One equaliser section as in the W3C Audio EQ Cookbook."""
+
+    kind: SectionKind
+    frequency_hz: Hertz
+    gain_db: Annotated[float, Meta(ge=-60, le=30)] = 0.0
+    q: Annotated[float, Meta(gt=0, le=100)] = 0.707
+
+
+class Setting(Document):
+    """All that a processor does to one channel."""
+
+    high_pass: Crossover | None = None
+    low_pass: Crossover | None = None
+    level_db: Annotated[float, Meta(ge=-120, le=30)] = 0.0
+    delay_ms: Annotated[float, Meta(ge=0, le=1000)] = 0.0
+    inverted: bool = False
+    muted: bool = False
+    sections: tuple[Section, ...] = ()
+
+
+class Lead(Document):
+    """One wire at a plug: cavity and colour. Base and stripe are IEC 60757 codes, kept apart."""
+
+    cavity: Annotated[str, Meta(max_length=20)] = ""
+    base: Annotated[str, Meta(max_length=4)] = ""
+    stripe: Annotated[str, Meta(max_length=4)] = ""
+
+
+class Wire(Document):
+    """The pair that carries a channel: plug, its two leads, and whether polarity was proved."""
+
+    connector: Annotated[str, Meta(max_length=40)] = ""
+    positive: Lead = Lead()
+    negative: Lead = Lead()
+    polarity_proved: bool | None = None
+
+
+class Channel(Document):
+    """One source: an amplifier channel or a line output, and what it feeds.
+
+    An amplifier channel feeds `speakers` joined as `joining`; a line output feeds input
+    `feeds_input` of device `feeds_device`. `bridged_with` is the number of the other channel of
+    the same device; only the lower number of the pair carries the speakers.
+    """
+
+    id: Id
+    device: Id
+    kind: Literal["amplifier", "line"]
+    number: Annotated[int, Meta(ge=1, le=32)]
+    speakers: tuple[Id, ...] = ()
+    joining: Joining = "single"
+    bridged_with: Annotated[int, Meta(ge=1, le=32)] | None = None
+    feeds_device: Id | None = None
+    feeds_input: Annotated[int, Meta(ge=1, le=32)] | None = None
+    wire: Wire | None = None
+    measured_load_ohm: Ohm | None = None
+    setting: Setting = Setting()
+    note: Annotated[str, Meta(max_length=500)] = ""
+
+
+class Conductor(Document):
+    """A cable: size is "4 AWG" or "25 mm2"; `insulation_c` the insulation's temperature class."""
+
+    size: Annotated[str, Meta(max_length=12)]
+    metal: Metal = "copper"
+    insulation_c: Celsius = 105.0
+
+
+class Fuse(Document):
+    """A fuse in a run, `distance_m` along the conductor from the run's source end."""
+
+    rating_a: Annotated[float, Meta(gt=0, le=1000)]
+    body: Annotated[str, Meta(max_length=30)]
+    distance_m: Metre
+
+
+class Run(Document):
+    """One length of cable between two nodes.
+
+    A feed runs away from the battery, a return runs towards it. Nodes are "battery", "body"
+    (returns only), a device id, or any name given to a distribution point.
+    """
+
+    id: Id
+    kind: Literal["feed", "return"]
+    from_node: Id
+    to_node: Id
+    conductor: Conductor
+    length_m: Annotated[float, Meta(gt=0, le=100)]
+    parallel: Annotated[int, Meta(ge=1, le=8)] = 1
+    place: Place = "cabin"
+    bundled: Annotated[int, Meta(ge=1, le=60)] = 1
+    connections: Annotated[int, Meta(ge=0, le=20)] = 2
+    fuse: Fuse | None = None
+    sheathed: bool = False
+
+
+class Supply(Document):
+    """Battery and alternator, and what the car itself draws."""
+
+    nominal_v: Volt = 12.6
+    charging_v: Volt = 14.2
+    battery_ah: Annotated[float, Meta(gt=0, le=1000)] | None = None
+    battery_chemistry: Literal["flooded", "agm", "efb"] = "flooded"
+    internal_resistance_ohm: Annotated[float, Meta(gt=0, le=1)] = 0.006
+    rest_v: Volt | None = None
+    alternator_a: Amp | None = None
+    alternator_idle_a: Amp | None = None
+    base_load_a: Amp = 35.0
+    key_off_before_a: Amp | None = None
+    key_off_after_a: Amp | None = None
+
+
+class Assumptions(Document):
+    """What the shop takes for granted; each has no public source unless said, all editable."""
+
+    max_drop_fraction: Fraction = 0.03
+    music_duty: Fraction = 0.125
+    cabin_c: Celsius = 40.0
+    engine_bay_c: Celsius = 70.0
+    fuse_distance_m: Annotated[float, Meta(gt=0, le=5)] = 0.45
+    body_return_ohm: Annotated[float, Meta(ge=0, le=1)] = 0.001
+    connection_ohm: Annotated[float, Meta(ge=0, le=0.1)] = 0.0002
+    key_off_limit_a: Amp = 0.05
+    crossover_gap_db: Annotated[float, Meta(gt=0, le=24)] = 4.0
+
+
+class Plan(Document):
+    """Channel plan and power plan of one job."""
+
+    schema_version: Literal[1] = 1
+    devices: tuple[Device, ...] = ()
+    speakers: tuple[Speaker, ...] = ()
+    channels: tuple[Channel, ...] = ()
+    runs: tuple[Run, ...] = ()
+    supply: Supply = Supply()
+    assumptions: Assumptions = Assumptions()
+
+
+class PlanError(ValueError):
+    """The document is not a plan; the message says where and what is wrong."""
+
+
+MAX_BYTES = 2_000_000
+
+
+def load(document: bytes | str) -> Plan:
+    """Read a plan from JSON text.
+
+    Raises PlanError with the place in the document when it is too large, is not JSON, does not
+    fit the schema, or names the same id twice.
+    """
+    if len(document) > MAX_BYTES:
+        raise PlanError(f"The file is larger than {MAX_BYTES // 1_000_000} MB: this is no plan.")
+    try:
+        plan = msgspec.json.decode(document, type=Plan)
+    except RecursionError:
+        raise PlanError("The file is nested too deeply: this is no plan.") from None
+    except msgspec.ValidationError as error:
+        raise PlanError(f"The plan does not fit its schema: {error}.") from None
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise PlanError(f"The file is not JSON: {error}.") from None
+    for name in ("devices", "speakers", "channels", "runs"):
+        seen: set[str] = set()
+        for part in getattr(plan, name):
+            if part.id in seen:
+                raise PlanError(f"{name} has the id {part.id!r} twice: give each its own.")
+            seen.add(part.id)
+    return plan
+
+
+def dump(plan: Plan) -> bytes:
+    """The plan as compact JSON, the same bytes for the same plan."""
+    return msgspec.json.encode(plan)
+
+
+def from_builtins(data: Any) -> Plan:
+    """A plan from plain dicts and lists as a JSON column gives them. Raises PlanError."""
+    return load(msgspec.json.encode(data))
+
+
+def to_builtins(plan: Plan) -> dict[str, Any]:
+    """The plan as plain dicts and lists for a JSON column."""
+    built = msgspec.to_builtins(plan)
+    assert isinstance(built, dict)
+    return built
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a plan."""
+    made = msgspec.json.schema(Plan)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Loombook plan",
+        **made,
+    }
