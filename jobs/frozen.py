@@ -31,8 +31,8 @@ def install(connection: Any) -> None:
         if connection.vendor == "postgresql":
             cursor.execute(
                 "CREATE OR REPLACE FUNCTION loombook_refuse_change() RETURNS trigger AS $$ "
-                f"BEGIN RAISE EXCEPTION '{MESSAGE}' USING ERRCODE = 'integrity_constraint_violation';"
-                " END $$ LANGUAGE plpgsql"
+                f"BEGIN RAISE EXCEPTION '{MESSAGE}' "
+                "USING ERRCODE = 'integrity_constraint_violation'; END $$ LANGUAGE plpgsql"
             )
         for table in TABLES:
             for statement in _statements(connection.vendor, table):

@@ -41,7 +41,7 @@ class Document(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_def
     """Base of every part of a plan: immutable, strict about unknown fields."""
 
 
-class Rating(Document):
+class Rating(Document, frozen=True):
     """Rated output power of one channel (or one bridged pair) into one load, all driven."""
 
     load_ohm: Ohm
@@ -49,7 +49,7 @@ class Rating(Document):
     bridged: bool = False
 
 
-class Device(Document):
+class Device(Document, frozen=True):
     """A source or an amplifier in the job: what it can drive and what it draws.
 
     `efficiency` is output power over supply power at full output. `min_supply_v` is where the
@@ -82,7 +82,7 @@ class Device(Document):
     input_sensitivity_max_v: Annotated[float, Meta(gt=0, le=50)] | None = None
 
 
-class Speaker(Document):
+class Speaker(Document, frozen=True):
     """A driver (or a coaxial pair) at a position.
 
     `impedance_ohm` is the nominal impedance of one coil, `coils` how many coils it has and
@@ -106,7 +106,7 @@ class Speaker(Document):
     factory: bool = False
 
 
-class Crossover(Document):
+class Crossover(Document, frozen=True):
     """A high-pass or low-pass: family, order (6 dB per octave each) and corner."""
 
     family: FilterFamily
@@ -114,7 +114,7 @@ class Crossover(Document):
     frequency_hz: Hertz
 
 
-class Section(Document):
+class Section(Document, frozen=True):
     """One equaliser section as in the W3C Audio EQ Cookbook."""
 
     kind: SectionKind
@@ -123,7 +123,7 @@ class Section(Document):
     q: Annotated[float, Meta(gt=0, le=100)] = 0.707
 
 
-class Setting(Document):
+class Setting(Document, frozen=True):
     """All that a processor does to one channel."""
 
     high_pass: Crossover | None = None
@@ -135,7 +135,7 @@ class Setting(Document):
     sections: tuple[Section, ...] = ()
 
 
-class Lead(Document):
+class Lead(Document, frozen=True):
     """One wire at a plug: cavity and colour. Base and stripe are IEC 60757 codes, kept apart."""
 
     cavity: Annotated[str, Meta(max_length=20)] = ""
@@ -143,7 +143,7 @@ class Lead(Document):
     stripe: Annotated[str, Meta(max_length=4)] = ""
 
 
-class Wire(Document):
+class Wire(Document, frozen=True):
     """The pair that carries a channel: plug, its two leads, and whether polarity was proved."""
 
     connector: Annotated[str, Meta(max_length=40)] = ""
@@ -152,7 +152,7 @@ class Wire(Document):
     polarity_proved: bool | None = None
 
 
-class Channel(Document):
+class Channel(Document, frozen=True):
     """One source: an amplifier channel or a line output, and what it feeds.
 
     An amplifier channel feeds `speakers` joined as `joining`; a line output feeds input
@@ -175,7 +175,7 @@ class Channel(Document):
     note: Annotated[str, Meta(max_length=500)] = ""
 
 
-class Conductor(Document):
+class Conductor(Document, frozen=True):
     """A cable: size is "4 AWG" or "25 mm2"; `insulation_c` the insulation's temperature class."""
 
     size: Annotated[str, Meta(max_length=12)]
@@ -183,7 +183,7 @@ class Conductor(Document):
     insulation_c: Celsius = 105.0
 
 
-class Fuse(Document):
+class Fuse(Document, frozen=True):
     """A fuse in a run, `distance_m` along the conductor from the run's source end."""
 
     rating_a: Annotated[float, Meta(gt=0, le=1000)]
@@ -191,7 +191,7 @@ class Fuse(Document):
     distance_m: Metre
 
 
-class Run(Document):
+class Run(Document, frozen=True):
     """One length of cable between two nodes.
 
     A feed runs away from the battery, a return runs towards it. Nodes are "battery", "body"
@@ -212,7 +212,7 @@ class Run(Document):
     sheathed: bool = False
 
 
-class Supply(Document):
+class Supply(Document, frozen=True):
     """Battery and alternator, and what the car itself draws."""
 
     nominal_v: Volt = 12.6
@@ -228,7 +228,7 @@ class Supply(Document):
     key_off_after_a: Amp | None = None
 
 
-class Assumptions(Document):
+class Assumptions(Document, frozen=True):
     """What the shop takes for granted; each has no public source unless said, all editable."""
 
     max_drop_fraction: Fraction = 0.03
@@ -242,7 +242,7 @@ class Assumptions(Document):
     crossover_gap_db: Annotated[float, Meta(gt=0, le=24)] = 4.0
 
 
-class Plan(Document):
+class Plan(Document, frozen=True):
     """Channel plan and power plan of one job."""
 
     schema_version: Literal[1] = 1

@@ -33,12 +33,13 @@ class JobQuerySet(models.QuerySet["Job"]):
         self, bay_id: int, starts_at: datetime, ends_at: datetime, but: int | None = None
     ) -> "JobQuerySet":
         """Jobs that hold the bay at some moment of the slot; `but` is the job being moved."""
-        return self.filter(
+        held = self.filter(
             bay_id=bay_id,
             stage__in=HOLDS_A_BAY,
             starts_at__lt=ends_at,
             ends_at__gt=starts_at,
-        ).exclude(pk=but)
+        )
+        return held if but is None else held.exclude(pk=but)
 
     def matching(self, text: str) -> "JobQuerySet":
         """Jobs by number, plate, VIN start or tail, phone or customer's name."""

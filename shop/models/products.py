@@ -46,7 +46,9 @@ class TurnOn(models.TextChoices):
     NOT_NEEDED = "not_needed", "Not needed"
 
 
-def _figure(name: str, low: float, high: float, help_text: str = "") -> models.FloatField:
+def _figure(
+    name: str, low: float, high: float, help_text: str = ""
+) -> models.Field[float | None, float | None]:
     """An optional figure with the range in which it can be true."""
     return models.FloatField(
         name,
@@ -171,7 +173,7 @@ class Product(models.Model):
     def missing_figures(self) -> list[str]:
         """Labels of the figures the sums need for this kind and do not have."""
         return [
-            str(self._meta.get_field(name).verbose_name)
+            str(getattr(self._meta.get_field(name), "verbose_name", name))
             for name in REQUIRED_FIGURES.get(ProductKind(self.kind), ())
             if getattr(self, name) in (None, "", 0)
         ]

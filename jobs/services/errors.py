@@ -1,0 +1,13 @@
+"""What a service refuses, in words for the person who asked."""
+
+
+class Refused(Exception):
+    """The change was not made; `reasons` says why and what to do, one sentence each."""
+
+    def __init__(self, *reasons: str) -> None:
+        super().__init__(" ".join(reasons))
+        self.reasons = list(reasons)
+
+
+class ChangedMeanwhile(Refused):
+    """Somebody else changed the same thing first."""

@@ -1,0 +1,28 @@
+"""Writing the event log: always inside the transaction of the change it tells of."""
+
+from typing import Any
+
+from jobs.models import Job, JobEvent
+from shop.models import StaffMember
+
+
+def log(
+    job: Job | int,
+    actor: StaffMember,
+    code: str,
+    *,
+    subject: str = "",
+    before: dict[str, Any] | None = None,
+    after: dict[str, Any] | None = None,
+    key: str | None = None,
+) -> JobEvent:
+    """Add one event. `before` and `after` hold JSON types only; `key` is the client's save key."""
+    return JobEvent.objects.create(
+        job_id=job if isinstance(job, int) else job.pk,
+        actor=actor,
+        code=code,
+        subject=subject,
+        before=before or {},
+        after=after or {},
+        key=key or None,
+    )

@@ -1,0 +1,170 @@
+"""Moving a job from stage to stage: one function, one transaction, one event."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django.db import transaction
+from django.db.models import F
+from django.utils import timezone
+
+from jobs.lifecycle import MOVES, Stage
+from jobs.models import FunctionResult, Job
+from jobs.services.errors import ChangedMeanwhile, Refused
+from jobs.services.events import log
+from shop.models import StaffMember
+
+Need = Callable[[Job], list[str]]
+"""A precondition: returns what is missing, one sentence each; an empty list when met."""
+
+
+def _check_in_signed(job: Job) -> list[str]:
+    check_in = getattr(job, "check_in", None)
+    if check_in is None:
+        return ["Fill in the check-in first."]
+    if check_in.signed_at is None:
+        return ["The customer has not signed the condition: sign the check-in first."]
+    return []
+
+
+def _bay_free_now(job: Job) -> list[str]:
+    other = Job.objects.filter(bay_id=job.bay_id, stage=Stage.IN_BAY).exclude(pk=job.pk).first()
+    if other is not None:
+        return [f"{other} is still in {job.bay}: finish it or move this job to another bay."]
+    return []
+
+
+def _slot_free(job: Job) -> list[str]:
+    clash = Job.objects.clashing(job.bay_id, job.starts_at, job.ends_at, but=job.pk).first()
+    if clash is not None:
+        return [f"{clash} now holds {job.bay} at that time: pick another slot first."]
+    return []
+
+
+def _fit_proved(job: Job) -> list[str]:
+    proofs = list(job.fit_proofs.all())
+    if not proofs:
+        return ["No fit proof: enter the source that says this vehicle takes these parts."]
+    if proofs[-1].outcome == "does_not_fit":
+        return ["The last fit proof says the parts do not fit."]
+    return []
+
+
+def _functions_tried(job: Job) -> list[str]:
+    missing = []
+    checks = list(job.function_checks.all())
+    for phase in ("before", "after"):
+        untried = [c.name for c in checks if getattr(c, phase) == FunctionResult.UNTRIED]
+        if untried:
+            more = f" and {len(untried) - 3} more" if len(untried) > 3 else ""
+            missing.append(f"Not tried {phase}: {', '.join(untried[:3])}{more}.")
+    return missing
+
+
+def _readings_taken(job: Job) -> list[str]:
+    missing = []
+    for reading in job.readings.all():
+        if reading.wanted_before and reading.before_value is None:
+            missing.append(f"{reading.label}: no reading before.")
+        if reading.after_value is None:
+            missing.append(f"{reading.label}: no reading after.")
+    return missing
+
+
+def _channels_entered(job: Job) -> list[str]:
+    if job.channels.exists() and not job.channels.filter(speakers__isnull=False).exists():
+        return ["The channel plan is empty: enter which channel feeds which speaker."]
+    return []
+
+
+def _open_findings(job: Job, severity: str) -> list[Any]:
+    from jobs.wiring_adapter import findings_of
+
+    return [finding for finding in findings_of(job) if finding.severity == severity]
+
+
+def _no_stop(job: Job) -> list[str]:
+    return [f"Stop: {finding.title}" for finding in _open_findings(job, "stop")]
+
+
+def _cautions_reasoned(job: Job) -> list[str]:
+    reasoned = set(job.finding_reasons.values_list("fingerprint", flat=True))
+    return [
+        f"Give a reason for the caution: {finding.title}"
+        for finding in _open_findings(job, "caution")
+        if finding.fingerprint not in reasoned
+    ]
+
+
+def _customer_signed(job: Job) -> list[str]:
+    sheet = job.sheets.order_by("-revision").first()
+    if sheet is None or not hasattr(sheet, "receipt"):
+        return ["The customer has not signed the install sheet."]
+    return []
+
+
+NEEDS: dict[str, Need] = {
+    "check_in_signed": _check_in_signed,
+    "bay_free_now": _bay_free_now,
+    "slot_free": _slot_free,
+    "fit_proved": _fit_proved,
+    "functions_tried": _functions_tried,
+    "readings_taken": _readings_taken,
+    "channels_entered": _channels_entered,
+    "no_stop": _no_stop,
+    "cautions_reasoned": _cautions_reasoned,
+    "customer_signed": _customer_signed,
+}
+
+
+def missing_for(job: Job, name: str) -> list[str]:
+    """What still stands in the way of a move, one sentence each."""
+    return [reason for need in MOVES[name].needs for reason in NEEDS[need](job)]
+
+
+@transaction.atomic
+def move(job_id: int, name: str, actor: StaffMember, reason: str = "") -> Job:
+    """Make the move `name`, the only way a job changes stage.
+
+    Raises Refused when the person may not, the stage is another, a precondition fails or the
+    reason is missing; ChangedMeanwhile when somebody moved the job first.
+    """
+    wanted = MOVES[name]
+    reason = reason.strip()
+    job = Job.objects.select_for_update(of=("self",)).select_related("bay").get(pk=job_id)
+    if actor.roles.isdisjoint(wanted.roles):
+        raise Refused(f"“{wanted.label}” is not for your role: ask a manager.")
+    if job.stage not in wanted.begins:
+        raise ChangedMeanwhile(
+            f"{job} is {job.get_stage_display().lower()} now, so “{wanted.label}” does not apply: "
+            "reload the page."
+        )
+    if wanted.reason and not reason:
+        raise Refused(f"“{wanted.label}” needs a reason.")
+    if missing := missing_for(job, name):
+        raise Refused(*missing)
+    begins = job.stage
+    ends = wanted.to or Stage(job.held_from)
+    now = timezone.now()
+    changed = Job.objects.filter(pk=job.pk, stage=begins).update(
+        stage=ends,
+        stage_since=now,
+        stage_reason=reason,
+        held_from=begins if ends == Stage.ON_HOLD else "",
+        technician=actor
+        if name == "start_work" and job.technician_id is None and actor.is_technician
+        else job.technician_id,
+        version=F("version") + 1,
+    )
+    if not changed:
+        raise ChangedMeanwhile("Somebody changed this job first: reload the page.")
+    if name == "send_back":
+        job.send_backs.create(reason=reason, by=actor)
+    log(
+        job,
+        actor,
+        f"job.{name}",
+        before={"stage": begins},
+        after={"stage": ends, **({"reason": reason} if reason else {})},
+    )
+    job.refresh_from_db()
+    return job

@@ -1,0 +1,246 @@
+"""Rows to the plan document and back: the one place where jobs meets wiring."""
+
+from typing import Any
+
+from jobs.models import Channel, ChannelSetting, Job, JobPart, JobSpeaker, PowerRun, TuningKind
+from shop.models import Product, ProductKind, Shop
+from wiring import check as checking
+from wiring import plan as doc
+from wiring.findings import SEVERITY_ORDER, Finding
+
+DEVICE_KINDS = {
+    ProductKind.AMPLIFIER: "amplifier",
+    ProductKind.PROCESSOR: "processor",
+    ProductKind.INTERFACE: "interface",
+}
+
+
+def device_of(part: JobPart, ratings: list[Any]) -> doc.Device:
+    """A source part of the job as a device of the plan."""
+    product: Product = part.product
+    optional = {
+        name: value
+        for name in (
+            "min_load_ohm",
+            "min_load_bridged_ohm",
+            "efficiency",
+            "min_supply_v",
+            "sample_rate_hz",
+            "delay_step_ms",
+            "max_sections",
+            "line_output_v",
+            "input_sensitivity_min_v",
+            "input_sensitivity_max_v",
+            "rated_supply_v",
+        )
+        if (value := getattr(product, name)) is not None
+    }
+    return doc.Device(
+        id=part.label,
+        name=str(product),
+        kind=DEVICE_KINDS[ProductKind(product.kind)],  # type: ignore[arg-type]
+        amplifier_channels=product.amplifier_channels,
+        line_outputs=product.line_outputs,
+        line_inputs=product.line_inputs,
+        ratings=tuple(doc.Rating(r.load_ohm, r.power_w, r.bridged) for r in ratings),
+        bridgeable=product.bridge_pairs,
+        amplifier_class=product.amplifier_class,  # type: ignore[arg-type]
+        idle_current_a=product.idle_current_a or 0.0,
+        turn_on=part.turn_on or product.turn_on,  # type: ignore[arg-type]
+        turn_on_by=part.turn_on_by.label if part.turn_on_by else None,
+        **optional,
+    )
+
+
+def speaker_of(row: JobSpeaker) -> doc.Speaker:
+    """A speaker of the job as a speaker of the plan."""
+    return doc.Speaker(
+        id=row.label,
+        name=row.name,
+        kind=row.kind,  # type: ignore[arg-type]
+        position=row.position,
+        impedance_ohm=row.impedance_ohm,
+        coils=row.coils,
+        coil_joining=row.coil_joining,  # type: ignore[arg-type]
+        power_w=row.power_w,
+        min_high_pass_hz=row.min_high_pass_hz,
+        min_high_pass_order=row.min_high_pass_order,
+        max_low_pass_hz=row.max_low_pass_hz,
+        box_limit_hz=row.box_limit_hz,
+        factory=row.factory,
+    )
+
+
+def _crossover(family: str, order: int | None, frequency_hz: float | None) -> doc.Crossover | None:
+    if not (family and order and frequency_hz):
+        return None
+    return doc.Crossover(family, order, frequency_hz)  # type: ignore[arg-type]
+
+
+def setting_of(row: ChannelSetting | None) -> doc.Setting:
+    """A row of a tuning record as the setting of a plan's channel."""
+    if row is None:
+        return doc.Setting()
+    return doc.Setting(
+        high_pass=_crossover(row.high_pass_family, row.high_pass_order, row.high_pass_hz),
+        low_pass=_crossover(row.low_pass_family, row.low_pass_order, row.low_pass_hz),
+        level_db=row.level_db,
+        delay_ms=row.delay_ms,
+        inverted=row.inverted,
+        muted=row.muted,
+        sections=tuple(
+            doc.Section(one["kind"], one["frequency_hz"], one["gain_db"], one["q"])
+            for one in row.sections
+        ),
+    )
+
+
+def _wire(row: Channel) -> doc.Wire | None:
+    positive = doc.Lead(row.positive_cavity, row.positive_base, row.positive_stripe)
+    negative = doc.Lead(row.negative_cavity, row.negative_base, row.negative_stripe)
+    empty = doc.Lead()
+    if not row.connector and positive == empty and negative == empty:
+        return None
+    return doc.Wire(row.connector, positive, negative, row.polarity_proved)
+
+
+def channel_of(row: Channel, setting: ChannelSetting | None) -> doc.Channel:
+    """A channel row with its setting as a channel of the plan; `row.part` must be loaded."""
+    return doc.Channel(
+        id=row.plan_id,
+        device=row.part.label,
+        kind=row.kind,  # type: ignore[arg-type]
+        number=row.number,
+        speakers=tuple(speaker.label for speaker in row.speakers.all()),
+        joining=row.joining,  # type: ignore[arg-type]
+        bridged_with=row.bridged_with,
+        feeds_device=row.feeds_part.label if row.feeds_part else None,
+        feeds_input=row.feeds_input,
+        wire=_wire(row),
+        measured_load_ohm=row.measured_load_ohm,
+        setting=setting_of(setting),
+        note=row.note,
+    )
+
+
+def run_of(row: PowerRun) -> doc.Run:
+    """A power run as a run of the plan. A fuse counts once its rating is entered."""
+    fuse = None
+    if row.fuse_rating_a is not None:
+        fuse = doc.Fuse(row.fuse_rating_a, row.fuse_body, row.fuse_distance_m or 0.0)
+    return doc.Run(
+        id=row.label,
+        kind=row.kind,  # type: ignore[arg-type]
+        from_node=row.from_node,
+        to_node=row.to_node,
+        conductor=doc.Conductor(row.size, row.metal, row.insulation_c),  # type: ignore[arg-type]
+        length_m=row.length_m,
+        parallel=row.parallel,
+        place=row.place,  # type: ignore[arg-type]
+        bundled=row.bundled,
+        connections=row.connections,
+        fuse=fuse,
+        sheathed=row.sheathed,
+    )
+
+
+def assumptions_of(shop: Shop) -> doc.Assumptions:
+    """What the shop takes for granted."""
+    return doc.Assumptions(
+        max_drop_fraction=shop.max_drop_percent / 100,
+        music_duty=shop.music_duty_percent / 100,
+        cabin_c=shop.cabin_c,
+        engine_bay_c=shop.engine_bay_c,
+        fuse_distance_m=shop.fuse_distance_m,
+        key_off_limit_a=shop.key_off_limit_a,
+        crossover_gap_db=shop.crossover_gap_db,
+    )
+
+
+def _supply_of(job: Job) -> doc.Supply:
+    facts = getattr(job, "supply", None)
+    known: dict[str, Any] = {}
+    if facts is not None:
+        known = {
+            "battery_ah": facts.battery_ah,
+            "battery_chemistry": facts.battery_chemistry,
+            "internal_resistance_ohm": facts.internal_resistance_mohm / 1000,
+            "alternator_a": facts.alternator_a,
+            "alternator_idle_a": facts.alternator_idle_a,
+            "base_load_a": facts.base_load_a,
+        }
+    for reading in job.readings.all():
+        if reading.kind == "battery_rest" and _plausible_v(reading.after_value):
+            known["rest_v"] = reading.after_value
+        elif reading.kind == "key_off":
+            known["key_off_before_a"] = reading.before_value
+            known["key_off_after_a"] = reading.after_value
+        elif reading.kind == "charging" and _plausible_v(reading.after_value):
+            known["charging_v"] = reading.after_value
+    return doc.Supply(**known)
+
+
+def _plausible_v(value: float | None) -> bool:
+    return value is not None and 1 <= value <= 60
+
+
+def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) -> doc.Plan:
+    """The job's plan with the settings of one tuning record."""
+    parts = [
+        part
+        for part in job.parts.select_related("product", "turn_on_by").prefetch_related(
+            "product__ratings"
+        )
+        if part.product.is_source
+    ]
+    settings = {
+        row.channel_id: row
+        for row in ChannelSetting.objects.filter(record__job=job, record__kind=kind)
+    }
+    channels = job.channels.select_related("part", "feeds_part").prefetch_related("speakers")
+    return doc.Plan(
+        devices=tuple(device_of(part, list(part.product.ratings.all())) for part in parts),
+        speakers=tuple(speaker_of(row) for row in job.speakers.all()),
+        channels=tuple(channel_of(row, settings.get(row.pk)) for row in channels),
+        runs=tuple(run_of(row) for row in job.runs.all()),
+        supply=_supply_of(job),
+        assumptions=assumptions_of(shop or Shop.objects.current()),
+    )
+
+
+def function_findings(job: Job) -> list[Finding]:
+    """What the function checks say: a function that worked before and not after is a stop."""
+    found = []
+    for row in job.function_checks.all():
+        if row.was_lost:
+            found.append(
+                Finding(
+                    rule="function-lost",
+                    severity="stop",
+                    title=f"{row.name} worked before and does not now",
+                    where=(f"function-{row.pk}",),
+                    what_to_do="Find and restore it before the car leaves, then try it again.",
+                    source="Shop rule; for required warnings see 49 USC 30122 (1994), which binds "
+                    "businesses not to make them inoperative. Information, not legal advice.",
+                    detail=row.after_note,
+                )
+            )
+        elif row.before == "fault" and row.after == "fault":
+            found.append(
+                Finding(
+                    rule="function-fault-on-arrival",
+                    severity="note",
+                    title=f"{row.name} did not work on arrival",
+                    where=(f"function-{row.pk}",),
+                    what_to_do="Tell the customer; it stands on the sheet as found.",
+                    source="Shop rule, no source",
+                    detail=row.before_note,
+                )
+            )
+    return found
+
+
+def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
+    """Every finding of the job, the gravest first."""
+    found = [*function_findings(job), *checking.check(plan or plan_of(job))]
+    return sorted(found, key=lambda finding: SEVERITY_ORDER[finding.severity])
