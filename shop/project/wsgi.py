@@ -1,7 +1,8 @@
-"""The WSGI entry point; the PDF renderer is loaded here so that no request waits for it."""
+"""The WSGI entry point; each worker loads the PDF renderer here so that no request waits for it."""
 
 import os
 
+import weasyprint  # noqa: F401
 from django.core.wsgi import get_wsgi_application
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.project.settings")

@@ -1,0 +1,50 @@
+# Loombook's commands. `make run` uses it, `make test` proves it, `make help` lists the rest.
+
+PORT ?= 8000
+PY := .venv/bin/python
+export PORT
+
+.DEFAULT_GOAL := help
+.PHONY: help run test check lint format types migrations bench lock backup restore
+.PHONY: environment test-environment
+
+help: ## list these commands
+	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "  make %-11s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
+
+run: environment ## install what is missing, load the demo shop when empty, serve on PORT (8000)
+	@deploy/run.sh
+
+test: test-environment ## format, lint, types, migrations, then every test on SQLite and PostgreSQL
+	@deploy/test.sh
+
+check: lint types migrations ## what to run before each commit
+
+lint: test-environment ## formatting and lint
+	@deploy/lint.sh
+
+format: test-environment ## rewrite Python and templates in the project's format
+	@deploy/lint.sh --fix
+
+types: test-environment ## static types
+	@.venv/bin/mypy
+
+migrations: test-environment ## models without a migration
+	@deploy/migrations.sh
+
+bench: test-environment ## speed targets, as ratios measured in one run
+	@$(PY) -m tests.bench
+
+lock: test-environment ## resolve the pinned requirements again
+	@deploy/lock.sh
+
+backup: environment ## one archive of database, files and keys; TO=FOLDER to choose where
+	@$(PY) manage.py backup $(if $(TO),--to "$(TO)")
+
+restore: environment ## put a backup back: FILE=ARCHIVE, and REPLACE=1 over existing data
+	@$(PY) manage.py restore "$(FILE)" $(if $(REPLACE),--replace)
+
+environment:
+	@deploy/install.sh run
+
+test-environment:
+	@deploy/install.sh test

@@ -1,0 +1,15 @@
+#!/bin/sh
+# Check formatting and lint; with --fix, rewrite what can be rewritten.
+set -eu
+cd "$(dirname "$0")/.."
+bin=.venv/bin
+
+if [ "${1:-}" = --fix ]; then
+    "$bin/ruff" check --fix-only --quiet
+    "$bin/ruff" format --quiet
+    find templates -name '*.html' -exec "$bin/djade" --target-version 5.2 {} +
+else
+    "$bin/ruff" format --check
+    "$bin/ruff" check
+    find templates -name '*.html' -exec "$bin/djade" --target-version 5.2 --check {} +
+fi
