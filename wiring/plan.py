@@ -33,7 +33,9 @@ SectionKind = Literal[
     "peaking", "low_shelf", "high_shelf", "notch", "all_pass", "low_pass", "high_pass"
 ]
 Metal = Literal["copper", "copper_clad_aluminium"]
+Stranding = Literal["flexible", "stranded", "solid"]
 Place = Literal["cabin", "engine_bay"]
+RuleBook = Literal["road", "marine"]
 Joining = Literal["single", "parallel", "series", "series_parallel"]
 
 
@@ -54,7 +56,9 @@ class Device(Document, frozen=True):
 
     `efficiency` is output power over supply power at full output. `min_supply_v` is where the
     device shuts down. `turn_on` says how it is told to wake; `turn_on_by` names the device that
-    does it, so that "no remote wire, the interface module does it" can be said.
+    does it, so that "no remote wire, the interface module does it" can be said. `regulated` says
+    whether its own supply holds full output as the battery voltage falls; not known counts as
+    regulated for the current and as unregulated for the power left at the speaker.
     """
 
     id: Id
@@ -69,6 +73,7 @@ class Device(Document, frozen=True):
     bridgeable: tuple[tuple[int, int], ...] = ()
     amplifier_class: Literal["A", "AB", "B", "D", "G", "H", ""] = ""
     efficiency: Fraction | None = None
+    regulated: bool | None = None
     idle_current_a: Amp = 0.0
     min_supply_v: Volt | None = None
     rated_supply_v: Volt = 14.4
@@ -176,11 +181,15 @@ class Channel(Document, frozen=True):
 
 
 class Conductor(Document, frozen=True):
-    """A cable: size is "4 AWG" or "25 mm2"; `insulation_c` the insulation's temperature class."""
+    """A cable: size is "4 AWG" or "25 mm2"; `insulation_c` the insulation's temperature class.
+
+    `stranding` matters to American gauges only: a metric size has its greatest resistance set.
+    """
 
     size: Annotated[str, Meta(max_length=12)]
     metal: Metal = "copper"
     insulation_c: Celsius = 105.0
+    stranding: Stranding = "flexible"
 
 
 class Fuse(Document, frozen=True):
@@ -229,7 +238,11 @@ class Supply(Document, frozen=True):
 
 
 class Assumptions(Document, frozen=True):
-    """What the shop takes for granted; each has no public source unless said, all editable."""
+    """What the shop takes for granted; each has no public source unless said, all editable.
+
+    `rule_book` "marine" swaps the shop's fuse distance for 33 CFR 183.455 and allows a fuse of
+    150 % of the conductor's current.
+    """
 
     max_drop_fraction: Fraction = 0.03
     music_duty: Fraction = 0.125
@@ -239,6 +252,7 @@ class Assumptions(Document, frozen=True):
     body_return_ohm: Annotated[float, Meta(ge=0, le=1)] = 0.001
     connection_ohm: Annotated[float, Meta(ge=0, le=0.1)] = 0.0002
     key_off_limit_a: Amp = 0.05
+    rule_book: RuleBook = "road"
     crossover_gap_db: Annotated[float, Meta(gt=0, le=24)] = 4.0
 
 
