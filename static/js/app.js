@@ -1,0 +1,300 @@
+/* The page around the cells: token, messages, theme, dialogs, grid keys, car picture, filter.
+ *
+ * data-dialog="id"            opens <dialog id="id">; data-close closes the dialog around it
+ * <dialog data-open>          opens by itself, also when it arrives in a swap
+ * data-confirm="Question?"    asks before the button or link acts; data-confirm-yes names the answer
+ * data-filter="#list"         hides the children of #list that lack the typed words
+ * data-theme-switch           radios named theme: auto, light, dark
+ * svg[data-car] with [data-position] parts: sets the select named in data-target, or the position
+ *                             select of the row last used
+ */
+(() => {
+  "use strict";
+
+  const meta = (name) => document.querySelector(`meta[name="${name}"]`)?.content || "";
+  const signInUrl = meta("sign-in");
+  const isSignIn = (url) =>
+    Boolean(signInUrl) && Boolean(url) && new URL(url, location.href).pathname === signInUrl && location.pathname !== signInUrl;
+
+  /** The cookie is fresh after signing in again in another tab; the page's own token is not. */
+  function csrfToken() {
+    const cookie = /(?:^|; )csrftoken=([^;]+)/.exec(document.cookie);
+    return cookie ? decodeURIComponent(cookie[1]) : meta("csrf-token");
+  }
+
+  function icon(name) {
+    const sprite = document.querySelector("svg.icon use")?.getAttribute("href")?.split("#")[0];
+    const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+    svg.setAttribute("class", "icon");
+    svg.setAttribute("aria-hidden", "true");
+    const use = document.createElementNS("http://www.w3.org/2000/svg", "use");
+    use.setAttribute("href", `${sprite || ""}#${name}`);
+    svg.append(use);
+    return svg;
+  }
+
+  /** Say something at the top of the page: level is success, warning or error. */
+  function say(text, level = "warning", link = null) {
+    const box = document.getElementById("messages");
+    if (!box || [...box.children].some((p) => p.textContent.startsWith(text))) return;
+    const line = document.createElement("p");
+    line.className = `message ${level}`;
+    const words = document.createElement("span");
+    words.append(text);
+    if (link) words.append(" ", link);
+    const close = document.createElement("button");
+    close.type = "button";
+    close.className = "btn quiet small-text";
+    close.textContent = "Close";
+    close.addEventListener("click", () => line.remove());
+    line.append(icon(level === "success" ? "done" : level === "error" ? "stop" : "caution"), words, close);
+    box.append(line);
+    line.scrollIntoView({ block: "nearest" });
+  }
+
+  function signInLink() {
+    const link = document.createElement("a");
+    link.href = signInUrl;
+    link.target = "_blank";
+    link.rel = "noopener";
+    link.textContent = "Sign in again in a new tab";
+    return link;
+  }
+
+  // The strip that says saved, saving, not saved -----------------------------------------------
+
+  const strip = document.getElementById("save-strip");
+  let stripTimer = 0;
+
+  function showStrip({ state, text, signIn }) {
+    if (!strip) return;
+    clearTimeout(stripTimer);
+    const put = () => {
+      strip.dataset.state = state;
+      const same = strip.textContent.startsWith(text);
+      if (!same) strip.replaceChildren(icon({ saved: "done", saving: "sync", unsaved: "caution" }[state]), text, " ");
+      if (!same && signIn) strip.append(signInLink());
+    };
+    if (state === "saving") {
+      if (strip.dataset.state !== "unsaved") stripTimer = setTimeout(put, 500);
+      return;
+    }
+    put();
+    if (state === "saved") stripTimer = setTimeout(() => strip.replaceChildren(), 3000);
+  }
+
+  window.Loombook = { csrfToken, isSignIn, say, strip: showStrip };
+
+  // htmx: token, sessions that ended, answers that did not come --------------------------------
+
+  document.addEventListener("htmx:configRequest", (event) => {
+    if (event.detail.verb !== "get") event.detail.headers["X-CSRFToken"] = csrfToken();
+  });
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    if (isSignIn(event.detail.xhr.responseURL)) {
+      event.preventDefault();
+      say("You are signed out.", "warning", signInLink());
+    }
+  });
+  document.addEventListener("htmx:responseError", (event) => {
+    const { status } = event.detail.xhr;
+    if (status === 401) say("You are signed out.", "warning", signInLink());
+    else if (status === 403) say("Your role or the stage of this job does not allow this.", "error");
+    else if (status === 404) say("This is no longer there. Reload the page to see what changed.", "error");
+    else say("The server could not do this. Nothing was changed: please try again.", "error");
+  });
+  const noAnswer = () => say("No answer from the server. Check the network, then try again.", "error");
+  document.addEventListener("htmx:sendError", noAnswer);
+  document.addEventListener("htmx:timeout", noAnswer);
+
+  // Theme ----------------------------------------------------------------------------------------
+
+  function applyTheme(theme) {
+    if (theme === "auto") delete document.documentElement.dataset.theme;
+    else document.documentElement.dataset.theme = theme;
+    try {
+      localStorage.setItem("theme", theme);
+    } catch {
+      /* storage is off: the choice holds for this page */
+    }
+  }
+  for (const box of document.querySelectorAll("[data-theme-switch]")) {
+    box.hidden = false;
+    const now = document.documentElement.dataset.theme || "auto";
+    for (const radio of box.querySelectorAll("input")) radio.checked = radio.value === now;
+    box.addEventListener("change", (event) => applyTheme(event.target.value));
+  }
+
+  // Dialogs, menus, questions ----------------------------------------------------------------------
+
+  function openDialogs(root) {
+    for (const dialog of root.querySelectorAll("dialog[data-open]:not([open])")) dialog.showModal();
+  }
+
+  const agreed = new WeakSet();
+
+  function ask(button) {
+    const dialog = document.createElement("dialog");
+    dialog.className = "dialog";
+    const text = document.createElement("p");
+    text.id = "question";
+    text.textContent = button.dataset.confirm;
+    dialog.setAttribute("aria-labelledby", "question");
+    const row = document.createElement("div");
+    row.className = "form-actions";
+    const make = (label, className, act) => {
+      const choice = document.createElement("button");
+      choice.type = "button";
+      choice.className = className;
+      choice.textContent = label;
+      choice.addEventListener("click", act);
+      row.append(choice);
+    };
+    const danger = button.classList.contains("danger");
+    make(button.dataset.confirmYes || button.textContent.trim(), danger ? "btn danger solid" : "btn primary", () => {
+      dialog.close();
+      agreed.add(button);
+      button.click();
+    });
+    make("Go back", "btn", () => dialog.close());
+    dialog.append(text, row);
+    dialog.addEventListener("close", () => {
+      dialog.remove();
+      button.focus();
+    });
+    document.body.append(dialog);
+    dialog.showModal();
+    row.lastChild.focus();
+  }
+
+  document.addEventListener(
+    "click",
+    (event) => {
+      const button = event.target.closest?.("[data-confirm]");
+      if (!button || agreed.delete(button)) return;
+      event.preventDefault();
+      event.stopImmediatePropagation();
+      ask(button);
+    },
+    true,
+  );
+
+  document.addEventListener("click", (event) => {
+    const target = event.target.closest?.("[data-dialog], [data-close]");
+    if (target?.dataset.dialog) {
+      event.preventDefault();
+      document.getElementById(target.dataset.dialog)?.showModal();
+    } else if (target) target.closest("dialog")?.close();
+    for (const menu of document.querySelectorAll("details[data-menu][open]")) {
+      if (!menu.contains(event.target)) menu.open = false;
+    }
+  });
+
+  // A form that is on its way is not sent twice ------------------------------------------------------
+
+  document.addEventListener("submit", (event) => {
+    const form = event.target;
+    if (event.defaultPrevented || form.method !== "post") return;
+    if (form.dataset.sent) return event.preventDefault();
+    form.dataset.sent = "1";
+    setTimeout(() => delete form.dataset.sent, 5000);
+  });
+  window.addEventListener("pageshow", () => {
+    for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
+  });
+
+  // Quick filter ----------------------------------------------------------------------------------------
+
+  document.addEventListener("input", (event) => {
+    const list = event.target.dataset?.filter && document.querySelector(event.target.dataset.filter);
+    if (!list) return;
+    const words = event.target.value.toLowerCase().split(/\s+/).filter(Boolean);
+    let shown = 0;
+    for (const item of list.children) {
+      if (item.matches("[data-filter-empty]")) continue;
+      const text = item.textContent.toLowerCase();
+      item.hidden = !words.every((word) => text.includes(word));
+      shown += item.hidden ? 0 : 1;
+    }
+    const none = list.querySelector("[data-filter-empty]");
+    if (none) none.hidden = shown > 0;
+  });
+
+  // Keys of the grid ---------------------------------------------------------------------------------------
+
+  function moveDown(control, step) {
+    const cell = control.closest("td, th");
+    const row = cell.closest("tr");
+    const rows = [...row.closest("table").querySelectorAll("tbody tr")];
+    for (let i = rows.indexOf(row) + step; rows[i]; i += step) {
+      const other = rows[i].cells[cell.cellIndex];
+      const next = other?.querySelector("input:not([type=hidden], :disabled), select:not(:disabled), textarea:not(:disabled)");
+      if (next) {
+        next.focus();
+        if (next.select && next.type !== "checkbox" && next.type !== "radio") next.select();
+        return true;
+      }
+    }
+    return false;
+  }
+
+  document.addEventListener("keydown", (event) => {
+    const control = event.target;
+    if (event.key === "Escape") {
+      for (const menu of document.querySelectorAll("details[data-menu][open]")) {
+        menu.open = false;
+        menu.querySelector("summary").focus();
+      }
+    }
+    if (event.isComposing || event.ctrlKey || event.altKey || event.metaKey) return;
+    if (!control.matches?.("table.grid :is(input, select, textarea)")) return;
+    const plain = control.matches("input:not([type=radio])");
+    if (event.key === "Escape" && control.matches("input:not([type=checkbox], [type=radio]), textarea")) {
+      control.value = control.defaultValue;
+      control.dispatchEvent(new Event("input", { bubbles: true }));
+    } else if (plain && (event.key === "ArrowDown" || event.key === "ArrowUp")) {
+      event.preventDefault();
+      moveDown(control, event.key === "ArrowDown" ? 1 : -1);
+    } else if (plain && event.key === "Enter") {
+      event.preventDefault();
+      if (!moveDown(control, event.shiftKey ? -1 : 1)) control.dispatchEvent(new Event("change", { bubbles: true }));
+    }
+  });
+
+  // Car picture ----------------------------------------------------------------------------------------------
+
+  let lastRow = null;
+  document.addEventListener("focusin", (event) => {
+    const row = event.target.closest?.("[data-cell-form]");
+    if (row) lastRow = row;
+  });
+
+  function pickedSelect(car) {
+    if (car.dataset.target) return document.querySelector(car.dataset.target);
+    const row = lastRow?.isConnected ? lastRow : lastRow?.id && document.getElementById(lastRow.id);
+    return row ? row.querySelector("select[name$=position]") : null;
+  }
+
+  function pick(part) {
+    const car = part.closest("svg[data-car]");
+    const select = pickedSelect(car);
+    if (!select) return say("First choose a row of the grid, then tap where it plays.", "warning");
+    if (![...select.options].some((option) => option.value === part.dataset.position)) return undefined;
+    select.value = part.dataset.position;
+    for (const other of car.querySelectorAll("[data-position]")) other.setAttribute("aria-pressed", String(other === part));
+    select.dispatchEvent(new Event("input", { bubbles: true }));
+    select.dispatchEvent(new Event("change", { bubbles: true }));
+    return undefined;
+  }
+
+  const partOf = (event) => event.target.closest?.("svg[data-car] [data-position]");
+  document.addEventListener("click", (event) => partOf(event) && pick(partOf(event)));
+  document.addEventListener("keydown", (event) => {
+    if (!partOf(event) || (event.key !== "Enter" && event.key !== " ")) return;
+    event.preventDefault();
+    pick(partOf(event));
+  });
+
+  openDialogs(document);
+  document.addEventListener("htmx:afterSettle", (event) => openDialogs(event.target.parentElement || document));
+})();
