@@ -48,7 +48,7 @@ class TurnOn(models.TextChoices):
 
 def _figure(
     name: str, low: float, high: float, help_text: str = ""
-) -> models.Field[float | None, float | None]:
+) -> "models.Field[float | None, float | None]":
     """An optional figure with the range in which it can be true."""
     return models.FloatField(
         name,

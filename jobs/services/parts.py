@@ -1,0 +1,182 @@
+"""The parts of a job: adding one makes the rows that follow from it, removing one takes them away.
+
+Amplifiers, processors and interface modules stand as one row a unit, each with its own serial
+number and its own channels; everything else is one row with a quantity.
+"""
+
+from typing import Final
+
+from django.db import transaction
+from django.db.models import F, Q
+
+from jobs.lifecycle import SHEET_OPEN, Stage
+from jobs.models import Channel, Job, JobPart, Reading, ReadingKind
+from jobs.services.errors import Refused
+from jobs.services.events import log
+from shop.models import Product, ProductKind, StaffMember
+
+LETTERS: Final = {
+    ProductKind.AMPLIFIER: "A",
+    ProductKind.PROCESSOR: "P",
+    ProductKind.INTERFACE: "M",
+    ProductKind.SPEAKER: "S",
+    ProductKind.SUBWOOFER: "W",
+    ProductKind.CABLE: "K",
+    ProductKind.FUSE: "F",
+    ProductKind.OTHER: "X",
+}
+
+PARTS_OPEN: Final = SHEET_OPEN | {Stage.BOOKED, Stage.ON_HOLD}
+"""Stages in which parts may be added and removed."""
+
+MOST_UNITS: Final = 12
+MOST_QUANTITY: Final = 999
+
+
+def _amplifier_readings(label: str) -> tuple[tuple[ReadingKind, str], ...]:
+    return (
+        (ReadingKind.AMPLIFIER_LOADED, f"Voltage at {label} under load"),
+        (ReadingKind.OUTPUT, f"Output voltage of {label} at the test tone"),
+    )
+
+
+def _free_label(job: Job, kind: str) -> str:
+    letter = LETTERS[ProductKind(kind)]
+    taken = job.parts.filter(label__startswith=letter).values_list("label", flat=True)
+    return f"{letter}{max((int(label[1:]) for label in taken), default=0) + 1}"
+
+
+def _open_job(job_id: int) -> Job:
+    job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
+    if job.stage not in PARTS_OPEN:
+        raise Refused(
+            f"The parts of {job} are settled: it is {job.get_stage_display().lower()}. "
+            "Take it back from review, or ask a manager to open a correction."
+        )
+    return job
+
+
+def check_quantity(product: Product, quantity: int) -> None:
+    """Refuse a number of pieces nobody means."""
+    most = MOST_UNITS if product.is_source else MOST_QUANTITY
+    if not 1 <= quantity <= most:
+        raise Refused(f"{product}: give a quantity from 1 to {most}.")
+
+
+def _add_unit(job: Job, product: Product) -> JobPart:
+    part = job.parts.create(
+        product=product, label=_free_label(job, product.kind), turn_on=product.turn_on
+    )
+    Channel.objects.bulk_create(
+        Channel(job=job, part=part, kind=kind, number=number)
+        for kind, count in (
+            (Channel.Kind.AMPLIFIER, product.amplifier_channels),
+            (Channel.Kind.LINE, product.line_outputs),
+        )
+        for number in range(1, count + 1)
+    )
+    if product.amplifier_channels:
+        order = job.readings.count()
+        Reading.objects.bulk_create(
+            Reading(job=job, kind=kind, label=label, unit="V", order=order, wanted_before=False)
+            for order, (kind, label) in enumerate(_amplifier_readings(part.label), order)
+        )
+    return part
+
+
+def put_in(job: Job, product: Product, quantity: int, actor: StaffMember) -> list[JobPart]:
+    """Add a product to a job the caller holds in this transaction. Raises Refused."""
+    check_quantity(product, quantity)
+    if product.is_source:
+        parts = [_add_unit(job, product) for _ in range(quantity)]
+        for part in parts:
+            log(
+                job,
+                actor,
+                "part.added",
+                subject=f"jobpart:{part.pk}",
+                after={"label": part.label, "product": str(product), "quantity": 1},
+            )
+        return parts
+    part = job.parts.filter(product=product).first()
+    if part is not None:
+        _change_quantity(part, part.quantity + quantity, actor)
+        return [part]
+    part = job.parts.create(
+        product=product, label=_free_label(job, product.kind), quantity=quantity
+    )
+    log(
+        job,
+        actor,
+        "part.added",
+        subject=f"jobpart:{part.pk}",
+        after={"label": part.label, "product": str(product), "quantity": quantity},
+    )
+    return [part]
+
+
+@transaction.atomic
+def add_part(job_id: int, product: Product, quantity: int, actor: StaffMember) -> list[JobPart]:
+    """Add a product, with the channels and readings it brings. Raises Refused."""
+    return put_in(_open_job(job_id), product, quantity, actor)
+
+
+def _change_quantity(part: JobPart, quantity: int, actor: StaffMember) -> None:
+    check_quantity(part.product, quantity)
+    before = part.quantity
+    JobPart.objects.filter(pk=part.pk).update(quantity=quantity, version=F("version") + 1)
+    part.refresh_from_db()
+    log(
+        part.job,
+        actor,
+        "part.changed",
+        subject=f"jobpart:{part.pk}",
+        before={"label": part.label, "quantity": before},
+        after={"label": part.label, "quantity": quantity, "version": part.version},
+    )
+
+
+@transaction.atomic
+def set_quantity(job_id: int, part_id: int, quantity: int, actor: StaffMember) -> JobPart:
+    """Set how many pieces of a product without channels the job takes. Raises Refused."""
+    job = _open_job(job_id)
+    part = job.parts.select_related("product", "job").get(pk=part_id)
+    if part.product.is_source:
+        raise Refused(f"{part.label} is one unit: add or remove units instead.")
+    if quantity != part.quantity:
+        _change_quantity(part, quantity, actor)
+    return part
+
+
+def goes_with(part: JobPart) -> list[str]:
+    """What has been entered and would go if the part were removed, one phrase each."""
+    entered = part.channels.filter(
+        ~Q(connector="", positive_base="", negative_base="", note="")
+        | Q(speakers__isnull=False)
+        | Q(feeds_part__isnull=False)
+    ).distinct()
+    counts = (
+        (part.channels.count(), "channel", "channels"),
+        (entered.count(), "of them with entries", "of them with entries"),
+        (part.speakers.count(), "speaker in its place", "speakers in their places"),
+        (part.fed_by.count(), "signal feed to it", "signal feeds to it"),
+    )
+    return [f"{count} {one if count == 1 else many}" for count, one, many in counts if count]
+
+
+@transaction.atomic
+def remove_part(job_id: int, part_id: int, actor: StaffMember) -> None:
+    """Take a part out of the job, its channels and speakers with it. Raises Refused."""
+    job = _open_job(job_id)
+    part = job.parts.select_related("product").get(pk=part_id)
+    gone = {
+        "label": part.label,
+        "product": str(part.product),
+        "quantity": part.quantity,
+        "serial": part.serial,
+        "with": goes_with(part),
+    }
+    for kind, label in _amplifier_readings(part.label):
+        job.readings.filter(kind=kind, label=label, after_value=None).delete()
+    log(job, actor, "part.removed", subject=f"jobpart:{part.pk}", before=gone)
+    part.delete()
