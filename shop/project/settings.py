@@ -55,6 +55,7 @@ INSTALLED_APPS = [
     "whitenoise.runserver_nostatic",
     "django.contrib.staticfiles",
     "django.contrib.humanize",
+    "django.forms",
     "axes",
     "csp",
     "django_htmx",

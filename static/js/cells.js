@@ -15,8 +15,7 @@
 (() => {
   "use strict";
 
-  const ROW = "[data-cell-form]";
-  const CONTROL = "input[name], select[name], textarea[name]";
+  const { ROW, rowOf, rowUrl, controls, group, values, setValues, same, morph } = Loombook.rows;
   const TIMEOUT_MS = 20000;
   const RETRY_S = [2, 4, 8, 15, 30];
   const WORDS = {
@@ -31,8 +30,6 @@
   let typing = null;
   let signedOut = false;
 
-  const rowUrl = (row) => row.getAttribute("hx-post") || row.getAttribute("action");
-  const rowOf = (node) => (node instanceof Element ? node.closest(ROW) : null);
 
   function stateOf(row) {
     const url = rowUrl(row);
@@ -52,39 +49,6 @@
     const hex = [...b].map((x) => x.toString(16).padStart(2, "0")).join("");
     return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
   }
-
-  // Values of all controls that share a name ------------------------------------------------
-
-  const controls = (row) => [...row.querySelectorAll(CONTROL)].filter((c) => rowOf(c) === row);
-  const group = (row, name) => controls(row).filter((c) => c.name === name);
-
-  function values(group, initial = false) {
-    const [first] = group;
-    if (first.type === "radio" || first.type === "checkbox") {
-      const on = group.filter((c) => (initial ? c.defaultChecked : c.checked)).map((c) => c.value);
-      if (first.type === "checkbox" && group.length === 1) return on.length ? on : ["false"];
-      return on.length ? on : [""];
-    }
-    if (first.tagName === "SELECT") {
-      const options = [...first.options];
-      if (!initial) return options.filter((o) => o.selected).map((o) => o.value);
-      const set = options.filter((o) => o.defaultSelected);
-      return (set.length || first.multiple ? set : options.slice(0, 1)).map((o) => o.value);
-    }
-    return [initial ? first.defaultValue : first.value];
-  }
-
-  function setValues(group, wanted) {
-    for (const control of group) {
-      if (control.type === "radio" || control.type === "checkbox") {
-        control.checked = wanted.includes(control.value) && !(group.length === 1 && wanted[0] === "false");
-      } else if (control.tagName === "SELECT") {
-        for (const option of control.options) option.selected = wanted.includes(option.value);
-      } else control.value = wanted[0];
-    }
-  }
-
-  const same = (a, b) => a && b && a.length === b.length && a.every((x, i) => x === b[i]);
 
   /** Names whose value is neither on the server nor on its way there. */
   function unsent(state) {
@@ -204,7 +168,7 @@
     if (fresh && state.row.isConnected) {
       const kept = [...keep].map((name) => [name, values(group(state.row, name))]);
       const focus = focusIn(state.row);
-      morph(state.row, fresh);
+      morph(state.row, fresh, keep);
       restore(state.row, kept, focus);
       for (const name of keep) {
         if (state.refused.has(name)) group(state.row, name).forEach((c) => c.setAttribute("aria-invalid", "true"));
@@ -240,56 +204,6 @@
     if (typing === focus.control) typing = control;
     control.focus({ preventScroll: true });
     if (typeof focus.start === "number") control.setSelectionRange?.(focus.start, focus.end);
-  }
-
-  const alike = (a, b) =>
-    a.nodeType === b.nodeType &&
-    a.nodeName === b.nodeName &&
-    (a.nodeType !== 1 || (a.id === b.id && a.getAttribute("name") === b.getAttribute("name") && a.type === b.type));
-
-  /** Make `old` equal to `fresh`, keeping the elements that both have. */
-  function morph(old, fresh) {
-    if (old.nodeType !== 1) {
-      if (old.data !== fresh.data) old.data = fresh.data;
-      return;
-    }
-    for (const { name } of [...old.attributes]) if (!fresh.hasAttribute(name)) old.removeAttribute(name);
-    for (const { name, value } of fresh.attributes) if (old.getAttribute(name) !== value) old.setAttribute(name, value);
-    if (old.tagName === "INPUT") {
-      if (old.type === "checkbox" || old.type === "radio") old.checked = fresh.checked;
-      else if (!(old === typing) && old.value !== fresh.value) old.value = fresh.value;
-      return;
-    }
-    if (old.tagName === "TEXTAREA") {
-      const typed = old === typing ? old.value : fresh.value;
-      old.defaultValue = fresh.defaultValue;
-      if (old.value !== typed) old.value = typed;
-      return;
-    }
-    let cursor = old.firstChild;
-    for (const node of [...fresh.childNodes]) {
-      let match = cursor;
-      while (match && !alike(match, node)) match = node.nodeType === 1 ? match.nextSibling : null;
-      if (match) {
-        while (cursor !== match) cursor = drop(cursor);
-        cursor = match.nextSibling;
-        morph(match, node);
-      } else {
-        old.insertBefore(node, cursor);
-        if (node.nodeType === 1) htmx.process(node);
-      }
-    }
-    while (cursor) cursor = drop(cursor);
-    if (old.tagName === "SELECT") {
-      const wanted = [...fresh.options].length ? values([fresh]) : values([old], true);
-      setValues([old], wanted);
-    }
-  }
-
-  function drop(node) {
-    const next = node.nextSibling;
-    node.remove();
-    return next;
   }
 
   // Another swap replaces rows that hold something unsaved: carry it over ------------------------
