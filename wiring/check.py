@@ -1,13 +1,27 @@
 """Checking a plan: every registered rule, the gravest finding first."""
 
-from wiring import rules_channels, rules_power
+from wiring import (
+    rules_channels,
+    rules_crossovers,
+    rules_lines,
+    rules_power,
+    rules_sides,
+    rules_wires,
+)
 from wiring.context import RULES, Context, rule
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.plan import Plan
 
 __all__ = ["RULE_MODULES", "Context", "check", "rule"]
 
-RULE_MODULES = (rules_channels, rules_power)
+RULE_MODULES = (
+    rules_channels,
+    rules_sides,
+    rules_crossovers,
+    rules_lines,
+    rules_wires,
+    rules_power,
+)
 
 
 def check(plan: Plan) -> tuple[Finding, ...]:

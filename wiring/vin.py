@@ -260,5 +260,6 @@ def _transpositions(vin: str) -> list[Suggestion]:
         candidate = vin[:index] + vin[index + 1] + vin[index] + vin[index + 2 :]
         if candidate != vin and check_character(candidate) == candidate[8]:
             reason = f"characters {index + 1} and {index + 2} are the wrong way round"
-            found.append(Suggestion(candidate, (index + 1, index + 2), reason, 2))
+            likelihood = 2 + (index < MAKER_POSITIONS)
+            found.append(Suggestion(candidate, (index + 1, index + 2), reason, likelihood))
     return found
