@@ -72,11 +72,11 @@ def lines_into(context: Context) -> dict[str, list[Channel]]:
     """Per device, the channels that feed its inputs, in plan order."""
     kept = context.kept.get("lines_into")
     if kept is None:
-        kept = {}
+        found: dict[str, list[Channel]] = {}
         for channel in context.plan.channels:
             if channel.feeds_device is not None:
-                kept.setdefault(channel.feeds_device, []).append(channel)
-        context.kept["lines_into"] = kept
+                found.setdefault(channel.feeds_device, []).append(channel)
+        kept = context.kept["lines_into"] = found
     assert isinstance(kept, dict)
     return kept
 
@@ -124,7 +124,7 @@ def filters_of(setting: Setting, direction: Direction) -> tuple[Crossover, ...]:
     main = setting.high_pass if direction == "high_pass" else setting.low_pass
     if main is not None and not exists(main.family, main.order):
         main = Crossover(main.family, main.order - 1, main.frequency_hz) if main.order > 2 else None
-    found = () if main is None else (main,)
+    found: tuple[Crossover, ...] = () if main is None else (main,)
     if setting.sections:
         found += tuple(
             Crossover("butterworth", 2, section.frequency_hz)
