@@ -115,6 +115,24 @@ def _walk(context: Context, path: Path) -> Iterator[Path]:
         yield from _walk(context, (*path, line))
 
 
+def signal_path(context: Context, channel: Channel) -> Path:
+    """The one way taken as the channel's signal: at each stage the input of its own number.
+
+    Where no input has that number, the first line that feeds the device.
+    """
+    path: Path = (channel,)
+    seen = {channel.device}
+    while len(path) < _MOST_STAGES:
+        into = [line for line in sources(context, path[-1]) if line.device not in seen]
+        if not into:
+            break
+        own = [line for line in into if line.feeds_input == path[-1].number]
+        nearest = (own or into)[0]
+        path = (*path, nearest)
+        seen.add(nearest.device)
+    return path
+
+
 def filters_of(setting: Setting, direction: Direction) -> tuple[Crossover, ...]:
     """Filters of one direction in a setting: the crossover, then equaliser sections of that kind.
 
