@@ -1,0 +1,357 @@
+"""Backup and restore: the whole shop in one archive.
+
+An archive (.tar.gz) holds the database (`database.sqlite3`, or `database.dump` made by pg_dump),
+every file of the data folder under `data/` (uploads and keys), and last `manifest.json`, which
+names the version and migrations that made it and the size and SHA-256 of every file.
+"""
+
+import hashlib
+import io
+import json
+import os
+import shutil
+import sqlite3
+import subprocess
+import tarfile
+import tempfile
+import time
+import tomllib
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import asdict, dataclass, field
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from django.apps import apps
+from django.conf import settings
+from django.db import connection, connections
+from django.db.migrations.loader import MigrationLoader
+from django.db.migrations.recorder import MigrationRecorder
+from django.utils import timezone
+
+FORMAT = 1
+MANIFEST = "manifest.json"
+DATABASE_FILES = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
+SET_ASIDE = "replaced-"
+WORKING = "unfinished-"
+PLAIN = ("--no-owner", "--no-privileges")
+
+
+class BackupError(Exception):
+    """A backup or restore that cannot go on; the message says why and what to do."""
+
+
+@dataclass
+class Manifest:
+    """What an archive says of itself."""
+
+    version: str
+    made_at: str
+    database: str
+    migrations: list[str]
+    format: int = FORMAT
+    files: dict[str, dict[str, Any]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Restored:
+    """What a restore did: the archive's manifest, and where the replaced data is kept."""
+
+    manifest: Manifest
+    set_aside: Path | None
+
+
+def default_folder() -> Path:
+    """Where backups go when no folder is named."""
+    return Path(settings.DATA_DIR) / "backups"
+
+
+def write_backup(folder: Path) -> Path:
+    """Write one archive into `folder` and return its path; the shop may go on working."""
+    applied = MigrationRecorder(connection).applied_migrations()
+    if not applied:
+        raise BackupError("There is nothing to back up yet: start Loombook once first.")
+    manifest = Manifest(
+        version=_version(),
+        made_at=timezone.now().isoformat(timespec="seconds"),
+        database=connection.vendor,
+        migrations=sorted(".".join(key) for key in applied),
+    )
+    if _inside_data(folder) and folder.resolve() != default_folder().resolve():
+        raise BackupError(
+            f"Choose a folder outside {settings.DATA_DIR}, which is backed up itself."
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    archive = folder / f"loombook-{timezone.now():%Y%m%d-%H%M%S}.tar.gz"
+    with tempfile.TemporaryDirectory(prefix=WORKING, dir=folder) as working:
+        snapshot = Path(working) / DATABASE_FILES[connection.vendor]
+        unfinished = Path(working) / archive.name
+        _snapshot_database(snapshot)
+        unfinished.touch(mode=0o600)
+        with tarfile.open(unfinished, "w:gz", compresslevel=6) as tar:
+            with snapshot.open("rb") as file:
+                _add(tar, manifest, snapshot.name, file)
+            for path, name in _data_files():
+                # Read whole, so that size and checksum hold for a file that is still growing.
+                _add(tar, manifest, f"data/{name}", io.BytesIO(path.read_bytes()))
+            _add(tar, None, MANIFEST, io.BytesIO(json.dumps(asdict(manifest), indent=1).encode()))
+        unfinished.replace(archive)
+    return archive
+
+
+def restore_backup(archive: Path, *, replace: bool) -> Restored:
+    """Verify `archive`, then put its database and files in place.
+
+    Existing data is replaced only with `replace`, and is then kept in a folder of its own beside
+    the new. Nothing has changed when BackupError is raised.
+    """
+    data = Path(settings.DATA_DIR)
+    data.mkdir(parents=True, exist_ok=True)
+    occupied = _holds_data()
+    with tempfile.TemporaryDirectory(prefix=WORKING, dir=data) as working:
+        manifest = _unpack(archive, Path(working))
+        _require_usable(manifest)
+        if occupied and not replace:
+            raise BackupError(
+                "There is data here already. To replace it, and keep the old beside the new, "
+                "restore again with --replace (make restore FILE=... REPLACE=1)."
+            )
+        aside = data / f"{SET_ASIDE}{timezone.now():%Y%m%d-%H%M%S}"
+        _put_in_place(Path(working), aside)
+    if not occupied:
+        shutil.rmtree(aside)
+    return Restored(manifest, aside if occupied else None)
+
+
+def _version() -> str:
+    with (Path(settings.BASE_DIR) / "pyproject.toml").open("rb") as file:
+        version: str = tomllib.load(file)["project"]["version"]
+    return version
+
+
+def _sqlite_path() -> Path:
+    return Path(connection.settings_dict["NAME"])
+
+
+def _inside_data(folder: Path) -> bool:
+    return folder.resolve().is_relative_to(Path(settings.DATA_DIR).resolve())
+
+
+def _own_entries() -> list[Path]:
+    """The top of the data folder, less the database, what can be made again, and old copies."""
+    left_out = {Path(settings.STATIC_ROOT).resolve(), default_folder().resolve()}
+    if connection.vendor == "sqlite":
+        left_out |= {Path(f"{_sqlite_path().resolve()}{end}") for end in ("", "-wal", "-shm")}
+    return [
+        path
+        for path in sorted(Path(settings.DATA_DIR).iterdir())
+        if path.resolve() not in left_out and not path.name.startswith((SET_ASIDE, WORKING))
+    ]
+
+
+def _data_files() -> Iterator[tuple[Path, str]]:
+    """Every file of the data folder to keep, with its name relative to that folder."""
+    for entry in _own_entries():
+        if entry.is_file():
+            yield entry, entry.name
+        for folder, _, names in os.walk(entry, followlinks=True):
+            for path in (Path(folder, name) for name in sorted(names)):
+                yield path, path.relative_to(settings.DATA_DIR).as_posix()
+
+
+def _describe(file: io.BufferedIOBase) -> dict[str, Any]:
+    """Size and checksum; the file is left at its start."""
+    size = file.seek(0, os.SEEK_END)
+    file.seek(0)
+    sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    file.seek(0)
+    return {"bytes": size, "sha256": sha256}
+
+
+def _add(
+    tar: tarfile.TarFile, manifest: Manifest | None, name: str, file: io.BufferedIOBase
+) -> None:
+    """Add one file to the archive and, but for the manifest itself, to the manifest."""
+    described = _describe(file)
+    if manifest:
+        manifest.files[name] = described
+    member = tarfile.TarInfo(name)
+    member.mode, member.mtime, member.size = 0o600, int(time.time()), described["bytes"]
+    tar.addfile(member, file)
+
+
+def _holds_data() -> bool:
+    """Whether the database has a row of the shop's own, or an upload is stored."""
+    tables = set(connection.introspection.table_names())
+    media = Path(settings.MEDIA_ROOT)
+    return any(path.is_file() for path in media.rglob("*")) or any(
+        model._default_manager.exists()
+        for model in apps.get_models()
+        if model._meta.db_table in tables and not model.__module__.startswith("django.")
+    )
+
+
+def _snapshot_database(target: Path) -> None:
+    """A consistent copy of the database as it stands, made while others read and write."""
+    if connection.vendor == "sqlite":
+        with (
+            closing(sqlite3.connect(_sqlite_path())) as live,
+            closing(sqlite3.connect(target)) as to,
+        ):
+            live.backup(to)
+            to.execute("PRAGMA journal_mode=DELETE")
+        _require_sound_sqlite(target)
+    else:
+        _postgresql("pg_dump", "--format=custom", *PLAIN, f"--file={target}")
+
+
+def _require_sound_sqlite(path: Path) -> None:
+    try:
+        with closing(sqlite3.connect(path)) as database:
+            [answer] = database.execute("PRAGMA integrity_check(1)").fetchone()
+    except sqlite3.DatabaseError as error:
+        answer = str(error)
+    if answer != "ok":
+        raise BackupError(f"The database is damaged: {answer}. Restore the newest sound backup.")
+
+
+def _unpack(archive: Path, folder: Path) -> Manifest:
+    """Unpack into `folder`, trusting nothing, and return the manifest that every file matched."""
+    try:
+        with tarfile.open(archive, "r:gz") as tar:
+            for member in tar:
+                parts = PurePosixPath(member.name)
+                if not member.isfile() or parts.is_absolute() or ".." in parts.parts:
+                    raise BackupError(f"{archive}: {member.name} is not a plain file of a backup.")
+                source = tar.extractfile(member)
+                assert source is not None
+                target = folder / parts
+                target.parent.mkdir(parents=True, exist_ok=True)
+                with source, target.open("xb") as to:
+                    shutil.copyfileobj(source, to)
+                target.chmod(0o600)
+        manifest = Manifest(**json.loads((folder / MANIFEST).read_text()))
+    except (OSError, EOFError, tarfile.TarError, ValueError, TypeError) as error:
+        raise BackupError(f"{archive} cannot be read as a backup: {error}") from error
+    (folder / MANIFEST).unlink()
+    found = {}
+    for path in folder.rglob("*"):
+        if path.is_file():
+            with path.open("rb") as file:
+                found[path.relative_to(folder).as_posix()] = _describe(file)
+    for name in sorted(manifest.files.keys() | found.keys()):
+        if manifest.files.get(name) != found.get(name):
+            raise BackupError(f"{archive} is damaged: {name} is not what the manifest says.")
+    return manifest
+
+
+def _require_usable(manifest: Manifest) -> None:
+    known = {".".join(key) for key in MigrationLoader(None).disk_migrations or {}}
+    if manifest.format > FORMAT or not set(manifest.migrations) <= known:
+        raise BackupError(
+            f"This backup was made by Loombook {manifest.version}, which is newer than this "
+            f"{_version()}: upgrade Loombook first."
+        )
+    if manifest.database != connection.vendor:
+        raise BackupError(
+            f"This backup holds a {manifest.database} database and Loombook is set to use "
+            f"{connection.vendor}: set or unset DATABASE_URL to match."
+        )
+
+
+def _put_in_place(unpacked: Path, aside: Path) -> None:
+    """Move the present data to `aside` and the unpacked into its place; undo all on a failure."""
+    data = Path(settings.DATA_DIR)
+    moves = [(entry, aside / entry.name) for entry in _own_entries()]
+    restored = unpacked / "data"
+    if restored.is_dir():
+        moves += [(entry, data / entry.name) for entry in restored.iterdir()]
+    snapshot = unpacked / DATABASE_FILES[connection.vendor]
+    if connection.vendor == "sqlite":
+        _require_sound_sqlite(snapshot)
+        live = _sqlite_path()
+        _close_sqlite(live)
+        if live.exists():
+            moves.append((live, aside / live.name))
+        moves.append((snapshot, live))
+    aside.mkdir()
+    done: list[tuple[Path, Path]] = []
+    try:
+        for source, target in moves:
+            shutil.move(source, target)
+            done.append((source, target))
+        if connection.vendor == "postgresql":
+            _replace_postgresql(snapshot, aside)
+    except BaseException:
+        for source, target in reversed(done):
+            shutil.move(target, source)
+        shutil.rmtree(aside)
+        raise
+
+
+def _close_sqlite(path: Path) -> None:
+    """Fold the write-ahead log into the file; refused while anyone else has the database open."""
+    connections.close_all()
+    try:
+        with closing(sqlite3.connect(path, timeout=1)) as database:
+            database.execute("PRAGMA journal_mode=DELETE")
+    except sqlite3.OperationalError as error:
+        raise BackupError("Loombook is running: stop it, then restore again.") from error
+
+
+def _replace_postgresql(dump: Path, aside: Path) -> None:
+    """Replace every table by the dump's in one transaction, after dumping what is there."""
+    if connection.introspection.table_names():
+        _snapshot_database(aside / dump.name)
+    connections.close_all()
+    script = dump.with_suffix(".sql")
+    script.write_text(DROP_EVERYTHING)
+    restoring = dump.with_suffix(".restore.sql")
+    _postgresql("pg_restore", *PLAIN, "--no-comments", f"--file={restoring}", str(dump))
+    _postgresql(
+        "psql",
+        "--no-psqlrc",
+        "--quiet",
+        "--set=ON_ERROR_STOP=1",
+        "--output=/dev/null",
+        "--single-transaction",
+        f"--file={script}",
+        f"--file={restoring}",
+    )
+
+
+DROP_EVERYTHING = """
+DO $$ DECLARE found record; BEGIN
+    FOR found IN SELECT tablename FROM pg_tables WHERE schemaname = current_schema() LOOP
+        EXECUTE format('DROP TABLE IF EXISTS %I CASCADE', found.tablename);
+    END LOOP;
+    FOR found IN
+        SELECT p.oid::regprocedure AS signature FROM pg_proc p
+        WHERE p.pronamespace = current_schema()::regnamespace
+        AND NOT EXISTS (SELECT FROM pg_depend d WHERE d.objid = p.oid AND d.deptype = 'e')
+    LOOP
+        EXECUTE format('DROP FUNCTION IF EXISTS %s CASCADE', found.signature);
+    END LOOP;
+END $$
+"""
+
+
+def _postgresql(tool: str, *arguments: str) -> None:
+    """Run one of PostgreSQL's own tools on the configured database."""
+    given = connection.settings_dict
+    where = {
+        "PGDATABASE": given["NAME"],
+        "PGHOST": given["HOST"],
+        "PGPORT": str(given["PORT"]),
+        "PGUSER": given["USER"],
+        "PGPASSWORD": given["PASSWORD"],
+    }
+    environment = os.environ | {key: value for key, value in where.items() if value}
+    try:
+        done = subprocess.run([tool, *arguments], env=environment, capture_output=True, text=True)
+    except FileNotFoundError as error:
+        raise BackupError(
+            f"{tool} is not installed: sudo apt-get install postgresql-client"
+        ) from error
+    if done.returncode:
+        raise BackupError(f"{tool} failed: {done.stderr.strip()}")

@@ -1,0 +1,34 @@
+"""`manage.py backup`: the whole shop in one archive."""
+
+from argparse import ArgumentParser
+from pathlib import Path
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+
+from shop.backups import BackupError, default_folder, write_backup
+
+
+class Command(BaseCommand):
+    help = "Write database, uploads and keys into one archive; the shop may go on working."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("--to", type=Path, metavar="FOLDER", help="default: data/backups")
+        parser.add_argument(
+            "--keep", type=int, metavar="N", help="afterwards keep the N newest archives there"
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        folder = options["to"] or default_folder()
+        keep = options["keep"]
+        if keep is not None and keep < 1:
+            raise CommandError("--keep needs at least 1: the archive just made.")
+        try:
+            archive = write_backup(folder)
+        except BackupError as error:
+            raise CommandError(str(error)) from error
+        if keep is not None:
+            for old in sorted(folder.glob("loombook-*.tar.gz"))[:-keep]:
+                old.unlink()
+        self.stdout.write(f"Backup written: {archive}")
+        self.stdout.write("It holds customers' data and the shop's keys: keep a copy elsewhere.")

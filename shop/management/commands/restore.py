@@ -1,0 +1,32 @@
+"""`manage.py restore`: put a backup back."""
+
+from argparse import ArgumentParser
+from pathlib import Path
+from typing import Any
+
+from django.core.management import call_command
+from django.core.management.base import BaseCommand, CommandError
+
+from shop.backups import BackupError, restore_backup
+
+
+class Command(BaseCommand):
+    help = "Verify an archive made by `backup`, then put its database, uploads and keys in place."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("archive", type=Path)
+        parser.add_argument(
+            "--replace", action="store_true", help="replace existing data, keeping it aside"
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        try:
+            restored = restore_backup(options["archive"], replace=options["replace"])
+        except BackupError as error:
+            raise CommandError(str(error)) from error
+        call_command("migrate", interactive=False, verbosity=0)
+        made = restored.manifest
+        self.stdout.write(f"Restored the backup of {made.made_at}, made by {made.version}.")
+        if restored.set_aside:
+            self.stdout.write(f"The data it replaced is kept in {restored.set_aside}")
+        self.stdout.write("Start Loombook again.")
