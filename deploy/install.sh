@@ -48,7 +48,7 @@ case $purpose in
     *) echo "usage: install.sh run|test" >&2; exit 2 ;;
 esac
 
-if ! "$python" deploy/pdf_ready.py 2>/dev/null; then
+if ! "$python" deploy/pdf_ready.py >/dev/null 2>&1; then
     deploy/packages.sh libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 fonts-dejavu-core
     "$python" deploy/pdf_ready.py
 fi

@@ -1,9 +1,9 @@
 #!/bin/sh
-# Bring the database up to date and serve. PORT, HOST, WORKERS and THREADS may be set.
+# Bring the database up to date, load the demo shop into an empty one, and serve.
 set -eu
 cd "$(dirname "$0")/.."
-port=${PORT:-8000}
 host=${HOST:-0.0.0.0}
+port=${PORT:-8000}
 python=.venv/bin/python
 
 if ! "$python" -c 'import socket, sys; socket.create_server((sys.argv[1], int(sys.argv[2])))' \
@@ -19,11 +19,11 @@ fi
 echo
 echo "Loombook is at http://localhost:$port"
 lan=$(hostname -I 2>/dev/null | cut -d ' ' -f 1) || lan=
-[ "$host" != 0.0.0.0 ] || [ -z "$lan" ] || echo "From a tablet on the same network: http://$lan:$port"
+if [ "$host" = 0.0.0.0 ] && [ -n "$lan" ]; then
+    echo "From a tablet on the same network: http://$lan:$port"
+fi
 "$python" manage.py load_demo --print-logins
 echo "Stop with Ctrl-C."
 echo
 
-exec .venv/bin/granian --interface wsgi --host "$host" --port "$port" \
-    --workers "${WORKERS:-$(nproc)}" --blocking-threads "${THREADS:-4}" \
-    --respawn-failed-workers --log-level warning shop.project.wsgi:application
+exec deploy/serve.sh
