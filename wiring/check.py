@@ -3,6 +3,7 @@
 from wiring import (
     rules_channels,
     rules_crossovers,
+    rules_fuses,
     rules_lines,
     rules_power,
     rules_sides,
@@ -18,9 +19,11 @@ RULE_MODULES = (
     rules_channels,
     rules_sides,
     rules_crossovers,
+    rules_fuses,
     rules_lines,
     rules_wires,
     rules_power,
+    rules_fuses,
 )
 
 

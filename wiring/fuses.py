@@ -44,7 +44,7 @@ class Body(NamedTuple):
     name: str
     ratings_a: tuple[float, ...]
     breaking_a: float | None
-    drop_at_rating_v: float
+    cold_drop_v: float
     gates: tuple[Gate, ...]
     source: str
 
@@ -59,7 +59,7 @@ def _read(name: str) -> Body:
         name,
         tuple(float(each) for each in row["ratings_a"]),
         row["breaking_a"],
-        row["drop_at_rating_v"],
+        row["cold_drop_v"],
         gates,
         row["source"],
     )
@@ -80,8 +80,8 @@ def body(name: str) -> Body:
 
 
 def resistance_ohm(kind: Body, rating_a: float) -> float:
-    """Resistance of a fuse [ohm], from its voltage drop at rated current (from memory)."""
-    return kind.drop_at_rating_v / require_positive("rating_a", rating_a, "A")
+    """Resistance of a fuse loaded below its rating [ohm], from typical makers' data (memory)."""
+    return kind.cold_drop_v / require_positive("rating_a", rating_a, "A")
 
 
 def rating_at_ambient_a(rating_a: float, ambient_c: float) -> float:

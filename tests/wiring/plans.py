@@ -61,12 +61,12 @@ def supplied(plan: Plan, **changes: Any) -> Plan:
 
 
 def amplifier(device_id: str, channels: int, **more: Any) -> Device:
-    """A class D amplifier of 75 W into 4 ohm and 120 W into 2 ohm per channel."""
+    """A class D amplifier of 60 W into 4 ohm and 100 W into 2 ohm per channel."""
     values: dict[str, Any] = {
         "name": f"Amplifier {device_id}",
         "kind": "amplifier",
         "amplifier_channels": channels,
-        "ratings": (Rating(4.0, 75.0), Rating(2.0, 120.0)),
+        "ratings": (Rating(4.0, 60.0), Rating(2.0, 100.0)),
         "min_load_ohm": 2.0,
         "amplifier_class": "D",
         "efficiency": 0.8,
@@ -162,7 +162,7 @@ def good_plan() -> Plan:
             amplifier(
                 "mono",
                 1,
-                ratings=(Rating(4.0, 280.0), Rating(2.0, 500.0)),
+                ratings=(Rating(4.0, 220.0), Rating(2.0, 400.0)),
                 min_load_ohm=1.0,
                 line_inputs=2,
                 input_sensitivity_min_v=0.2,
@@ -190,7 +190,7 @@ def good_plan() -> Plan:
                 4.0,
                 coils=2,
                 coil_joining="parallel",
-                power_w=600.0,
+                power_w=500.0,
             ),
         ),
         channels=tuple(channels),

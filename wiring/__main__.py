@@ -1,0 +1,67 @@
+"""Check a plan from the command line: `python -m wiring check plan.json`.
+
+Exit code 0 when nothing stops the plan, 1 when something does, 2 when it could not be read.
+"""
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from wiring.check import check
+from wiring.findings import Finding
+from wiring.plan import Plan, PlanError, load, schema
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    parser = argparse.ArgumentParser(
+        prog="python -m wiring", description="Check the wiring plan of a vehicle sound system."
+    )
+    commands = parser.add_subparsers(dest="command", required=True)
+    checking = commands.add_parser("check", help="list the findings of a plan")
+    checking.add_argument("plan", help='a plan as JSON, or "-" for standard input')
+    checking.add_argument("--json", action="store_true", help="findings as JSON")
+    checking.add_argument("--figures", action="store_true", help="show the sums behind them")
+    commands.add_parser("schema", help="print the JSON Schema of a plan")
+    options = parser.parse_args(arguments)
+    if options.command == "schema":
+        print(json.dumps(schema(), indent=2))
+        return 0
+    try:
+        plan = _read(options.plan)
+    except (OSError, PlanError) as error:
+        print(f"Cannot read the plan: {error}", file=sys.stderr)
+        return 2
+    found = check(plan)
+    if options.json:
+        print(json.dumps([finding.as_dict() for finding in found], indent=2))
+    else:
+        _print(found, options.figures)
+    return 1 if any(finding.severity == "stop" for finding in found) else 0
+
+
+def _read(name: str) -> Plan:
+    return load(sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes())
+
+
+def _print(found: Sequence[Finding], figures: bool) -> None:
+    for finding in found:
+        print(f"{finding.severity.upper():8}{finding.title}")
+        print(f"        at {', '.join(finding.where)} [{finding.rule}]")
+        print(f"        do: {finding.what_to_do}")
+        print(f"        source: {finding.source}")
+        for figure in finding.figures if figures else ():
+            worked = f": {figure.formula} = {figure.worked}" if figure.formula else ""
+            print(f"        {figure.label} {figure.value:.4g} {figure.unit}{worked}")
+    counts = [
+        f"{count} {severity}"
+        for severity in ("stop", "caution", "note")
+        if (count := sum(finding.severity == severity for finding in found))
+    ]
+    print(", ".join(counts) if counts else "No findings.")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
