@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import Final, Literal, NamedTuple
 
+from wiring.errors import WiringError
 from wiring.plan import Crossover, FilterFamily
 
 Direction = Literal["low_pass", "high_pass"]
@@ -32,13 +33,8 @@ _HIGHEST_HZ: Final = 100_000.0
 _SILENT_DB: Final = -400.0
 
 
-class CrossoverError(ValueError):
+class CrossoverError(WiringError):
     """A filter that does not exist; `field` says which entry to mend."""
-
-    def __init__(self, field: str, reason: str) -> None:
-        super().__init__(f"{field}: {reason}")
-        self.field = field
-        self.reason = reason
 
 
 def slope_db(order: int) -> int:

@@ -45,6 +45,7 @@ ASSUMED_HIGH_PASS: Final[dict[str, Assumed]] = {
 }
 _MUST_HAVE: Final = frozenset({"tweeter", "midrange"})
 NO_GAP_BELOW_HZ: Final = 20.0
+_ROUNDING_DB: Final = 0.01
 
 
 @lru_cache(maxsize=4096)
@@ -52,7 +53,7 @@ def protects(filters: Filters, frequency_hz: float, order: int) -> bool:
     """Whether filters in a row protect at least as a Butterworth high-pass of the given corner.
 
     One filter of that order and corner or above is enough; else all together must leave no more
-    than that filter would, one and two octaves below the corner.
+    than that filter would at the corner and one and two octaves below.
     """
     if any(f.order >= order and f.frequency_hz >= frequency_hz for f in filters):
         return True
@@ -60,8 +61,8 @@ def protects(filters: Filters, frequency_hz: float, order: int) -> bool:
         return False
     wanted = Crossover("butterworth", order, frequency_hz)
     return all(
-        chain_level_db(filters, "high_pass", below) <= level_db(wanted, "high_pass", below)
-        for below in (frequency_hz / 2, frequency_hz / 4)
+        chain_level_db(filters, "high_pass", at) <= level_db(wanted, "high_pass", at) + _ROUNDING_DB
+        for at in (frequency_hz, frequency_hz / 2, frequency_hz / 4)
     )
 
 
