@@ -126,7 +126,7 @@ MOVES: Final[dict[str, Move]] = {
             (Stage.READY_FOR_REVIEW,),
             Stage.SIGNED_OFF,
             (Role.MANAGER,),
-            ("no_stop", "cautions_reasoned"),
+            ("no_stop", "cautions_reasoned", "sheet_frozen"),
         ),
         _move(
             "collect",

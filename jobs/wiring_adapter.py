@@ -1,12 +1,20 @@
 """Rows to the plan document and back: the one place where jobs meets wiring."""
 
+import hashlib
+from functools import cache
+from importlib.resources import files
 from typing import Any
+
+import msgspec
 
 from jobs.models import Channel, ChannelSetting, Job, JobPart, JobSpeaker, PowerRun, TuningKind
 from shop.models import Product, ProductKind, Shop
 from wiring import check as checking
 from wiring import plan as doc
+from wiring import tables
+from wiring.context import Context
 from wiring.findings import SEVERITY_ORDER, Finding
+from wiring.power_plan import PowerSolution, solve
 
 DEVICE_KINDS = {
     ProductKind.AMPLIFIER: "amplifier",
@@ -244,3 +252,56 @@ def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
     """Every finding of the job, the gravest first."""
     found = [*function_findings(job), *checking.check(plan or plan_of(job))]
     return sorted(found, key=lambda finding: SEVERITY_ORDER[finding.severity])
+
+
+def _solution_as_dict(solution: PowerSolution) -> dict[str, Any]:
+    built = {
+        name: getattr(solution, name)
+        for name in ("at", "engine", "solved", "carried_fraction", "regime", "terminal_v")
+    }
+    return {
+        **built,
+        "source_a": solution.source_a,
+        "devices": {name: state._asdict() for name, state in solution.devices.items()},
+        "runs": {name: state._asdict() for name, state in solution.runs.items()},
+        "unfed": list(solution.unfed),
+        "figures": [msgspec.to_builtins(figure) for figure in solution.figures()],
+    }
+
+
+def results_of(plan: doc.Plan) -> dict[str, Any]:
+    """What the sums say of a plan, as plain types for a frozen record.
+
+    `channels`: load [ohm] and rated power into it [W] by channel id, where they can be told.
+    `power`: the supply solved with the engine running, at full output and with music.
+    """
+    context = Context(plan)
+    channels: dict[str, dict[str, float]] = {}
+    for channel_id, load in context.load_ohm.items():
+        channels[channel_id] = {"load_ohm": load}
+        if (power := context.power_w.get(channel_id)) is not None:
+            channels[channel_id]["power_w"] = power.power_w
+    power_states = {"full": solve(plan, "full"), "music": solve(plan, "music")}
+    return {
+        "channels": channels,
+        "power": {name: _solution_as_dict(state) for name, state in power_states.items()},
+    }
+
+
+@cache
+def published_tables() -> tuple[dict[str, str], ...]:
+    """Title, source, status and SHA-256 of each published table the sums read."""
+    found = []
+    for file in sorted(files(tables).iterdir(), key=lambda entry: entry.name):
+        if file.name.endswith(".json"):
+            data = tables.load(file.name.removesuffix(".json"))
+            found.append(
+                {
+                    "name": file.name,
+                    "title": data["title"],
+                    "source": data["source"],
+                    "status": data["status"],
+                    "sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
+                }
+            )
+    return tuple(found)

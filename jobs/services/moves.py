@@ -95,6 +95,13 @@ def _cautions_reasoned(job: Job) -> list[str]:
     ]
 
 
+def _sheet_frozen(job: Job) -> list[str]:
+    sheet = job.sheets.order_by("-revision").first()
+    if sheet is None or sheet.signed_at < job.stage_since:
+        return ["Sign on the review page: that freezes the install sheet."]
+    return []
+
+
 def _customer_signed(job: Job) -> list[str]:
     sheet = job.sheets.order_by("-revision").first()
     if sheet is None or not hasattr(sheet, "receipt"):
@@ -112,25 +119,19 @@ NEEDS: dict[str, Need] = {
     "channels_entered": _channels_entered,
     "no_stop": _no_stop,
     "cautions_reasoned": _cautions_reasoned,
+    "sheet_frozen": _sheet_frozen,
     "customer_signed": _customer_signed,
 }
 
 
-def missing_for(job: Job, name: str) -> list[str]:
-    """What still stands in the way of a move, one sentence each."""
-    return [reason for need in MOVES[name].needs for reason in NEEDS[need](job)]
+def missing_for(job: Job, name: str, but: str = "") -> list[str]:
+    """What still stands in the way of a move, one sentence each; `but` leaves out one need."""
+    return [reason for need in MOVES[name].needs if need != but for reason in NEEDS[need](job)]
 
 
-@transaction.atomic
-def move(job_id: int, name: str, actor: StaffMember, reason: str = "") -> Job:
-    """Make the move `name`, the only way a job changes stage.
-
-    Raises Refused when the person may not, the stage is another, a precondition fails or the
-    reason is missing; ChangedMeanwhile when somebody moved the job first.
-    """
+def check_move(job: Job, name: str, actor: StaffMember, reason: str = "", but: str = "") -> None:
+    """Raise Refused or ChangedMeanwhile when the move may not be made; `but` as above."""
     wanted = MOVES[name]
-    reason = reason.strip()
-    job = Job.objects.select_for_update(of=("self",)).select_related("bay").get(pk=job_id)
     if actor.roles.isdisjoint(wanted.roles):
         raise Refused(f"“{wanted.label}” is not for your role: ask a manager.")
     if job.stage not in wanted.begins:
@@ -140,8 +141,23 @@ def move(job_id: int, name: str, actor: StaffMember, reason: str = "") -> Job:
         )
     if wanted.reason and not reason:
         raise Refused(f"“{wanted.label}” needs a reason.")
-    if missing := missing_for(job, name):
+    if missing := missing_for(job, name, but):
         raise Refused(*missing)
+
+
+@transaction.atomic
+def move(job_id: int, name: str, actor: StaffMember, reason: str = "") -> Job:
+    """Make the move `name`, the only way a job changes stage.
+
+    Each line of a reason to send back becomes one point for the technician.
+
+    Raises Refused when the person may not, the stage is another, a precondition fails or the
+    reason is missing; ChangedMeanwhile when somebody moved the job first.
+    """
+    wanted = MOVES[name]
+    reason = reason.strip()
+    job = Job.objects.select_for_update(of=("self",)).select_related("bay").get(pk=job_id)
+    check_move(job, name, actor, reason)
     begins = job.stage
     ends = wanted.to or Stage(job.held_from)
     now = timezone.now()
@@ -158,7 +174,8 @@ def move(job_id: int, name: str, actor: StaffMember, reason: str = "") -> Job:
     if not changed:
         raise ChangedMeanwhile("Somebody changed this job first: reload the page.")
     if name == "send_back":
-        job.send_backs.create(reason=reason, by=actor)
+        for line in filter(None, map(str.strip, reason.splitlines())):
+            job.send_backs.create(reason=line, by=actor)
     log(
         job,
         actor,

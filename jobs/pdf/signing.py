@@ -1,0 +1,188 @@
+"""The shop's digital signature on a PDF, and its check.
+
+The key and a self-signed certificate are made once in the data folder and kept by every backup.
+The certificate proves that a sheet came from this shop's book and was not altered; it does not
+prove to a stranger who the shop is, as one from a public authority would.
+"""
+
+import asyncio
+import os
+import tempfile
+from collections.abc import Coroutine
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from io import BytesIO
+from pathlib import Path
+from typing import Any, Final
+
+from asn1crypto import keys as asn1_keys
+from asn1crypto import x509 as asn1_x509
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import NameOID
+from django.conf import settings
+from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+from pyhanko.pdf_utils.reader import PdfFileReader
+from pyhanko.sign import fields, signers
+from pyhanko.sign.validation import async_validate_pdf_signature
+from pyhanko_certvalidator import ValidationContext
+from pyhanko_certvalidator.registry import SimpleCertificateStore
+
+CURVE: Final = ec.SECP256R1()
+VALID_FOR: Final = timedelta(days=365 * 30)
+FIELD: Final = "ShopSignature"
+
+
+@dataclass(frozen=True)
+class ShopKey:
+    """The private key and certificate with which this shop signs."""
+
+    private: asn1_keys.PrivateKeyInfo
+    certificate: asn1_x509.Certificate
+
+
+@dataclass(frozen=True)
+class SignatureCheck:
+    """What a check of a signed PDF found. `by` is the name in the certificate."""
+
+    valid: bool
+    by: str = ""
+    fingerprint: str = ""
+
+
+def key_path() -> Path:
+    """Where the shop's key and certificate are kept."""
+    return Path(settings.DATA_DIR) / "signing.pem"
+
+
+def _new_pem(shop_name: str) -> bytes:
+    private = ec.generate_private_key(CURVE)
+    name = x509.Name(
+        [
+            x509.NameAttribute(NameOID.ORGANIZATION_NAME, shop_name[:64]),
+            x509.NameAttribute(NameOID.COMMON_NAME, f"{shop_name[:48]} job book"),
+        ]
+    )
+    usage = dict.fromkeys(
+        (
+            "key_encipherment",
+            "data_encipherment",
+            "key_agreement",
+            "key_cert_sign",
+            "crl_sign",
+            "encipher_only",
+            "decipher_only",
+        ),
+        False,
+    )
+    now = datetime.now(UTC)
+    certificate = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(private.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - timedelta(days=1))
+        .not_valid_after(now + VALID_FOR)
+        .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
+        .add_extension(
+            x509.KeyUsage(digital_signature=True, content_commitment=True, **usage), critical=True
+        )
+        .sign(private, hashes.SHA256())
+    )
+    return private.private_bytes(
+        serialization.Encoding.PEM,
+        serialization.PrivateFormat.PKCS8,
+        serialization.NoEncryption(),
+    ) + certificate.public_bytes(serialization.Encoding.PEM)
+
+
+def _make_key(path: Path, shop_name: str) -> None:
+    """Write a new key whole or not at all; when another process was first, keep its key."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, unfinished = tempfile.mkstemp(dir=path.parent, prefix="unfinished-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(_new_pem(shop_name))
+            file.flush()
+            os.fsync(file.fileno())
+        os.link(unfinished, path)
+    except FileExistsError:
+        pass
+    finally:
+        os.unlink(unfinished)
+
+
+def shop_key(shop_name: str) -> ShopKey:
+    """The shop's key, made when there is none yet; `shop_name` goes into a new certificate."""
+    path = key_path()
+    if not path.exists():
+        _make_key(path, shop_name)
+    return _load(path, path.stat().st_mtime_ns)
+
+
+@lru_cache(maxsize=1)
+def _load(path: Path, _changed: int) -> ShopKey:
+    pem = path.read_bytes()
+    private = serialization.load_pem_private_key(pem, password=None)
+    certificate = x509.load_pem_x509_certificate(pem[pem.index(b"-----BEGIN CERTIFICATE") :])
+    return ShopKey(
+        asn1_keys.PrivateKeyInfo.load(
+            private.private_bytes(
+                serialization.Encoding.DER,
+                serialization.PrivateFormat.PKCS8,
+                serialization.NoEncryption(),
+            )
+        ),
+        asn1_x509.Certificate.load(certificate.public_bytes(serialization.Encoding.DER)),
+    )
+
+
+def _run(coroutine: Coroutine[Any, Any, Any]) -> Any:
+    """Run to its end in a thread of its own: the caller may stand inside an event loop."""
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        return pool.submit(asyncio.run, coroutine).result()
+
+
+def sign(pdf: bytes, *, shop_name: str, reason: str) -> bytes:
+    """The PDF with the shop's invisible signature, which allows no change afterwards."""
+    key = shop_key(shop_name)
+    signer = signers.SimpleSigner(
+        signing_cert=key.certificate,
+        signing_key=key.private,
+        cert_registry=SimpleCertificateStore(),  # type: ignore[no-untyped-call]
+    )
+    metadata = signers.PdfSignatureMetadata(
+        field_name=FIELD,
+        reason=reason,
+        name=shop_name,
+        md_algorithm="sha256",
+        subfilter=fields.SigSeedSubFilter.PADES,
+        certify=True,
+        docmdp_permissions=fields.MDPPerm.NO_CHANGES,
+    )
+    out = _run(
+        signers.async_sign_pdf(
+            IncrementalPdfFileWriter(BytesIO(pdf)), metadata, signer=signer, output=BytesIO()
+        )
+    )
+    signed: bytes = out.getvalue()
+    return signed
+
+
+def check(pdf: bytes, shop_name: str) -> SignatureCheck:
+    """Whether the PDF carries this shop's signature over its whole content, unaltered."""
+    try:
+        signature = PdfFileReader(BytesIO(pdf)).embedded_signatures[0]
+        trusted = ValidationContext(trust_roots=[shop_key(shop_name).certificate])
+        status: Any = _run(async_validate_pdf_signature(signature, trusted))
+    except Exception:  # a damaged file can fail anywhere in the reader
+        return SignatureCheck(False)
+    return SignatureCheck(
+        bool(status.bottom_line),
+        status.signing_cert.subject.native.get("organization_name", ""),
+        status.signing_cert.sha256.hex(),
+    )
