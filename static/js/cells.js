@@ -22,8 +22,8 @@
     saving: "Saving",
     saved: "Saved",
     unsaved: "Not saved yet",
-    clash: "Changed by someone else",
-    error: "Not saved: see the mark",
+    clash: "Clash",
+    error: "Not saved",
   };
   /** address -> {row, pending, busy, touched, refused, tries, timer, carry, gone} */
   const states = new Map();
@@ -123,12 +123,9 @@
     }
     for (const name of Object.keys(sent)) state.refused.set(name, sent[name]);
     mark(state, "error");
-    Loombook.say(
-      status === 403
-        ? "Not saved: your role or the stage of this job does not allow this change. What you typed is still here."
-        : "Not saved: this entry is no longer there. Note what you typed, then reload the page.",
-      "error",
-    );
+    const plain = (response.headers.get("Content-Type") || "").startsWith("text/plain") && text.trim();
+    const why = status === 404 ? "This entry is no longer there." : "Your role or the stage of this job does not allow this.";
+    Loombook.say(`Not saved: ${plain || why} What you typed is still on this page; reload it to see what stands.`, "error");
   }
 
   /** No answer: keep the post as it is and try it again. */
@@ -261,8 +258,10 @@
       const what = waiting === 1 ? "1 row is" : `${waiting} rows are`;
       return { state: "unsaved", text: `${what} not saved yet. Will try again by itself; keep this page open.` };
     }
-    if (all.some((s) => s.shown === "clash" || s.refused.size)) {
-      return { state: "unsaved", text: "One entry needs a look: see the marked row." };
+    const look = all.filter((s) => s.shown === "clash" || s.refused.size).length;
+    if (look) {
+      const text = look === 1 ? "One row needs a look: it is marked." : `${look} rows need a look: they are marked.`;
+      return { state: "unsaved", text };
     }
     if (all.some((s) => s.busy)) return { state: "saving", text: "Saving" };
     return { state: "saved", text: "All saved" };
