@@ -7,6 +7,7 @@ from wiring import (
     rules_lines,
     rules_power,
     rules_sides,
+    rules_supply,
     rules_wires,
 )
 from wiring.context import RULES, Context, rule
@@ -24,6 +25,7 @@ RULE_MODULES = (
     rules_wires,
     rules_power,
     rules_fuses,
+    rules_supply,
 )
 
 
