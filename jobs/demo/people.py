@@ -1,0 +1,100 @@
+"""The demo shop, its bays, staff and customers. All invented; 555-01xx numbers reach nobody."""
+
+from typing import Final, NamedTuple
+
+SHOP: Final = {
+    "name": "Heronsway Car Sound",
+    "address": "7 Heronsway\nLarkstead",
+    "phone": "555-0140",
+    "email": "desk@heronsway.example",
+    "time_zone": "Europe/London",
+    "units": "metric",
+    "sheet_terms": (
+        "Fitting work is covered for two years, parts as their makers say. Please come back "
+        "within 30 days to have every terminal checked, at no charge. Loud sound harms hearing: "
+        "turn it down when it has to be shouted over."
+    ),
+}
+
+BAYS: Final = (
+    ("Bay 1", "Two-post lift, 2.1 m door"),
+    ("Bay 2", "Flat floor, high-voltage work only by certified staff"),
+)
+
+
+class DemoStaff(NamedTuple):
+    """One person with a demo login."""
+
+    username: str
+    password: str
+    name: str
+    front_desk: bool = False
+    technician: bool = False
+    manager: bool = False
+
+    @property
+    def roles(self) -> str:
+        held = (
+            ("front desk", self.front_desk),
+            ("technician", self.technician),
+            ("manager", self.manager),
+        )
+        return " and ".join(name for name, yes in held if yes)
+
+
+STAFF: Final = (
+    DemoStaff("maud", "desk-demo-1", "Maud Ferrick", front_desk=True),
+    DemoStaff("idris", "bench-demo-1", "Idris Calloway", technician=True),
+    DemoStaff("wanda", "bench-demo-2", "Wanda Tresk", technician=True),
+    DemoStaff("odile", "boss-demo-1", "Odile Marchbank", manager=True),
+    DemoStaff("piers", "lead-demo-1", "Piers Underlow", technician=True, manager=True),
+)
+
+
+class DemoCustomer(NamedTuple):
+    """A person or company with vehicles."""
+
+    key: str
+    name: str
+    phone: str
+    email: str
+    address: str = ""
+    note: str = ""
+
+
+CUSTOMERS: Final = (
+    DemoCustomer(
+        "oakhollow",
+        "Ngozi Oakhollow",
+        "555-0101",
+        "ngozi@oakhollow.example",
+        "22 Millrace Row, Larkstead",
+        "Prefers a text message when the car is ready.",
+    ),
+    DemoCustomer(
+        "brandreth", "Tilman Brandreth", "555-0102", "tilman@brandreth.example", "3 Ferry Steps"
+    ),
+    DemoCustomer("sorleywick", "Una Sorleywick", "555-0103", "una@sorleywick.example"),
+    DemoCustomer("petrikhall", "Jonas Petrikhall", "555-0104", "jonas@petrikhall.example"),
+    DemoCustomer(
+        "vanhire",
+        "Larkstead Van Hire",
+        "555-0105",
+        "fleet@larksteadvans.example",
+        "Unit 4, Kiln Yard, Larkstead",
+        "Company account. Invoice to the fleet manager, keys in the grey box.",
+    ),
+    DemoCustomer("amberfold", "Chidi Amberfold", "555-0106", "chidi@amberfold.example"),
+    DemoCustomer("reedmere", "Marisol Reedmere", "555-0107", "marisol@reedmere.example"),
+    DemoCustomer("whitlaw", "Desmond Whitlaw", "555-0108", ""),
+    DemoCustomer("hadleybrook", "Yusra Hadleybrook", "555-0109", "yusra@hadleybrook.example"),
+    DemoCustomer("quayle", "Tamsin Quayle-Birch", "555-0110", "tamsin@quaylebirch.example"),
+    DemoCustomer("ostlergate", "Bram Ostlergate", "555-0111", "bram@ostlergate.example"),
+    DemoCustomer(
+        "fennimoor",
+        "Leocadia Fennimoor",
+        "555-0112",
+        "leo@fennimoor.example",
+        note="Imported car; papers in two languages in the folder.",
+    ),
+)
