@@ -1,0 +1,92 @@
+"""What the documents name exists: paths, make targets, management commands, links and pictures."""
+
+import re
+import shlex
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from django.core.management import get_commands
+
+ROOT = Path(__file__).resolve().parent.parent
+DOCUMENTS = sorted(
+    path
+    for path in (
+        *ROOT.glob("*.md"),
+        *ROOT.glob("docs/**/*.md"),
+        *ROOT.glob("wiring/*.md"),
+        *ROOT.glob("deploy/**/*.md"),
+    )
+)
+LARGEST_PICTURE_BYTES = 150_000
+MOST_PICTURES = 12
+FENCE = re.compile(r"^```.*?^```", re.MULTILINE | re.DOTALL)
+CODE = re.compile(r"`([^`\n]+)`")
+LINK = re.compile(r"\[[^\]]*\]\(([^)\s]+)\)")
+PATH_LIKE = re.compile(r"^[\w.*-]+(/[\w.*-]+)*/?$")
+
+
+def _documents() -> list[object]:
+    return [pytest.param(path, id=str(path.relative_to(ROOT))) for path in DOCUMENTS]
+
+
+def _said(path: Path) -> Iterator[str]:
+    """Everything in code style: inline code, and the lines of fenced blocks."""
+    text = path.read_text()
+    for block in FENCE.findall(text):
+        yield from (line.strip().removeprefix("$ ") for line in block.splitlines()[1:-1])
+    yield from CODE.findall(FENCE.sub("", text))
+
+
+def _make_targets() -> set[str]:
+    return set(re.findall(r"^([a-z-]+):", (ROOT / "Makefile").read_text(), re.MULTILINE))
+
+
+def _is_path(said: str) -> bool:
+    return bool(PATH_LIKE.match(said)) and ("/" in said or said.endswith((".py", ".md", ".sh")))
+
+
+@pytest.mark.parametrize("path", _documents())
+def test_every_path_in_code_style_exists(path: Path) -> None:
+    missing = [
+        said
+        for said in _said(path)
+        if _is_path(said)
+        and not said.startswith("data/")
+        and not any(list(base.glob(said.rstrip("/"))) for base in (ROOT, path.parent))
+    ]
+    assert not missing
+
+
+@pytest.mark.parametrize("path", _documents())
+def test_every_command_exists(path: Path) -> None:
+    targets, commands = _make_targets(), get_commands()
+    wrong = []
+    for said in _said(path):
+        words = shlex.split(said, comments=True) if said.count("'") % 2 == 0 else said.split()
+        for place, word in enumerate(words[:-1]):
+            following = words[place + 1]
+            if word == "make" and place == 0 and following not in targets:
+                wrong.append(said)
+            if word.endswith("manage.py") and following not in commands:
+                wrong.append(said)
+    assert not wrong
+
+
+@pytest.mark.parametrize("path", _documents())
+def test_every_link_leads_somewhere(path: Path) -> None:
+    broken = [
+        target
+        for target in LINK.findall(FENCE.sub("", path.read_text()))
+        if not target.startswith(("http", "mailto", "#"))
+        and not (path.parent / target.partition("#")[0]).exists()
+    ]
+    assert not broken
+
+
+def test_pictures_are_few_small_and_all_shown() -> None:
+    pictures = sorted((ROOT / "docs" / "img").glob("*"))
+    shown = "".join(path.read_text() for path in DOCUMENTS)
+    assert len(pictures) <= MOST_PICTURES
+    assert [p.name for p in pictures if p.stat().st_size > LARGEST_PICTURE_BYTES] == []
+    assert [p.name for p in pictures if f"img/{p.name}" not in shown] == []
