@@ -6,18 +6,15 @@ impedance varies with frequency and dips under its nominal value by up to 20 % (
 """
 
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
+from wiring import series_parallel
+from wiring.errors import WiringError
 from wiring.plan import Channel, Device, Joining, Speaker
 
 
-class LoadError(ValueError):
+class LoadError(WiringError):
     """A load cannot be formed; `field` says which entry to mend, the message why."""
-
-    def __init__(self, field: str, reason: str) -> None:
-        super().__init__(f"{field}: {reason}")
-        self.field = field
-        self.reason = reason
 
 
 def series_ohm(loads_ohm: Sequence[float]) -> float:
@@ -178,3 +175,141 @@ def power_into(device: Device, load_ohm: float, bridged: bool) -> ChannelPower |
         if half is not None:
             return ChannelPower(2 * half.power_w, f"two channels, each into half: {half.how}")
     return None
+
+
+MAX_DRIVERS: Final = 4
+
+
+class Arrangement(NamedTuple):
+    """One way to join the coils of some drivers.
+
+    `coil_shares` is each coil's share of the power, left to right in the tree; the first coils
+    belong to the first driver, and so on. `coil_joining` and `joining` say the same in the plan's
+    terms, None where the plan has no words for it.
+    """
+
+    tree: series_parallel.Tree
+    drivers: int
+    coils: int
+    coil_ohm: float
+    load_ohm: float
+    coil_shares: tuple[float, ...]
+    equal: bool
+    coil_joining: Joining | None
+    joining: Joining | None
+
+    @property
+    def words(self) -> str:
+        """The arrangement in words."""
+        if self.coils == 1:
+            return series_parallel.words(self.tree, "driver", "drivers")
+        return series_parallel.words(self.tree)
+
+
+def arrangements(
+    drivers: int, coils: int, coil_ohm: float, *, equal_only: bool = True
+) -> tuple[Arrangement, ...]:
+    """Every distinct series and parallel arrangement of identical coils, lowest load first.
+
+    `equal_only` leaves out those in which some coil gets more power than another, which drive
+    identical drivers unevenly. Raises LoadError outside 1 to 4 drivers, 1 or 2 coils, or a coil
+    not above 0 ohm.
+    """
+    if not 1 <= drivers <= MAX_DRIVERS:
+        raise LoadError("drivers", f"{drivers} is outside 1 to {MAX_DRIVERS}")
+    if coils not in (1, 2):
+        raise LoadError("coils", f"{coils} is neither 1 nor 2")
+    if not 0 < coil_ohm < float("inf"):
+        raise LoadError("coil_ohm", f"{coil_ohm:g} ohm is not above 0")
+    terms = _plan_terms(drivers, coils)
+    found: list[Arrangement] = []
+    for tree in series_parallel.trees(drivers * coils):
+        shares = series_parallel.shares(tree)
+        equal = len(set(shares)) == 1
+        if equal or not equal_only:
+            coil_joining, joining = terms.get(tree, (None, None))
+            found.append(
+                Arrangement(
+                    tree,
+                    drivers,
+                    coils,
+                    coil_ohm,
+                    coil_ohm * float(series_parallel.resistance(tree)),
+                    tuple(float(share) for share in shares),
+                    equal,
+                    coil_joining,
+                    joining,
+                )
+            )
+    found.sort(key=lambda each: (each.load_ohm, each.joining is None))
+    return tuple(found)
+
+
+def _plan_terms(
+    drivers: int, coils: int
+) -> dict[series_parallel.Tree, tuple[Joining | None, Joining | None]]:
+    """The arrangements a plan can say: coils joined alike, then the drivers joined."""
+    found: dict[series_parallel.Tree, tuple[Joining | None, Joining | None]] = {}
+    leaf = series_parallel.LEAF
+    made: list[tuple[Joining, series_parallel.Tree]] = [("single", leaf)]
+    if coils == 2:
+        made = [
+            ("series", series_parallel.joined("series", (leaf, leaf))),
+            ("parallel", series_parallel.joined("parallel", (leaf, leaf))),
+        ]
+    for coil_joining, driver in made:
+        if drivers == 1:
+            found.setdefault(driver, (coil_joining, "single"))
+            continue
+        found.setdefault(
+            series_parallel.joined("parallel", (driver,) * drivers), (coil_joining, "parallel")
+        )
+        found.setdefault(
+            series_parallel.joined("series", (driver,) * drivers), (coil_joining, "series")
+        )
+        if drivers == 4:
+            pair = series_parallel.joined("series", (driver, driver))
+            found.setdefault(
+                series_parallel.joined("parallel", (pair, pair)),
+                (coil_joining, "series_parallel"),
+            )
+    return found
+
+
+class Fit(NamedTuple):
+    """An arrangement on a channel or bridged pair of a device.
+
+    `channels` are the channel numbers. `suits` is None when the device gives no minimum load.
+    Powers are None without a rating to go by; `coil_power_w` is that of the hardest driven coil.
+    """
+
+    channels: tuple[int, ...]
+    minimum_ohm: float | None
+    suits: bool | None
+    power_w: float | None
+    coil_power_w: float | None
+    how: str
+
+
+def fits(arrangement: Arrangement, device: Device) -> tuple[Fit, ...]:
+    """The arrangement on each channel and each bridgeable pair of a device."""
+    places: list[tuple[int, ...]] = [
+        (number,) for number in range(1, device.amplifier_channels + 1)
+    ]
+    places += [tuple(sorted(pair)) for pair in device.bridgeable]
+    found: list[Fit] = []
+    for place in places:
+        bridged = len(place) == 2
+        least = minimum_load(device, bridged)
+        power = power_into(device, arrangement.load_ohm, bridged)
+        found.append(
+            Fit(
+                place,
+                None if least is None else least.load_ohm,
+                None if least is None else arrangement.load_ohm >= least.load_ohm * 0.999,
+                None if power is None else power.power_w,
+                None if power is None else power.power_w * max(arrangement.coil_shares),
+                "no rating to go by" if power is None else power.how,
+            )
+        )
+    return tuple(found)
