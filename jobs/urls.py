@@ -1,5 +1,37 @@
 """URLs of a job's life."""
 
-from django.urls import URLPattern
+from django.urls import URLPattern, URLResolver, path
 
-urlpatterns: list[URLPattern] = []
+from jobs.views import board, booking, check_in, find, job, picks, vehicles
+
+urlpatterns: list[URLPattern | URLResolver] = []
+
+# The front desk: board, find, book, check in, the job's page.
+urlpatterns += [
+    path("board/", board.board, name="board"),
+    path("find/", find.find, name="find"),
+    path("book/", booking.book_job, name="book"),
+    path("book/customers/", picks.customer_options, name="customer_options"),
+    path("book/customer/", picks.customer_pick, name="customer_pick"),
+    path("book/vehicles/", picks.vehicle_options, name="vehicle_options"),
+    path("book/vehicle/", picks.vehicle_pick, name="vehicle_pick"),
+    path("book/models/", picks.model_options, name="model_options"),
+    path("book/model/", picks.model_pick, name="model_pick"),
+    path("book/parts/", picks.part_options, name="part_options"),
+    path("book/parts/<int:pk>/", picks.part_line, name="part_line"),
+    path("book/day/", picks.day, name="bay_day"),
+    path("book/vin/", picks.vin, name="vin_report"),
+    path("jobs/<int:number>/", job.job, name="job"),
+    path("jobs/<int:number>/edit/", booking.job_edit, name="job_edit"),
+    path("jobs/<int:number>/move/<slug:name>/", job.job_move, name="job_move"),
+    path("jobs/<int:number>/parts/", job.job_parts, name="job_parts"),
+    path("jobs/<int:number>/parts/add/", job.part_add, name="part_add"),
+    path("jobs/<int:number>/parts/<int:pk>/", job.part_quantity, name="part_quantity"),
+    path("jobs/<int:number>/parts/<int:pk>/remove/", job.part_remove, name="part_remove"),
+    path("jobs/<int:number>/check-in/", check_in.check_in, name="check_in"),
+    path("customers/<int:pk>/", vehicles.customer, name="customer"),
+    path("vehicles/", vehicles.vehicle_list, name="vehicle_list"),
+    path("vehicles/new/", vehicles.vehicle_create, name="vehicle_create"),
+    path("vehicles/<int:pk>/", vehicles.vehicle, name="vehicle"),
+    path("vehicles/<int:pk>/edit/", vehicles.vehicle_edit, name="vehicle_edit"),
+]

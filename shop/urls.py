@@ -1,5 +1,35 @@
-"""URLs of people, vehicles, catalogue and settings."""
+"""URLs of people, vehicle models, catalogue and settings."""
 
-from django.urls import URLPattern
+from django.urls import URLPattern, path
 
-urlpatterns: list[URLPattern] = []
+from shop.views import accounts, catalogue, customers, health, settings, vehicle_models
+
+urlpatterns: list[URLPattern] = [
+    path("", accounts.home, name="home"),
+    path("healthz", health.healthz, name="healthz"),
+    path("sign-in/", accounts.login, name="login"),
+    path("sign-out/", accounts.logout, name="logout"),
+    path("sign-in/locked/", accounts.locked_out, name="locked_out"),
+    path("password/", accounts.password_change, name="password_change"),
+    path("customers/", customers.customer_list, name="customer_list"),
+    path("customers/new/", customers.customer_create, name="customer_create"),
+    path("customers/<int:pk>/edit/", customers.customer_edit, name="customer_edit"),
+    path("vehicle-models/", vehicle_models.vehicle_model_list, name="vehicle_model_list"),
+    path("vehicle-models/new/", vehicle_models.vehicle_model_create, name="vehicle_model_create"),
+    path(
+        "vehicle-models/<int:pk>/edit/",
+        vehicle_models.vehicle_model_edit,
+        name="vehicle_model_edit",
+    ),
+    path("catalogue/", catalogue.product_list, name="product_list"),
+    path("catalogue/new/", catalogue.product_create, name="product_create"),
+    path("catalogue/<int:pk>/", catalogue.product, name="product"),
+    path("catalogue/<int:pk>/edit/", catalogue.product_edit, name="product_edit"),
+    path("settings/", settings.settings, name="settings"),
+    path("settings/staff/", settings.staff_list, name="staff_list"),
+    path("settings/staff/new/", settings.staff_create, name="staff_create"),
+    path("settings/staff/<int:pk>/", settings.staff_edit, name="staff_edit"),
+    path("settings/bays/", settings.bay_list, name="bay_list"),
+    path("settings/bays/new/", settings.bay_create, name="bay_create"),
+    path("settings/bays/<int:pk>/", settings.bay_edit, name="bay_edit"),
+]

@@ -50,13 +50,34 @@ class StaffMember(AbstractUser):
         return frozenset(role for role, yes in held.items() if yes)
 
 
+def phone_tail(text: str) -> str:
+    """The digits to look for: without a leading 0, and at most the last nine.
+
+    So 0161 496 0000, +44 161 496 0000 and 161 496 0000 find one another.
+    """
+    return digits_of(text).lstrip("0")[-9:]
+
+
 class CustomerQuerySet(models.QuerySet["Customer"]):
     def matching(self, text: str) -> "CustomerQuerySet":
-        """Customers whose name, email or phone begins or contains the text."""
-        wanted = models.Q(name__icontains=text) | models.Q(email__istartswith=text)
-        if len(digits := digits_of(text)) >= 3:
-            wanted |= models.Q(phone_digits__contains=digits)
+        """Customers whose name holds every word, whose phone holds the digits or whose email
+        begins with the text."""
+        words = text.split()
+        if not words:
+            return self.none()
+        wanted = models.Q()
+        for word in words:
+            wanted &= models.Q(name__icontains=word)
+        if len(tail := phone_tail(text)) >= 4 and not any(map(str.isalpha, text)):
+            wanted |= models.Q(phone_digits__contains=tail)
+        if "@" in text:
+            wanted |= models.Q(email__istartswith=words[0])
         return self.filter(wanted)
+
+    def listed(self, text: str = "") -> "CustomerQuerySet":
+        """Customers by name, narrowed by the text when there is one."""
+        found = self.matching(text) if text else self
+        return found.order_by(Lower("name"), "pk")
 
 
 class Customer(models.Model):

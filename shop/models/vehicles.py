@@ -19,6 +19,26 @@ class Powertrain(models.TextChoices):
     ELECTRIC = "electric", "Electric (high voltage)"
 
 
+class VehicleModelQuerySet(models.QuerySet["VehicleModel"]):
+    def matching(self, text: str) -> "VehicleModelQuerySet":
+        """Models that hold every word in make, model, trim or package, or were made that year."""
+        found = self
+        for word in text.split():
+            wanted = (
+                models.Q(make__icontains=word)
+                | models.Q(model__icontains=word)
+                | models.Q(trim__icontains=word)
+                | models.Q(audio_package__icontains=word)
+            )
+            if word.isdigit() and len(word) == 4:
+                year = int(word)
+                wanted |= models.Q(year_from__lte=year) & (
+                    models.Q(year_to=None) | models.Q(year_to__gte=year)
+                )
+            found = found.filter(wanted)
+        return found
+
+
 class VehicleModel(models.Model):
     """Make, model, years, trim and factory audio package: what a saved setup is for."""
 
@@ -39,6 +59,8 @@ class VehicleModel(models.Model):
         help_text="A separate factory amplifier does crossovers, EQ, chimes or prompts.",
     )
     note = models.TextField(blank=True)
+
+    objects = VehicleModelQuerySet.as_manager()
 
     class Meta:
         ordering = ["make", "model", "-year_from", "trim"]

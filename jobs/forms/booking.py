@@ -1,0 +1,221 @@
+"""What the desk types when booking, kept whole whatever is wrong with it."""
+
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from django import forms
+from django.http import QueryDict
+from django.utils import timezone
+
+from jobs.forms.vehicles import VehicleForm
+from jobs.lifecycle import Stage
+from jobs.models import Job
+from jobs.services.booking import Booking, Slot, WantedPart
+from shop.forms.people import CustomerForm
+from shop.forms.vehicles import VehicleModelForm
+from shop.models import Bay, Customer, Product, StaffMember, Vehicle, VehicleModel
+
+CHOSEN: Final = "chosen"
+NEW: Final = "new"
+SEARCH: Final = "search"
+
+
+def _moment(label: str) -> forms.SplitDateTimeField:
+    return forms.SplitDateTimeField(
+        label=label,
+        input_date_formats=["%Y-%m-%d"],
+        input_time_formats=["%H:%M", "%H:%M:%S"],
+        widget=forms.SplitDateTimeWidget(
+            date_format="%Y-%m-%d",
+            time_format="%H:%M",
+            date_attrs={"type": "date", "aria-label": f"{label}, day"},
+            time_attrs={"type": "time", "aria-label": f"{label}, time", "step": "300"},
+        ),
+        error_messages={
+            "required": "Give a day and a time.",
+            "invalid_date": "Give a day.",
+            "invalid_time": "Give a time.",
+        },
+    )
+
+
+class SlotForm(forms.Form):
+    """Wishes, bay, times, promise, technician and comeback of a job."""
+
+    wants = forms.CharField(
+        label="What the customer wants",
+        widget=forms.Textarea({"rows": 3, "data-span": "all"}),
+        help_text="In their words. It stands on the bay sheet and the install sheet.",
+    )
+    bay = forms.ModelChoiceField(
+        Bay.objects.filter(active=True), widget=forms.RadioSelect({"class": "segmented"})
+    )
+    starts_at = _moment("In the bay from")
+    ends_at = _moment("In the bay until")
+    promised_at = _moment("Promised for")
+    technician = forms.ModelChoiceField(
+        StaffMember.objects.filter(is_technician=True, is_active=True),
+        required=False,
+        empty_label="Whoever is free",
+    )
+    comeback_of = forms.ModelChoiceField(
+        Job.objects.none(),
+        required=False,
+        label="Comeback of",
+        empty_label="No, this is new work",
+        help_text="Choose the job this visit answers for.",
+    )
+
+    def __init__(
+        self, *args: Any, vehicle: Vehicle | None = None, job: Job | None = None, **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.job = job
+        if job is not None:
+            bays = Bay.objects.filter(active=True) | Bay.objects.filter(pk=job.bay_id)
+            self.fields["bay"].queryset = bays  # type: ignore[attr-defined]
+        if vehicle is not None and vehicle.pk:
+            earlier = Job.objects.filter(vehicle=vehicle).exclude(stage=Stage.CANCELLED)
+            if job is not None:
+                earlier = earlier.filter(number__lt=job.number)
+            field = self.fields["comeback_of"]
+            field.queryset = earlier.order_by("-number")  # type: ignore[attr-defined]
+            field.label_from_instance = _said  # type: ignore[attr-defined]
+        self.has_earlier = self.fields["comeback_of"].queryset.exists()  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        ends_at = cleaned.get("ends_at")
+        moved = self.job is None or ends_at != self.job.ends_at
+        if ends_at is not None and moved and ends_at < timezone.now():
+            self.add_error("ends_at", "That time is over already: check the day.")
+        return cleaned
+
+
+def _said(job: Job) -> str:
+    return f"{job}, {timezone.localtime(job.starts_at):%-d %b %Y}: {job.wants[:60]}"
+
+
+def first_slot(day: str = "", hours: int = 4) -> dict[str, datetime]:
+    """Times a new booking starts with: the day asked for, or the next full hour."""
+    now = timezone.localtime()
+    starts = now.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+    try:
+        asked = datetime.strptime(day, "%Y-%m-%d").date()
+    except ValueError:
+        if starts.hour < 8 or starts.hour > 16:
+            later = starts if starts.hour < 8 else starts + timedelta(days=1)
+            starts = later.replace(hour=8)
+    else:
+        if asked > now.date():
+            starts = starts.replace(year=asked.year, month=asked.month, day=asked.day, hour=8)
+    ends = starts + timedelta(hours=hours)
+    return {"starts_at": starts, "ends_at": ends, "promised_at": ends + timedelta(hours=1)}
+
+
+class PartLine:
+    """A line of parts as typed."""
+
+    def __init__(self, product: Product, quantity: str = "1") -> None:
+        self.product = product
+        self.quantity = quantity
+        self.error = ""
+
+    @property
+    def number(self) -> int:
+        text = self.quantity.strip()
+        return int(text) if text.isascii() and text.isdigit() and len(text) < 5 else 0
+
+
+def part_lines(data: QueryDict) -> list[PartLine]:
+    """The lines of parts in a submitted form, in order; unknown products are left out."""
+    pairs = list(zip(data.getlist("part_product"), data.getlist("part_quantity"), strict=False))
+    keys = {int(key) for key, _ in pairs if key.isdigit()}
+    products = Product.objects.in_bulk(keys)
+    return [
+        PartLine(products[int(key)], quantity)
+        for key, quantity in pairs
+        if key.isdigit() and int(key) in products
+    ]
+
+
+class Draft:
+    """One booking as typed: who, which car, what, when, with which parts.
+
+    `*_mode` says how each of customer, vehicle and vehicle model stands on the page: chosen from
+    the book, new with a form, or still being searched for.
+    """
+
+    def __init__(self, data: QueryDict | None, **initial: Any) -> None:
+        self.data = data
+        self.said: list[str] = []
+        given = data if data is not None else QueryDict()
+        self.customer = _pick(Customer, given.get("customer")) or initial.get("customer")
+        self.vehicle = _pick(Vehicle, given.get("vehicle")) or initial.get("vehicle")
+        self.vehicle_model = _pick(VehicleModel, given.get("vehicle_model"))
+        self.customer_mode = _mode(self.customer, given.get("customer_mode"))
+        self.vehicle_mode = _mode(self.vehicle, given.get("vehicle_mode"))
+        self.model_mode = _mode(self.vehicle_model, given.get("model_mode"))
+        self.customer_form = CustomerForm(self._bound(self.customer_mode), prefix="customer")
+        self.vehicle_form = VehicleForm(self._bound(self.vehicle_mode), prefix="vehicle")
+        self.model_form = VehicleModelForm(
+            self._bound(self.model_mode) if self.vehicle_mode == NEW else None, prefix="model"
+        )
+        self.slot_form = SlotForm(data, vehicle=self.vehicle, initial=initial.get("slot", {}))
+        self.parts = part_lines(given)
+        self.owner_changes = given.get("owner_changes") == "on"
+
+    def _bound(self, mode: str) -> QueryDict | None:
+        return self.data if mode == NEW else None
+
+    def is_valid(self) -> bool:
+        """Whether everything needed is there; otherwise `said` and the forms say what is not."""
+        good = self.slot_form.is_valid()
+        if self.customer_mode == SEARCH:
+            self.said.append("Choose the customer from the list, or make a new one.")
+        elif self.customer_mode == NEW:
+            good &= self.customer_form.is_valid()
+        if self.vehicle_mode == SEARCH:
+            self.said.append("Choose the vehicle from the list, or make a new one.")
+        elif self.vehicle_mode == NEW:
+            good &= self.vehicle_form.is_valid()
+            if self.model_mode == SEARCH:
+                self.said.append("Choose the vehicle model from the list, or make a new one.")
+            elif self.model_mode == NEW:
+                good &= self.model_form.is_valid()
+        for line in self.parts:
+            if not line.number:
+                line.error = "Give a whole number of pieces."
+                good = False
+        return good and not self.said
+
+    def booking(self) -> Booking:
+        """The booking this draft asks for; only after `is_valid`."""
+        slot = self.slot_form.cleaned_data
+        customer = self.customer or self.customer_form.save(commit=False)
+        vehicle = self.vehicle or self.vehicle_form.save(commit=False)
+        model = self.vehicle_model
+        if self.vehicle_mode == NEW:
+            model = model or self.model_form.save(commit=False)
+        return Booking(
+            customer=customer,
+            vehicle=vehicle,
+            vehicle_model=model,
+            slot=Slot(slot["bay"], slot["starts_at"], slot["ends_at"]),
+            promised_at=slot["promised_at"],
+            wants=slot["wants"],
+            technician=slot["technician"],
+            comeback_of=slot["comeback_of"],
+            parts=[WantedPart(line.product, line.number) for line in self.parts],
+            customer_owns_vehicle=self.owner_changes,
+        )
+
+
+def _mode(chosen: Any, asked: str | None) -> str:
+    if chosen is not None:
+        return CHOSEN
+    return NEW if asked == NEW else SEARCH
+
+
+def _pick(model: Any, key: str | None) -> Any:
+    return model.objects.filter(pk=int(key)).first() if key and key.isdigit() else None

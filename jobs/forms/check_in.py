@@ -1,0 +1,78 @@
+"""The check-in form and the marks that come with it."""
+
+import base64
+import binascii
+from typing import Any, Final
+
+from django import forms
+from django.http import QueryDict
+
+from jobs.models import CheckIn, MarkKind
+from jobs.services.check_in import PNG, Mark
+
+LONGEST_NOTE: Final = 120
+PNG_BEGINS: Final = b"\x89PNG\r\n\x1a\n"
+
+
+class CheckInForm(forms.ModelForm):
+    """What is written down on arrival; nothing but the odometer is asked for to save."""
+
+    class Meta:
+        model = CheckIn
+        fields = [
+            "odometer",
+            "odometer_unit",
+            "energy_percent",
+            "keys_count",
+            "keys_note",
+            "valuables",
+            "customer_report",
+        ]
+        labels = {
+            "odometer": "Odometer",
+            "odometer_unit": "Odometer unit",
+            "keys_note": "Where the keys hang",
+        }
+        widgets = {
+            "odometer": forms.NumberInput({"inputmode": "numeric", "autocomplete": "off"}),
+            "odometer_unit": forms.Select(),
+            "energy_percent": forms.NumberInput(
+                {"type": "range", "min": "0", "max": "100", "step": "5", "data-slider": "%"}
+            ),
+            "keys_count": forms.NumberInput({"inputmode": "numeric", "min": "0"}),
+            "keys_note": forms.TextInput({"autocomplete": "off"}),
+            "valuables": forms.Textarea({"rows": 2, "data-span": "all"}),
+            "customer_report": forms.Textarea({"rows": 4, "data-span": "all"}),
+        }
+
+    def values(self) -> dict[str, Any]:
+        """The cleaned values by field name."""
+        return {name: self.cleaned_data[name] for name in self.Meta.fields}
+
+
+def marks_of(data: QueryDict) -> list[Mark]:
+    """The marks in a submitted form, in order; what cannot be placed is left out."""
+    kinds = data.getlist("mark_kind")
+    rows = zip(
+        kinds, data.getlist("mark_x"), data.getlist("mark_y"), data.getlist("mark_note"),
+        strict=False,
+    )  # fmt: skip
+    marks = []
+    for kind, x_text, y_text, note in rows:
+        try:
+            x, y = float(x_text), float(y_text)
+        except ValueError:
+            continue
+        if kind in MarkKind.values and 0 <= x <= 1 and 0 <= y <= 1:
+            note = note.strip()[:LONGEST_NOTE]
+            marks.append(Mark(kind, round(x, 4), round(y, 4), note))
+    return marks
+
+
+def is_png(signature: str) -> bool:
+    """Whether a signature is a PNG picture as a data URL."""
+    try:
+        begins = base64.b64decode(signature.removeprefix(PNG), validate=True)[:8]
+    except (binascii.Error, ValueError):
+        return False
+    return signature.startswith(PNG) and begins == PNG_BEGINS

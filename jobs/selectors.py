@@ -1,0 +1,187 @@
+"""The reads: the board, finding a job, the review queue, a bay's day."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date, datetime, time, timedelta
+from typing import Any, Final
+
+from django.db.models import Q
+from django.utils import timezone
+
+from jobs.lifecycle import HOLDS_A_BAY, PATH, Stage
+from jobs.models import Job
+from shop.models import Bay, Customer, Vehicle
+from shop.models.people import phone_tail
+
+MOST_FOUND: Final = 30
+MOST_MATCHES: Final = 60
+
+BOARD_LANES: Final = (*PATH[:-1], Stage.ON_HOLD)
+"""Lanes of the board, in the order of a job's life; what is on hold stands last."""
+
+OPENS: Final = time(7)
+CLOSES: Final = time(19)
+"""The hours a bay's day shows at least. Common practice, no source."""
+
+
+@dataclass
+class Lane:
+    """A column of the board."""
+
+    id: str
+    title: str
+    jobs: list[Job] = field(default_factory=list)
+
+    @property
+    def late(self) -> int:
+        return sum(job.is_late for job in self.jobs)
+
+
+def live_jobs(*, bay: str = "", technician: str = "", person: Any = None) -> list[Job]:
+    """Live jobs, late ones first, in one query; filters by key as typed in an address."""
+    jobs = Job.objects.on_the_board()
+    if bay.isdigit():
+        jobs = jobs.filter(bay_id=int(bay))
+    if technician == "none":
+        jobs = jobs.filter(technician=None)
+    elif technician == "mine" and person is not None:
+        jobs = jobs.filter(technician_id=person.pk)
+    elif technician.isdigit():
+        jobs = jobs.filter(technician_id=int(technician))
+    return sorted(jobs, key=lambda job: not job.is_late)
+
+
+def lanes_by_stage(jobs: Iterable[Job]) -> list[Lane]:
+    """The board's columns by stage, empty ones too."""
+    lanes = {stage: Lane(stage.value, str(stage.label)) for stage in BOARD_LANES}
+    for job in jobs:
+        lanes[Stage(job.stage)].jobs.append(job)
+    return list(lanes.values())
+
+
+def lanes_by_bay(jobs: Iterable[Job], bays: Iterable[Bay]) -> list[Lane]:
+    """The board's columns by bay: those in use, and any other that still holds a job."""
+    lanes = {bay.pk: Lane(f"bay-{bay.pk}", bay.name) for bay in bays}
+    for job in jobs:
+        lane = lanes.setdefault(job.bay_id, Lane(f"bay-{job.bay_id}", job.bay.name))
+        lane.jobs.append(job)
+    return list(lanes.values())
+
+
+def waiting_for_review() -> int:
+    """How many jobs wait for the manager."""
+    return Job.objects.filter(stage=Stage.READY_FOR_REVIEW).count()
+
+
+@dataclass
+class Found:
+    """What a search found, and whether there was more than is shown."""
+
+    jobs: list[Job]
+    more: bool = False
+
+
+def find_jobs(text: str) -> Found:
+    """Jobs by number, plate, VIN start or tail, phone or customer's name: live ones first.
+
+    People and vehicles are looked up first by their own indexes and the jobs by their keys, so
+    that a million jobs are never scanned.
+    """
+    text = text.strip()
+    if not any(map(str.isalnum, text)):
+        return Found([])
+    number = text.upper().removeprefix("J").lstrip("-# ")
+    as_number = int(number) if number.isdigit() and len(number) <= 9 else None
+    wanted = Q(number=as_number) if as_number is not None else Q(pk__in=())
+    vehicles = list(
+        Vehicle.objects.matching(text).order_by("-pk").values_list("pk", flat=True)[:MOST_MATCHES]
+    )
+    customers: list[int] = []
+    if as_number is None or len(phone_tail(text)) >= 4:
+        matching = Customer.objects.matching(text).order_by("-pk")
+        customers = list(matching.values_list("pk", flat=True)[:MOST_MATCHES])
+    if vehicles:
+        wanted |= Q(vehicle_id__in=vehicles)
+    if customers:
+        wanted |= Q(customer_id__in=customers)
+    keys = list(Job.objects.filter(wanted).values_list("pk", flat=True)[: 10 * MOST_FOUND])
+    rows = Job.objects.filter(pk__in=keys).with_names()
+    done = {Stage.COLLECTED, Stage.CANCELLED}
+    found = sorted(rows, key=lambda job: (job.number != as_number, job.stage in done, -job.number))
+    more = len(found) > MOST_FOUND or MOST_MATCHES in {len(vehicles), len(customers)}
+    return Found(found[:MOST_FOUND], more)
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A stretch of a bay's day: busy with a job, or free where `job` is None."""
+
+    starts_at: datetime
+    ends_at: datetime
+    job: Job | None = None
+
+    @property
+    def starts(self) -> str:
+        return f"{timezone.localtime(self.starts_at):%H:%M}"
+
+    @property
+    def ends(self) -> str:
+        return f"{timezone.localtime(self.ends_at):%H:%M}"
+
+
+@dataclass(frozen=True)
+class BayDay:
+    """One bay on one day of the shop's calendar, in order, without gaps."""
+
+    bay: Bay
+    opens_at: datetime
+    closes_at: datetime
+    stretches: tuple[Stretch, ...]
+
+    @property
+    def free(self) -> list[Stretch]:
+        return [stretch for stretch in self.stretches if stretch.job is None]
+
+    @property
+    def busy(self) -> list[Stretch]:
+        return [stretch for stretch in self.stretches if stretch.job is not None]
+
+
+def bay_days(day: date, but: int | None = None) -> list[BayDay]:
+    """Each bay in use on a day of the shop's calendar; `but` is the job being moved."""
+    zone = timezone.get_current_timezone()
+    opens = datetime.combine(day, OPENS, zone)
+    closes = datetime.combine(day, CLOSES, zone)
+    midnight = datetime.combine(day, time(0), zone)
+    tomorrow = datetime.combine(day + timedelta(days=1), time(0), zone)
+    jobs = list(
+        Job.objects.filter(
+            stage__in=HOLDS_A_BAY, starts_at__lt=tomorrow, ends_at__gt=midnight, bay__active=True
+        )
+        .exclude(pk=but)
+        .select_related("vehicle__vehicle_model")
+        .order_by("starts_at")
+    )
+    for job in jobs:
+        opens = min(opens, max(job.starts_at, midnight))
+        closes = max(closes, min(job.ends_at, tomorrow))
+    return [
+        BayDay(
+            bay, opens, closes, _stretches([j for j in jobs if j.bay_id == bay.pk], opens, closes)
+        )
+        for bay in Bay.objects.filter(active=True)
+    ]
+
+
+def _stretches(jobs: list[Job], opens: datetime, closes: datetime) -> tuple[Stretch, ...]:
+    found, at = [], opens
+    for job in jobs:
+        starts, ends = max(job.starts_at, opens), min(job.ends_at, closes)
+        if starts > at:
+            found.append(Stretch(at, starts))
+        if ends > at:
+            found.append(Stretch(max(starts, at), ends, job))
+        at = max(at, ends)
+    if at < closes:
+        found.append(Stretch(at, closes))
+    return tuple(found)

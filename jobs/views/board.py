@@ -1,0 +1,51 @@
+"""The board: every live job, by stage or by bay."""
+
+from hashlib import blake2b
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from jobs.models import Job
+from jobs.selectors import lanes_by_bay, lanes_by_stage, live_jobs
+from shop.access import allow_any_staff
+from shop.models import Bay, StaffMember
+
+
+@allow_any_staff
+def board(request: HttpRequest) -> HttpResponse:
+    """The board; asked again by the page itself, it answers 204 while nothing has changed."""
+    asked = request.GET
+    by_bay = asked.get("by") == "bay"
+    bays = list(Bay.objects.filter(active=True))
+    jobs = live_jobs(
+        bay=asked.get("bay", ""), technician=asked.get("who", ""), person=request.user
+    )
+    digest = _digest(jobs, by_bay)
+    if asked.get("seen") == digest:
+        return HttpResponse(status=204)
+    context = {
+        "lanes": lanes_by_bay(jobs, bays) if by_bay else lanes_by_stage(jobs),
+        "by_bay": by_bay,
+        "digest": digest,
+        "count": len(jobs),
+        "late": sum(job.is_late for job in jobs),
+    }
+    if request.headers.get("HX-Target") == "board":
+        return render(request, "board/lanes.html", context)
+    context |= {
+        "bays": bays,
+        "technicians": StaffMember.objects.filter(is_technician=True, is_active=True),
+        "bay": asked.get("bay", ""),
+        "who": asked.get("who", ""),
+        "filtered": bool(asked.get("bay") or asked.get("who")),
+    }
+    return render(request, "board/page.html", context)
+
+
+def _digest(jobs: list[Job], by_bay: bool) -> str:
+    """Changes when any card would look different."""
+    shown = "|".join(
+        f"{job.pk} {job.version} {job.stage} {job.is_late} {job.customer} {job.vehicle}"
+        for job in jobs
+    )
+    return blake2b(f"{by_bay}|{shown}".encode(), digest_size=8).hexdigest()

@@ -1,0 +1,104 @@
+"""Booking a job on one page, and changing a booking."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from jobs.forms.booking import Draft, SlotForm, first_slot
+from jobs.models import Job
+from jobs.services.booking import BOOKING_OPEN, book, change_booking
+from jobs.services.errors import ChangedMeanwhile, Refused
+from jobs.views.picks import DESK, day_context
+from shop.access import allow
+from shop.models import Bay, Customer, Vehicle
+
+
+@allow(*DESK)
+def book_job(request: HttpRequest) -> HttpResponse:
+    """The booking page. `customer`, `vehicle`, `comeback_of` and `day` may come in the address."""
+    if request.method != "POST":
+        return _page(request, _fresh_draft(request))
+    draft = Draft(request.POST)
+    if draft.is_valid():
+        try:
+            job = book(draft.booking(), request.user)  # type: ignore[arg-type]
+        except Refused as refused:
+            draft.said += refused.reasons
+        else:
+            messages.success(request, f"{job} is booked for {job.bay}.")
+            return redirect(job)
+    return _page(request, draft, status=422)
+
+
+def _fresh_draft(request: HttpRequest) -> Draft:
+    asked = request.GET
+    vehicle = _asked(Vehicle.objects.select_related("owner"), asked.get("vehicle"))
+    customer = _asked(Customer.objects.all(), asked.get("customer"))
+    slot: dict[str, Any] = first_slot(asked.get("day", ""))
+    earlier = asked.get("comeback_of", "")
+    if earlier.isdigit():
+        job = Job.objects.select_related("vehicle", "customer").filter(number=int(earlier)).first()
+        if job is not None:
+            vehicle, customer, slot["comeback_of"] = job.vehicle, job.customer, job.pk
+    if customer is None and vehicle is not None:
+        customer = vehicle.owner
+    slot["bay"] = Bay.objects.filter(active=True).first()
+    return Draft(None, customer=customer, vehicle=vehicle, slot=slot)
+
+
+def _asked(queryset: Any, key: str | None) -> Any:
+    return queryset.filter(pk=int(key)).first() if key and key.isdigit() else None
+
+
+def _page(request: HttpRequest, draft: Draft, status: int = 200) -> HttpResponse:
+    context = {
+        "draft": draft,
+        "form": draft.slot_form,
+        "no_bays": not Bay.objects.filter(active=True).exists(),
+        **day_context(_values(draft.slot_form)),
+    }
+    return render(request, "booking/page.html", context, status=status)
+
+
+def _values(form: SlotForm) -> dict[str, Any]:
+    """Bay and times as typed or as first shown, by the names the form posts."""
+    values: dict[str, Any] = {"bay": form["bay"].value()}
+    for name in ("starts_at", "ends_at"):
+        value = form[name].value()
+        typed = value if form.is_bound else form.fields[name].widget.decompress(value)
+        values[f"{name}_0"], values[f"{name}_1"] = (str(part or "") for part in typed)
+    return values
+
+
+@allow(*DESK)
+def job_edit(request: HttpRequest, number: int) -> HttpResponse:
+    """Change bay, times, promise, technician, wishes and comeback."""
+    job = get_object_or_404(Job.objects.with_names(), number=number)
+    if job.stage not in BOOKING_OPEN:
+        messages.warning(request, f"{job} is {job.get_stage_display().lower()}: nothing to change.")
+        return redirect(job)
+    shown = ("wants", "bay", "starts_at", "ends_at", "promised_at", "technician", "comeback_of")
+    initial = {name: getattr(job, name) for name in shown}
+    data = request.POST if request.method == "POST" else None
+    form = SlotForm(data, vehicle=job.vehicle, job=job, initial=initial)
+    said: list[str] = []
+    if data is not None and form.is_valid():
+        try:
+            change_booking(
+                job.pk,
+                form.cleaned_data,
+                version=int(data.get("version") or 0),
+                actor=request.user,  # type: ignore[arg-type]
+            )
+        except ChangedMeanwhile as refused:
+            said += refused.reasons
+            job.refresh_from_db()
+        except Refused as refused:
+            said += refused.reasons
+        else:
+            messages.success(request, f"{job} is saved.")
+            return redirect(job)
+    context = {"job": job, "form": form, "said": said, **day_context(_values(form), but=job)}
+    return render(request, "job/edit.html", context, status=422 if data is not None else 200)

@@ -1,0 +1,17 @@
+"""Find a job: one box for number, plate, VIN tail, phone and name."""
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from jobs.selectors import find_jobs
+from shop.access import allow_any_staff
+
+
+@allow_any_staff
+def find(request: HttpRequest) -> HttpResponse:
+    """What was found, each with its stage and promised time, ready or not at a glance."""
+    text = request.GET.get("q", "").strip()
+    context = {"q": text, "found": find_jobs(text) if text else None}
+    if request.headers.get("HX-Target") == "found":
+        return render(request, "find/found.html", context)
+    return render(request, "find/page.html", context)

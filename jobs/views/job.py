@@ -1,0 +1,194 @@
+"""A job's own page: where it stands, what may be done next, its parts and its history."""
+
+from typing import Any, NamedTuple
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import NoReverseMatch, reverse
+from django.views.decorators.http import require_POST
+
+from jobs.history import history_of
+from jobs.lifecycle import MOVES, PATH, Move, Stage, moves_from
+from jobs.models import Job
+from jobs.services.booking import BOOKING_OPEN
+from jobs.services.check_in import check_in_of
+from jobs.services.errors import Refused
+from jobs.services.moves import missing_for, move
+from jobs.services.parts import PARTS_OPEN, add_part, goes_with, remove_part, set_quantity
+from shop.access import allow_any_staff
+from shop.models import Product
+
+OWN_PAGE = {"check_in": "check_in", "sign_off": "review", "send_back": "review"}
+"""Moves made on a page of their own, where what they need is seen."""
+
+GRAVE = frozenset({"cancel"})
+
+
+class Offer(NamedTuple):
+    """A move as the page offers it."""
+
+    move: Move
+    url: str
+    elsewhere: bool
+    missing: list[str]
+    grave: bool
+
+
+class Step(NamedTuple):
+    """A stage on the stepper."""
+
+    label: str
+    state: str
+
+
+def _offers(job: Job, roles: frozenset[Any]) -> list[Offer]:
+    offers = []
+    for one in moves_from(job.stage, roles):
+        page = _address(OWN_PAGE[one.name], job) if one.name in OWN_PAGE else ""
+        url = page or reverse("job_move", args=[job.number, one.name])
+        missing = [] if page else missing_for(job, one.name)
+        offers.append(Offer(one, url, bool(page), missing, one.name in GRAVE))
+    return offers
+
+
+def _address(name: str, job: Job) -> str:
+    try:
+        return reverse(name, args=[job.number])
+    except NoReverseMatch:
+        return ""
+
+
+def _steps(job: Job) -> list[Step]:
+    now = Stage(job.held_from) if job.stage == Stage.ON_HOLD else Stage(job.stage)
+    at = PATH.index(now) if now in PATH else -1
+    last = len(PATH) - 1
+    return [
+        Step(
+            str(stage.label),
+            "past" if place < at or at == place == last else "now" if place == at else "",
+        )
+        for place, stage in enumerate(PATH)
+    ]
+
+
+@allow_any_staff
+def job(request: HttpRequest, number: int) -> HttpResponse:
+    """The job's overview."""
+    found = get_object_or_404(
+        Job.objects.with_names().select_related("comeback_of", "booked_by"), number=number
+    )
+    return _overview(request, found)
+
+
+def _overview(request: HttpRequest, found: Job, **more: Any) -> HttpResponse:
+    offers = _offers(found, request.user.roles)  # type: ignore[union-attr]
+    context = {
+        "job": found,
+        "steps": _steps(found),
+        "offers": offers,
+        "next": next((o for o in offers if not o.move.reason and o.move.to in PATH), None),
+        "check_in": check_in_of(found),
+        "parts": found.parts.select_related("product"),
+        "sheets": found.sheets.defer("document", "pdf").select_related("signed_by", "receipt"),
+        "comebacks": found.comebacks.order_by("number"),
+        "send_backs": found.send_backs.filter(done_at=None).select_related("by"),
+        "events": history_of(found),
+        "may_edit": found.stage in BOOKING_OPEN,
+        "parts_open": found.stage in PARTS_OPEN,
+        "links": {name: _address(name, found) for name in ("bay_sheet", "review")},
+        **more,
+    }
+    return render(request, "job/page.html", context, status=422 if more else 200)
+
+
+@allow_any_staff
+@require_POST
+def job_move(request: HttpRequest, number: int, name: str) -> HttpResponse:
+    """Make a move; a refusal says what is missing and keeps the reason that was typed."""
+    if name not in MOVES:
+        raise Http404("There is no such move.")
+    found = get_object_or_404(Job.objects.with_names(), number=number)
+    reason = request.POST.get("reason", "")
+    try:
+        moved = move(found.pk, name, request.user, reason)  # type: ignore[arg-type]
+    except Refused as refused:
+        found.refresh_from_db()
+        more = {"refused": refused.reasons, "tried": name, "typed_reason": reason}
+        return _overview(request, found, **more)
+    messages.success(request, f"{moved} is now {moved.get_stage_display().lower()}.")
+    return redirect(moved)
+
+
+@allow_any_staff
+def job_parts(request: HttpRequest, number: int) -> HttpResponse:
+    """The parts of a job, to add to and take away from."""
+    found = get_object_or_404(Job.objects.with_names(), number=number)
+    return render(request, "job/parts.html", _parts_context(found))
+
+
+def _parts_context(found: Job) -> dict[str, Any]:
+    parts = found.parts.select_related("product")
+    return {
+        "job": found,
+        "lines": [(part, goes_with(part)) for part in parts],
+        "parts_open": found.stage in PARTS_OPEN,
+    }
+
+
+def _parts_answer(request: HttpRequest, found: Job, said: list[str]) -> HttpResponse:
+    context = {**_parts_context(found), "said": said}
+    if request.headers.get("HX-Request"):
+        status = 422 if said else 200
+        return render(request, "job/parts_editor.html", context, status=status)
+    if said:
+        return render(request, "job/parts.html", context, status=422)
+    return redirect("job_parts", found.number)
+
+
+@allow_any_staff
+@require_POST
+def part_add(request: HttpRequest, number: int) -> HttpResponse:
+    """Add a product to the job."""
+    found = get_object_or_404(Job.objects.with_names(), number=number)
+    product = get_object_or_404(Product.objects.offered(), pk=request.POST.get("product") or 0)
+    said: list[str] = []
+    try:
+        add_part(found.pk, product, _whole(request.POST.get("quantity", "1")), request.user)  # type: ignore[arg-type]
+    except Refused as refused:
+        said = refused.reasons
+    return _parts_answer(request, found, said)
+
+
+@allow_any_staff
+@require_POST
+def part_quantity(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Set how many pieces of a part the job takes."""
+    found = get_object_or_404(Job.objects.with_names(), number=number)
+    get_object_or_404(found.parts, pk=pk)
+    said: list[str] = []
+    try:
+        set_quantity(found.pk, pk, _whole(request.POST.get("quantity", "")), request.user)  # type: ignore[arg-type]
+    except Refused as refused:
+        said = refused.reasons
+    return _parts_answer(request, found, said)
+
+
+@allow_any_staff
+@require_POST
+def part_remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Take a part out of the job."""
+    found = get_object_or_404(Job.objects.with_names(), number=number)
+    get_object_or_404(found.parts, pk=pk)
+    said: list[str] = []
+    try:
+        remove_part(found.pk, pk, request.user)  # type: ignore[arg-type]
+    except Refused as refused:
+        said = refused.reasons
+    return _parts_answer(request, found, said)
+
+
+def _whole(text: str) -> int:
+    """A whole number as typed; 0, which every service refuses, when it is none."""
+    text = text.strip()
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 5 else 0

@@ -1,0 +1,102 @@
+"""Forms of customers and staff."""
+
+from typing import Any
+
+from django import forms
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+
+from shop.models import Customer, StaffMember
+
+
+class CustomerForm(forms.ModelForm):
+    """A customer; one way to reach them is needed."""
+
+    class Meta:
+        model = Customer
+        fields = ["name", "phone", "email", "address", "note"]
+        widgets = {
+            "name": forms.TextInput({"autocomplete": "off", "autocapitalize": "words"}),
+            "phone": forms.TextInput({"type": "tel", "autocomplete": "off"}),
+            "email": forms.EmailInput({"autocomplete": "off"}),
+            "address": forms.Textarea({"rows": 3, "data-span": "all"}),
+            "note": forms.Textarea({"rows": 3, "data-span": "all"}),
+        }
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        if not (cleaned.get("phone") or cleaned.get("email") or self.errors):
+            self.add_error(
+                "phone",
+                "Give a phone number or an email, so that the shop can say when the car is ready.",
+            )
+        return cleaned
+
+
+class StaffForm(forms.ModelForm):
+    """A staff member and the roles they hold. A new one needs a first password."""
+
+    password = forms.CharField(
+        label="First password",
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}, render_value=True),
+        help_text="At least 8 characters. Tell it in person; they can change it after signing in.",
+    )
+
+    class Meta:
+        model = StaffMember
+        fields = [
+            "name",
+            "username",
+            "email",
+            "is_front_desk",
+            "is_technician",
+            "is_manager",
+            "is_active",
+        ]
+        labels = {
+            "name": "Full name",
+            "username": "Sign-in name",
+            "is_front_desk": "Front desk: books, checks in, hands over",
+            "is_technician": "Technician: does the work, fills in the bay sheet",
+            "is_manager": "Manager: reviews, signs off, keeps settings and catalogue",
+            "is_active": "May sign in",
+        }
+        help_texts = {"username": "What they type to sign in. Letters, digits and . _ - only."}
+        widgets = {
+            "username": forms.TextInput({"autocomplete": "off", "autocapitalize": "none"}),
+            "name": forms.TextInput({"autocomplete": "off"}),
+        }
+
+    field_order = [
+        "name",
+        "username",
+        "email",
+        "password",
+        "is_front_desk",
+        "is_technician",
+        "is_manager",
+        "is_active",
+    ]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.instance.pk:
+            password = self.fields["password"]
+            password.label = "New password"
+            password.required = False
+            password.help_text = "Leave empty to keep the present one. A new one signs them out."
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        roles = ("is_front_desk", "is_technician", "is_manager")
+        if not any(cleaned.get(role) for role in roles):
+            self.add_error("is_front_desk", "Choose at least one role.")
+        return cleaned
+
+    def _post_clean(self) -> None:
+        super()._post_clean()
+        if password := self.cleaned_data.get("password"):
+            try:
+                validate_password(password, self.instance)
+            except ValidationError as error:
+                self.add_error("password", error)

@@ -1,0 +1,93 @@
+"""Forms of the shop profile and its bays."""
+
+from typing import Any
+from zoneinfo import available_timezones
+
+from django import forms
+from django.core.validators import MaxValueValidator, MinValueValidator
+
+from shop.models import Bay, Shop
+from shop.units import LengthField, short_unit
+
+
+def _zones() -> list[tuple[str, str]]:
+    named = {zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc/")}
+    return [("UTC", "UTC"), *((zone, zone.replace("_", " ")) for zone in sorted(named))]
+
+
+class ShopForm(forms.ModelForm):
+    """Name, units, time zone, and what the sums take for granted in this shop."""
+
+    time_zone = forms.ChoiceField(choices=_zones)
+    fuse_distance_m = LengthField(
+        label="Fuse to battery at most",
+        help_text="0.45 m (18 in) is common practice, no source.",
+        validators=[MinValueValidator(0.05), MaxValueValidator(5)],
+    )
+
+    class Meta:
+        model = Shop
+        fields = [
+            "name",
+            "phone",
+            "email",
+            "address",
+            "sheet_terms",
+            "time_zone",
+            "units",
+            "max_drop_percent",
+            "music_duty_percent",
+            "cabin_c",
+            "engine_bay_c",
+            "fuse_distance_m",
+            "key_off_limit_a",
+            "crossover_gap_db",
+        ]
+        labels = {
+            "sheet_terms": "Terms on the install sheet",
+            "max_drop_percent": "Largest voltage drop",
+            "music_duty_percent": "Music duty",
+            "cabin_c": "Cabin ambient",
+            "engine_bay_c": "Engine bay ambient",
+            "key_off_limit_a": "Key-off draw at most",
+            "crossover_gap_db": "Crossover gap or overlap at most",
+        }
+        widgets = {
+            "address": forms.Textarea({"rows": 3}),
+            "sheet_terms": forms.Textarea({"rows": 3, "data-span": "all"}),
+            "max_drop_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
+            "music_duty_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
+            "cabin_c": forms.NumberInput({"data-unit": "°C", "step": "any"}),
+            "engine_bay_c": forms.NumberInput({"data-unit": "°C", "step": "any"}),
+            "key_off_limit_a": forms.NumberInput({"data-unit": "A", "step": "any"}),
+            "crossover_gap_db": forms.NumberInput({"data-unit": "dB", "step": "any"}),
+        }
+
+    PROFILE = ("name", "phone", "email", "address", "sheet_terms", "time_zone", "units")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        distance = self.fields["fuse_distance_m"]
+        assert isinstance(distance, LengthField)
+        distance.unit = short_unit(self.instance)
+        distance.stands_m = self.instance.fuse_distance_m
+        distance.widget.attrs["data-unit"] = distance.unit
+
+    @property
+    def profile(self) -> list[forms.BoundField]:
+        """Who the shop is."""
+        return [self[name] for name in self.PROFILE]
+
+    @property
+    def assumptions(self) -> list[forms.BoundField]:
+        """What the sums take for granted."""
+        return [self[name] for name in self.fields if name not in self.PROFILE]
+
+
+class BayForm(forms.ModelForm):
+    """A bay; one out of use takes no new bookings."""
+
+    class Meta:
+        model = Bay
+        fields = ["name", "note", "order", "active"]
+        labels = {"order": "Place in the list", "active": "In use: takes bookings"}

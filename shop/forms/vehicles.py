@@ -1,0 +1,38 @@
+"""The form of a vehicle model."""
+
+from django import forms
+
+from shop.models import VehicleModel
+
+
+class VehicleModelForm(forms.ModelForm):
+    """Make, model, years, trim and factory audio package."""
+
+    class Meta:
+        model = VehicleModel
+        fields = [
+            "make",
+            "model",
+            "year_from",
+            "year_to",
+            "trim",
+            "audio_package",
+            "body_shape",
+            "powertrain",
+            "factory_amplifier",
+            "note",
+        ]
+        labels = {
+            "year_from": "First model year",
+            "year_to": "Last model year",
+            "factory_amplifier": "Has a separate factory amplifier",
+        }
+        help_texts = {
+            "year_to": "Leave empty while it is still made.",
+            "factory_amplifier": "It then does crossovers, EQ, chimes or prompts.",
+        }
+        widgets = {
+            "note": forms.Textarea({"rows": 3, "data-span": "all"}),
+            "year_from": forms.NumberInput({"inputmode": "numeric"}),
+            "year_to": forms.NumberInput({"inputmode": "numeric"}),
+        }

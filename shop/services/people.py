@@ -1,0 +1,27 @@
+"""Changes to staff that must never leave the shop without a manager."""
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from shop.models import StaffMember
+
+
+@transaction.atomic
+def save_staff(staff: StaffMember, *, password: str = "", by: StaffMember) -> StaffMember:
+    """Save a staff member with their roles, and a new password when one is given.
+
+    Raises ValidationError when nobody could manage the shop afterwards, or when the person
+    would lock themselves out.
+    """
+    if staff.pk == by.pk and not (staff.is_active and staff.is_manager):
+        raise ValidationError(
+            "You cannot take your own manager role or sign-in away: ask another manager."
+        )
+    managers = StaffMember.objects.select_for_update().filter(is_manager=True, is_active=True)
+    others = [manager for manager in managers if manager.pk != staff.pk]
+    if not others and not (staff.is_manager and staff.is_active):
+        raise ValidationError("This is the last manager: make somebody else a manager first.")
+    if password:
+        staff.set_password(password)
+    staff.save()
+    return staff

@@ -1,0 +1,44 @@
+"""Signing in and out, and the password."""
+
+from django.contrib import messages
+from django.contrib.auth import views as auth_views
+from django.forms import Form
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse_lazy
+from django.views.decorators.http import require_GET, require_safe
+
+from shop.access import allow_any_staff, public
+
+
+class _SignIn(auth_views.LoginView):
+    template_name = "accounts/login.html"
+    redirect_authenticated_user = True
+
+
+class _ChangePassword(auth_views.PasswordChangeView):
+    template_name = "accounts/password_change.html"
+    success_url = reverse_lazy("board")
+
+    def form_valid(self, form: Form) -> HttpResponse:
+        messages.success(self.request, "Your password is changed.")
+        return super().form_valid(form)
+
+
+login = public(_SignIn.as_view())
+logout = allow_any_staff(auth_views.LogoutView.as_view())
+password_change = allow_any_staff(_ChangePassword.as_view())
+
+
+@public
+@require_GET
+def locked_out(request: HttpRequest) -> HttpResponse:
+    """Why sign-in is shut for a while after many wrong passwords."""
+    return render(request, "accounts/locked_out.html", status=403)
+
+
+@allow_any_staff
+@require_safe
+def home(request: HttpRequest) -> HttpResponse:
+    """The board is the first page."""
+    return redirect("board")

@@ -1,0 +1,107 @@
+"""The catalogue: products with the figures the sums need."""
+
+from django.contrib import messages
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from shop.access import allow, allow_any_staff
+from shop.forms.catalogue import ProductForm, RatingFormSet
+from shop.models import Product, ProductKind
+from shop.paging import page_of
+from shop.roles import Role
+
+KIND_NOTES = {
+    ProductKind.AMPLIFIER: "Channels, power into each load, what it draws.",
+    ProductKind.PROCESSOR: "Inputs, outputs, delay step, EQ sections.",
+    ProductKind.INTERFACE: "Joins the car's own bus, may wake amplifiers.",
+    ProductKind.SPEAKER: "Tweeter to woofer: impedance, power, safe high-pass.",
+    ProductKind.SUBWOOFER: "One coil or two, with its box.",
+    ProductKind.CABLE: "Size, metal, insulation class.",
+    ProductKind.FUSE: "Body and rating.",
+    ProductKind.OTHER: "Mounts, damping, plugs.",
+}
+
+
+@allow_any_staff
+def product_list(request: HttpRequest) -> HttpResponse:
+    """Products; `q` narrows by maker, name or part number, `kind` by kind."""
+    text = request.GET.get("q", "").strip()
+    kind = request.GET.get("kind", "")
+    products = Product.objects.matching(text)
+    if kind in ProductKind.values:
+        products = products.filter(kind=kind)
+    if not (old := request.GET.get("old") == "1"):
+        products = products.offered()
+    context = {
+        "page": page_of(request, products),
+        "q": text,
+        "kind": kind,
+        "kinds": ProductKind.choices,
+        "old": old,
+        "filtered": bool(text or kind),
+    }
+    return render(request, "catalogue/list.html", context)
+
+
+@allow_any_staff
+def product(request: HttpRequest, pk: int) -> HttpResponse:
+    """One product and its figures."""
+    found = get_object_or_404(Product, pk=pk)
+    form = ProductForm(instance=found, kind=found.kind)
+    groups = [
+        (title, [(field.label, _shown(found, field.name)) for field in fields])
+        for title, fields in form.groups
+    ]
+    context = {"product": found, "groups": groups, "ratings": found.ratings.all()}
+    return render(request, "catalogue/product.html", context)
+
+
+def _shown(found: Product, name: str) -> str:
+    display = getattr(found, f"get_{name}_display", None)
+    value = display() if display else getattr(found, name)
+    if isinstance(value, bool):
+        return "Yes" if value else "No"
+    if value in (None, ""):
+        return "Not given"
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+@allow(Role.MANAGER)
+def product_create(request: HttpRequest) -> HttpResponse:
+    """A new product: first its kind, then its figures."""
+    kind = request.GET.get("kind", "")
+    if kind not in ProductKind.values:
+        kinds = [(value, label, KIND_NOTES[ProductKind(value)]) for value, label in _kinds()]
+        return render(request, "catalogue/kinds.html", {"kinds": kinds})
+    return _form(request, Product(kind=kind))
+
+
+def _kinds() -> list[tuple[str, str]]:
+    return [(str(value), str(label)) for value, label in ProductKind.choices]
+
+
+@allow(Role.MANAGER)
+def product_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change a product."""
+    return _form(request, get_object_or_404(Product, pk=pk))
+
+
+def _form(request: HttpRequest, edited: Product) -> HttpResponse:
+    data = request.POST if request.method == "POST" else None
+    form = ProductForm(data, instance=edited, kind=edited.kind)
+    ratings = RatingFormSet(data, instance=edited) if form.asks_ratings else None
+    if data is not None and form.is_valid() and (ratings is None or ratings.is_valid()):
+        with transaction.atomic():
+            saved = form.save()
+            if ratings is not None:
+                ratings.save()
+        messages.success(request, f"{saved} is in the catalogue.")
+        return redirect("product", saved.pk)
+    context = {
+        "form": form,
+        "ratings": ratings,
+        "product": edited,
+        "kind_label": edited.get_kind_display(),
+    }
+    return render(request, "catalogue/form.html", context, status=422 if data is not None else 200)

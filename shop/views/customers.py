@@ -1,0 +1,61 @@
+"""Customers: the list, a new one, a changed one."""
+
+from urllib.parse import urlencode
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+
+from shop.access import allow
+from shop.forms.people import CustomerForm
+from shop.models import Customer
+from shop.paging import page_of
+from shop.roles import Role
+from shop.views.saving import form_page
+
+
+def _page(customer: Customer) -> str:
+    return reverse("customer", args=[customer.pk])
+
+
+@allow(Role.FRONT_DESK, Role.MANAGER)
+def customer_list(request: HttpRequest) -> HttpResponse:
+    """Customers by name; `q` narrows by name, phone or email."""
+    text = request.GET.get("q", "").strip()
+    customers = Customer.objects.listed(text)
+    page = page_of(request, customers)
+    new_url = f"{reverse('customer_create')}?{urlencode({'name': text})}"
+    context = {"page": page, "q": text, "new_url": new_url}
+    return render(request, "customers/list.html", context)
+
+
+@allow(Role.FRONT_DESK, Role.MANAGER)
+def customer_create(request: HttpRequest) -> HttpResponse:
+    """A new customer."""
+    form = CustomerForm(request.POST or None, initial={"name": request.GET.get("name", "")})
+    return form_page(
+        request,
+        form,
+        said="{} is in the book.",
+        to=_page,
+        title="New customer",
+        save_label="Save customer",
+        back_url=reverse("customer_list"),
+        back_label="Customers",
+    )
+
+
+@allow(Role.FRONT_DESK, Role.MANAGER)
+def customer_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change a customer."""
+    customer = get_object_or_404(Customer, pk=pk)
+    return form_page(
+        request,
+        CustomerForm(request.POST or None, instance=customer),
+        said="{} is saved.",
+        to=_page,
+        title=f"Change {customer.name}",
+        save_label="Save customer",
+        back_url=_page(customer),
+        back_label=customer.name,
+    )

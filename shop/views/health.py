@@ -1,0 +1,16 @@
+"""A plain answer for whatever watches the server."""
+
+from django.db import connection
+from django.http import HttpRequest, HttpResponse
+from django.views.decorators.http import require_safe
+
+from shop.access import public
+
+
+@public
+@require_safe
+def healthz(request: HttpRequest) -> HttpResponse:
+    """`ok` when the database answers."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT 1")
+    return HttpResponse("ok", content_type="text/plain")

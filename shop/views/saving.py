@@ -1,0 +1,36 @@
+"""The one way a plain form page is shown and saved."""
+
+from collections.abc import Callable
+from typing import Any
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.forms import ModelForm
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+
+def form_page(
+    request: HttpRequest,
+    form: "ModelForm[Any]",
+    *,
+    said: str,
+    to: Callable[[Any], str] | str,
+    template: str = "settings/form.html",
+    save: Callable[[], Any] | None = None,
+    **context: Any,
+) -> HttpResponse:
+    """Show the form, or save it and go to `to`; a refused save shows the form as typed.
+
+    `said` is the message after saving, with `{}` for what was saved.
+    """
+    if request.method == "POST" and form.is_valid():
+        try:
+            saved = save() if save else form.save()
+        except ValidationError as error:
+            form.add_error(None, error)
+        else:
+            messages.success(request, said.format(saved))
+            return redirect(to(saved) if callable(to) else to)
+    status = 422 if form.is_bound else 200
+    return render(request, template, {"form": form, **context}, status=status)

@@ -1,0 +1,100 @@
+"""The shop's profile and assumptions, its staff and its bays."""
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+
+from shop.access import allow
+from shop.forms.people import StaffForm
+from shop.forms.shop import BayForm, ShopForm
+from shop.models import Bay, Shop, StaffMember
+from shop.roles import Role
+from shop.services.people import save_staff
+from shop.views.saving import form_page
+
+
+@allow(Role.MANAGER)
+def settings(request: HttpRequest) -> HttpResponse:
+    """Profile, units, time zone and what the sums take for granted."""
+    form = ShopForm(request.POST or None, instance=Shop.objects.current())
+    return form_page(
+        request, form, said="The settings are saved.", to="settings", template="settings/shop.html"
+    )
+
+
+@allow(Role.MANAGER)
+def staff_list(request: HttpRequest) -> HttpResponse:
+    """Everybody who works or worked here."""
+    staff = StaffMember.objects.order_by("-is_active", "name")
+    return render(request, "settings/staff.html", {"staff": staff})
+
+
+def _staff_page(request: HttpRequest, person: StaffMember, **context: Any) -> HttpResponse:
+    form = StaffForm(request.POST or None, instance=person)
+
+    def save() -> StaffMember:
+        assert isinstance(request.user, StaffMember)
+        return save_staff(
+            form.save(commit=False),
+            password=form.cleaned_data.get("password", ""),
+            by=request.user,
+        )
+
+    return form_page(
+        request,
+        form,
+        said="{} is saved.",
+        to="staff_list",
+        save=save,
+        save_label="Save staff member",
+        back_url=reverse("staff_list"),
+        back_label="Staff",
+        **context,
+    )
+
+
+@allow(Role.MANAGER)
+def staff_create(request: HttpRequest) -> HttpResponse:
+    """A new staff member."""
+    return _staff_page(request, StaffMember(), title="New staff member")
+
+
+@allow(Role.MANAGER)
+def staff_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Roles, sign-in and password of a staff member."""
+    person = get_object_or_404(StaffMember, pk=pk)
+    return _staff_page(request, person, title=f"Change {person.name}")
+
+
+@allow(Role.MANAGER)
+def bay_list(request: HttpRequest) -> HttpResponse:
+    """The bays in the order the board shows them."""
+    return render(request, "settings/bays.html", {"bays": Bay.objects.all()})
+
+
+def _bay_page(request: HttpRequest, bay: Bay, **context: Any) -> HttpResponse:
+    return form_page(
+        request,
+        BayForm(request.POST or None, instance=bay),
+        said="{} is saved.",
+        to="bay_list",
+        save_label="Save bay",
+        back_url=reverse("bay_list"),
+        back_label="Bays",
+        **context,
+    )
+
+
+@allow(Role.MANAGER)
+def bay_create(request: HttpRequest) -> HttpResponse:
+    """A new bay."""
+    return _bay_page(request, Bay(), title="New bay")
+
+
+@allow(Role.MANAGER)
+def bay_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change a bay."""
+    bay = get_object_or_404(Bay, pk=pk)
+    return _bay_page(request, bay, title=f"Change {bay}")

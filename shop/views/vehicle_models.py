@@ -1,0 +1,53 @@
+"""Vehicle models: the list, a new one, a changed one."""
+
+from django.db.models import Count
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+
+from shop.access import allow, allow_any_staff
+from shop.forms.vehicles import VehicleModelForm
+from shop.models import VehicleModel
+from shop.paging import page_of
+from shop.roles import Role
+from shop.views.saving import form_page
+
+
+@allow_any_staff
+def vehicle_model_list(request: HttpRequest) -> HttpResponse:
+    """Vehicle models; `q` narrows by make, model, trim or package."""
+    text = request.GET.get("q", "").strip()
+    models = VehicleModel.objects.matching(text).annotate(count=Count("vehicles"))
+    page = page_of(request, models)
+    return render(request, "vehicles/models.html", {"page": page, "q": text})
+
+
+@allow(Role.FRONT_DESK, Role.MANAGER)
+def vehicle_model_create(request: HttpRequest) -> HttpResponse:
+    """A new vehicle model."""
+    return form_page(
+        request,
+        VehicleModelForm(request.POST or None),
+        said="{} is listed.",
+        to="vehicle_model_list",
+        title="New vehicle model",
+        save_label="Save model",
+        back_url=reverse("vehicle_model_list"),
+        back_label="Vehicle models",
+    )
+
+
+@allow(Role.FRONT_DESK, Role.MANAGER)
+def vehicle_model_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change a vehicle model."""
+    model = get_object_or_404(VehicleModel, pk=pk)
+    return form_page(
+        request,
+        VehicleModelForm(request.POST or None, instance=model),
+        said="{} is saved.",
+        to="vehicle_model_list",
+        title=f"Change {model}",
+        save_label="Save model",
+        back_url=reverse("vehicle_model_list"),
+        back_label="Vehicle models",
+    )
