@@ -7,13 +7,14 @@ shows by shape and by word as well: a disc is fed, an empty square has no channe
 part of a stop, a triangle of a caution.
 """
 
-from collections.abc import Iterable, Sequence
-from typing import Final, NamedTuple
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Final, NamedTuple
 
 from django.template.loader import render_to_string
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString, mark_safe
 
+from wiring.colours import SWATCHES
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.plan import Channel, Plan, Speaker
 from wiring.positions import POSITIONS
@@ -217,4 +218,42 @@ def car_with_channels(plan: Plan, body_shape: str, findings: Sequence[Finding] =
         format_html_join("", "{}", ((leader,) for leader in left[0] + right[0])),
         format_html_join("", "{}", ((_mark(spot),) for spot in spots)),
         format_html_join("", "{}", ((label,) for label in left[1] + right[1])),
+    )
+
+
+def condition(marks: Sequence[Mapping[str, Any]]) -> SafeString:
+    """The car's outline with numbered marks; x and y of a mark are fractions of the drawing."""
+    numbered = [
+        (f"{one['x'] * CAR_WIDTH:.1f}", f"{one['y'] * CAR_HEIGHT:.1f}", index)
+        for index, one in enumerate(marks, 1)
+    ]
+    words = "; ".join(f"{index} {one['kind']}" for index, one in enumerate(marks, 1))
+    return format_html(
+        '<svg class="car condition" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 200 400" '
+        'role="img" aria-label="{}"><g class="outline" opacity="0.6">{}</g>{}</svg>',
+        f"Marks on arrival: {words or 'none'}",
+        mark_safe(render_to_string("cars/outline.html").strip()),
+        format_html_join(
+            "",
+            '<circle class="mark-number" cx="{0}" cy="{1}" r="9" fill="#fff" stroke="currentColor" '
+            'stroke-width="2"/><text x="{0}" y="{1}" dy="4" text-anchor="middle" font-size="11" '
+            'font-weight="700" fill="currentColor">{2}</text>',
+            numbered,
+        ),
+    )
+
+
+def wire_swatch(base: str, stripe: str = "") -> SafeString:
+    """A little piece of wire in its colours, beside the codes; empty for an unknown colour."""
+    if base not in SWATCHES:
+        return mark_safe("")
+    second = "YE" if base == "GNYE" else stripe
+    return format_html(
+        '<svg class="swatch" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 24 10" width="24" '
+        'height="10" aria-hidden="true"><rect x="0.5" y="0.5" width="23" height="9" rx="2" '
+        'fill="{}" stroke="#555"/>{}</svg>',
+        SWATCHES[base],
+        format_html('<rect x="1" y="3.5" width="22" height="3" fill="{}"/>', SWATCHES[second])
+        if second in SWATCHES
+        else "",
     )

@@ -13,7 +13,7 @@ from pathlib import PurePosixPath
 from typing import Any, Final
 
 from jobs import cautions
-from jobs.models import InstallSheet, Job, JobEvent, TuningKind
+from jobs.models import InstallSheet, Job, TuningKind
 from jobs.wiring_adapter import findings_of, plan_of, published_tables, results_of
 from shop.models import Shop, StaffMember
 from wiring.plan import Plan, to_builtins
@@ -358,6 +358,11 @@ def load(**lookup: Any) -> Job:
     ).get(**lookup)
 
 
-def last_correction(job: Job) -> JobEvent | None:
-    """The event that opened the correction being signed, if there was one."""
-    return job.events.filter(code="job.correct").first()
+def receipt_of(name: str, image: str, at: datetime, handed_over_by: StaffMember) -> dict[str, Any]:
+    """The customer's signature on a sheet, as its PDF shows it."""
+    return {
+        "name": name,
+        "image": image,
+        "at": _moment(at),
+        "handed_over_by": _name(handed_over_by),
+    }

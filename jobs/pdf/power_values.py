@@ -1,0 +1,71 @@
+"""The power section of the sheet: cables, fuses and devices as rows of strings."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from jobs.pdf import wording
+from jobs.pdf.wording import NOTHING, Local
+
+Document = Mapping[str, Any]
+
+
+def _fuse(run: Mapping[str, Any], local: Local) -> str:
+    fuse = run.get("fuse")
+    if fuse is None:
+        return NOTHING
+    body = fuse["body"].replace("_", " ")
+    return (
+        f"{wording.quantity(fuse['rating_a'], 'A')} {body}".strip()
+        + f", {local.distance(fuse['distance_m'])} from {run['from_node']}"
+    )
+
+
+def _run(run: Mapping[str, Any], power: Document, local: Local) -> dict[str, str]:
+    full = power["full"]["runs"].get(run["id"], {})
+    music = power["music"]["runs"].get(run["id"], {})
+    return {
+        "id": run["id"],
+        "kind": run["kind"],
+        "path": f"{run['from_node']} to {run['to_node']}",
+        "cable": wording.conductor(run),
+        "length": local.length(run["length_m"]),
+        "place": run.get("place", "cabin").replace("_", " "),
+        "fuse": _fuse(run, local),
+        "full_current": _size(full.get("current_a"), "A", 1),
+        "music_current": _size(music.get("current_a"), "A", 1),
+        "drop": _size(full.get("drop_v"), "V", 2),
+        "allowed": wording.quantity(full.get("allowed_a") or None, "A", 0),
+    }
+
+
+def _size(value: float | None, unit: str, decimals: int) -> str:
+    return wording.quantity(None if value is None else abs(value), unit, decimals)
+
+
+def _device(device: Mapping[str, Any], parts: Mapping[str, Any], power: Document) -> dict[str, str]:
+    full = power["full"]["devices"].get(device["id"], {})
+    music = power["music"]["devices"].get(device["id"], {})
+    part = parts.get(device["id"], {})
+    by = part.get("turn_on_by", "")
+    return {
+        "id": device["id"],
+        "name": device["name"],
+        "turn_on": f"{part.get('turn_on', '')}{f', by {by}' if by else ''}" or NOTHING,
+        "full_voltage": _size(full.get("voltage_v"), "V", 2),
+        "full_current": _size(full.get("current_a"), "A", 1),
+        "music_current": _size(music.get("current_a"), "A", 1),
+    }
+
+
+def power_values(document: Document, local: Local) -> dict[str, Any]:
+    """Rows of the power table and of the devices, and what the supply does at full output."""
+    plan, power = document["plan"], document["results"]["power"]
+    parts = {part["label"]: part for part in document["parts"]}
+    full = power["full"]
+    return {
+        "runs": [_run(run, power, local) for run in plan.get("runs", ())],
+        "devices": [_device(device, parts, power) for device in plan.get("devices", ())],
+        "battery_voltage": wording.quantity(full["terminal_v"], "V", 2),
+        "total_current": wording.quantity(full["source_a"], "A", 1),
+        "solved": full["solved"],
+    }
