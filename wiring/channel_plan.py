@@ -8,6 +8,7 @@ line that feeds it counts as a source of each of its channels.
 import re
 from collections.abc import Iterable, Iterator
 from functools import lru_cache
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 from wiring.context import Context
@@ -173,6 +174,43 @@ def driven(context: Context) -> Iterator[tuple[Channel, Speaker]]:
                 speaker = speakers.get(speaker_id)
                 if speaker is not None:
                     yield channel, speaker
+
+
+class Meeting(NamedTuple):
+    """Two drivers of one zone and side that share its band, the lower first."""
+
+    low: Channel
+    lower: Speaker
+    high: Channel
+    upper: Speaker
+
+
+def meetings(context: Context) -> list[Meeting]:
+    """Neighbours in band on different channels, per zone and side in plan order."""
+    kept = context.kept.get("meetings")
+    if kept is None:
+        places: dict[tuple[str, str], list[tuple[int, Channel, Speaker]]] = {}
+        for channel, speaker in driven(context):
+            rank = KIND_ORDER.get(speaker.kind)
+            position = POSITIONS.get(speaker.position)
+            if rank is not None and position is not None:
+                key = (position.zone, position.side)
+                places.setdefault(key, []).append((rank, channel, speaker))
+        found: list[Meeting] = []
+        for entries in places.values():
+            if len(entries) < 2:
+                continue
+            entries.sort(key=_rank)
+            for (low_rank, low, lower), (high_rank, high, upper) in pairwise(entries):
+                if low_rank != high_rank and low is not high:
+                    found.append(Meeting(low, lower, high, upper))
+        kept = context.kept["meetings"] = found
+    assert isinstance(kept, list)
+    return kept
+
+
+def _rank(entry: tuple[int, Channel, Speaker]) -> int:
+    return entry[0]
 
 
 _LEFT_WORDS: Final = frozenset({"left", "lh"})

@@ -6,19 +6,14 @@ the way. Drivers and the cabin are taken as flat unless their responses are give
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from wiring.alignment import speed_of_sound_m_s
 from wiring.biquads import ASSUMED_SAMPLE_RATE_HZ, IDENTITY, Biquad, setting_biquads
-from wiring.channel_plan import (
-    channel_name,
-    driven,
-    position_name,
-    signal_path,
-    speaker_name,
-)
+from wiring.channel_plan import channel_name, driven, signal_path
 from wiring.context import Context
 from wiring.crossovers import CrossoverError
 from wiring.plan import Channel, Plan, Setting, Speaker
@@ -111,15 +106,16 @@ def filter_group_delay_s(
     return (turning(bottom) - turning(top)) / sample_rate_hz
 
 
-def _outside(setting: Setting, frequencies_hz: Floats) -> Complexes:
-    """Level, delay and polarity of a setting."""
+def delay_response(delay_ms: float, frequencies_hz: Floats) -> Complexes:
+    """What a delay does: magnitude 1, phase -360 f t."""
+    return np.asarray(np.exp(-2j * np.pi * frequencies_hz * (delay_ms / 1000)))
+
+
+def _gain(setting: Setting) -> float:
+    """Level and polarity of a setting as a factor, 0 when muted."""
     if setting.muted:
-        return np.zeros(frequencies_hz.size, dtype=np.complex128)
-    gain = 10 ** (setting.level_db / 20) * (-1 if setting.inverted else 1)
-    if setting.delay_ms == 0:
-        return np.full(frequencies_hz.size, gain, dtype=np.complex128)
-    turns: Complexes = np.exp(-2j * np.pi * frequencies_hz * (setting.delay_ms / 1000))
-    return gain * turns
+        return 0.0
+    return float(10 ** (setting.level_db / 20)) * (-1 if setting.inverted else 1)
 
 
 def setting_response(
@@ -129,12 +125,13 @@ def setting_response(
 ) -> Complexes:
     """Response of one setting with level, delay and polarity. Raises CrossoverError."""
     filters = evaluate([setting_biquads(setting, sample_rate_hz)], frequencies_hz, sample_rate_hz)
-    return np.asarray(filters[0] * _outside(setting, frequencies_hz))
+    moved = delay_response(setting.delay_ms, frequencies_hz)
+    return np.asarray(filters[0] * moved * _gain(setting))
 
 
 @dataclass(frozen=True)
 class Curve:
-    """A response with its name; `kind` is channel, position, side or whole."""
+    """A response with its name; `kind` is channel, place, side or whole."""
 
     id: str
     label: str
@@ -163,90 +160,131 @@ class Curve:
 
 @dataclass(frozen=True)
 class PlanResponse:
-    """Curves of a plan. `problems` maps a channel that has no curve to the reason."""
+    """Curves of a plan: each channel, then sums over a place in the car, a side, all.
+
+    `places` is keyed by zone and side ("front_left"). `problems` maps a channel that has no curve
+    to the reason; `assumed` says what was taken for granted.
+    """
 
     frequencies_hz: Floats
     channels: dict[str, Curve]
-    positions: dict[str, Curve]
+    places: dict[str, Curve]
     sides: dict[str, Curve]
     whole: Curve | None
     problems: dict[str, str]
     assumed: tuple[str, ...] = field(default=())
 
 
-def channel_responses(
+class Through(NamedTuple):
+    """What reaches a channel's output: response without delays, and the delays' sum [ms]."""
+
+    response: Complexes
+    delay_ms: float
+
+
+def through(
     context: Context, channels: Iterable[Channel], frequencies_hz: Floats
-) -> tuple[dict[str, Complexes], dict[str, str]]:
-    """Response of each channel from the first known source on, and why some have none."""
-    stages: dict[float, list[tuple[str, Setting, tuple[Biquad, ...]]]] = {}
+) -> tuple[dict[str, Through], dict[str, str]]:
+    """Each channel from its first known source on, and the reason for those that have none."""
+    batches: dict[float, list[tuple[str, Setting, tuple[Biquad, ...]]]] = {}
     problems: dict[str, str] = {}
-    found: dict[str, Complexes] = {}
+    products: dict[str, Complexes] = {}
+    delays: dict[str, float] = {}
     for channel in channels:
+        stages = []
         try:
-            rows = []
             for stage in signal_path(context, channel):
                 device = context.devices.get(stage.device)
                 rate = (device.sample_rate_hz if device else None) or ASSUMED_SAMPLE_RATE_HZ
-                rows.append((rate, stage.setting, setting_biquads(stage.setting, rate)))
+                stages.append((rate, stage.setting, setting_biquads(stage.setting, rate)))
         except CrossoverError as error:
             problems[channel.id] = error.reason
             continue
-        found[channel.id] = np.ones(frequencies_hz.size, dtype=np.complex128)
-        for rate, setting, biquads in rows:
-            stages.setdefault(rate, []).append((channel.id, setting, biquads))
-    for rate, entries in stages.items():
+        products[channel.id] = np.ones(frequencies_hz.size, dtype=np.complex128)
+        delays[channel.id] = sum(setting.delay_ms for _, setting, _ in stages)
+        for rate, setting, biquads in stages:
+            batches.setdefault(rate, []).append((channel.id, setting, biquads))
+    for rate, entries in batches.items():
         filtered = evaluate([entry[2] for entry in entries], frequencies_hz, rate)
         for (channel_id, setting, _), row in zip(entries, filtered, strict=True):
-            found[channel_id] = found[channel_id] * row * _outside(setting, frequencies_hz)
-    return found, problems
+            products[channel_id] = products[channel_id] * row * _gain(setting)
+    return {key: Through(products[key], delays[key]) for key in products}, problems
 
 
 def plan_response(
     plan: Plan | Context,
     frequencies_hz: Floats | None = None,
+    distances_m: Mapping[str, float] | None = None,
     acoustic: Mapping[str, Complexes] | None = None,
+    air_c: float = 20.0,
 ) -> PlanResponse:
-    """Curves of every channel that drives a speaker, summed per position, per side and whole.
+    """Curves of every channel that drives a speaker, and their sums.
 
-    `acoustic` holds, by speaker id, what driver, place and distance add on the way to the seat,
-    at the same frequencies; a speaker without one is taken as flat and at no distance. Centre
-    speakers count in the whole only.
+    With the distance [m] of every driven speaker to the seat, by speaker id, sums are as they
+    arrive there. Without, delays are taken to make up for the distances, so that sums have
+    neither. `acoustic` holds, by speaker id, what driver and place add, at the same frequencies; a
+    speaker without one is taken as flat. Centre speakers count in their place and in the whole.
     """
     context = plan if isinstance(plan, Context) else Context(plan)
     grid = log_grid() if frequencies_hz is None else frequencies_hz
     pairs = list(driven(context))
     channels = {channel.id: channel for channel, _ in pairs}
-    responses, problems = channel_responses(context, channels.values(), grid)
-    given = acoustic or {}
+    passed, problems = through(context, channels.values(), grid)
+    given, distances = acoustic or {}, distances_m or {}
+    placed = bool(pairs) and all(speaker.id in distances for _, speaker in pairs)
+    speed = speed_of_sound_m_s(air_c)
+    nearest = min(distances.values(), default=0.0)
     curves = {
-        key: Curve(key, channel_name(context, channels[key]), "channel", grid, response)
-        for key, response in responses.items()
+        key: Curve(
+            key,
+            channel_name(context, channels[key]),
+            "channel",
+            grid,
+            each.response * delay_response(each.delay_ms, grid),
+        )
+        for key, each in passed.items()
     }
-    positions: dict[str, Complexes] = {}
+    places: dict[str, Complexes] = {}
     sides: dict[str, Complexes] = {}
-    whole: Complexes | None = None
+    whole: dict[str, Complexes] = {}
     for channel, speaker in pairs:
-        response = responses.get(channel.id)
-        if response is None:
+        if channel.id not in passed:
             continue
-        heard = response * given[speaker.id] if speaker.id in given else response
-        _add(positions, speaker.position, heard)
-        place = POSITIONS.get(speaker.position)
-        if place is not None and place.side != "centre":
-            _add(sides, place.side, heard)
-        whole = heard if whole is None else whole + heard
+        heard = passed[channel.id].response
+        if placed:
+            way_ms = (distances[speaker.id] - nearest) / speed * 1000
+            heard = heard * delay_response(passed[channel.id].delay_ms + way_ms, grid)
+        if speaker.id in given:
+            heard = heard * given[speaker.id]
+        position = POSITIONS.get(speaker.position)
+        if position is not None:
+            _add(places, f"{position.zone}_{position.side}", heard)
+            if position.side != "centre":
+                _add(sides, position.side, heard)
+        _add(whole, "whole", heard)
     return PlanResponse(
         grid,
         curves,
-        {
-            k: Curve(k, position_name(k).capitalize(), "position", grid, v)
-            for k, v in positions.items()
-        },
+        {k: Curve(k, place_name(k), "place", grid, v) for k, v in places.items()},
         {k: Curve(k, f"{k.capitalize()} side", "side", grid, v) for k, v in sides.items()},
-        None if whole is None else Curve("whole", "All together", "whole", grid, whole),
+        Curve("whole", "All together", "whole", grid, whole["whole"]) if whole else None,
         problems,
-        _assumed(context, channels.values(), pairs, given),
+        _assumed(context, channels.values(), pairs, given, placed),
     )
+
+
+_ZONE_NAMES: Final = {
+    "front": "Front",
+    "second": "Second row",
+    "third": "Third row",
+    "boot": "Boot",
+}
+
+
+def place_name(key: str) -> str:
+    """ "Front left" for "front_left"; a centre place has the zone's name alone."""
+    zone, side = key.rsplit("_", 1)
+    return _ZONE_NAMES[zone] if side == "centre" else f"{_ZONE_NAMES[zone]} {side}"
 
 
 def _add(sums: dict[str, Complexes], key: str, response: Complexes) -> None:
@@ -258,17 +296,17 @@ def _assumed(
     channels: Iterable[Channel],
     pairs: Sequence[tuple[Channel, Speaker]],
     given: Mapping[str, Complexes],
+    placed: bool,
 ) -> tuple[str, ...]:
     said = []
-    devices = {channel.device for channel in channels}
-    rateless = sorted(
-        context.devices[each].name
-        for each in devices
-        if each in context.devices and context.devices[each].sample_rate_hz is None
-    )
+    used = {channel.device: context.devices.get(channel.device) for channel in channels}
+    rateless = [d.name for d in used.values() if d is not None and d.sample_rate_hz is None]
     if rateless:
-        said.append(f"sample rate taken as {ASSUMED_SAMPLE_RATE_HZ:g} Hz: {', '.join(rateless)}")
-    flat = [speaker_name(speaker) for _, speaker in pairs if speaker.id not in given]
+        names = ", ".join(sorted(rateless))
+        said.append(f"sample rate taken as {ASSUMED_SAMPLE_RATE_HZ:g} Hz: {names}")
+    if not placed:
+        said.append("in sums, delays are taken to make up for the distances to the seat")
+    flat = sum(speaker.id not in given for _, speaker in pairs)
     if flat:
-        said.append(f"taken as flat and at no distance: {len(flat)} of {len(pairs)} speakers")
+        said.append(f"{flat} of {len(pairs)} speakers taken as flat")
     return tuple(said)

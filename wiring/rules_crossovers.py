@@ -2,15 +2,14 @@
 
 from collections.abc import Iterator
 from functools import lru_cache
-from itertools import pairwise
 from typing import Final, NamedTuple
 
 from wiring.channel_plan import (
-    KIND_ORDER,
     chain_filters,
     channel_name,
     driven,
     kind_name,
+    meetings,
     speaker_name,
 )
 from wiring.context import Context, rule
@@ -24,7 +23,6 @@ from wiring.crossovers import (
 )
 from wiring.findings import Figure, Finding
 from wiring.plan import Channel, Crossover, Speaker
-from wiring.positions import POSITIONS
 
 Filters = tuple[Crossover, ...]
 
@@ -172,23 +170,8 @@ def crossover_match(context: Context) -> Iterator[Finding]:
     Linkwitz-Riley and +3 dB for Butterworth at one corner. Further from 0 than the shop's limit
     is a caution. Drivers' own responses and levels are left out; the tuning shows them.
     """
-    places: dict[tuple[str, str], list[tuple[int, Channel, Speaker]]] = {}
-    for channel, speaker in driven(context):
-        rank = KIND_ORDER.get(speaker.kind)
-        position = POSITIONS.get(speaker.position)
-        if rank is not None and position is not None:
-            places.setdefault((position.zone, position.side), []).append((rank, channel, speaker))
-    for found in places.values():
-        if len(found) < 2:
-            continue
-        found.sort(key=_rank)
-        for (low_rank, low, lower), (high_rank, high, upper) in pairwise(found):
-            if low_rank != high_rank and low is not high:
-                yield from _meeting(context, low, lower, high, upper)
-
-
-def _rank(entry: tuple[int, Channel, Speaker]) -> int:
-    return entry[0]
+    for low, lower, high, upper in meetings(context):
+        yield from _meeting(context, low, lower, high, upper)
 
 
 def _meeting(
