@@ -1,9 +1,9 @@
 """Conductors: sizes, resistance at temperature, and the current a size may carry.
 
 American gauges follow ASTM B258: diameter = 0.127 mm x 92^((36 - n) / 39). Metric sizes are those
-of ISO 6722-1 with its greatest resistance. Allowed current is 33 CFR 183.425 Table 5; a size
-between the table's gauges takes the next smaller gauge, a size under it the heat balance of
-`wiring.heat`.
+of ISO 6722-1, with the greatest resistance of IEC 60228 for their lay. Allowed current is
+33 CFR 183.425 Table 5; a size between the table's gauges takes the next smaller gauge, a size
+under it the heat balance of `wiring.heat`.
 """
 
 from functools import lru_cache
@@ -19,7 +19,7 @@ CONDUCTORS: Final = tables.load("conductors")
 
 TABLE_SOURCE: Final[str] = AMPACITY["source"]
 TABLE_AMBIENT_C: Final[float] = AMPACITY["reference_ambient_c"]
-METRIC_SOURCE: Final[str] = CONDUCTORS["source"]
+METRIC_SOURCE: Final[str] = CONDUCTORS["resistance_source"]
 INSULATION_C: Final[tuple[float, ...]] = tuple(AMPACITY["insulation_c"])
 COPPER_OHM_MM2_PER_M: Final[float] = CONDUCTORS["metals"]["copper"]["resistivity_ohm_mm2_per_m"]
 
@@ -36,7 +36,7 @@ class Size(NamedTuple):
     diameter_mm: float
     gauge: int | None
     wall_mm: float
-    metric_mohm_per_m: float
+    row: tuple[float, ...]
 
 
 def gauge_diameter_mm(gauge: int) -> float:
@@ -48,7 +48,7 @@ def _wall_mm(area_mm2: float) -> float:
     """Insulation wall of the smallest metric size not under this area [mm]."""
     for row in CONDUCTORS["rows"]:
         if row[0] >= area_mm2 * 0.999:
-            return float(row[2])
+            return float(row[-1])
     raise ConductorError("area_mm2", f"{area_mm2:g} mm2 is over the largest size")
 
 
@@ -59,12 +59,12 @@ def _gauge_label(gauge: int) -> str:
 def _make_gauge(gauge: int) -> Size:
     diameter = gauge_diameter_mm(gauge)
     area = pi / 4 * diameter**2
-    return Size(_gauge_label(gauge), area, diameter, gauge, _wall_mm(area), 0.0)
+    return Size(_gauge_label(gauge), area, diameter, gauge, _wall_mm(area), ())
 
 
 def _make_metric(row: list[float]) -> Size:
-    area, mohm, wall = row
-    return Size(f"{area:g} mm2", area, sqrt(4 * area / pi), None, wall, mohm)
+    area = row[0]
+    return Size(f"{area:g} mm2", area, sqrt(4 * area / pi), None, row[-1], tuple(row))
 
 
 GAUGES: Final[tuple[Size, ...]] = tuple(
@@ -110,18 +110,19 @@ def resistance_20_ohm_per_m(
     """Resistance per metre of conductor at 20 degC [ohm/m], DC.
 
     A gauge: resistivity / ASTM B258 area x stranding factor. A metric size: the greatest
-    resistance ISO 6722-1 allows, whatever the stranding. Copper-clad aluminium: the copper
+    resistance IEC 60228 allows for the lay. Copper-clad aluminium: the copper
     figure times the ratio of resistivities.
     """
     chosen = size(label)
     try:
         resistivity = CONDUCTORS["metals"][metal]["resistivity_ohm_mm2_per_m"]
-        factor = CONDUCTORS["stranding"][stranding]["factor"]
+        lay = CONDUCTORS["stranding"][stranding]
     except KeyError as error:
         raise ConductorError("conductor", f"{error.args[0]!r} is no known metal or lay") from None
     if chosen.gauge is None:
-        return float(chosen.metric_mohm_per_m / 1000 * resistivity / COPPER_OHM_MM2_PER_M)
-    return float(resistivity / chosen.area_mm2 * factor)
+        per_metre = chosen.row[lay["metric_column"]] / 1000
+        return float(per_metre * resistivity / COPPER_OHM_MM2_PER_M)
+    return float(resistivity / chosen.area_mm2 * lay["factor"])
 
 
 def temperature_factor(metal: str, conductor_c: float) -> float:

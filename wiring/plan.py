@@ -183,7 +183,7 @@ class Channel(Document, frozen=True):
 class Conductor(Document, frozen=True):
     """A cable: size is "4 AWG" or "25 mm2"; `insulation_c` the insulation's temperature class.
 
-    `stranding` matters to American gauges only: a metric size has its greatest resistance set.
+    `stranding` is the lay of the strands, which sets how much resistance the size may have.
     """
 
     size: Annotated[str, Meta(max_length=12)]
