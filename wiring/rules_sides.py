@@ -35,7 +35,7 @@ def _by_place(context: Context) -> dict[tuple[str, str], tuple[Channel, Speaker]
     return kept
 
 
-def _pairs(context: Context) -> list[Pair]:
+def side_pairs(context: Context) -> list[Pair]:
     """(left channel, left speaker, right channel, right speaker) for each driven pair of a kind."""
     kept = context.kept.get("side_pairs")
     if kept is None:
@@ -63,7 +63,7 @@ def sides_crossed(context: Context) -> Iterator[Finding]:
                     yield _label_crossed(context, channel, speaker, label.plain)
     adjacent: dict[str, int] = {}
     crossed: dict[str, list[Pair]] = {}
-    for pair in _pairs(context):
+    for pair in side_pairs(context):
         left, right = pair[0], pair[2]
         if left.device != right.device:
             continue
@@ -172,7 +172,7 @@ def side_unpaired(context: Context) -> Iterator[Finding]:
 @rule("sides-differ")
 def sides_differ(context: Context) -> Iterator[Finding]:
     """Both sides of a pair have the same crossover, polarity and nearly the same level."""
-    for left, left_speaker, right, right_speaker in _pairs(context):
+    for left, left_speaker, right, right_speaker in side_pairs(context):
         a, b = left.setting, right.setting
         if left is right or a is b:
             continue

@@ -1,0 +1,371 @@
+"""Findings on a tuning: what the settings do to each other, judged on the complex response.
+
+Apart from `wiring.check`, because these need the response of every channel and are asked for when
+a tuning is looked at, not after every cell.
+"""
+
+from collections.abc import Iterator, Mapping
+from typing import Final
+
+import numpy as np
+
+from wiring.alignment import speed_of_sound_m_s
+from wiring.biquads import (
+    ASSUMED_SAMPLE_RATE_HZ,
+    COOKBOOK,
+    Biquad,
+    crossover_biquads,
+    section_biquad,
+)
+from wiring.channel_plan import (
+    Meeting,
+    chain_filters,
+    channel_name,
+    driven,
+    meetings,
+    signal_path,
+    speaker_name,
+)
+from wiring.context import Context
+from wiring.crossovers import CrossoverError, crossing, level_db
+from wiring.findings import Figure, Finding
+from wiring.measurements import Floats
+from wiring.plan import Channel, Crossover, Plan, Section, Setting, Speaker
+from wiring.plots import frequency_name
+from wiring.response import Complexes, decibels, delay_response, evaluate, log_grid, through
+from wiring.rules_crossovers import ASSUMED_HIGH_PASS
+from wiring.rules_sides import side_pairs
+
+COMMON_PRACTICE: Final = "common practice, no source"
+RESPONSE: Final = f"complex response at the sample rate; {COOKBOOK}"
+HEADROOM_DB: Final = 1.0
+"""Peaks of a channel above 0 dB by more than this are told."""
+BOOST_DB: Final = 1.0
+BETTER_DB: Final = 3.0
+_SHAPING: Final = frozenset({"peaking", "low_shelf", "high_shelf", "notch"})
+
+
+def tuning_findings(
+    plan: Plan | Context,
+    distances_m: Mapping[str, float] | None = None,
+    air_c: float = 20.0,
+    headroom_db: float = HEADROOM_DB,
+) -> tuple[Finding, ...]:
+    """All findings on the settings of a plan, in order of rule.
+
+    `distances_m`, by speaker id, are tape-measured to the seat; where both drivers of a crossover
+    have one, delays are judged with them, else taken to make up for the distances.
+    """
+    context = plan if isinstance(plan, Context) else Context(plan)
+    grid = log_grid(481)
+    found = [
+        *_possible(context),
+        *_crossovers(context, distances_m or {}, air_c),
+        *_below_limits(context, grid),
+        *_headroom(context, grid, headroom_db),
+        *_sides(context),
+        *_device_limits(context),
+    ]
+    return tuple(found)
+
+
+def _rate(context: Context, stage: Channel) -> float:
+    device = context.devices.get(stage.device)
+    return (device.sample_rate_hz if device else None) or ASSUMED_SAMPLE_RATE_HZ
+
+
+def _possible(context: Context) -> Iterator[Finding]:
+    _, problems = through(context, [c for c, _ in driven(context)], log_grid(2))
+    for channel_id, reason in problems.items():
+        yield Finding(
+            "tuning-not-possible",
+            "caution",
+            f"{channel_name(context, context.channels[channel_id])}: {reason}",
+            (channel_id,),
+            "Read the setting again on the device.",
+            RESPONSE,
+        )
+
+
+def _kept(
+    setting: Setting, rate: float, sections: tuple[Section, ...], filters: bool
+) -> list[Biquad]:
+    found: list[Biquad] = []
+    if filters and setting.high_pass is not None:
+        found += crossover_biquads(setting.high_pass, "high_pass", rate)
+    if filters and setting.low_pass is not None:
+        found += crossover_biquads(setting.low_pass, "low_pass", rate)
+    return found + [section_biquad(section, rate) for section in sections]
+
+
+def _filters_only(context: Context, channel: Channel, grid: Floats) -> Complexes:
+    """Crossovers, all-passes and polarity of the whole way, without level, delay and shaping."""
+    response = np.ones(grid.size, dtype=np.complex128)
+    for stage in signal_path(context, channel):
+        setting, rate = stage.setting, _rate(context, stage)
+        sections = tuple(s for s in setting.sections if s.kind not in _SHAPING)
+        row = evaluate([_kept(setting, rate, sections, True)], grid, rate)[0]
+        response = response * row * (-1 if setting.inverted else 1)
+    return response
+
+
+def _shaping_db(context: Context, channel: Channel, grid: Floats) -> Floats:
+    """What the equaliser sections of the whole way add [dB]."""
+    total = np.zeros(grid.size)
+    for stage in signal_path(context, channel):
+        rate = _rate(context, stage)
+        sections = tuple(s for s in stage.setting.sections if s.kind in _SHAPING)
+        if sections:
+            total += decibels(
+                evaluate([_kept(stage.setting, rate, sections, False)], grid, rate)[0]
+            )
+    return total
+
+
+def _crossovers(
+    context: Context, distances_m: Mapping[str, float], air_c: float
+) -> Iterator[Finding]:
+    limit = context.plan.assumptions.crossover_gap_db
+    for meeting in meetings(context):
+        where = crossing(
+            chain_filters(context, meeting.low, "low_pass")[0],
+            chain_filters(context, meeting.high, "high_pass")[0],
+        )
+        if where is None or not 20 <= where.frequency_hz <= 20_000:
+            continue
+        centre = where.frequency_hz
+        grid = np.geomspace(centre / 1.5, centre * 1.5, 61)
+        try:
+            low = _filters_only(context, meeting.low, grid)
+            high = _filters_only(context, meeting.high, grid)
+        except CrossoverError:
+            continue
+        late_ms = _late_ms(context, meeting, distances_m, air_c)
+        if late_ms is not None:
+            high = high * delay_response(late_ms, grid)
+        together, flipped = decibels(low + high), decibels(low - high)
+        at = grid.size // 2
+        if together[at] < -limit and flipped[at] > together[at] + BETTER_DB:
+            yield _cancels(meeting, centre, float(together[at]), float(flipped[at]), late_ms)
+        elif abs(where.in_phase_sum_db) <= limit:
+            worst = int(np.argmax(np.abs(together)))
+            if abs(together[worst]) > limit:
+                yield _uneven(meeting, float(grid[worst]), float(together[worst]), limit, late_ms)
+
+
+def _late_ms(
+    context: Context, meeting: Meeting, distances_m: Mapping[str, float], air_c: float
+) -> float | None:
+    """How much later the upper driver arrives than the lower [ms], None without distances."""
+    lower, upper = meeting.lower.id, meeting.upper.id
+    if lower not in distances_m or upper not in distances_m:
+        return None
+    delays = [
+        sum(stage.setting.delay_ms for stage in signal_path(context, channel))
+        for channel in (meeting.low, meeting.high)
+    ]
+    way = (distances_m[upper] - distances_m[lower]) / speed_of_sound_m_s(air_c) * 1000
+    return delays[1] - delays[0] + way
+
+
+def _timing(late_ms: float | None) -> str:
+    if late_ms is None:
+        return "delays taken to make up for the distances"
+    return f"the upper driver arrives {late_ms:+.2f} ms after the lower"
+
+
+def _where(meeting: Meeting) -> tuple[str, ...]:
+    return meeting.low.id, meeting.high.id, meeting.lower.id, meeting.upper.id
+
+
+def _cancels(
+    meeting: Meeting, centre: float, level: float, flipped: float, late_ms: float | None
+) -> Finding:
+    timed = late_ms is not None and abs(late_ms) * centre > 90
+    to_do = "Invert one of the two and measure again"
+    to_do += "; check both delays first." if timed else ", or use another slope."
+    return Finding(
+        "crossover-cancels",
+        "caution",
+        f"The {speaker_name(meeting.lower)} and the {speaker_name(meeting.upper)} cancel at "
+        f"{frequency_name(centre)}: {level:.1f} dB together, {flipped:+.1f} dB with one inverted",
+        _where(meeting),
+        to_do,
+        RESPONSE,
+        (
+            Figure("Sum at the crossover", level, "dB", "|low + high|", source=RESPONSE,
+                   assumed=(_timing(late_ms), "drivers taken as flat and equally loud")),
+            Figure("With one inverted", flipped, "dB", "|low - high|", source=RESPONSE),
+        ),
+    )  # fmt: skip
+
+
+def _uneven(
+    meeting: Meeting, frequency: float, level: float, limit: float, late_ms: float | None
+) -> Finding:
+    what = "gap" if level < 0 else "hump"
+    return Finding(
+        "crossover-sum",
+        "caution",
+        f"A {what} of {abs(level):.1f} dB at {frequency_name(frequency)} where the "
+        f"{speaker_name(meeting.lower)} and the {speaker_name(meeting.upper)} meet",
+        _where(meeting),
+        "Move the corners or change the slopes, delay or polarity until they add up evenly.",
+        RESPONSE,
+        (
+            Figure("Sum", level, "dB", "|low + high|", source=RESPONSE,
+                   assumed=(_timing(late_ms), "drivers taken as flat and equally loud",
+                            f"the shop's limit is {limit:g} dB")),
+        ),
+    )  # fmt: skip
+
+
+def _below_limits(context: Context, grid: Floats) -> Iterator[Finding]:
+    """Boosts where a driver must not be driven: under its safe high-pass, under its box."""
+    for channel, speaker in driven(context):
+        try:
+            shaping = _shaping_db(context, channel, grid)
+            if np.any(shaping > BOOST_DB / 2):
+                yield from _under_high_pass(context, channel, speaker, grid, shaping)
+        except CrossoverError:
+            continue
+        if speaker.box_limit_hz is not None:
+            yield from _under_box(context, channel, speaker, grid, shaping)
+
+
+def _under_high_pass(
+    context: Context, channel: Channel, speaker: Speaker, grid: Floats, shaping: Floats
+) -> Iterator[Finding]:
+    limit, order = speaker.min_high_pass_hz, speaker.min_high_pass_order
+    if limit is None:
+        if speaker.kind not in ASSUMED_HIGH_PASS:
+            return
+        limit, order = ASSUMED_HIGH_PASS[speaker.kind]
+    below = (grid <= limit) & (grid >= limit / 8) & (shaping > BOOST_DB)
+    if not np.any(below):
+        return
+    net = decibels(_filters_only(context, channel, grid)) + shaping
+    safe = Crossover("butterworth", order, limit)
+    allowed = np.array([level_db(safe, "high_pass", float(f)) for f in grid[below]])
+    excess = net[below] - allowed
+    worst = int(np.argmax(excess))
+    if excess[worst] <= BOOST_DB:
+        return
+    frequency = float(grid[below][worst])
+    yield Finding(
+        "boost-under-high-pass",
+        "caution",
+        f"Boost drives the {speaker_name(speaker)} {excess[worst]:.1f} dB more than is safe at "
+        f"{frequency_name(frequency)}, under its limit of {frequency_name(limit)}",
+        (channel.id, speaker.id),
+        "Take the boost out or raise the high-pass.",
+        "the speaker maker's data" if speaker.min_high_pass_hz else COMMON_PRACTICE,
+        (
+            Figure("Level", float(net[below][worst]), "dB", source=RESPONSE),
+            Figure("Safe", float(allowed[worst]), "dB", "Butterworth high-pass at the limit"),
+        ),
+    )
+
+
+def _under_box(
+    context: Context, channel: Channel, speaker: Speaker, grid: Floats, shaping: Floats
+) -> Iterator[Finding]:
+    limit = speaker.box_limit_hz or 0.0
+    filters = chain_filters(context, channel, "high_pass")
+    if any(not any(f.frequency_hz >= 0.7 * limit and f.order >= 2 for f in way) for way in filters):
+        yield Finding(
+            "box-limit",
+            "caution",
+            f"Nothing keeps notes under {frequency_name(limit)} from the {speaker_name(speaker)}, "
+            "whose box leaves it unloaded there",
+            (channel.id, speaker.id),
+            f"Set a high-pass of 12 dB/oct or steeper near {frequency_name(limit)}.",
+            COMMON_PRACTICE,
+        )
+    low = grid <= limit
+    if np.any(low) and float(shaping[low].max()) > BOOST_DB:
+        at = int(np.argmax(np.where(low, shaping, -np.inf)))
+        yield Finding(
+            "box-boost",
+            "caution",
+            f"Boosts add up to {shaping[at]:+.1f} dB at {frequency_name(float(grid[at]))}, under "
+            f"the {frequency_name(limit)} of the box of the {speaker_name(speaker)}",
+            (channel.id, speaker.id),
+            "Take the boost out: under its tuning the cone moves without sounding louder.",
+            COMMON_PRACTICE,
+            (Figure("Boost", float(shaping[at]), "dB", "sum of all sections", source=COOKBOOK),),
+        )
+
+
+def _headroom(context: Context, grid: Floats, headroom_db: float) -> Iterator[Finding]:
+    channels = {channel.id: channel for channel, _ in driven(context)}
+    passed, _ = through(context, channels.values(), grid)
+    for channel_id, each in passed.items():
+        levels = decibels(each.response)
+        peak = int(np.argmax(levels))
+        if levels[peak] <= headroom_db:
+            continue
+        level = float(levels[peak])
+        channel = channels[channel_id]
+        yield Finding(
+            "headroom",
+            "caution",
+            f"{channel_name(context, channel)} peaks at {level:+.1f} dB at "
+            f"{frequency_name(float(grid[peak]))}: full-scale music clips there",
+            (channel_id, *channel.speakers),
+            f"Lower the channel by {level:.1f} dB, or cut elsewhere instead of boosting here.",
+            COMMON_PRACTICE,
+            (
+                Figure("Peak", level, "dB", "level + all sections", source=RESPONSE),
+                Figure("Power asked", 10 ** (level / 10), "times", "10^(dB / 10)",
+                       f"10^({level:.1f} / 10)", assumed=("levels set at 0 dB to rated power",)),
+            ),
+        )  # fmt: skip
+
+
+def _sides(context: Context) -> Iterator[Finding]:
+    for left, left_speaker, right, right_speaker in side_pairs(context):
+        if left is right or left.setting.sections == right.setting.sections:
+            continue
+        if left.note or right.note:
+            continue
+        yield Finding(
+            "sections-differ",
+            "caution",
+            f"The {speaker_name(left_speaker)} and its counterpart have different equaliser "
+            "sections and no note says why",
+            (left.id, right.id, left_speaker.id, right_speaker.id),
+            "Make both alike, or write the reason on one of the channels.",
+            COMMON_PRACTICE,
+        )
+
+
+def _device_limits(context: Context) -> Iterator[Finding]:
+    for channel in context.plan.channels:
+        device = context.devices.get(channel.device)
+        if device is None:
+            continue
+        count = len(channel.setting.sections)
+        if device.max_sections is not None and count > device.max_sections:
+            yield Finding(
+                "too-many-sections",
+                "caution",
+                f"{channel_name(context, channel)} has {count} sections, the device does "
+                f"{device.max_sections}",
+                (channel.id,),
+                "Remove the sections that do least.",
+                "the maker's data of the parts",
+            )
+        step = device.delay_step_ms
+        delay = channel.setting.delay_ms
+        if step is not None and abs(delay / step - round(delay / step)) > 0.05:
+            near = round(delay / step) * step
+            yield Finding(
+                "delay-step",
+                "note",
+                f"{channel_name(context, channel)}: {delay:g} ms is no step of the device, the "
+                f"nearest is {near:.3g} ms",
+                (channel.id,),
+                f"Write what the device shows, {near:.3g} ms.",
+                "the maker's data of the parts",
+            )
