@@ -9,7 +9,6 @@ from django.utils import timezone
 from jobs.demo.spec import Setting, Tried, Work
 from jobs.models import Channel, FunctionResult, Job, SupplyFacts, TuningKind
 from jobs.services import channels, fit, functions, notes, power, readings, tuning
-from jobs.wiring_adapter import findings_of
 from shop.models import StaffMember
 
 if TYPE_CHECKING:
@@ -166,16 +165,6 @@ class Filler:
                     key="",
                 )
 
-    def give_reasons(self) -> None:
-        for finding in findings_of(self.job):
-            if finding.severity == "caution" and finding.rule in self.work.reasons:
-                notes.give_reason(
-                    self.number,
-                    finding.fingerprint,
-                    self.work.reasons[finding.rule],
-                    actor=self.by,
-                )
-
 
 def fill(
     loader: "Loader",
@@ -218,4 +207,3 @@ def fill(
             sheet.read("after")
             sheet.try_functions("after")
             sheet.other_settings("after")
-            sheet.give_reasons()

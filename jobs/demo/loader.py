@@ -18,6 +18,8 @@ from jobs.models import Job
 from jobs.services.booking import Booking, Slot, WantedPart, book
 from jobs.services.check_in import Mark, save_check_in, sign_check_in
 from jobs.services.moves import move
+from jobs.services.sign_off import collect_job, give_reason, sign_off_job
+from jobs.wiring_adapter import findings_of
 from shop.models import (
     Bay,
     Customer,
@@ -179,6 +181,24 @@ class Loader:
         if reached >= REACHED[Stage.READY_FOR_REVIEW]:
             with self.at(ends, -10):
                 move(job.pk, "finish", technician or self.staff["idris"])
+        if reached >= REACHED[Stage.SIGNED_OFF]:
+            with self.at(ends, 45):
+                self._sign_off(one, job)
+        if reached >= REACHED[Stage.COLLECTED]:
+            with self.at(self._moment(*one.promised), -35):
+                collect_job(
+                    job.pk,
+                    self.staff["maud"],
+                    job.customer.name,
+                    scribble(job.customer.name),
+                )
+
+    def _sign_off(self, one: DemoJob, job: Job) -> None:
+        manager = self.staff["odile"]
+        for finding in findings_of(job):
+            if one.work and (reason := one.work.reasons.get(finding.rule)):
+                give_reason(job.pk, finding.fingerprint, reason, manager)
+        sign_off_job(job.pk, manager)
 
     def _check_in(self, one: DemoJob, job: Job) -> None:
         car = next(car for car in vehicles.VEHICLES if car.key == one.vehicle)

@@ -1,0 +1,103 @@
+"""A database of the bench's own: the demo shop, 60 live jobs and 100,000 past ones."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+
+from django.db import connection
+from django.utils import timezone
+
+from jobs.demo.loader import Loader
+from jobs.lifecycle import LIVE, Stage
+from jobs.models import Job
+from jobs.services.moves import move
+from shop.models import Bay, Customer, Shop, StaffMember, Vehicle, VehicleModel
+
+PAST_JOBS = 100_000
+LIVE_JOBS = 60
+CUSTOMERS = 4_000
+BATCH = 5_000
+FIRST_NUMBER = 10_000
+
+
+@contextmanager
+def database() -> Iterator[None]:
+    """A database made for this run and gone after it."""
+    old = connection.settings_dict["NAME"]
+    connection.creation.create_test_db(verbosity=0, autoclobber=True, serialize=False)
+    try:
+        yield
+    finally:
+        connection.creation.destroy_test_db(old, verbosity=0)
+
+
+def lay() -> Job:
+    """Fill the database; returns the six-channel job, its bay sheet open."""
+    Loader(lambda text: None).load()
+    _crowd()
+    _past()
+    _live()
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("ANALYZE")
+    full = Job.objects.get(vehicle__plate="HRN 4217", stage=Stage.READY_FOR_REVIEW)
+    return move(full.pk, "recall", StaffMember.objects.get(username="idris"))
+
+
+def _crowd() -> None:
+    model = VehicleModel.objects.all()[0]
+    Customer.objects.bulk_create(
+        Customer(name=f"Customer {n}", phone=f"555 {n:06}", phone_digits=f"555{n:06}")
+        for n in range(CUSTOMERS)
+    )
+    owners = Customer.objects.filter(name__startswith="Customer ").order_by("pk")
+    Vehicle.objects.bulk_create(
+        Vehicle(
+            owner=owner,
+            vehicle_model=model,
+            plate=f"BN {n:05}",
+            plate_plain=f"BN{n:05}",
+            vin=f"1XWTA3E50RL{n:06}",
+            vin_reversed=f"1XWTA3E50RL{n:06}"[::-1],
+            year=2024,
+        )
+        for n, owner in enumerate(owners)
+    )
+
+
+def _make(stages: list[str], first: int, days: int) -> None:
+    now = timezone.now()
+    clerk = StaffMember.objects.get(username="maud")
+    bay = Bay.objects.all()[0]
+    cars = list(Vehicle.objects.filter(plate__startswith="BN ").values_list("pk", "owner_id"))
+    for start in range(0, len(stages), BATCH):
+        jobs = []
+        for place, stage in enumerate(stages[start : start + BATCH], start):
+            vehicle, owner = cars[place % len(cars)]
+            starts = now + timedelta(days=days * (1 + place % 2_000))
+            jobs.append(
+                Job(
+                    number=first + place,
+                    customer_id=owner,
+                    vehicle_id=vehicle,
+                    stage=stage,
+                    wants="Four better speakers.",
+                    bay=bay,
+                    starts_at=starts,
+                    ends_at=starts + timedelta(hours=4),
+                    promised_at=starts + timedelta(hours=6),
+                    booked_by=clerk,
+                )
+            )
+        Job.objects.bulk_create(jobs)
+
+
+def _past() -> None:
+    _make([Stage.COLLECTED] * PAST_JOBS, FIRST_NUMBER, -1)
+    Shop.objects.update(next_job_number=FIRST_NUMBER + PAST_JOBS + LIVE_JOBS)
+
+
+def _live() -> None:
+    missing = LIVE_JOBS - Job.objects.filter(stage__in=LIVE).count()
+    stages = sorted(LIVE)
+    _make([stages[n % len(stages)] for n in range(missing)], FIRST_NUMBER + PAST_JOBS, 1)
