@@ -89,16 +89,19 @@ def size(label: str) -> Size:
             key = f"{float(text[:-3]):g} mm2"
         except ValueError:
             key = ""
-    else:
-        gauge = text.removesuffix("awg").strip()
+    elif text.endswith("awg"):
+        gauge = text[:-3].strip()
         if gauge and not gauge.strip("0"):
             gauge = f"{len(gauge)}/0"
         key = f"{gauge} AWG"
+    else:
+        key = ""
     found = SIZES.get(key)
     if found is None:
         raise ConductorError(
             "size",
-            f"{label!r} is no known size: use 22 to 4/0 AWG, or 0.35 to 120 mm2 (ISO 6722-1 sizes)",
+            f"{label!r} is no known size: use '22 AWG' to '4/0 AWG', or '0.35 mm2' to '120 mm2' "
+            "(ISO 6722-1 sizes)",
         )
     return found
 

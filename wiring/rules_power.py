@@ -60,8 +60,23 @@ def path_missing(context: Context) -> Iterator[Finding]:
 
 @rule("power-run-astray")
 def run_astray(context: Context) -> Iterator[Finding]:
-    """Every run hangs together with the battery, and no feed goes to the body."""
+    """Every run hangs together with the battery, ends somewhere, and no feed goes to the body."""
     found = facts(context)
+    starts = {each.run.from_node for each in found.feeds}
+    ends = {each.run.to_node for each in found.returns}
+    for each in (*found.feeds, *found.returns):
+        is_feed = each.run.kind == "feed"
+        end = each.run.to_node if is_feed else each.run.from_node
+        if end not in context.devices and end not in (starts if is_feed else ends) and end != BODY:
+            yield Finding(
+                "power-run-astray",
+                "caution",
+                f"The {run_name(context, each.run)} leads to nothing: {end} is no device and no "
+                "other run goes on from it.",
+                (each.run.id,),
+                "Correct where it starts or ends, or take it out of the plan.",
+                PRACTICE,
+            )
     for side in (found.net.feed, found.net.returns):
         for edge in side.astray:
             if edge.run is not None:
