@@ -21,6 +21,9 @@ from wiring.positions import POSITIONS
 
 CAR_WIDTH: Final = 200.0
 CAR_HEIGHT: Final = 400.0
+CROP: Final = 14.0
+"""Empty paper above and below the car, left out of the picture."""
+
 COLUMN_WIDTH: Final = 195.0
 GUTTER: Final = 22.0
 LABEL_HEIGHT: Final = 34.0
@@ -200,7 +203,7 @@ def car_with_channels(plan: Plan, body_shape: str, findings: Sequence[Finding] =
     """
     spots = _spots(plan, findings)
     most = max((sum(spot.side == side for spot in spots) for side in ("left", "right")), default=0)
-    height = max(CAR_HEIGHT, most * LABEL_HEIGHT)
+    height = max(CAR_HEIGHT - 2 * CROP, most * LABEL_HEIGHT)
     down = (height - CAR_HEIGHT) / 2
     spots = [spot._replace(y=spot.y + down) for spot in spots]
     left, right = (_side(spots, side, height) for side in ("left", "right"))
@@ -235,9 +238,9 @@ def condition(marks: Sequence[Mapping[str, Any]]) -> SafeString:
         mark_safe(render_to_string("cars/outline.html").strip()),
         format_html_join(
             "",
-            '<circle class="mark-number" cx="{0}" cy="{1}" r="9" fill="#fff" stroke="currentColor" '
-            'stroke-width="2"/><text x="{0}" y="{1}" dy="4" text-anchor="middle" font-size="11" '
-            'font-weight="700" fill="currentColor">{2}</text>',
+            '<circle class="mark-number" cx="{0}" cy="{1}" r="12" fill="#fff" '
+            'stroke="currentColor" stroke-width="2"/><text x="{0}" y="{1}" dy="6" '
+            'text-anchor="middle" font-size="17" font-weight="700" fill="currentColor">{2}</text>',
             numbered,
         ),
     )

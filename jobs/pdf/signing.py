@@ -17,11 +17,11 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any, Final
 
-from asn1crypto import keys as asn1_keys
 from asn1crypto import x509 as asn1_x509
+from asn1crypto.algos import SignedDigestAlgorithm
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.asymmetric import padding, rsa
 from cryptography.x509.oid import NameOID
 from django.conf import settings
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
@@ -31,7 +31,7 @@ from pyhanko.sign.validation import async_validate_pdf_signature
 from pyhanko_certvalidator import ValidationContext
 from pyhanko_certvalidator.registry import SimpleCertificateStore
 
-CURVE: Final = ec.SECP256R1()
+KEY_BITS: Final = 3072
 VALID_FOR: Final = timedelta(days=365 * 30)
 FIELD: Final = "ShopSignature"
 
@@ -40,7 +40,7 @@ FIELD: Final = "ShopSignature"
 class ShopKey:
     """The private key and certificate with which this shop signs."""
 
-    private: asn1_keys.PrivateKeyInfo
+    private: rsa.RSAPrivateKey
     certificate: asn1_x509.Certificate
 
 
@@ -59,7 +59,7 @@ def key_path() -> Path:
 
 
 def _new_pem(shop_name: str) -> bytes:
-    private = ec.generate_private_key(CURVE)
+    private = rsa.generate_private_key(public_exponent=65537, key_size=KEY_BITS)
     name = x509.Name(
         [
             x509.NameAttribute(NameOID.ORGANIZATION_NAME, shop_name[:64]),
@@ -128,17 +128,32 @@ def shop_key(shop_name: str) -> ShopKey:
 def _load(path: Path, _changed: int) -> ShopKey:
     pem = path.read_bytes()
     private = serialization.load_pem_private_key(pem, password=None)
+    assert isinstance(private, rsa.RSAPrivateKey)
     certificate = x509.load_pem_x509_certificate(pem[pem.index(b"-----BEGIN CERTIFICATE") :])
     return ShopKey(
-        asn1_keys.PrivateKeyInfo.load(
-            private.private_bytes(
-                serialization.Encoding.DER,
-                serialization.PrivateFormat.PKCS8,
-                serialization.NoEncryption(),
-            )
-        ),
+        private,
         asn1_x509.Certificate.load(certificate.public_bytes(serialization.Encoding.DER)),
     )
+
+
+class ShopSigner(signers.Signer):
+    """Signs with the key as loaded once: reading an RSA key checks it, which takes long."""
+
+    def __init__(self, key: ShopKey) -> None:
+        self.private = key.private
+        super().__init__(
+            signing_cert=key.certificate,
+            cert_registry=SimpleCertificateStore(),  # type: ignore[no-untyped-call]
+            signature_mechanism=SignedDigestAlgorithm({"algorithm": "sha256_rsa"}),
+        )
+
+    async def async_sign_raw(
+        self, data: bytes, digest_algorithm: str, dry_run: bool = False
+    ) -> bytes:
+        """The signature over `data`: RSA with PKCS 1 padding, SHA-256."""
+        if dry_run:
+            return bytes(KEY_BITS // 8)
+        return self.private.sign(data, padding.PKCS1v15(), hashes.SHA256())
 
 
 def _run(coroutine: Coroutine[Any, Any, Any]) -> Any:
@@ -149,12 +164,6 @@ def _run(coroutine: Coroutine[Any, Any, Any]) -> Any:
 
 def sign(pdf: bytes, *, shop_name: str, reason: str) -> bytes:
     """The PDF with the shop's invisible signature, which allows no change afterwards."""
-    key = shop_key(shop_name)
-    signer = signers.SimpleSigner(
-        signing_cert=key.certificate,
-        signing_key=key.private,
-        cert_registry=SimpleCertificateStore(),  # type: ignore[no-untyped-call]
-    )
     metadata = signers.PdfSignatureMetadata(
         field_name=FIELD,
         reason=reason,
@@ -166,7 +175,10 @@ def sign(pdf: bytes, *, shop_name: str, reason: str) -> bytes:
     )
     out = _run(
         signers.async_sign_pdf(
-            IncrementalPdfFileWriter(BytesIO(pdf)), metadata, signer=signer, output=BytesIO()
+            IncrementalPdfFileWriter(BytesIO(pdf)),
+            metadata,
+            signer=ShopSigner(shop_key(shop_name)),
+            output=BytesIO(),
         )
     )
     signed: bytes = out.getvalue()

@@ -68,12 +68,12 @@ def _channel(
         "positive": _lead(wire.get("positive")),
         "negative": _lead(wire.get("negative")),
         "wired": bool(wire),
-        "polarity": _polarity(wire) if wire else NOTHING,
+        "polarity": _polarity(wire) if wire and channel["kind"] != "line" else NOTHING,
         "load": wording.quantity(result.get("load_ohm"), "Ω"),
         "power": wording.quantity(result.get("power_w"), "W"),
         "measured": wording.quantity(channel["measured_load_ohm"], "Ω")
         if channel.get("measured_load_ohm")
-        else "",
+        else NOTHING,
         "note": channel.get("note", ""),
     }
 
@@ -124,6 +124,13 @@ def _settings(document: Document, used: Iterable[Mapping[str, Any]]) -> list[dic
     return rows
 
 
+def _two_columns(groups: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """The groups in their order, cut where the two columns come out most alike in height."""
+    heights = [2 + len(group["rows"]) for group in groups]
+    cut = min(range(len(groups), -1, -1), key=lambda at: abs(sum(heights[:at]) - sum(heights[at:])))
+    return [column for column in (groups[:cut], groups[cut:]) if column]
+
+
 def _functions(document: Document) -> dict[str, Any]:
     rows = document["function_checks"]
     groups: dict[str, list[Mapping[str, Any]]] = {}
@@ -133,9 +140,7 @@ def _functions(document: Document) -> dict[str, Any]:
     fitted = sum(row["after"] not in {"not_fitted", ""} for row in rows)
     lost = sum(row["lost"] for row in rows)
     return {
-        "groups": [{"name": name, "rows": listed} for name, listed in groups.items()],
-        "count": len(rows),
-        "lost": lost,
+        "columns": _two_columns([{"name": n, "rows": listed} for n, listed in groups.items()]),
         "summary": f"{works} of {wording.plural(fitted, 'fitted function')} "
         f"{'works' if works == 1 else 'work'} after the job; "
         + (f"{lost} lost." if lost else "none was lost."),
@@ -148,12 +153,13 @@ def _functions(document: Document) -> dict[str, Any]:
 def _reading(row: Mapping[str, Any], local: Local) -> dict[str, str]:
     said = {"label": row["label"]}
     for phase in ("before", "after"):
+        taken = row[f"{phase}_value"] is not None
         said[phase] = wording.quantity(row[f"{phase}_value"], row["unit"])
         said[f"{phase}_how"] = ", ".join(
             filter(None, [row[f"{phase}_instrument"], local.moment(row[f"{phase}_at"])])
+            if taken
+            else []
         )
-    if not row["wanted_before"] and row["before_value"] is None:
-        said["before"] = "not taken"
     return said
 
 
@@ -184,8 +190,10 @@ def _facts(document: Document, local: Local) -> dict[str, str]:
     energy = check_in.get("energy_percent")
     unit = {"km": "km", "mi": "miles"}.get(check_in.get("odometer_unit", ""), "")
     return {
-        "odometer": f"{odometer:,} {unit}".replace(",", " ") if odometer is not None else NOTHING,
-        "energy": f"{energy} %" if energy is not None else NOTHING,
+        "odometer": f"{odometer:,} {unit}".replace(",", wording.TIGHT)
+        if odometer is not None
+        else NOTHING,
+        "energy": wording.quantity(energy, "%"),
         "started": local.day(document["job"]["starts_at"]),
     }
 

@@ -10,6 +10,9 @@ from shop.units import METRES_PER_FOOT, METRES_PER_INCH
 from wiring.colours import describe
 
 NOTHING: Final = "–"
+TIGHT: Final = "\u00a0"
+"""The space between a number and its unit, at which no line breaks."""
+
 MINUS: Final = "−"
 FAMILIES: Final = {
     "butterworth": "Butterworth",
@@ -45,7 +48,7 @@ def number(value: float | None, decimals: int | None = None) -> str:
 
 def quantity(value: float | None, unit: str, decimals: int | None = None) -> str:
     """A number with its unit, or a dash."""
-    return NOTHING if value is None else f"{number(value, decimals)} {unit}"
+    return NOTHING if value is None else f"{number(value, decimals)}{TIGHT}{unit}"
 
 
 def hertz(value: float | None) -> str:
@@ -55,16 +58,16 @@ def hertz(value: float | None) -> str:
 
 def level(value: float) -> str:
     """A level in dB, signed."""
-    return f"{'+' if value > 0 else ''}{number(value, 1)} dB"
+    return f"{'+' if value > 0 else ''}{number(value, 1)}{TIGHT}dB"
 
 
 def crossover(filter_: Mapping[str, Any] | None) -> dict[str, str] | None:
-    """A high-pass or low-pass as corner and kind: "3150 Hz", "Linkwitz-Riley 24 dB/oct"."""
+    """A high-pass or low-pass as corner and kind: "3150 Hz", "Linkwitz-Riley 24" (dB/oct)."""
     if filter_ is None:
         return None
     return {
         "corner": hertz(filter_["frequency_hz"]),
-        "kind": f"{FAMILIES[filter_['family']]} {6 * filter_['order']} dB/oct",
+        "kind": f"{FAMILIES[filter_['family']]} {6 * filter_['order']}",
     }
 
 
@@ -78,12 +81,13 @@ def section(one: Mapping[str, Any]) -> str:
 
 
 def lead(one: Mapping[str, Any] | None) -> dict[str, str]:
-    """One wire at a plug: its cavity, its colour in words, and the codes for a swatch."""
+    """One wire at a plug: its cavity, its colour in words and as a code, and the codes apart."""
     one = one or {}
     base, stripe = one.get("base", ""), one.get("stripe", "")
     return {
-        "cavity": one.get("cavity", "") or NOTHING,
-        "colour": describe(base, stripe),
+        "cavity": one.get("cavity", ""),
+        "colour": describe(base, stripe).partition(" (")[0],
+        "code": f"{base}/{stripe}" if stripe else base,
         "base": base,
         "stripe": stripe,
     }
@@ -96,7 +100,7 @@ def conductor(run: Mapping[str, Any]) -> str:
     size = one["size"].replace("mm2", "mm²")
     metal = one.get("metal", "copper").replace("_", " ").replace("copper clad", "copper-clad")
     times = f"{count} × " if count > 1 else ""
-    return f"{times}{size} {metal}, {number(one.get('insulation_c', 105.0))} °C"
+    return f"{times}{size} {metal}, {number(one.get('insulation_c', 105.0))}{TIGHT}°C"
 
 
 def plural(count: int, one: str, many: str = "") -> str:
