@@ -1,0 +1,107 @@
+"""Queries of each list page: within a committed budget, and no more of them for more rows."""
+
+from dataclasses import dataclass
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+
+from jobs.lifecycle import LIVE, Stage
+from jobs.models import InstallSheet, SavedSetup
+from shop.models import ProductKind
+from shop.models.products import SpeakerKind
+from shop.roles import Role
+from tests.factories import (
+    CustomerFactory,
+    VehicleFactory,
+    make_job,
+    make_product,
+    make_staff,
+)
+
+FEW, MANY = 3, 12
+
+
+@dataclass(frozen=True)
+class Budget:
+    """A page and the most queries it may make: session, person and shop are three of them."""
+
+    url_name: str
+    most: int
+    query: str = ""
+
+
+BUDGETS = (
+    Budget("board", 8),
+    Budget("board", 8, "?by=bay"),
+    Budget("review_queue", 8),
+    Budget("find", 10, "?q=LK"),
+    Budget("customer_list", 8),
+    Budget("vehicle_list", 8),
+    Budget("vehicle_model_list", 8),
+    Budget("product_list", 8),
+    Budget("setup_list", 8),
+    Budget("staff_list", 6),
+    Budget("bay_list", 6),
+)
+
+
+@pytest.fixture
+def client_of_a_manager() -> Client:
+    client = Client()
+    client.force_login(make_staff(Role.MANAGER))
+    return client
+
+
+def _add(count: int) -> None:
+    """Rows of every kind that a list shows."""
+    for _ in range(count):
+        technician = make_staff(Role.TECHNICIAN)
+        CustomerFactory()
+        VehicleFactory()
+        product = make_product(
+            kind=ProductKind.SPEAKER, speaker_kind=SpeakerKind.TWEETER, impedance_ohm=4.0
+        )
+        amplifier = make_product(ratings=[(4, 75, False), (2, 110, False)])
+        for stage in sorted(LIVE):
+            make_job(stage, parts_wanted=[product, amplifier], technician=technician)
+        signed = make_job(Stage.COLLECTED)
+        sheet = InstallSheet.objects.create(
+            job=signed,
+            revision=1,
+            document={},
+            document_sha256="0" * 64,
+            pdf=b"%PDF-1.7\n",
+            pdf_sha256="0" * 64,
+            signed_by=technician,
+            signed_at=signed.stage_since,
+        )
+        SavedSetup.objects.create(
+            vehicle_model=signed.vehicle.vehicle_model,
+            name=f"Setup {signed.number}",
+            document={},
+            from_sheet=sheet,
+            by=technician,
+        )
+
+
+def _queries(client: Client, url: str) -> int:
+    with CaptureQueriesContext(connection) as captured:
+        answer = client.get(url)
+    assert answer.status_code == 200
+    return len(captured)
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("budget", BUDGETS, ids=lambda b: b.url_name + b.query)
+def test_a_list_keeps_its_budget_at_any_size(budget: Budget, client_of_a_manager: Client) -> None:
+    url = reverse(budget.url_name) + budget.query
+    _add(FEW)
+    _queries(client_of_a_manager, url)
+    few = _queries(client_of_a_manager, url)
+    _add(MANY - FEW)
+    many = _queries(client_of_a_manager, url)
+    assert many <= few
+    assert many <= budget.most
