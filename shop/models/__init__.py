@@ -1,3 +1,4 @@
+from shop.models.devices import PinAttempts, Tablet
 from shop.models.people import Customer, StaffMember
 from shop.models.products import Product, ProductKind, ProductRating
 from shop.models.shop import Bay, Shop, Units
@@ -7,12 +8,14 @@ __all__ = [
     "Bay",
     "BodyShape",
     "Customer",
+    "PinAttempts",
     "Powertrain",
     "Product",
     "ProductKind",
     "ProductRating",
     "Shop",
     "StaffMember",
+    "Tablet",
     "Units",
     "Vehicle",
     "VehicleModel",

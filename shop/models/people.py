@@ -23,6 +23,7 @@ class StaffMember(AbstractUser):
     is_front_desk = models.BooleanField("front desk", default=False)
     is_technician = models.BooleanField("technician", default=False)
     is_manager = models.BooleanField("manager", default=False)
+    pin = models.CharField("PIN, hashed", max_length=128, blank=True, editable=False)
 
     REQUIRED_FIELDS = ["email", "name"]
 

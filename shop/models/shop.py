@@ -1,5 +1,6 @@
 """The shop itself and its bays."""
 
+from datetime import time
 from zoneinfo import ZoneInfo, available_timezones
 
 from django.core.exceptions import ValidationError
@@ -70,6 +71,18 @@ class Shop(models.Model):
     )
     crossover_gap_db = models.FloatField(
         "crossover gap or overlap at most, dB", default=4.0, validators=_range(0.5, 24)
+    )
+
+    closes_at = models.TimeField(
+        "the shop closes at",
+        default=time(19),
+        help_text="A clock that still runs after this is asked about.",
+    )
+    longest_clock_h = models.FloatField(
+        "a clock runs at most, h", default=10.0, validators=_range(1, 24)
+    )
+    lock_after_min = models.PositiveSmallIntegerField(
+        "shared tablets lock after, min", default=10, validators=_range(1, 120)
     )
 
     next_job_number = models.PositiveIntegerField(default=1001, editable=False)
