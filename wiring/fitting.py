@@ -5,10 +5,11 @@ most is taken, one after another. Then all sections are fitted together by bound
 least squares (scipy.optimize.least_squares, trust region reflective: Branch, Coleman and Li,
 SIAM J. Sci. Comput. 21, 1999). No random numbers: the same input gives the same sections.
 
-What it holds to: the processor's count and limits of gain and q; the band the channel plays; a
-boost costs more than a cut; deep narrow dips, which come from cancelling sound and take any boost
-without filling, are neither counted nor boosted. The result is rounded to what can be typed and
-dropped when it is not nearer the target than the start.
+What it holds to: the processor's count and limits of gain and q, for all boosts together too; the
+band the channel plays, without the ends where the driver rolls off; a boost costs more than a cut;
+deep narrow dips, which come from cancelling sound and take any boost without filling, are neither
+counted nor boosted. The result is rounded to what can be typed and dropped when it is not nearer
+the target than the start.
 """
 
 from dataclasses import dataclass
@@ -30,14 +31,17 @@ POINTS_PER_OCTAVE: Final = 12
 SMOOTHING: Final = 6
 NULL_DEPTH_DB: Final = 6.0
 NULL_WIDTH_OCTAVES: Final = 0.5
+ROLL_OFF_DB: Final = 8.0
+_SKIRT_DB: Final = 1.5
 LEAST_GAIN_DB: Final = 0.4
-BOOST_COST: Final = 0.6
+BOOST_COST: Final = 0.15
 BAND_MARGIN: Final = 1.15
 _QS: Final = (0.6, 1.0, 1.6, 2.6, 4.2, 7.0)
 LEAST_GAIN_RMS_DB: Final = 0.02
 _TENTH: Final = 10 / np.log(10)
 _SHAPE_DB: Final = 4.0
 _LEAST_SAVED: Final = 0.5
+_OVER_COST: Final = 4.0
 _EVERY: Final = 3
 _ROUGH_STEPS: Final = 6
 _FINE_STEPS: Final = 25
@@ -122,12 +126,14 @@ def propose(
     grid = np.geomspace(low, high, int(POINTS_PER_OCTAVE * octaves) + 1)
     measured = smooth(measurement, SMOOTHING, grid).levels_db
     wish = target.at(grid)
+    usable = _usable(measured - wish)
+    grid, measured, wish = grid[usable], measured[usable], wish[usable]
     start = measured
     if anew and setting.sections:
         start = measured - _sections_db(setting.sections, grid, sample_rate_hz)
     room = max(bounds.count - (0 if anew else len(setting.sections)), 0)
     problem = _Problem(grid, start - wish, null_mask(measurement, grid), bounds, sample_rate_hz)
-    sections = _rounded(problem, _fit(problem, room)) if room else ()
+    sections = _needed(problem, _rounded(problem, _fit(problem, room))) if room else ()
     after = start + _sections_db(sections, grid, sample_rate_hz)
     before_rms, after_rms = problem.rms(measured - wish), problem.rms(after - wish)
     said = ""
@@ -148,18 +154,30 @@ def propose(
         before_rms,
         after_rms,
         offset,
-        low,
-        high,
+        float(grid[0]),
+        float(grid[-1]),
         tuple(float(f) for f in grid[problem.dips]),
         said,
     )
+
+
+def _usable(error: Floats) -> slice:
+    """The part of the band the driver plays: ends more than 8 dB under its level are cut off.
+
+    Never less than an octave.
+    """
+    enough = error > float(np.median(error)) - ROLL_OFF_DB
+    inside = np.flatnonzero(enough)
+    if not inside.size or inside[-1] - inside[0] < POINTS_PER_OCTAVE:
+        return slice(0, error.size)
+    return slice(int(inside[0]), int(inside[-1]) + 1)
 
 
 def null_mask(measurement: Measurement, grid: Floats) -> Mask:
     """Where the response has a deep narrow dip: sound that cancels, which a boost cannot fill.
 
     A dip counts when it lies more than 6 dB under the response smoothed over an octave and is
-    narrower than half an octave at half its depth.
+    narrower than half an octave at half its depth; its skirts are left out with it.
     """
     fine = smooth(measurement, 24, grid).levels_db
     broad = smooth(measurement, 1, grid).levels_db
@@ -173,8 +191,12 @@ def null_mask(measurement: Measurement, grid: Floats) -> Mask:
             first -= 1
         while last < grid.size - 1 and deep[last + 1]:
             last += 1
-        if last - first <= width and first > 0 and last < grid.size - 1:
-            mask[first : last + 1] = True
+        if last - first > width or first == 0 or last == grid.size - 1:
+            continue
+        for _ in range(width):
+            first -= first > 0 and under[first - 1] > _SKIRT_DB
+            last += last < grid.size - 1 and under[last + 1] > _SKIRT_DB
+        mask[first : last + 1] = True
     return mask
 
 
@@ -245,7 +267,7 @@ def _fit(problem: _Problem, count: int) -> Floats:
     for number in range(count):
         levels, _ = problem.curves(found)
         rest = problem.error + levels.sum(axis=0)
-        best = _best_single(problem, shapes, centres, rest)
+        best = _best_single(problem, shapes, centres, rest, levels.sum(axis=0))
         if best is None:
             break
         found = np.concatenate((found, best[:, None]), axis=1)
@@ -265,14 +287,20 @@ def _dictionary(problem: _Problem) -> tuple[Floats, Floats]:
     return problem.centred(levels) / _SHAPE_DB, centres
 
 
-def _best_single(problem: _Problem, shapes: Floats, centres: Floats, rest: Floats) -> Floats | None:
-    """The one section that helps most, its gain by least squares within the limits."""
+def _best_single(
+    problem: _Problem, shapes: Floats, centres: Floats, rest: Floats, total: Floats
+) -> Floats | None:
+    """The one section that helps most, its gain by least squares within the limits.
+
+    `total` is what the sections so far add [dB]: a boost on top stays within the limit.
+    """
     wanted = -(shapes @ problem.centred(rest))
     energy = np.einsum("ij,ij->i", shapes, shapes)
     boosted = wanted > 0
-    cost = energy + np.where(boosted, BOOST_COST**2, 0.0)
-    gain = np.clip(wanted / cost, -problem.limits.cut_db, problem.limits.boost_db)
+    cost = energy * np.where(boosted, 1 + BOOST_COST**2, 1.0)
     index = np.searchsorted(np.log(problem.grid), centres[0] - 1e-9)
+    room = np.clip(problem.limits.boost_db - total[index], 0, problem.limits.boost_db)
+    gain = np.clip(wanted / cost, -problem.limits.cut_db, room)
     gain = np.where(boosted & problem.dips[index], 0.0, gain)
     saved = 2 * gain * wanted - cost * gain**2
     best = int(np.argmax(saved))
@@ -292,16 +320,28 @@ def _together(problem: _Problem, start: Floats, steps: int) -> Floats:
     def residuals(flat: Floats) -> Floats:
         values = flat.reshape(3, count)
         levels, _ = problem.curves(values)
-        error = problem.centred(problem.error + levels.sum(axis=0))
-        return np.concatenate((error, BOOST_COST * np.maximum(values[1], 0)))
+        total = levels.sum(axis=0)
+        return np.concatenate(
+            (
+                problem.centred(problem.error + total),
+                BOOST_COST * np.maximum(total, 0),
+                _OVER_COST * np.maximum(total - limits.boost_db, 0),
+            )
+        )
 
     def slopes(flat: Floats) -> Floats:
         values = flat.reshape(3, count)
-        _, each = problem.curves(values)
-        rows = problem.centred(each.reshape(3 * count, -1))
-        boosts = np.zeros((3 * count, count))
-        boosts[count + np.arange(count), np.arange(count)] = BOOST_COST * (values[1] > 0)
-        return np.concatenate((rows, boosts), axis=1).T
+        levels, each = problem.curves(values)
+        total = levels.sum(axis=0)
+        rows = each.reshape(3 * count, -1)
+        return np.concatenate(
+            (
+                problem.centred(rows),
+                BOOST_COST * rows * (total > 0),
+                _OVER_COST * rows * (total > limits.boost_db),
+            ),
+            axis=1,
+        ).T
 
     inside = np.clip(start.ravel(), low + 1e-9, high - 1e-9)
     result = least_squares(
@@ -317,7 +357,6 @@ def _rounded(problem: _Problem, values: Floats) -> tuple[Section, ...]:
     found = []
     for log_f, gain, log_q in values.T:
         frequency = float(f"{np.exp(log_f):.3g}")
-        frequency = min(max(frequency, float(problem.grid[0])), float(problem.grid[-1]))
         level = round(round(gain / limits.gain_step_db) * limits.gain_step_db, 6)
         q = round(round(np.exp(log_q) / limits.q_step) * limits.q_step, 6)
         q = min(max(q, limits.q_low), limits.q_high)
@@ -325,3 +364,18 @@ def _rounded(problem: _Problem, values: Floats) -> tuple[Section, ...]:
             continue
         found.append(Section("peaking", frequency, float(level), float(q)))
     return tuple(sorted(found, key=lambda section: section.frequency_hz))
+
+
+def _needed(problem: _Problem, sections: tuple[Section, ...]) -> tuple[Section, ...]:
+    """Without the sections that could go and hardly be missed, the smallest tried first."""
+    kept = list(sections)
+    for section in sorted(sections, key=lambda each: (abs(each.gain_db), each.frequency_hz)):
+        fewer = tuple(each for each in kept if each is not section)
+        if _distance(problem, fewer) < _distance(problem, tuple(kept)) + LEAST_GAIN_RMS_DB:
+            kept = list(fewer)
+    return tuple(kept)
+
+
+def _distance(problem: _Problem, sections: tuple[Section, ...]) -> float:
+    added = _sections_db(sections, problem.grid, problem.rate)
+    return problem.rms(problem.error + added)
