@@ -9,29 +9,35 @@ from jobs.models.bay_sheet import (
 )
 from jobs.models.channels import Channel, JobSpeaker
 from jobs.models.check_in import CheckIn, ConditionMark, MarkKind
+from jobs.models.clock import ClockEnd, TimeEntry
 from jobs.models.events import JobEvent
 from jobs.models.job import Job, JobPart
 from jobs.models.power import PowerRun, SupplyFacts
 from jobs.models.setups import SavedSetup
 from jobs.models.sign_off import FindingReason, InstallSheet, SendBack, SheetReceipt
+from jobs.models.steps import CautionKind, Gate, JobStep, StepOutcome, StepTemplate, WorkKind
 from jobs.models.tuning import ChannelSetting, OtherSetting, TuningKind, TuningRecord
 
 __all__ = [
+    "CautionKind",
     "Channel",
     "ChannelSetting",
     "CheckIn",
+    "ClockEnd",
     "ConditionMark",
     "FindingReason",
     "FitOutcome",
     "FitProof",
     "FunctionCheck",
     "FunctionResult",
+    "Gate",
     "InstallSheet",
     "Job",
     "JobEvent",
     "JobNote",
     "JobPart",
     "JobSpeaker",
+    "JobStep",
     "MarkKind",
     "OtherSetting",
     "PowerRun",
@@ -40,7 +46,11 @@ __all__ = [
     "SavedSetup",
     "SendBack",
     "SheetReceipt",
+    "StepOutcome",
+    "StepTemplate",
     "SupplyFacts",
+    "TimeEntry",
     "TuningKind",
     "TuningRecord",
+    "WorkKind",
 ]

@@ -89,6 +89,14 @@ class Job(models.Model):
     comeback_of = models.ForeignKey(
         "self", models.PROTECT, null=True, blank=True, related_name="comebacks"
     )
+    work_kind = models.ForeignKey(
+        "jobs.WorkKind",
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="jobs",
+        verbose_name="kind of work",
+    )
     booked_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", editable=False
     )
