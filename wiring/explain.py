@@ -121,6 +121,7 @@ def supply_figure(solution: "PowerSolution") -> Figure:
     """Voltage at the battery terminals and where it comes from."""
     supply = solution.plan.supply
     total = solution.source_a
+    limit = supply.alternator_a if solution.engine == "cruising" else supply.alternator_idle_a
     if solution.regime == "charging":
         formula, worked = "alternator in regulation", f"{supply.charging_v:g} V"
     elif solution.engine == "off":
@@ -129,8 +130,10 @@ def supply_figure(solution: "PowerSolution") -> Figure:
             f"{supply.nominal_v:g} V - {supply.internal_resistance_ohm * 1000:g} mohm "
             f"x {total:.1f} A"
         )
+    elif solution.regime == "alternator at its limit":
+        formula = "the voltage at which the load takes what the alternator has to spare"
+        worked = f"{total:.1f} A taken = {limit or 0:g} A - {supply.base_load_a:g} A"
     else:
-        limit = supply.alternator_a if solution.engine == "cruising" else supply.alternator_idle_a
         formula = "U = Un - Ri (I + base load - alternator)"
         worked = (
             f"{supply.nominal_v:g} V - {supply.internal_resistance_ohm * 1000:g} mohm x "

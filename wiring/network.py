@@ -253,7 +253,10 @@ class Network:
             for edge in side.edges:
                 if edge.run is None or not edge.allowed_a:
                     continue
-                current = abs(sum(a * b for a, b in zip(edge.shares, music, strict=True)))
+                current = 0.0
+                for index, share in enumerate(edge.shares):
+                    if share:
+                        current += share * music[index]
                 warm(
                     edge,
                     conductor_temperature_c(

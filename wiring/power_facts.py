@@ -6,7 +6,7 @@ from wiring.context import Context
 from wiring.demand import demands
 from wiring.network import BATTERY, Edge, Network, network
 from wiring.plan import Fuse, Run
-from wiring.power_plan import Operating, operating, run_current_a
+from wiring.power_plan import Operating, operating
 
 
 class RunFacts(NamedTuple):
@@ -86,6 +86,9 @@ class _Upstream:
         return made
 
 
+_NOTHING: tuple[None, tuple[Run, ...], float] = (None, (), 0.0)
+
+
 def facts(context: Context) -> Facts:
     """The facts of a plan, worked out once per context."""
     kept = context.kept.get("facts")
@@ -108,14 +111,20 @@ def _facts(context: Context) -> Facts:
     for run in context.plan.runs:
         edge = net.edges[run.id]
         is_feed = run.kind == "feed"
-        before = upstream.of(run.from_node) if is_feed else (None, (), 0.0)
+        full_a = music_a = 0.0
+        carried: list[str] = []
+        for index, share in enumerate(edge.shares):
+            if share:
+                full_a += share * full[index]
+                music_a += share * music[index]
+                carried.append(ports[index])
         made = RunFacts(
             run,
             edge,
-            abs(run_current_a(edge, full)),
-            abs(run_current_a(edge, music)),
-            tuple([port for port, share in zip(ports, edge.shares, strict=False) if share]),
-            *before,
+            abs(full_a),
+            abs(music_a),
+            tuple(carried),
+            *(upstream.of(run.from_node) if is_feed else _NOTHING),
         )
         (feeds if is_feed else returns).append(made)
     return Facts(

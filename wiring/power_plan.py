@@ -175,7 +175,7 @@ def _settle_between(net: Network, supply: Supply, loads: Loads, spare_a: float) 
     found: Operating | None = None
     for _ in range(60):
         middle = (low + high) / 2
-        found = _from_source(net, loads, Source(middle, 0.0, "battery helps"))
+        found = _from_source(net, loads, Source(middle, 0.0, "alternator at its limit"))
         if found is None or sum(found.amps) < spare_a:
             low = middle
         else:

@@ -11,7 +11,7 @@ from wiring.findings import Figure, Finding
 from wiring.network import BODY
 from wiring.plan import Device
 from wiring.power_facts import Facts, RunFacts, facts, node_name, run_name
-from wiring.power_plan import carried_share, loads_at, operating
+from wiring.power_plan import carried_share, loads_at, operating, power_fraction
 
 PRACTICE: Final = "common practice, no source"
 SHOP: Final = "the shop's assumptions"
@@ -229,6 +229,14 @@ def _drop_finding(
             ("full output on every channel in use", "conductors warm from long-term music"),
         ),
         full_output_figure(device, demands(context)[device.id], found.point.volts[index]),
+        Figure(
+            f"power left at the speakers of {device.name}",
+            100 * power_fraction(device, demands(context)[device.id], found.point.volts[index]),
+            "%",
+            "100 % when regulated, else (U / U(rated))^2, nothing under the cut-off",
+            f"{found.point.volts[index]:.2f} V, rated at {device.rated_supply_v:g} V",
+            "output of an unregulated amplifier follows its supply",
+        ),
     ]
     worst = parts[0][1].run if parts else None
     return Finding(

@@ -18,7 +18,7 @@ class Source(NamedTuple):
 
     open_v: float
     resistance_ohm: float
-    regime: Literal["charging", "battery helps", "battery"]
+    regime: Literal["charging", "alternator at its limit", "battery helps", "battery"]
 
 
 def spare_alternator_a(supply: Supply, engine: Engine) -> float | None:

@@ -256,7 +256,9 @@ def test_alternator_at_its_limit_settles_between() -> None:
         plan = changed(plan, "devices", device_id, regulated=False)
     free, helped = solve(plan).source_a, solve(plan, engine_running=False).source_a
     between = solve(supplied(plan, alternator_a=35.0 + (free + helped) / 2))
+    assert between.regime == "alternator at its limit"
     assert between.source_a == pytest.approx((free + helped) / 2, rel=1e-6)
+    assert "spare" in between.figures()[0].formula
     assert 12.6 < between.terminal_v < 14.2
 
 
