@@ -2,7 +2,18 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from jobs.views import board, booking, check_in, find, job, picks, vehicles
+from jobs.views import (
+    board,
+    booking,
+    check_in,
+    collect,
+    find,
+    job,
+    picks,
+    review,
+    sheets,
+    vehicles,
+)
 
 urlpatterns: list[URLPattern | URLResolver] = []
 
@@ -34,4 +45,24 @@ urlpatterns += [
     path("vehicles/new/", vehicles.vehicle_create, name="vehicle_create"),
     path("vehicles/<int:pk>/", vehicles.vehicle, name="vehicle"),
     path("vehicles/<int:pk>/edit/", vehicles.vehicle_edit, name="vehicle_edit"),
+]
+
+# Review, signed sheets, hand-over.
+urlpatterns += [
+    path("review/", review.review_queue, name="review_queue"),
+    path("jobs/<int:number>/review/", review.review, name="review"),
+    path("jobs/<int:number>/review/sign/", review.review_sign, name="review_sign"),
+    path("jobs/<int:number>/review/send-back/", review.review_send_back, name="review_send_back"),
+    path(
+        "jobs/<int:number>/review/reasons/<slug:key>/",
+        review.finding_reason,
+        name="finding_reason",
+    ),
+    path("jobs/<int:number>/sheet-preview/", sheets.sheet_preview, name="sheet_preview"),
+    path("sheets/<int:number>-<int:revision>/", sheets.sheet, name="sheet"),
+    path("sheets/<int:number>-<int:revision>/pdf/", sheets.sheet_pdf, name="sheet_pdf"),
+    path(
+        "sheets/<int:number>-<int:revision>/correct/", sheets.sheet_correct, name="sheet_correct"
+    ),
+    path("jobs/<int:number>/collect/", collect.collect, name="collect"),
 ]

@@ -1,0 +1,48 @@
+"""Hand-over: the customer sees before and after, signs, and takes the car."""
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from jobs.forms.collect import CollectForm
+from jobs.lifecycle import Stage
+from jobs.models import Job
+from jobs.pdf.values import sheet_values
+from jobs.services.errors import Refused
+from jobs.services.sign_off import collect_job, latest_sheet
+from shop.access import allow
+from shop.roles import Role
+
+
+@allow(Role.FRONT_DESK, Role.MANAGER)
+def collect(request: HttpRequest, number: int) -> HttpResponse:
+    """Show the customer the signed sheet in short; take the signature; the job is collected."""
+    job = get_object_or_404(Job.objects.with_names(), number=number)
+    sheet = latest_sheet(job)
+    if job.stage != Stage.SIGNED_OFF or sheet is None:
+        return render(request, "collect/not_ready.html", {"job": job, "sheet": sheet})
+    form = CollectForm(request.POST or None)
+    refused: list[str] = []
+    if request.method == "POST" and form.is_valid():
+        try:
+            collect_job(
+                job.pk,
+                request.user,  # type: ignore[arg-type]
+                form.cleaned_data["signature_name"],
+                form.cleaned_data["signature"],
+            )
+        except Refused as reason:
+            refused = reason.reasons
+        else:
+            messages.success(request, f"{job} is collected. The signed sheet is ready to print.")
+            return redirect("sheet", job.number, sheet.revision)
+    context = {
+        **sheet_values(sheet.document),
+        "job": job,
+        "row": sheet,
+        "form": form,
+        "errors": [*form.said, *refused] if form.is_bound else [],
+        "name_value": request.POST.get("signature_name", job.customer.name),
+        "signature_value": request.POST.get("signature", ""),
+    }
+    return render(request, "collect/page.html", context, status=422 if form.is_bound else 200)

@@ -1,0 +1,154 @@
+"""The manager's review: the queue, the whole sheet on one page, send back or sign."""
+
+import hashlib
+from typing import Any
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_POST
+
+from jobs.forms.review import ReasonForm, SendBackForm
+from jobs.lifecycle import Stage
+from jobs.models import InstallSheet, Job
+from jobs.pdf.values import sheet_values
+from jobs.services import sheet_document
+from jobs.services.errors import Refused
+from jobs.services.moves import move
+from jobs.services.sign_off import give_reason, sign_off_job
+from jobs.wiring_adapter import findings_of
+from shop.access import allow
+from shop.roles import Role
+
+RECENT = 8
+
+
+def finding_key(fingerprint: str) -> str:
+    """A finding in an address: short, and the same while the finding is the same."""
+    return hashlib.sha256(fingerprint.encode()).hexdigest()[:16]
+
+
+@allow(Role.MANAGER)
+def review_queue(request: HttpRequest) -> HttpResponse:
+    """Jobs that wait for review, the longest waiting first."""
+    recent = (
+        InstallSheet.objects.defer("document", "pdf")
+        .select_related("job__vehicle__vehicle_model", "signed_by")
+        .order_by("-signed_at")[:RECENT]
+    )
+    context = {"jobs": Job.objects.for_review(), "recent": recent}
+    return render(request, "review/queue.html", context)
+
+
+def _sheet_context(job: Job, document: dict[str, Any]) -> dict[str, Any]:
+    values = sheet_values(document)
+    open_job = job.stage == Stage.READY_FOR_REVIEW
+    for finding in values["findings"]:
+        finding["key"] = finding_key(finding["fingerprint"])
+        finding["ask"] = open_job and finding["severity"] == "caution"
+        finding["open"] = finding["severity"] == "stop" or (
+            finding["severity"] == "caution" and not finding["reason"]
+        )
+    values["findings"].sort(key=lambda finding: not finding["open"])
+    stops = sum(one["severity"] == "stop" for one in values["findings"])
+    unreasoned = sum(one["open"] for one in values["findings"]) - stops
+    return {
+        **values,
+        "job": job,
+        "open_job": open_job,
+        "stops": stops,
+        "unreasoned": unreasoned,
+        "first_open": next((one["key"] for one in values["findings"] if one["open"]), ""),
+    }
+
+
+def _page(
+    request: HttpRequest,
+    number: int,
+    *,
+    refused: list[str] | None = None,
+    send_back: SendBackForm | None = None,
+    status: int = 200,
+) -> HttpResponse:
+    try:
+        job = sheet_document.load(number=number)
+    except Job.DoesNotExist:
+        raise Http404(f"There is no job J{number}.") from None
+    context = {
+        **_sheet_context(job, sheet_document.draft(job)),
+        "send_backs": job.send_backs.select_related("by", "done_by"),
+        "send_back_form": send_back or SendBackForm(),
+        "refused": refused or [],
+        "findings_above": True,
+    }
+    return render(request, "review/page.html", context, status=status)
+
+
+@allow(Role.MANAGER)
+def review(request: HttpRequest, number: int) -> HttpResponse:
+    """The whole sheet on one page, open findings first."""
+    return _page(request, number)
+
+
+@allow(Role.MANAGER)
+@require_POST
+def review_sign(request: HttpRequest, number: int) -> HttpResponse:
+    """Sign: the install sheet is frozen and the job is signed off."""
+    job = get_object_or_404(Job, number=number)
+    try:
+        sheet = sign_off_job(job.pk, request.user)  # type: ignore[arg-type]
+    except Refused as refused:
+        return _page(request, number, refused=refused.reasons, status=422)
+    messages.success(request, f"Install sheet {sheet.number} is signed.")
+    return redirect("sheet", number, sheet.revision)
+
+
+@allow(Role.MANAGER)
+@require_POST
+def review_send_back(request: HttpRequest, number: int) -> HttpResponse:
+    """Send the sheet back to the bay, each reason a point for the technician."""
+    job = get_object_or_404(Job, number=number)
+    form = SendBackForm(request.POST)
+    if not form.is_valid():
+        return _page(request, number, send_back=form, status=422)
+    try:
+        move(job.pk, "send_back", request.user, form.cleaned_data["reason"])  # type: ignore[arg-type]
+    except Refused as refused:
+        return _page(request, number, refused=refused.reasons, send_back=form, status=422)
+    messages.success(request, f"{job} is back in the bay, with your reasons on its sheet.")
+    return redirect("review_queue")
+
+
+@allow(Role.MANAGER)
+@require_POST
+def finding_reason(request: HttpRequest, number: int, key: str) -> HttpResponse:
+    """Save the reason of one caution from the review; answers with the finding again."""
+    job = get_object_or_404(Job, number=number)
+    fingerprint = next(
+        (f.fingerprint for f in findings_of(job) if finding_key(f.fingerprint) == key), None
+    )
+    if fingerprint is None:
+        raise Http404("This finding is gone.")
+    form = ReasonForm(request.POST)
+    said: list[str] = []
+    if form.is_valid():
+        try:
+            give_reason(
+                job.pk,
+                fingerprint,
+                form.cleaned_data["reason"],
+                request.user,  # type: ignore[arg-type]
+                key=request.POST.get("key", ""),
+            )
+        except Refused as refused:
+            said = refused.reasons
+    else:
+        said = list(form.errors["reason"])
+    fresh = sheet_document.load(number=number)
+    context = _sheet_context(fresh, sheet_document.draft(fresh))
+    context["finding"] = next(one for one in context["findings"] if one["key"] == key)
+    if said:
+        context["finding"] = {**context["finding"], "said": said, "reason": request.POST["reason"]}
+    if not request.headers.get("HX-Request"):
+        return redirect("review", number)
+    return render(request, "review/reason_saved.html", context, status=422 if said else 200)

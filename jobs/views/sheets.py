@@ -1,0 +1,148 @@
+"""Signed install sheets as a page and as PDF, the draft preview, and opening a correction."""
+
+import hashlib
+from typing import Any
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseNotModified
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.cache import patch_cache_control
+from django.views.decorators.http import require_POST
+
+from jobs.forms.review import CorrectionForm
+from jobs.lifecycle import MOVES
+from jobs.models import InstallSheet, Job, SheetReceipt
+from jobs.pdf import render as pdf_render
+from jobs.pdf import signing
+from jobs.pdf.values import sheet_values
+from jobs.services import sheet_document
+from jobs.services.errors import Refused
+from jobs.services.moves import move
+from shop.access import allow, allow_any_staff
+from shop.roles import Role
+
+
+def _sheet(number: int, revision: int) -> InstallSheet:
+    return get_object_or_404(
+        InstallSheet.objects.select_related(
+            "job__customer", "job__vehicle__vehicle_model", "signed_by", "corrects", "receipt"
+        ),
+        job__number=number,
+        revision=revision,
+    )
+
+
+def receipt_values(sheet: InstallSheet) -> dict[str, Any] | None:
+    """The receipt of a sheet as its PDF shows it, or None before the customer has signed."""
+    row: SheetReceipt | None = getattr(sheet, "receipt", None)
+    if row is None:
+        return None
+    return sheet_document.receipt_of(
+        row.signed_name, row.signature, row.signed_at, row.handed_over_by
+    )
+
+
+def _unchanged(sheet: InstallSheet, pdf: bytes, digest: str) -> dict[str, Any]:
+    """Record, file and signature as stored, checked against each other."""
+    signature = signing.check(pdf, sheet.document["shop"]["name"])
+    record = sheet_document.sha256_of(sheet.document) == sheet.document_sha256
+    file = hashlib.sha256(pdf).hexdigest() == digest
+    return {
+        "record": record,
+        "file": file,
+        "signature": signature,
+        "all": record and file and signature.valid,
+    }
+
+
+def _newest(sheet: InstallSheet) -> tuple[bytes, str]:
+    """The PDF to hand out, with the customer's signature once there is one, and its SHA-256."""
+    receipt: SheetReceipt | None = getattr(sheet, "receipt", None)
+    newest = receipt if receipt is not None else sheet
+    return bytes(newest.pdf), newest.pdf_sha256
+
+
+@allow_any_staff
+def sheet(request: HttpRequest, number: int, revision: int) -> HttpResponse:
+    """A signed sheet, from its frozen record."""
+    found = _sheet(number, revision)
+    return _page(request, found)
+
+
+def _page(
+    request: HttpRequest,
+    found: InstallSheet,
+    *,
+    form: CorrectionForm | None = None,
+    refused: list[str] | None = None,
+    status: int = 200,
+) -> HttpResponse:
+    pdf, digest = _newest(found)
+    roles = request.user.roles  # type: ignore[union-attr]
+    later = found.job.sheets.filter(corrects=found).only("revision", "job").first()
+    correct = MOVES["correct"]
+    context = {
+        **sheet_values(found.document, receipt_values(found)),
+        "digest": found.document_sha256,
+        "row": found,
+        "job": found.job,
+        "check": _unchanged(found, pdf, digest),
+        "size_kb": round(len(pdf) / 1000),
+        "later": later,
+        "may_correct": later is None
+        and found.job.stage in correct.begins
+        and not roles.isdisjoint(correct.roles),
+        "may_save_setup": not roles.isdisjoint({Role.TECHNICIAN, Role.MANAGER}),
+        "correction_form": form or CorrectionForm(),
+        "refused": refused or [],
+    }
+    return render(request, "sheets/page.html", context, status=status)
+
+
+@allow_any_staff
+def sheet_pdf(request: HttpRequest, number: int, revision: int) -> HttpResponse:
+    """The stored PDF; `?without=customer` gives the one from before the customer signed."""
+    found = _sheet(number, revision)
+    pdf, digest = _newest(found)
+    if request.GET.get("without") == "customer":
+        pdf, digest = bytes(found.pdf), found.pdf_sha256
+    return _pdf(request, pdf, digest, found.number)
+
+
+def _pdf(request: HttpRequest, pdf: bytes, digest: str, name: str) -> HttpResponse:
+    response = HttpResponse(pdf, content_type="application/pdf")
+    disposition = "attachment" if "download" in request.GET else "inline"
+    response["Content-Disposition"] = f'{disposition}; filename="{name}.pdf"'
+    response["ETag"] = f'"{digest}"'
+    patch_cache_control(response, private=True, no_cache=True)
+    return response
+
+
+@allow(Role.TECHNICIAN, Role.MANAGER)
+def sheet_preview(request: HttpRequest, number: int) -> HttpResponse:
+    """The sheet as it would be signed now: marked as a draft, stored nowhere."""
+    try:
+        job = sheet_document.load(number=number)
+    except Job.DoesNotExist:
+        raise Http404(f"There is no job J{number}.") from None
+    document = sheet_document.draft(job)
+    digest = sheet_document.sha256_of(document)
+    if request.headers.get("If-None-Match") == f'"{digest}"':
+        return HttpResponseNotModified()
+    return _pdf(request, pdf_render.pdf(document), digest, f"J{number}-draft")
+
+
+@allow(Role.MANAGER)
+@require_POST
+def sheet_correct(request: HttpRequest, number: int, revision: int) -> HttpResponse:
+    """Open a correction: the job goes back to the bay, its next sheet names this one."""
+    found = _sheet(number, revision)
+    form = CorrectionForm(request.POST)
+    if not form.is_valid():
+        return _page(request, found, form=form, status=422)
+    try:
+        move(found.job_id, "correct", request.user, form.cleaned_data["reason"])  # type: ignore[arg-type]
+    except Refused as refused:
+        return _page(request, found, form=form, refused=refused.reasons, status=422)
+    messages.success(request, f"{found.job} is open again. {found.number} stays as it was signed.")
+    return redirect(found.job)
