@@ -173,6 +173,23 @@ def bay_days(day: date, but: int | None = None) -> list[BayDay]:
     ]
 
 
+def first_free(length: timedelta, day: date) -> tuple[Bay, datetime] | None:
+    """The bay and time of the first room for a slot of this length, from `day` on and not in the
+    past; None when the next two weeks are full."""
+    now = timezone.now().replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+    for ahead in range(14):
+        rooms = [
+            (max(stretch.starts_at, now), bay_day.bay)
+            for bay_day in bay_days(day + timedelta(days=ahead))
+            for stretch in bay_day.free
+            if stretch.ends_at - max(stretch.starts_at, now) >= length
+        ]
+        if rooms:
+            starts_at, bay = min(rooms, key=lambda room: room[0])
+            return bay, starts_at
+    return None
+
+
 def _stretches(jobs: list[Job], opens: datetime, closes: datetime) -> tuple[Stretch, ...]:
     found, at = [], opens
     for job in jobs:

@@ -1,6 +1,6 @@
 """What the desk types when booking, kept whole whatever is wrong with it."""
 
-from datetime import datetime, timedelta
+from datetime import date, timedelta
 from typing import Any, Final
 
 from django import forms
@@ -10,6 +10,7 @@ from django.utils import timezone
 from jobs.forms.vehicles import VehicleForm
 from jobs.lifecycle import Stage
 from jobs.models import Job
+from jobs.selectors import first_free
 from jobs.services.booking import Booking, Slot, WantedPart
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
@@ -96,21 +97,22 @@ def _said(job: Job) -> str:
     return f"{job}, {timezone.localtime(job.starts_at):%-d %b %Y}: {job.wants[:60]}"
 
 
-def first_slot(day: str = "", hours: int = 4) -> dict[str, datetime]:
-    """Times a new booking starts with: the day asked for, or the next full hour."""
-    now = timezone.localtime()
-    starts = now.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+USUAL_LENGTH: Final = timedelta(hours=4)
+
+
+def first_slot(day: str = "") -> dict[str, Any]:
+    """Bay and times a new booking starts with: the first room from the day asked for."""
     try:
-        asked = datetime.strptime(day, "%Y-%m-%d").date()
+        from_day = max(date.fromisoformat(day), timezone.localdate())
     except ValueError:
-        if starts.hour < 8 or starts.hour > 16:
-            later = starts if starts.hour < 8 else starts + timedelta(days=1)
-            starts = later.replace(hour=8)
-    else:
-        if asked > now.date():
-            starts = starts.replace(year=asked.year, month=asked.month, day=asked.day, hour=8)
-    ends = starts + timedelta(hours=hours)
-    return {"starts_at": starts, "ends_at": ends, "promised_at": ends + timedelta(hours=1)}
+        from_day = timezone.localdate()
+    room = first_free(USUAL_LENGTH, from_day)
+    if room is None:
+        return {"bay": Bay.objects.filter(active=True).first()}
+    bay, starts_at = room
+    ends_at = starts_at + USUAL_LENGTH
+    promised_at = ends_at + timedelta(hours=1)
+    return {"bay": bay, "starts_at": starts_at, "ends_at": ends_at, "promised_at": promised_at}
 
 
 class PartLine:

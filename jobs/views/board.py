@@ -7,6 +7,7 @@ from django.shortcuts import render
 
 from jobs.models import Job
 from jobs.selectors import lanes_by_bay, lanes_by_stage, live_jobs
+from jobs.templatetags.desk import lateness
 from shop.access import allow_any_staff
 from shop.models import Bay, StaffMember
 
@@ -17,9 +18,7 @@ def board(request: HttpRequest) -> HttpResponse:
     asked = request.GET
     by_bay = asked.get("by") == "bay"
     bays = list(Bay.objects.filter(active=True))
-    jobs = live_jobs(
-        bay=asked.get("bay", ""), technician=asked.get("who", ""), person=request.user
-    )
+    jobs = live_jobs(bay=asked.get("bay", ""), technician=asked.get("who", ""), person=request.user)
     digest = _digest(jobs, by_bay)
     if asked.get("seen") == digest:
         return HttpResponse(status=204)
@@ -45,7 +44,7 @@ def board(request: HttpRequest) -> HttpResponse:
 def _digest(jobs: list[Job], by_bay: bool) -> str:
     """Changes when any card would look different."""
     shown = "|".join(
-        f"{job.pk} {job.version} {job.stage} {job.is_late} {job.customer} {job.vehicle}"
+        f"{job.pk} {job.version} {lateness(job) if job.is_late else ''} {job.customer} {job.vehicle}"
         for job in jobs
     )
     return blake2b(f"{by_bay}|{shown}".encode(), digest_size=8).hexdigest()

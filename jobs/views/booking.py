@@ -44,7 +44,6 @@ def _fresh_draft(request: HttpRequest) -> Draft:
             vehicle, customer, slot["comeback_of"] = job.vehicle, job.customer, job.pk
     if customer is None and vehicle is not None:
         customer = vehicle.owner
-    slot["bay"] = Bay.objects.filter(active=True).first()
     return Draft(None, customer=customer, vehicle=vehicle, slot=slot)
 
 
