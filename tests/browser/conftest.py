@@ -109,7 +109,7 @@ def sign_in(context: BrowserContext, address: str, username: str) -> Page:
     """A page of this person, on the board."""
     page = context.new_page()
     page.goto(f"{address}/sign-in/")
-    page.get_by_label("User name").fill(username)
+    page.get_by_label("Sign-in name").fill(username)
     page.get_by_label("Password").fill(PASSWORDS[username])
     page.get_by_role("button", name="Sign in").click()
     expect(page.get_by_role("heading", level=1)).to_be_visible()

@@ -1,0 +1,39 @@
+"""What each role does every day, in a real browser against the served shop."""
+
+import re
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.browser import desk
+from tests.browser.conftest import SignIn
+
+pytestmark = pytest.mark.browser
+
+WRONG_VIN = "1XWTA3E54SL020011"
+
+
+def test_the_front_desk_books_a_new_car_and_checks_it_in(served: str, enter: SignIn) -> None:
+    page = enter(served, "maud")
+    job = desk.book_new_car(
+        page,
+        customer="Perpetua Gorsefield",
+        phone="555-0188",
+        plate="NEW 2001",
+        vin=WRONG_VIN,
+        parts=[("weir four", "Weir Four")],
+    )
+    desk.check_in(page, job, signs="P GORSEFIELD")
+    page.get_by_role("navigation", name="Main").get_by_role("link", name="Board").click()
+    expect(page.get_by_role("main")).to_contain_text("NEW 2001")
+
+
+def test_the_front_desk_answers_is_it_ready_by_plate(served: str, enter: SignIn) -> None:
+    page = enter(served, "maud")
+    page.get_by_role("navigation", name="Main").get_by_role("link", name="Find").click()
+    page.get_by_role("searchbox").press_sequentially("van77")
+    row = page.get_by_role("link", name=re.compile("Ready.*VAN 7742.*Signed off", re.DOTALL))
+    expect(row).to_be_visible()
+    row.click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Yarrowby")
+    expect(page.get_by_role("main")).to_contain_text("555-0105")
