@@ -10,13 +10,11 @@ import msgspec
 from jobs.models import Channel, ChannelSetting, Job, JobPart, JobSpeaker, PowerRun, TuningKind
 from shop.models import Product, ProductKind, Shop
 from wiring import check as checking
-from wiring import colours as colours
-from wiring import conductors, fuses, tables
 from wiring import plan as doc
+from wiring import tables
 from wiring.context import Context
-from wiring.findings import SEVERITY_ORDER, Figure, Finding
-from wiring.loads import speaker_loads_ohm
-from wiring.power_plan import PowerSolution, solve
+from wiring.findings import SEVERITY_ORDER, Finding
+from wiring.power_plan import DeviceState, PowerSolution, RunState, solve
 from wiring.vin import VinReport as VinReport
 from wiring.vin import examine as examine_vin  # noqa: F401 -- for the forms
 
@@ -266,11 +264,27 @@ def _solution_as_dict(solution: PowerSolution) -> dict[str, Any]:
     return {
         **built,
         "source_a": solution.source_a,
+        "node_v": solution.node_v,
+        "return_v": solution.return_v,
         "devices": {name: state._asdict() for name, state in solution.devices.items()},
         "runs": {name: state._asdict() for name, state in solution.runs.items()},
         "unfed": list(solution.unfed),
         "figures": [msgspec.to_builtins(figure) for figure in solution.figures()],
     }
+
+
+def solution_of(plan: doc.Plan, frozen: dict[str, Any]) -> PowerSolution:
+    """A solution as it stands in a frozen record, for drawing; nothing is worked out again."""
+    names = ("at", "engine", "solved", "carried_fraction", "regime", "terminal_v", "source_a")
+    return PowerSolution(
+        **{name: frozen[name] for name in names},
+        node_v=frozen["node_v"],
+        return_v=frozen["return_v"],
+        devices={name: DeviceState(**state) for name, state in frozen["devices"].items()},
+        runs={name: RunState(**state) for name, state in frozen["runs"].items()},
+        unfed=tuple(frozen["unfed"]),
+        plan=plan,
+    )
 
 
 def results_of(plan: doc.Plan) -> dict[str, Any]:
@@ -309,70 +323,3 @@ def published_tables() -> tuple[dict[str, str], ...]:
                 }
             )
     return tuple(found)
-
-
-# What the bay sheet shows beside its cells --------------------------------------------------
-
-_SECTION_OF_MODULE = {
-    "rules_power": "power",
-    "rules_fuses": "power",
-    "rules_supply": "power",
-    "rules_crossovers": "tuning",
-    "rules_tuning": "tuning",
-    "rules_response": "tuning",
-    "rules_levels": "tuning",
-    "rules_delays": "tuning",
-}
-
-
-@cache
-def _section_of_rule(rule: str) -> str:
-    examine = checking.RULES.get(rule)
-    module = examine.__module__.rpartition(".")[2] if examine else ""
-    return _SECTION_OF_MODULE.get(module, "channels")
-
-
-def section_of(finding: Finding) -> str:
-    """The section of the bay sheet where a finding is mended."""
-    if finding.where and finding.where[0].startswith("function-"):
-        return "after" if finding.rule == "function-lost" else "before"
-    return _section_of_rule(finding.rule)
-
-
-def loads_of(plan: doc.Plan) -> dict[str, Figure]:
-    """The load each amplifier channel sees, as a figure, where one can be formed."""
-    context = Context(plan)
-    found = {}
-    for channel in plan.channels:
-        load = context.load_ohm.get(channel.id)
-        if load is None:
-            continue
-        each = [f"{one:g} Ω" for one in speaker_loads_ohm(context.speakers, channel)]
-        power = context.power_w.get(channel.id)
-        found[channel.id] = Figure(
-            "load",
-            load,
-            "Ω",
-            "alone" if len(each) == 1 else channel.joining.replace("_", " and "),
-            " + ".join(each),
-            "Ohm's law",
-            (
-                "nominal impedances, taken as resistances",
-                *([f"{power.power_w:.0f} W: {power.how}"] if power else []),
-            ),
-        )
-    return found
-
-
-@cache
-def size_choices(us: bool) -> list[tuple[str, list[tuple[str, str]]]]:
-    """Conductor sizes for a select, the shop's own system first."""
-    gauges = ("AWG", [(one.label, one.label) for one in conductors.GAUGES])
-    metric = ("mm²", [(one.label, one.label.replace("mm2", "mm²")) for one in conductors.METRIC])
-    return [gauges, metric] if us else [metric, gauges]
-
-
-@cache
-def fuse_bodies() -> dict[str, tuple[float, ...]]:
-    """Each kind of fuse body with its standard ratings [A]."""
-    return {name: fuses.body(name).ratings_a for name in fuses.TABLE["bodies"]}

@@ -3,8 +3,11 @@
 from collections.abc import Mapping
 from typing import Any
 
+from jobs.diagrams import power_path
 from jobs.pdf import wording
 from jobs.pdf.wording import NOTHING, Local
+from jobs.wiring_adapter import solution_of
+from wiring.plan import Plan
 
 Document = Mapping[str, Any]
 
@@ -57,12 +60,24 @@ def _device(device: Mapping[str, Any], parts: Mapping[str, Any], power: Document
     }
 
 
-def power_values(document: Document, local: Local) -> dict[str, Any]:
-    """Rows of the power table and of the devices, and what the supply does at full output."""
+def _diagram(document: Document, drawn: Plan, local: Local) -> str:
+    marks: dict[str, str] = {}
+    for finding in document["findings"]:
+        if finding["severity"] != "note":
+            for place in finding["where"]:
+                marks.setdefault(place, finding["severity"])
+    solution = solution_of(drawn, document["results"]["power"]["full"])
+    return power_path(drawn, solution, unit="ft" if local.us else "m", marks=marks)
+
+
+def power_values(document: Document, drawn: Plan, local: Local) -> dict[str, Any]:
+    """Rows of the power table and of the devices, the one-line diagram, and what the supply does
+    at full output. `drawn` is the document's plan as an object."""
     plan, power = document["plan"], document["results"]["power"]
     parts = {part["label"]: part for part in document["parts"]}
     full = power["full"]
     return {
+        "diagram": _diagram(document, drawn, local),
         "runs": [_run(run, power, local) for run in plan.get("runs", ())],
         "devices": [_device(device, parts, power) for device in plan.get("devices", ())],
         "battery_voltage": wording.quantity(full["terminal_v"], "V", 2),

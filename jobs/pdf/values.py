@@ -245,6 +245,7 @@ def sheet_values(document: Document, receipt: Mapping[str, Any] | None = None) -
     signed, the receipt."""
     local = Local(document["shop"]["units"], document["shop"]["time_zone"])
     plan = document["plan"]
+    drawn = from_builtins(plan)
     channels = plan.get("channels", [])
     speakers = {one["id"]: one for one in plan.get("speakers", ())}
     used = [one for one in channels if _is_used(one)]
@@ -265,7 +266,7 @@ def sheet_values(document: Document, receipt: Mapping[str, Any] | None = None) -
         "sheet": document["sheet"],
         "signed_on": local.day(document["sheet"].get("signed_at")),
         "facts": _facts(document, local),
-        "pictures": _pictures(document, from_builtins(plan)),
+        "pictures": _pictures(document, drawn),
         "channels": [_channel(one, speakers, document["results"]["channels"]) for one in used],
         "unused": ", ".join(unused),
         "settings": _settings(document, used),
@@ -274,7 +275,7 @@ def sheet_values(document: Document, receipt: Mapping[str, Any] | None = None) -
             for row in _settings(document, used)
             if row["before"]["sections"] or row["after"]["sections"]
         ],
-        "power": power_values(document, local),
+        "power": power_values(document, drawn, local),
         "functions": _functions(document),
         "readings": [_reading(row, local) for row in document["readings"]],
         "findings": findings,
