@@ -357,13 +357,19 @@ def _rounded(problem: _Problem, values: Floats) -> tuple[Section, ...]:
     found = []
     for log_f, gain, log_q in values.T:
         frequency = float(f"{np.exp(log_f):.3g}")
-        level = round(round(gain / limits.gain_step_db) * limits.gain_step_db, 6)
-        q = round(round(np.exp(log_q) / limits.q_step) * limits.q_step, 6)
-        q = min(max(q, limits.q_low), limits.q_high)
+        level = _on_step(gain, limits.gain_step_db, -limits.cut_db, limits.boost_db)
+        q = _on_step(float(np.exp(log_q)), limits.q_step, limits.q_low, limits.q_high)
         if abs(level) < LEAST_GAIN_DB or (level > 0 and problem.in_dip(frequency)):
             continue
-        found.append(Section("peaking", frequency, float(level), float(q)))
+        found.append(Section("peaking", frequency, level, q))
     return tuple(sorted(found, key=lambda section: section.frequency_hz))
+
+
+def _on_step(value: float, step: float, low: float, high: float) -> float:
+    """The nearest step within the limits."""
+    steps = round(value / step)
+    steps += (steps * step < low - 1e-9) - (steps * step > high + 1e-9)
+    return round(float(steps * step), 6)
 
 
 def _needed(problem: _Problem, sections: tuple[Section, ...]) -> tuple[Section, ...]:

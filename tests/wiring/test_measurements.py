@@ -1,0 +1,118 @@
+"""Reading measured text as instruments write it, averaging, targets and comparing."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from wiring import measurements, targets
+from wiring.errors import WiringError
+from wiring.measurements import Measurement, MeasurementError, read_text
+from wiring.targets import TargetCurve
+
+WANTED = ([20.5, 30.0, 1_000.0], [-1.25, 2.0, 80.0])
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "20.5\t-1.25\n30\t2\n1000\t80",
+        "20.5,-1.25\n30,2\n1000,80\n",
+        "20.5, -1.25\r\n30, 2\r\n1000, 80\r\n",
+        "20.5 -1.25 12\n30 2 -170\n1000 80 0",
+        "20,5;-1,25\n30;2\n1000;80",
+        "20,5\t-1,25\n30\t2,0\n1000,0\t80",
+        "20,5,-1,25\n30,0,2,0\n1000,0,80,0",
+        "* left door, 2026-11-25\n# Hz dB\nFrequency(Hz) SPL(dB)\n20.5 -1.25\n\n30 2\n1e3 80",
+        "20.5 Hz -1.25 dB\n30 Hz 2 dB\n1000 Hz 80 dB",
+        "1000 80\n30 2\n20.5 -1.25",
+        b"\xef\xbb\xbf20.5\t-1.25\n30\t2\n1000\t80",
+        "20.5\t-1.25\n30\t2\n1000\t80".encode("utf-16"),
+    ],
+)
+def test_what_instruments_write_is_read(text: str | bytes) -> None:
+    got = read_text(text)
+    assert (got.frequencies_hz.tolist(), got.levels_db.tolist()) == WANTED
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "says"),
+    [
+        ("20 1\n30 x\n40 2\n50 3", 2, "“x” is no number"),
+        ("20 1\n30\n40 2\n50 3", 2, "Two numbers"),
+        ("20 1\n30 2\n-40 2\n50 3", 3, "is not from 1 to"),
+        ("20 1\n30 2\n40 9999\n50 3", 3, "cannot be a level"),
+        ("20 1\n30 2\n40 nan\n50 3", 3, "no number"),
+        ("20 1\n30 2\n30 2\n50 3", 3, "stands in line 2 too"),
+        ("Hz dB\n20 1\n30 2", 0, "Only 2 lines"),
+        ("", 0, "Only 0 lines"),
+    ],
+)
+def test_what_is_wrong_is_said_by_line(text: str, line: int, says: str) -> None:
+    with pytest.raises(MeasurementError) as caught:
+        read_text(text)
+    assert caught.value.problems[0].number == line
+    assert says in caught.value.problems[0].message
+
+
+def test_every_faulty_line_is_told() -> None:
+    with pytest.raises(MeasurementError) as caught:
+        read_text("20 1\n30 x\n40 2\n50 y\n60 3")
+    assert [problem.number for problem in caught.value.problems] == [2, 4]
+
+
+@given(st.binary(max_size=300))
+def test_any_file_is_read_or_refused_with_a_reason(content: bytes) -> None:
+    try:
+        got = read_text(content)
+    except MeasurementError as error:
+        assert error.problems[0].message
+    else:
+        assert np.all(np.diff(got.frequencies_hz) > 0)
+
+
+def test_average_is_of_power_over_the_band_shared() -> None:
+    """0 dB and 10 dB have the powers 1 and 10, their mean is 5.5: 7.40 dB."""
+    grid = np.geomspace(20, 2_000, 21)
+    quiet = Measurement(grid, np.zeros(21))
+    loud = Measurement(np.geomspace(100, 20_000, 50), np.full(50, 10.0))
+    got = measurements.average([quiet, loud])
+    assert got.levels_db == pytest.approx(7.4036, abs=1e-4)
+    assert got.frequencies_hz[0] >= 100
+    apart = Measurement(np.array([5_000.0, 6_000.0, 7_000.0]), np.zeros(3))
+    with pytest.raises(MeasurementError, match="share no band"):
+        measurements.average([quiet, apart])
+
+
+GRID = np.geomspace(15, 22_000, 900)
+
+
+def test_distance_leaves_the_overall_level_out() -> None:
+    target = targets.WARM
+    exact = Measurement(GRID, target.at(GRID) + 71.0)
+    found = targets.distance(exact, target)
+    assert found.offset_db == pytest.approx(71.0, abs=0.1)
+    assert found.rms_db < 0.1
+    assert [row[0] for row in found.rows][:3] == [20.0, 25.0, 31.5]
+
+
+def test_distance_of_a_known_step() -> None:
+    """Half the bands 2 dB up and half 2 dB down are 2 dB from flat, whatever the level."""
+    step = Measurement(GRID, np.where(np.log(GRID) < np.log(GRID).mean(), 58.0, 62.0))
+    found = targets.distance(step, targets.FLAT)
+    assert found.rms_db == pytest.approx(2.0, abs=0.1)
+    assert abs(found.worst_db) == pytest.approx(2.0, abs=0.15)
+
+
+def test_before_and_after_are_compared_over_the_bands_both_have() -> None:
+    before = Measurement(GRID, 3 * np.sin(3 * np.log(GRID)))
+    after = Measurement(GRID[200:], np.zeros(700))
+    change = targets.compare(before, after)
+    assert change.before.centres_hz.tolist() == change.after.centres_hz.tolist()
+    assert change.gained_db == pytest.approx(change.before.rms_db)
+
+
+def test_a_target_that_is_none_is_refused() -> None:
+    for points in (((100.0, 0.0),), ((100.0, 0.0), (50.0, 0.0)), ((100.0, 0.0), (200.0, 99.0))):
+        with pytest.raises(WiringError):
+            targets.check(TargetCurve("bad", points))
