@@ -1,6 +1,6 @@
 """URLs of a job's life."""
 
-from django.urls import URLPattern, URLResolver, path
+from django.urls import URLPattern, URLResolver, include, path
 
 from jobs.views import (
     board,
@@ -66,3 +66,6 @@ urlpatterns += [
     ),
     path("jobs/<int:number>/collect/", collect.collect, name="collect"),
 ]
+
+# The bay: the technician's sheet of a job.
+urlpatterns += [path("jobs/<int:number>/bay/", include("jobs.views.bay.urls"))]

@@ -9,6 +9,8 @@
  * - The answer is merged into the row in place, so the cell being typed in keeps its text, caret
  *   and focus.
  *
+ * Hidden inputs marked data-with-cells, anywhere on the page, go along with every post.
+ *
  * Answers: 2xx saved; 409 someone else changed it (the row with a clash box); 422 the row with its
  * errors; 401 signed out (kept, tried again); 5xx or no answer: kept, tried again; other 4xx: kept.
  */
@@ -73,6 +75,9 @@
       if (!Object.keys(fields).length) return;
       for (const hidden of state.row.querySelectorAll('input[type="hidden"][name]')) {
         if (rowOf(hidden) === state.row && !(hidden.name in fields)) fields[hidden.name] = [hidden.value];
+      }
+      for (const hidden of document.querySelectorAll('input[type="hidden"][data-with-cells]')) {
+        if (!(hidden.name in fields)) fields[hidden.name] = [hidden.value];
       }
       state.pending = { key: makeKey(), fields };
     }

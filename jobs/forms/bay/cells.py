@@ -1,0 +1,181 @@
+"""Cells: fields of a row that are cleaned one at a time, and shown again as they were typed.
+
+A save of a bay-sheet row posts only the cells that changed. `clean` looks at those alone, so two
+people working on one row never send each other's values back.
+"""
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.db import models
+from django.http import QueryDict
+
+from jobs.wiring_answers import colours
+from shop.units import FACTORS
+
+Fields = dict[str, forms.Field]
+
+_NUMBER = re.compile(r"([+-]?\d*[.,]?\d*(?:[eE][+-]?\d+)?)\s*(k?)\s*([^\d\s]*)$")
+
+
+def show_number(value: float) -> str:
+    """A number as people write it: no trailing zeros, no exponent for everyday sizes."""
+    return f"{value:.10g}"
+
+
+class NumberField(forms.FloatField):
+    """A number with decimal point or comma; its own unit may be typed behind it, and k for 1000."""
+
+    def __init__(self, *, unit: str = "", **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.unit = unit
+
+    def to_python(self, value: Any) -> float | None:
+        if isinstance(value, int | float) or value in self.empty_values:
+            return super().to_python(value)
+        text = str(value).strip().replace("−", "-").replace("\u00a0", " ")
+        found = _NUMBER.match(text)
+        if not found or not any(character.isdigit() for character in found[1]):
+            raise ValidationError(f"“{value}” is no number: write it like 2.5 or 2,5.")
+        number, kilo, unit = found.groups()
+        if unit and unit.lower() != self.unit.lower():
+            wanted = f"in {self.unit}" if self.unit else "without a unit"
+            raise ValidationError(f"“{value}”: write the number {wanted}.")
+        read = super().to_python(number.replace(",", "."))
+        return read * 1000 if read is not None and kilo else read
+
+    def prepare_value(self, value: Any) -> Any:
+        return show_number(value) if isinstance(value, int | float) else value
+
+
+class LengthCell(NumberField):
+    """A length shown and typed in `unit` ("m", "ft" or "in"), cleaned to metres."""
+
+    def to_python(self, value: Any) -> float | None:
+        typed = super().to_python(value)
+        return None if typed is None else round(typed * FACTORS[self.unit], 6)
+
+    def prepare_value(self, value: Any) -> Any:
+        if isinstance(value, int | float):
+            return show_number(round(value / FACTORS[self.unit], 3))
+        return value
+
+
+class ColourField(forms.ChoiceField):
+    """A wire colour: an IEC 60757 code, or a colour word that means one."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        choices = [("", "–"), *((code, f"{code} {name}") for code, name in colours.NAMES.items())]
+        super().__init__(choices=choices, required=False, **kwargs)
+
+    def to_python(self, value: Any) -> str:
+        text = super().to_python(value)
+        return colours.code_for(text) or text
+
+
+class WholeField(NumberField):
+    """A whole number from a cell."""
+
+    def to_python(self, value: Any) -> Any:
+        number = super().to_python(value)
+        if number is None:
+            return None
+        if number != int(number):
+            raise ValidationError("Write a whole number.")
+        return int(number)
+
+
+def field_of(model: type[models.Model], name: str, **overrides: Any) -> forms.Field:
+    """A cell for a model's field: its validators, choices, length and label are the model's."""
+    source = model._meta.get_field(name)
+    assert isinstance(source, models.Field)
+    common: dict[str, Any] = {
+        "label": str(source.verbose_name).capitalize(),
+        "required": not source.blank and not isinstance(source, models.BooleanField),
+        **overrides,
+    }
+    if isinstance(source, models.BooleanField) and not source.null:
+        return forms.BooleanField(**{**common, "required": False})
+    if isinstance(source, models.FloatField):
+        kind = common.pop("field_class", NumberField)
+        return _with_validators(kind(**common), source)
+    if source.choices:
+        common.setdefault("choices", _choices(source))
+        coerce = int if isinstance(source, models.IntegerField) else str
+        empty = None if source.null else ""
+        return forms.TypedChoiceField(coerce=coerce, empty_value=empty, **common)
+    if isinstance(source, models.IntegerField):
+        return _with_validators(WholeField(**common), source)
+    return forms.CharField(max_length=source.max_length, **common)
+
+
+def _choices(source: "models.Field[Any, Any]") -> list[tuple[Any, Any]]:
+    choices = list(source.flatchoices)
+    if source.blank and not any(value == "" for value, _ in choices):
+        choices.insert(0, ("", "–"))
+    return choices
+
+
+def _with_validators(made: forms.Field, source: "models.Field[Any, Any]") -> forms.Field:
+    made.validators.extend(source._validators)  # type: ignore[attr-defined]
+    return made
+
+
+@dataclass
+class Cleaned:
+    """What came of the posted cells: clean values, or messages beside what was typed."""
+
+    changes: dict[str, Any] = field(default_factory=dict)
+    errors: dict[str, str] = field(default_factory=dict)
+    typed: dict[str, Any] = field(default_factory=dict)
+
+
+def clean(fields: Mapping[str, forms.Field], data: QueryDict) -> Cleaned:
+    """Clean the cells that were posted; those that were not are left alone."""
+    result = Cleaned()
+    for name, one in fields.items():
+        if name not in data:
+            continue
+        value = one.widget.value_from_datadict(data, {}, name)
+        result.typed[name] = value
+        try:
+            result.changes[name] = one.clean(value)
+        except ValidationError as error:
+            result.errors[name] = " ".join(error.messages)
+    return result
+
+
+class CellRow:
+    """A row as its partial draws it: the saved values, or what was typed with its errors."""
+
+    def __init__(
+        self,
+        row: models.Model,
+        fields: Fields,
+        *,
+        cleaned: Cleaned | None = None,
+        clashes: Iterable[Any] = (),
+        name: str = "",
+    ) -> None:
+        self.row = row
+        self.fields = fields
+        self.name = name or str(row)
+        self.errors = cleaned.errors if cleaned else {}
+        self.typed = cleaned.typed if cleaned and cleaned.errors else {}
+        self.clashes = list(clashes)
+
+    @property
+    def version(self) -> int:
+        return getattr(self.row, "version", 0)
+
+    def value(self, name: str) -> Any:
+        """What stands in the cell: text, or a bool for a tick."""
+        if name in self.errors:
+            return self.typed[name]
+        source = self.row._meta.get_field(name)
+        value = getattr(self.row, getattr(source, "attname", name))
+        return self.fields[name].prepare_value(value)

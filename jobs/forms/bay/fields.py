@@ -1,0 +1,279 @@
+"""The cells of each row of the bay sheet."""
+
+from collections.abc import Iterable
+from functools import cache
+from typing import Any, Final
+
+from django import forms
+
+from jobs.forms.bay.cells import ColourField, Fields, LengthCell, field_of
+from jobs.models import (
+    Channel,
+    ChannelSetting,
+    FunctionCheck,
+    FunctionResult,
+    JobPart,
+    JobSpeaker,
+    OtherSetting,
+    PowerRun,
+    Reading,
+    SupplyFacts,
+)
+from jobs.models.channels import JOINING_CHOICES
+from jobs.wiring_answers import doc, fuse_bodies, size_choices
+from shop.models import ProductKind, Shop, Units
+from shop.units import long_unit, short_unit
+
+
+class YesNoField(forms.ChoiceField):
+    """Three states of a question: not asked, yes, no."""
+
+    def __init__(self, yes: str, no: str, **kwargs: Any) -> None:
+        choices = [("", "–"), ("true", yes), ("false", no)]
+        super().__init__(choices=choices, required=False, **kwargs)
+
+    def clean(self, value: Any) -> bool | None:
+        text = super().clean(value)
+        return {"true": True, "false": False}.get(text)
+
+    def prepare_value(self, value: Any) -> str:
+        return "" if value is None else str(value).lower()
+
+
+class PartField(forms.ChoiceField):
+    """One of the job's parts, or none."""
+
+    def __init__(self, parts: Iterable[JobPart], empty: str = "–", **kwargs: Any) -> None:
+        self.parts = {str(part.pk): part for part in parts}
+        choices = [("", empty)]
+        choices += [(key, f"{part.label} {part.product.name}") for key, part in self.parts.items()]
+        super().__init__(choices=choices, required=False, **kwargs)
+
+    def clean(self, value: Any) -> JobPart | None:
+        return self.parts.get(super().clean(value))
+
+
+class BodyField(forms.ChoiceField):
+    """A kind of fuse body, by the name of its table."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        choices = [("", "–"), *((name, name.capitalize()) for name in fuse_bodies())]
+        super().__init__(choices=choices, required=False, **kwargs)
+
+
+SHORT_FAMILIES: Final = [
+    ("", "–"),
+    ("butterworth", "Butterworth"),
+    ("linkwitz_riley", "Linkwitz-Riley"),
+    ("bessel", "Bessel"),
+]
+SLOPES: Final = [("", "–"), *((order, f"{6 * order} dB/oct") for order in range(1, 9))]
+
+
+@cache
+def wire_fields() -> Fields:
+    """Plug, cavities, colours, polarity and note of a channel."""
+    fields: Fields = {"connector": field_of(Channel, "connector")}
+    for lead, sign in (("positive", "+"), ("negative", "−")):
+        fields[f"{lead}_cavity"] = field_of(Channel, f"{lead}_cavity", label=f"{sign} cavity")
+        fields[f"{lead}_base"] = ColourField(label=f"{sign} base colour")
+        fields[f"{lead}_stripe"] = ColourField(label=f"{sign} stripe colour")
+    fields["polarity_proved"] = YesNoField("Proved", "Wrong way", label="Polarity")
+    fields["note"] = field_of(Channel, "note")
+    return fields
+
+
+_JOININGS: Final = dict(JOINING_CHOICES)
+
+
+def joinings(count: int) -> list[tuple[str, str]]:
+    """The ways so many speakers can be joined on one channel."""
+    if count < 2:
+        return [("single", _JOININGS["single"])]
+    ways = ["parallel", "series"]
+    if count >= 4 and count % 2 == 0:
+        ways.append("series_parallel")
+    return [(way, _JOININGS[way]) for way in ways]
+
+
+def partners(channel: Channel) -> list[int]:
+    """The channels this one may be bridged with, as the maker allows."""
+    if channel.kind == Channel.Kind.LINE:
+        return []
+    pairs = channel.part.product.bridge_pairs
+    return [high for low, high in pairs if low == channel.number] + [
+        low for low, high in pairs if high == channel.number
+    ]
+
+
+def speaker_fields(channel: Channel, inputs: Iterable[JobPart], joined: int) -> Fields:
+    """Joining, bridging, measured load and what a line output feeds, of one channel.
+
+    `inputs` are the parts a line output can feed; `joined` is how many speakers the channel has.
+    """
+    bridge = [("", "–"), *((number, f"with {number}") for number in partners(channel))]
+    return {
+        "joining": forms.ChoiceField(choices=joinings(joined), label="Joined"),
+        "bridged_with": forms.TypedChoiceField(
+            choices=bridge, coerce=int, empty_value=None, required=False, label="Bridged"
+        ),
+        "feeds_part": PartField(
+            (part for part in inputs if part.pk != channel.part_id), "Nothing yet", label="Feeds"
+        ),
+        "feeds_input": field_of(Channel, "feeds_input", label="Input"),
+        "measured_load_ohm": field_of(
+            Channel, "measured_load_ohm", label="Measured load", unit="Ω"
+        ),
+    }
+
+
+@cache
+def setting_fields() -> Fields:
+    """What the processor does to one channel, equaliser apart."""
+    fields: Fields = {}
+    for name, label in (("high_pass", "High-pass"), ("low_pass", "Low-pass")):
+        fields[f"{name}_family"] = forms.ChoiceField(
+            choices=SHORT_FAMILIES, required=False, label=f"{label} family"
+        )
+        fields[f"{name}_order"] = forms.TypedChoiceField(
+            choices=SLOPES, coerce=int, empty_value=None, required=False, label=f"{label} slope"
+        )
+        fields[f"{name}_hz"] = field_of(
+            ChannelSetting, f"{name}_hz", label=f"{label} frequency", unit="Hz"
+        )
+    fields["level_db"] = field_of(ChannelSetting, "level_db", label="Level", unit="dB")
+    fields["delay_ms"] = field_of(ChannelSetting, "delay_ms", label="Delay", unit="ms")
+    fields["inverted"] = field_of(ChannelSetting, "inverted", label="Inverted")
+    fields["muted"] = field_of(ChannelSetting, "muted", label="Muted")
+    return fields
+
+
+def part_fields(parts: Iterable[JobPart]) -> Fields:
+    """Serial, firmware and turn-on of a source part; `parts` are the job's sources."""
+    wakers = [part for part in parts if part.product.turns_on_others] or [
+        part for part in parts if part.product.kind == ProductKind.INTERFACE
+    ]
+    return {
+        "serial": field_of(JobPart, "serial"),
+        "firmware": field_of(JobPart, "firmware"),
+        "turn_on": field_of(JobPart, "turn_on", label="Turned on by"),
+        "turn_on_by": PartField(wakers, "–", label="Which part"),
+        "note": field_of(JobPart, "note"),
+    }
+
+
+@cache
+def function_fields(phase: str) -> Fields:
+    """Result and note of a function check, before or after."""
+    return {
+        phase: forms.ChoiceField(choices=FunctionResult.choices, required=False, label="Result"),
+        f"{phase}_note": field_of(FunctionCheck, f"{phase}_note", label="Note"),
+    }
+
+
+@cache
+def reading_fields(phase: str) -> Fields:
+    """Value and instrument of a reading, before or after."""
+    return {
+        f"{phase}_value": field_of(Reading, f"{phase}_value", label="Value"),
+        f"{phase}_instrument": field_of(Reading, f"{phase}_instrument", label="Instrument"),
+    }
+
+
+@cache
+def supply_fields() -> Fields:
+    """What is known of battery and alternator."""
+    units = {
+        "battery_ah": "Ah",
+        "internal_resistance_mohm": "mΩ",
+        "alternator_a": "A",
+        "alternator_idle_a": "A",
+        "base_load_a": "A",
+    }
+    labels = {
+        "battery_ah": "Battery capacity",
+        "internal_resistance_mohm": "Battery internal resistance",
+        "alternator_a": "Alternator rated",
+        "alternator_idle_a": "Alternator at idle",
+        "base_load_a": "The car's own load",
+    }
+    fields: Fields = {
+        name: field_of(SupplyFacts, name, unit=unit, label=labels[name])
+        for name, unit in units.items()
+    }
+    fields["battery_chemistry"] = field_of(SupplyFacts, "battery_chemistry", label="Battery kind")
+    return fields
+
+
+Nodes = list[tuple[str, str]]
+
+
+def nodes_of(plan: doc.Plan) -> Nodes:
+    """The ends a run can have: battery, body, devices, distribution points, one more of those."""
+    used = {end for run in plan.runs for end in (run.from_node, run.to_node)}
+    devices = [(device.id, f"{device.id} {device.name}") for device in plan.devices]
+    points = sorted(used - {"battery", "body", *(device.id for device in plan.devices)})
+    number = next(n for n in range(1, 99) if f"Distribution {n}" not in points)
+    return [
+        ("battery", "Battery"),
+        *devices,
+        *((name, name) for name in points),
+        (f"Distribution {number}", f"Distribution {number} (new)"),
+        ("body", "Car body"),
+    ]
+
+
+def run_fields(shop: Shop, nodes: Nodes) -> Fields:
+    """Every cell of a power run, lengths in the shop's units; `nodes` are the ends it can have."""
+    return {
+        "kind": field_of(PowerRun, "kind"),
+        "from_node": forms.ChoiceField(choices=nodes, label="From"),
+        "to_node": forms.ChoiceField(choices=nodes, label="To"),
+        "size": forms.ChoiceField(choices=size_choices(shop.units == Units.US), label="Conductor"),
+        "metal": field_of(PowerRun, "metal"),
+        "insulation_c": field_of(PowerRun, "insulation_c", label="Insulation", unit="°C"),
+        "length_m": field_of(
+            PowerRun, "length_m", field_class=LengthCell, unit=long_unit(shop), label="Length"
+        ),
+        "parallel": field_of(PowerRun, "parallel", label="Cables side by side"),
+        "place": field_of(PowerRun, "place"),
+        "bundled": field_of(PowerRun, "bundled", label="Loaded cables in bundle"),
+        "connections": field_of(PowerRun, "connections", label="Connections"),
+        "sheathed": field_of(PowerRun, "sheathed", label="In conduit or sheath"),
+        "fuse_body": BodyField(label="Fuse body"),
+        "fuse_rating_a": field_of(PowerRun, "fuse_rating_a", label="Fuse rating", unit="A"),
+        "fuse_distance_m": field_of(
+            PowerRun,
+            "fuse_distance_m",
+            field_class=LengthCell,
+            unit=short_unit(shop),
+            label="Fuse from source",
+        ),
+        "note": field_of(PowerRun, "note"),
+    }
+
+
+@cache
+def other_fields() -> Fields:
+    """A setting outside the channels."""
+    return {
+        "before": field_of(OtherSetting, "before"),
+        "after": field_of(OtherSetting, "after"),
+    }
+
+
+@cache
+def job_speaker_fields() -> Fields:
+    """What is known of one speaker in its place."""
+    return {
+        "position": field_of(JobSpeaker, "position"),
+        "coil_joining": field_of(JobSpeaker, "coil_joining", label="Coils joined"),
+        "impedance_ohm": field_of(JobSpeaker, "impedance_ohm", label="One coil", unit="Ω"),
+        "power_w": field_of(JobSpeaker, "power_w", label="Continuous power", unit="W"),
+        "min_high_pass_hz": field_of(
+            JobSpeaker, "min_high_pass_hz", label="Lowest safe high-pass", unit="Hz"
+        ),
+        "max_low_pass_hz": field_of(
+            JobSpeaker, "max_low_pass_hz", label="Highest useful low-pass", unit="Hz"
+        ),
+    }

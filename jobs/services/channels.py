@@ -1,0 +1,364 @@
+"""The channel plan: speakers in their places, and what each channel feeds over which wire."""
+
+from collections.abc import Iterable
+from typing import Any, Final, NamedTuple
+
+from django.db import transaction
+
+from jobs.models import Channel, Job, JobEvent, JobPart, JobSpeaker
+from jobs.services.errors import Refused
+from jobs.services.events import log
+from jobs.services.saving import Saved, open_job, save_row, subject_of
+from shop.models import StaffMember
+from shop.models.products import SPEAKER_KINDS, ProductKind, SpeakerKind
+
+MOST_ON_A_CHANNEL: Final = 4
+SPEAKER_FACTS: Final = (
+    "label",
+    "name",
+    "kind",
+    "position",
+    "impedance_ohm",
+    "coils",
+    "coil_joining",
+    "power_w",
+    "min_high_pass_hz",
+    "min_high_pass_order",
+    "max_low_pass_hz",
+    "box_limit_hz",
+)
+"""What a removed speaker is put back from."""
+
+
+class PartLeft(NamedTuple):
+    """A speaker product of the job and how many of it have no place yet."""
+
+    part: JobPart
+    left: int
+
+
+def parts_left(job: Job) -> list[PartLeft]:
+    """The job's speaker products, with how many of each are still to be placed."""
+    placed: dict[int, int] = {}
+    for part_id in job.speakers.exclude(part=None).values_list("part_id", flat=True):
+        placed[part_id] = placed.get(part_id, 0) + 1
+    return [
+        PartLeft(part, max(0, part.quantity - placed.get(part.pk, 0)))
+        for part in job.parts.select_related("product").filter(product__kind__in=SPEAKER_KINDS)
+    ]
+
+
+def save_channel(
+    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
+) -> Saved:
+    """Save cells of one channel. Its speakers go through `put_on` and `take_off`."""
+    return save_row(Channel, pk, changes, number=number, actor=actor, version=version, key=key)
+
+
+def _set_speakers(
+    channel: Channel, speakers: Iterable[JobSpeaker], actor: StaffMember, key: str
+) -> Saved:
+    """Save the channel's speakers, with the joining that so many of them need."""
+    wanted = list(speakers)
+    if len(wanted) > MOST_ON_A_CHANNEL:
+        raise Refused(f"{channel} already feeds {MOST_ON_A_CHANNEL} speakers: take one off first.")
+    changes: dict[str, Any] = {"speakers": wanted}
+    if len(wanted) < 2:
+        changes["joining"] = "single"
+    elif channel.joining == "single":
+        changes["joining"] = "parallel"
+    return save_row(
+        Channel,
+        channel.pk,
+        changes,
+        number=channel.job.number,
+        actor=actor,
+        version=channel.version,
+        key=key,
+        code="channel.speakers",
+    )
+
+
+def _channel(job: Job, pk: int) -> Channel:
+    return Channel.objects.select_related("part", "job").get(pk=pk, job=job)
+
+
+@transaction.atomic
+def put_on(number: int, pk: int, speaker_pk: int, *, actor: StaffMember, key: str = "") -> Saved:
+    """Let the channel feed the speaker too. Raises Refused."""
+    job = open_job(number)
+    channel = _channel(job, pk)
+    if channel.kind == Channel.Kind.LINE:
+        raise Refused(
+            f"{channel} is a line output: it feeds an amplifier's input, which then feeds speakers."
+        )
+    speaker = job.speakers.get(pk=speaker_pk)
+    return _set_speakers(channel, {*channel.speakers.all(), speaker}, actor, key)
+
+
+@transaction.atomic
+def take_off(number: int, pk: int, speaker_pk: int, *, actor: StaffMember, key: str = "") -> Saved:
+    """Let the channel no longer feed the speaker; the speaker keeps its place."""
+    channel = _channel(open_job(number), pk)
+    return _set_speakers(channel, channel.speakers.exclude(pk=speaker_pk), actor, key)
+
+
+def _free_label(job: Job) -> str:
+    """The next free name of a speaker in the plan: SP1, SP2 and so on."""
+    taken = job.speakers.values_list("label", flat=True)
+    numbers = [int(label[2:]) for label in taken if label[2:].isdigit()]
+    return f"SP{max(numbers, default=0) + 1}"
+
+
+def from_part(part: JobPart) -> dict[str, Any]:
+    """The facts of a speaker as the catalogue has them."""
+    product = part.product
+    return {
+        "part": part,
+        "name": str(product)[:80],
+        "kind": product.speaker_kind
+        or (
+            SpeakerKind.SUBWOOFER if product.kind == ProductKind.SUBWOOFER else SpeakerKind.COAXIAL
+        ),
+        "impedance_ohm": product.impedance_ohm or 4.0,
+        "coils": product.coils,
+        "power_w": product.power_w,
+        "min_high_pass_hz": product.min_high_pass_hz,
+        "min_high_pass_order": product.min_high_pass_order,
+        "max_low_pass_hz": product.max_low_pass_hz,
+        "box_limit_hz": product.box_limit_hz,
+    }
+
+
+class Placed(NamedTuple):
+    """A speaker that was put in its place, and the event that undoes it."""
+
+    speaker: JobSpeaker
+    event: JobEvent
+
+
+def place_speaker(
+    job: Job,
+    actor: StaffMember,
+    *,
+    position: str,
+    part: JobPart | None = None,
+    coil_joining: str = "single",
+    facts: dict[str, Any] | None = None,
+    channel: Channel | None = None,
+    key: str = "",
+) -> Placed:
+    """Put a speaker at a position in a job the caller holds in this transaction.
+
+    `part` is one of the job's speaker parts; without it `facts` describe a factory speaker that
+    stays (name, kind, impedance_ohm and what else is known). `channel` is to feed it. Raises
+    Refused.
+    """
+    known = from_part(part) if part is not None else dict(facts or {})
+    if known.get("coils", 1) < 2:
+        coil_joining = "single"
+    speaker = JobSpeaker.objects.create(
+        job=job, label=_free_label(job), position=position, coil_joining=coil_joining, **known
+    )
+    event = log(
+        job,
+        actor,
+        "speaker.added",
+        subject=subject_of(speaker),
+        after={
+            "label": speaker.label,
+            "name": speaker.name,
+            "position": speaker.get_position_display(),
+            **({"channel": str(channel)} if channel is not None else {}),
+        },
+        key=key,
+    )
+    if channel is not None:
+        put_on(job.number, channel.pk, speaker.pk, actor=actor)
+    return Placed(speaker, event)
+
+
+@transaction.atomic
+def add_speaker(
+    number: int,
+    actor: StaffMember,
+    *,
+    position: str,
+    part_pk: int | None = None,
+    coil_joining: str = "single",
+    facts: dict[str, Any] | None = None,
+    channel_pk: int | None = None,
+    key: str = "",
+) -> Placed | None:
+    """Put a speaker at a position and on a channel; None when this key was already saved.
+
+    Raises Refused when the part has none left, or the channel cannot take it.
+    """
+    job = open_job(number)
+    if key and JobEvent.objects.filter(key=key).exists():
+        return None
+    part = None
+    if part_pk is not None:
+        found = next((one for one in parts_left(job) if one.part.pk == part_pk), None)
+        if found is None or not found.left:
+            raise Refused(
+                "Every one of that part has a place already: move one, or have the desk add more."
+            )
+        part = found.part
+    channel = _channel(job, channel_pk) if channel_pk else None
+    return place_speaker(
+        job,
+        actor,
+        position=position,
+        part=part,
+        coil_joining=coil_joining,
+        facts=facts,
+        channel=channel,
+        key=key,
+    )
+
+
+@transaction.atomic
+def arrange(
+    number: int, pk: int, joining: str, coil_joining: str, *, actor: StaffMember, key: str = ""
+) -> JobEvent:
+    """Join the channel's speakers, and the coils of each, in one of the plan's ways."""
+    job = open_job(number)
+    if key and (done := JobEvent.objects.filter(key=key).first()):
+        return done
+    channel = _channel(job, pk)
+    speakers = list(channel.speakers.all())
+    before = {
+        "joining": channel.joining,
+        "coils": {str(speaker.pk): speaker.coil_joining for speaker in speakers},
+    }
+    _join(channel, joining, {speaker.pk: coil_joining for speaker in speakers}, actor)
+    return log(
+        job,
+        actor,
+        "channel.arranged",
+        subject=subject_of(channel),
+        before=before,
+        after={"joining": joining, "coils": coil_joining},
+        key=key,
+    )
+
+
+def _join(channel: Channel, joining: str, coils: dict[int, str], actor: StaffMember) -> None:
+    number = channel.job.number
+    changes = {"joining": joining}
+    save_row(Channel, channel.pk, changes, number=number, actor=actor, version=0, force=True)
+    for speaker_pk, coil_joining in coils.items():
+        save_row(
+            JobSpeaker,
+            speaker_pk,
+            {"coil_joining": coil_joining},
+            number=number,
+            actor=actor,
+            version=0,
+            force=True,
+            code="speaker.changed",
+        )
+
+
+def undo_arrange(event: JobEvent, actor: StaffMember) -> None:
+    """Join the channel's speakers as they were joined before."""
+    pk = int(event.subject.partition(":")[2])
+    channel = event.job.channels.select_related("part", "job").filter(pk=pk).first()
+    if channel is None:
+        raise Refused("That channel's part is no longer in the job.")
+    there = set(event.job.speakers.values_list("pk", flat=True))
+    coils = {int(key): way for key, way in event.before["coils"].items() if int(key) in there}
+    _join(channel, event.before["joining"], coils, actor)
+
+
+def save_speaker(
+    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
+) -> Saved:
+    """Save what is known of a speaker, or move it to another position."""
+    return save_row(
+        JobSpeaker,
+        pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=version,
+        key=key,
+        code="speaker.changed",
+    )
+
+
+@transaction.atomic
+def remove_speaker(number: int, pk: int, *, actor: StaffMember, key: str = "") -> JobEvent:
+    """Take a speaker out of its place and off its channels; the event undoes it."""
+    job = open_job(number)
+    if key and (done := JobEvent.objects.filter(key=key).first()):
+        return done
+    speaker = job.speakers.get(pk=pk)
+    channels = list(speaker.channels.select_related("part", "job"))
+    for channel in channels:
+        _set_speakers(channel, channel.speakers.exclude(pk=pk), actor, "")
+    event = log(
+        job,
+        actor,
+        "speaker.removed",
+        subject=subject_of(speaker),
+        before={
+            **{name: getattr(speaker, name) for name in SPEAKER_FACTS},
+            "part": speaker.part_id,
+            "channels": [channel.pk for channel in channels],
+        },
+        key=key,
+    )
+    speaker.delete()
+    return event
+
+
+def undo_add(event: JobEvent, actor: StaffMember) -> None:
+    """Take away the speaker an event put in."""
+    pk = int(event.subject.partition(":")[2])
+    if event.job.speakers.filter(pk=pk).exists():
+        remove_speaker(event.job.number, pk, actor=actor)
+
+
+def undo_remove(event: JobEvent, actor: StaffMember) -> None:
+    """Put back the speaker an event took away, on the channels that still stand."""
+    job = event.job
+    facts = {name: event.before[name] for name in SPEAKER_FACTS}
+    if job.speakers.filter(label=facts["label"]).exists():
+        facts["label"] = _free_label(job)
+    part = job.parts.filter(pk=event.before["part"]).first() if event.before["part"] else None
+    if event.before["part"] and part is None:
+        raise Refused("Its part is no longer in the job: add the part first.")
+    speaker = JobSpeaker.objects.create(job=job, part=part, **facts)
+    log(
+        job,
+        actor,
+        "speaker.added",
+        subject=subject_of(speaker),
+        after={"label": speaker.label, "name": speaker.name},
+    )
+    for channel in job.channels.filter(pk__in=event.before["channels"]):
+        put_on(job.number, channel.pk, speaker.pk, actor=actor)
+
+
+def undo_speakers(event: JobEvent, actor: StaffMember) -> None:
+    """Give the channel the speakers it had before an event changed them."""
+    pk = int(event.subject.partition(":")[2])
+    channel = event.job.channels.filter(pk=pk).first()
+    if channel is None:
+        raise Refused("That channel's part is no longer in the job.")
+    speakers = list(event.job.speakers.filter(pk__in=event.before["speakers"]))
+    changes: dict[str, Any] = {"speakers": speakers}
+    if "joining" in event.before:
+        changes["joining"] = event.before["joining"]
+    save_row(
+        Channel,
+        pk,
+        changes,
+        number=event.job.number,
+        actor=actor,
+        version=channel.version,
+        force=True,
+        code="channel.speakers",
+    )

@@ -1,0 +1,102 @@
+"""Fit proof: what was consulted to know that this vehicle takes these parts."""
+
+from datetime import date
+from typing import Any, Final
+
+from django.core.files.uploadedfile import UploadedFile
+from django.db import transaction
+
+from jobs.models import FitProof, JobEvent, JobPart
+from jobs.services.errors import Refused
+from jobs.services.events import log
+from jobs.services.saving import Saved, open_job, save_row, subject_of
+from shop.models import StaffMember
+
+GUIDE_TYPES: Final = ("pdf", "png", "jpg", "jpeg", "txt")
+LARGEST_GUIDE_MB: Final = 10
+_STARTS: Final = {
+    "pdf": (b"%PDF-",),
+    "png": (b"\x89PNG\r\n\x1a\n",),
+    "jpg": (b"\xff\xd8\xff",),
+    "jpeg": (b"\xff\xd8\xff",),
+}
+
+
+def check_guide(file: UploadedFile) -> None:
+    """Refuse a guide of another type, of another content than its name says, or too large."""
+    name = file.name or ""
+    kind = name.rpartition(".")[2].lower()
+    allowed = ", ".join(GUIDE_TYPES)
+    if kind not in GUIDE_TYPES:
+        raise Refused(f"“{name}” is not of a type kept here: attach one of {allowed}.")
+    if (file.size or 0) > LARGEST_GUIDE_MB * 1024 * 1024:
+        size_mb = (file.size or 0) / 1024 / 1024
+        raise Refused(
+            f"“{name}” is {size_mb:.0f} MB; at most {LARGEST_GUIDE_MB} MB is kept. "
+            "Attach the pages that matter, or note where the file is."
+        )
+    start = file.read(8)
+    file.seek(0)
+    if kind in _STARTS and not start.startswith(_STARTS[kind]):
+        raise Refused(f"“{name}” is not a {kind.upper()} file inside: save it again as one.")
+    if kind == "txt" and b"\0" in start:
+        raise Refused(f"“{name}” is not plain text inside.")
+
+
+@transaction.atomic
+def add_proof(
+    number: int,
+    actor: StaffMember,
+    *,
+    source: str,
+    reference: str,
+    consulted_on: date,
+    outcome: str,
+    note: str = "",
+    guide: UploadedFile | None = None,
+    key: str = "",
+) -> FitProof | None:
+    """Add a proof; None when this key was already saved. Raises Refused."""
+    job = open_job(number)
+    if key and JobEvent.objects.filter(key=key).exists():
+        return None
+    if guide is not None:
+        check_guide(guide)
+    proof = FitProof.objects.create(
+        job=job,
+        source=source,
+        reference=reference,
+        consulted_on=consulted_on,
+        outcome=outcome,
+        note=note,
+        guide=guide or "",
+        by=actor,
+    )
+    log(
+        job,
+        actor,
+        "fitproof.added",
+        subject=subject_of(proof),
+        after={"source": source, "reference": reference, "outcome": outcome},
+        key=key,
+    )
+    return proof
+
+
+def save_part(
+    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
+) -> Saved:
+    """Save serial, firmware, turn-on or note of a part of the job."""
+    by = changes.get("turn_on_by")
+    if by is not None and by.pk == pk:
+        raise Refused("A part cannot turn itself on by way of itself: choose another.")
+    return save_row(
+        JobPart,
+        pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=version,
+        key=key,
+        code="part.changed",
+    )

@@ -1,0 +1,109 @@
+"""Function checks: each factory function tried before the work and after it."""
+
+from typing import Any, Final
+
+from django.db import IntegrityError, transaction
+from django.db.models import Max
+from django.utils import timezone
+
+from jobs.models import FunctionCheck, FunctionResult, JobEvent
+from jobs.services.errors import Refused
+from jobs.services.events import log
+from jobs.services.saving import Saved, open_job, save_row, subject_of
+from shop.models import StaffMember
+
+OWN_GROUP: Final = "This car"
+
+
+def record(
+    number: int,
+    pk: int,
+    phase: str,
+    changes: dict[str, Any],
+    *,
+    actor: StaffMember,
+    version: int,
+    key: str = "",
+    force: bool = False,
+) -> Saved:
+    """Save the result or note of one function; who and when go with a result."""
+    stamp = {}
+    if phase in changes:
+        tried = changes[phase] != FunctionResult.UNTRIED
+        stamp = {
+            f"{phase}_by": actor if tried else None,
+            f"{phase}_at": timezone.now() if tried else None,
+        }
+    return save_row(
+        FunctionCheck,
+        pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=version,
+        key=key,
+        code="function.tried",
+        stamp=stamp,
+        force=force,
+    )
+
+
+@transaction.atomic
+def all_work(
+    number: int, phase: str, group: str, *, actor: StaffMember, key: str = ""
+) -> JobEvent | None:
+    """Mark every function of the group that has no result yet as working.
+
+    Results already given stand. Returns the event that undoes it, None when nothing was left.
+    """
+    job = open_job(number)
+    if key and (done := JobEvent.objects.filter(key=key).first()):
+        return done
+    untried = job.function_checks.filter(group=group, **{phase: FunctionResult.UNTRIED})
+    rows = list(untried)
+    for row in rows:
+        record(
+            number, row.pk, phase, {phase: FunctionResult.WORKS}, actor=actor, version=row.version
+        )
+    if not rows:
+        return None
+    return log(
+        job,
+        actor,
+        "functions.group_works",
+        before={"rows": [row.pk for row in rows]},
+        after={"phase": phase, "group": group, "count": len(rows)},
+        key=key,
+    )
+
+
+def undo_all_work(event: JobEvent, actor: StaffMember) -> None:
+    """Take back what `all_work` wrote, save where somebody changed the result since."""
+    phase = event.after["phase"]
+    number = event.job.number
+    kept = FunctionCheck.objects.filter(
+        pk__in=event.before["rows"], job=event.job, **{phase: FunctionResult.WORKS}
+    )
+    for row in kept:
+        changes = {phase: FunctionResult.UNTRIED}
+        record(number, row.pk, phase, changes, actor=actor, version=row.version, force=True)
+
+
+@transaction.atomic
+def add_function(
+    number: int, *, name: str, how: str, group: str = "", actor: StaffMember, key: str = ""
+) -> FunctionCheck | None:
+    """Add a function of this car to the list; None when this key was already saved."""
+    job = open_job(number)
+    if key and JobEvent.objects.filter(key=key).exists():
+        return None
+    last = job.function_checks.aggregate(last=Max("order"))["last"] or 0
+    try:
+        with transaction.atomic():
+            row = FunctionCheck.objects.create(
+                job=job, group=group or OWN_GROUP, name=name, how=how, order=last + 1
+            )
+    except IntegrityError:
+        raise Refused(f"“{name}” is already on the list.") from None
+    log(job, actor, "function.added", subject=subject_of(row), after={"name": name}, key=key)
+    return row

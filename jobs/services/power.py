@@ -1,0 +1,179 @@
+"""The power plan: what is known of the supply, and every length of cable with its fuse."""
+
+from typing import Any, Final
+
+from django.db import transaction
+
+from jobs.models import Job, JobEvent, PowerRun, SupplyFacts
+from jobs.services.errors import Refused
+from jobs.services.events import log
+from jobs.services.saving import Saved, open_job, save_row, subject_of
+from shop.models import StaffMember
+
+RUN_FACTS: Final = (
+    "kind",
+    "from_node",
+    "to_node",
+    "size",
+    "metal",
+    "insulation_c",
+    "length_m",
+    "parallel",
+    "place",
+    "bundled",
+    "connections",
+    "sheathed",
+    "fuse_rating_a",
+    "fuse_body",
+    "fuse_distance_m",
+    "note",
+)
+MOST_RUNS: Final = 40
+
+
+def save_supply(
+    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
+) -> Saved:
+    """Save what is known of battery and alternator."""
+    return save_row(
+        SupplyFacts,
+        pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=version,
+        key=key,
+        code="supply.changed",
+    )
+
+
+def save_run(
+    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
+) -> Saved:
+    """Save cells of one run."""
+    return save_row(
+        PowerRun,
+        pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=version,
+        key=key,
+        code="run.changed",
+    )
+
+
+@transaction.atomic
+def take_proposal(
+    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, key: str = ""
+) -> JobEvent | None:
+    """Put a proposed cable and fuse in a run; the event undoes it, None when nothing changed."""
+    run = open_job(number).runs.get(pk=pk)
+    save_row(
+        PowerRun,
+        pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=run.version,
+        key=key,
+        code="run.proposed",
+    )
+    found = JobEvent.objects.filter(code="run.proposed", subject=subject_of(run))
+    return found.filter(key=key).first() if key else found.first()
+
+
+def _free_label(job: Job) -> str:
+    taken = job.runs.values_list("label", flat=True)
+    numbers = [int(label[1:]) for label in taken if label[1:].isdigit()]
+    return f"R{max(numbers, default=0) + 1}"
+
+
+def _create(job: Job, actor: StaffMember, facts: dict[str, Any], key: str = "") -> JobEvent:
+    if job.runs.count() >= MOST_RUNS:
+        raise Refused(f"A plan holds at most {MOST_RUNS} runs.")
+    label = facts.pop("label", "") or _free_label(job)
+    if job.runs.filter(label=label).exists():
+        label = _free_label(job)
+    run = PowerRun.objects.create(job=job, label=label, **facts)
+    return log(
+        job,
+        actor,
+        "run.added",
+        subject=subject_of(run),
+        after={"label": label, **{name: getattr(run, name) for name in RUN_FACTS}},
+        key=key,
+    )
+
+
+@transaction.atomic
+def add_run(number: int, facts: dict[str, Any], *, actor: StaffMember, key: str = "") -> JobEvent:
+    """Add a run; a repeat of the key adds none. Returns the event that undoes it."""
+    job = open_job(number)
+    if key and (done := JobEvent.objects.filter(key=key).first()):
+        return done
+    return _create(job, actor, dict(facts), key)
+
+
+@transaction.atomic
+def copy_run(number: int, pk: int, *, actor: StaffMember, key: str = "") -> JobEvent:
+    """Add a run with the same facts as another one."""
+    job = open_job(number)
+    if key and (done := JobEvent.objects.filter(key=key).first()):
+        return done
+    run = job.runs.get(pk=pk)
+    return _create(job, actor, {name: getattr(run, name) for name in RUN_FACTS}, key)
+
+
+@transaction.atomic
+def remove_run(number: int, pk: int, *, actor: StaffMember, key: str = "") -> JobEvent:
+    """Take a run out of the plan; the event undoes it."""
+    job = open_job(number)
+    if key and (done := JobEvent.objects.filter(key=key).first()):
+        return done
+    run = job.runs.get(pk=pk)
+    event = log(
+        job,
+        actor,
+        "run.removed",
+        subject=subject_of(run),
+        before={"label": run.label, **{name: getattr(run, name) for name in RUN_FACTS}},
+        key=key,
+    )
+    run.delete()
+    return event
+
+
+def undo_add(event: JobEvent, actor: StaffMember) -> None:
+    """Take away the run an event put in."""
+    pk = int(event.subject.partition(":")[2])
+    if event.job.runs.filter(pk=pk).exists():
+        remove_run(event.job.number, pk, actor=actor)
+
+
+def undo_remove(event: JobEvent, actor: StaffMember) -> None:
+    """Put back the run an event took away."""
+    _create(event.job, actor, dict(event.before))
+
+
+def undo_proposal(event: JobEvent, actor: StaffMember) -> None:
+    """Put back what a run had before a proposal, save what somebody changed since."""
+    pk = int(event.subject.partition(":")[2])
+    run = event.job.runs.filter(pk=pk).first()
+    if run is None:
+        raise Refused("That run is no longer in the plan.")
+    changes = {
+        name: value
+        for name, value in event.before.items()
+        if getattr(run, name) == event.after[name]
+    }
+    save_row(
+        PowerRun,
+        pk,
+        changes,
+        number=event.job.number,
+        actor=actor,
+        version=run.version,
+        force=True,
+        code="run.changed",
+    )

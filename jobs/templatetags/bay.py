@@ -1,0 +1,188 @@
+"""Drawing of cells, icons and colours on the bay sheet: plain strings, for they are many."""
+
+import uuid
+from functools import cache
+from typing import Any
+
+from django import forms, template
+from django.templatetags.static import static
+from django.utils.html import conditional_escape, format_html
+from django.utils.safestring import SafeString, mark_safe
+
+from jobs.forms.bay.cells import CellRow, NumberField
+from jobs.forms.bay.sections import Line
+from jobs.wiring_answers import colours
+
+register = template.Library()
+
+
+@cache
+def _icon(name: str, sprite: str) -> SafeString:
+    return format_html(
+        '<svg class="icon" aria-hidden="true"><use href="{}#{}"></use></svg>', sprite, name
+    )
+
+
+@register.simple_tag
+def icon(name: str) -> SafeString:
+    """An icon of the sprite, said by the words beside it."""
+    return _icon(name, static("img/icons.svg"))
+
+
+@register.simple_tag
+def form_key() -> SafeString:
+    """A key for a form that adds something, so that sending it twice adds it once."""
+    return format_html('<input type="hidden" name="key" value="{}">', uuid.uuid4())
+
+
+@register.filter
+def number(value: Any, digits: int = 3) -> str:
+    """A figure with so many significant digits, without exponent."""
+    if value is None:
+        return "–"
+    shown = f"{float(value):.{digits}g}"
+    return f"{float(value):.0f}" if "e" in shown else shown
+
+
+def _escape(value: Any) -> str:
+    return str(conditional_escape(value))
+
+
+def _options(choices: Any, chosen: str) -> str:
+    parts = []
+    for value, label in choices:
+        if isinstance(label, list | tuple):
+            parts.append(f'<optgroup label="{_escape(value)}">{_options(label, chosen)}</optgroup>')
+            continue
+        text = "" if value is None else str(value)
+        selected = " selected" if text == chosen else ""
+        parts.append(f'<option value="{_escape(text)}"{selected}>{_escape(label)}</option>')
+    return "".join(parts)
+
+
+def _control(row: CellRow, name: str, label: str, css: str, ident: str) -> str:
+    field = row.fields[name]
+    value = row.value(name)
+    shared = f' name="{name}" aria-label="{_escape(label)}, {_escape(row.name)}"'
+    if ident:
+        shared = f' name="{name}" id="{ident}"'
+    if css:
+        shared += f' class="{css}"'
+    if name in row.errors:
+        shared += f' aria-invalid="true" aria-describedby="{_error_id(row, name)}"'
+    if isinstance(field, forms.BooleanField):
+        ticked = " checked" if value in (True, "true") else ""
+        box = f'<input type="checkbox" value="true"{ticked}{shared}>'
+        return box if ident else f'<label class="cell-tick">{box}</label>'
+    text = "" if value is None else str(value)
+    if isinstance(field, forms.ChoiceField):
+        known = _flat(field.choices)
+        lost = (
+            ""
+            if text in known
+            else f'<option value="{_escape(text)}" selected>{_escape(text)}</option>'
+        )
+        return f"<select{shared}>{lost}{_options(field.choices, text)}</select>"
+    if isinstance(field, NumberField):
+        return f'<input inputmode="decimal" autocomplete="off" value="{_escape(text)}"{shared}>'
+    if isinstance(field.widget, forms.Textarea):
+        return f'<textarea rows="2"{shared}>{_escape(text)}</textarea>'
+    length = f' maxlength="{field.max_length}"' if getattr(field, "max_length", None) else ""
+    return f'<input autocomplete="off" value="{_escape(text)}"{length}{shared}>'
+
+
+def _flat(choices: Any) -> set[str]:
+    found: set[str] = set()
+    for value, label in choices:
+        if isinstance(label, list | tuple):
+            found |= _flat(label)
+        else:
+            found.add("" if value is None else str(value))
+    return found
+
+
+def _error_id(row: CellRow, name: str) -> str:
+    return f"err-{row.row._meta.model_name}-{row.row.pk or 0}-{name}"
+
+
+@register.simple_tag
+def cell(row: CellRow, name: str, label: str = "", css: str = "") -> SafeString:
+    """The control of one cell, named for screen readers by its column and row."""
+    shown = label or str(row.fields[name].label)
+    html = _control(row, name, shown, css, "")
+    if name in row.errors:
+        html += f'<p class="error" id="{_error_id(row, name)}">{_escape(row.errors[name])}</p>'
+    return mark_safe(html)
+
+
+@register.simple_tag
+def cell_field(
+    row: CellRow, name: str, label: str = "", unit: str = "", css: str = ""
+) -> SafeString:
+    """The control of one cell with its label above it and its unit behind it, outside a grid."""
+    field = row.fields[name]
+    ident = f"c-{row.row._meta.model_name}-{row.row.pk or 0}-{name}"
+    shown = _escape(label or field.label)
+    control = _control(row, name, shown, "", ident)
+    error = ""
+    if name in row.errors:
+        error = f'<p class="error" id="{_error_id(row, name)}">{_escape(row.errors[name])}</p>'
+    if isinstance(field, forms.BooleanField):
+        body = f'<label class="check" for="{ident}">{control}<span>{shown}</span></label>'
+    else:
+        unit = unit or getattr(field, "unit", "")
+        tail = f'<span class="unit" aria-hidden="true">{_escape(unit)}</span>' if unit else ""
+        body = f'<label for="{ident}">{shown}</label><div class="control">{control}{tail}</div>'
+    return mark_safe(f'<div class="field {css}">{body}{error}</div>')
+
+
+@register.simple_tag
+def wire(base: str, stripe: str = "") -> SafeString:
+    """A small drawing of a wire in its colours; its codes stand beside it as text."""
+    if not base:
+        return mark_safe('<svg class="wire" viewBox="0 0 40 14" aria-hidden="true"></svg>')
+    fill = colours.SWATCHES.get(base, "none")
+    band = colours.SWATCHES.get("YE" if base == "GNYE" else stripe, "")
+    stripes = (
+        format_html(
+            '<path d="M2 10.5L14 3.5M14 10.5L26 3.5M26 10.5L38 3.5" stroke="{}" stroke-width="3"/>',
+            band,
+        )
+        if band
+        else ""
+    )
+    return format_html(
+        '<svg class="wire" viewBox="0 0 40 14" role="img" aria-label="{}">'
+        '<rect x="1" y="2" width="38" height="10" rx="3" fill="{}"/>{}'
+        '<rect x="1" y="2" width="38" height="10" rx="3" fill="none" stroke="currentColor"/></svg>',
+        colours.describe(base, stripe),
+        fill,
+        stripes,
+    )
+
+
+@register.filter
+def size(label: str) -> str:
+    """A conductor size as it is written: 25 mm²."""
+    return str(label).replace("mm2", "mm²")
+
+
+@register.filter
+def percent(fraction: float) -> str:
+    return f"{100 * fraction:.0f} %"
+
+
+@register.simple_tag
+def section_cell(line: Line, name: str, label: str) -> SafeString:
+    """One number of an equaliser section, as typed, with what is wrong with it."""
+    error = line.errors.get(name, "")
+    return format_html(
+        '<input name="{}" value="{}" inputmode="decimal" autocomplete="off" '
+        'aria-label="{}, section {}"{}>{}',
+        name,
+        line.values[name],
+        label,
+        line.index + 1,
+        mark_safe(' aria-invalid="true"') if error else "",
+        format_html('<p class="error">{}</p>', error) if error else "",
+    )

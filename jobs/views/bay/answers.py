@@ -1,0 +1,156 @@
+"""How the bay sheet answers: rows that saved or did not, things done with a way back, pages."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.core.exceptions import ObjectDoesNotExist
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.template.loader import render_to_string
+
+from jobs.forms.bay.cells import Cleaned, clean
+from jobs.models import JobEvent
+from jobs.services.errors import Refused
+from jobs.services.saving import FieldClash, Saved
+from jobs.views.bay import parts
+from jobs.views.bay.sheet import SECTIONS, Sheet
+
+Save = Callable[[dict[str, Any], int, str], Saved]
+"""Saves clean values of a row: (changes, version, key)."""
+
+
+def page(request: HttpRequest, sheet: Sheet, template: str, **context: Any) -> HttpResponse:
+    """A section of the sheet as a whole page; `context` may hold `shows` for `page_context`."""
+    return render(request, template, page_context(sheet, **context))
+
+
+def dialog(
+    request: HttpRequest, sheet: Sheet, template: str, context: dict[str, Any], status: int = 200
+) -> HttpResponse:
+    """Something opened over the section; without htmx it is a page of its own."""
+    if request.htmx:  # type: ignore[attr-defined]
+        shown = {"sheet": sheet, **context, "body": template}
+        return render(request, "bay/dialog.html", shown, status=status)
+    answer = page(request, sheet, "bay/dialog_page.html", body=template, **context)
+    answer.status_code = status
+    return answer
+
+
+def page_context(sheet: Sheet, shows: tuple[str, ...] = (), **context: Any) -> dict[str, Any]:
+    """What every section shows. `shows` names the parts that follow saves, beyond the usual."""
+    job = sheet.job
+    return {
+        "sheet": sheet,
+        "job": job,
+        "tabs": [
+            (section, sheet.url(section.url_name), parts.tab_count_html(sheet, section.id))
+            for section in SECTIONS
+        ],
+        "seen": parts.seen_html(sheet, ("panel", "tabs", *shows)),
+        "panel": parts.panel_context(sheet),
+        "send_backs": list(job.send_backs.select_related("by", "done_by")),
+        "moves": sheet.moves,
+        **context,
+    }
+
+
+def version_of(request: HttpRequest) -> int:
+    text = request.POST.get("version", "0")
+    return int(text) if text.isdigit() else 0
+
+
+def save_cells(
+    request: HttpRequest,
+    number: int,
+    section: str,
+    fields: Mapping[str, forms.Field],
+    save: Save,
+    draw: Callable[[Sheet, Any, Cleaned, list[FieldClash]], str],
+    read: Callable[[], Any],
+) -> HttpResponse:
+    """Save the posted cells of a row and answer with the row and what followed from it.
+
+    Good cells are saved also where another of the same post is bad or clashes. `draw` makes the
+    row's partial from (sheet, row, cleaned, clashes); `read` gives the row when nothing was
+    saved. Status 200, 409 with a clash, 422 with a bad value, 403 when the sheet is closed.
+    """
+    cleaned = clean(fields, request.POST)
+    version, key = version_of(request), request.POST.get("key", "")
+    clashes: list[FieldClash] = []
+    try:
+        if cleaned.changes:
+            saved = save(cleaned.changes, version, key)
+            clashes = saved.clashes
+            rest = {
+                name: value
+                for name, value in cleaned.changes.items()
+                if name not in {clash.field for clash in clashes}
+            }
+            if clashes and rest:
+                saved = save(rest, version, f"{key}-rest" if key else "")
+            row = saved.row
+        else:
+            row = read()
+    except Refused as refused:
+        return HttpResponse(said_html(" ".join(refused.reasons), "stop"), status=403)
+    except ObjectDoesNotExist:
+        raise Http404("That row is no longer there.") from None
+    sheet = Sheet.of(request, number, section)
+    html = draw(sheet, row, cleaned, clashes) + parts.changed(sheet, request.POST.get("seen", ""))
+    status = 409 if clashes else 422 if cleaned.errors else 200
+    return HttpResponse(html, status=status)
+
+
+def said_html(
+    text: str, level: str = "done", undo_url: str = "", event: JobEvent | None = None
+) -> str:
+    """A line at the foot of the sheet, out of band, with a way back where there is one."""
+    return render_to_string(
+        "bay/said.html", {"text": text, "level": level, "undo_url": undo_url, "event": event}
+    )
+
+
+def done(
+    request: HttpRequest,
+    number: int,
+    section: str,
+    text: str,
+    *,
+    event: JobEvent | None = None,
+    html: str = "",
+    to: str = "",
+) -> HttpResponse:
+    """Answer to something done by a tap: what changed, and the words with a way back.
+
+    `html` is what the target gets, out-of-band elements included. Without htmx the browser is
+    sent back to the section (or `to`).
+    """
+    sheet = Sheet.of(request, number, section)
+    back = to or sheet.url(f"bay_{section}")
+    if not request.htmx:  # type: ignore[attr-defined]
+        return redirect(back)
+    undo_url = sheet.url("bay_undo", event.pk) if event is not None else ""
+    html += parts.changed(sheet, request.POST.get("seen", ""))
+    return HttpResponse(html + said_html(text, "done", undo_url, event))
+
+
+def refused(
+    request: HttpRequest, number: int, section: str, why: Refused, *, to: str = ""
+) -> HttpResponse:
+    """Answer to something that could not be done: the reasons, nothing else changes."""
+    text = " ".join(why.reasons)
+    if not request.htmx:  # type: ignore[attr-defined]
+        messages.error(request, text)
+        return redirect(to or Sheet.of(request, number, section).url(f"bay_{section}"))
+    answer = HttpResponse(said_html(text, "stop"), status=422)
+    answer["HX-Reswap"] = "none"
+    return answer
+
+
+def reload(request: HttpRequest, to: str) -> HttpResponse:
+    """Go to a page: a redirect, which htmx follows as a whole page too."""
+    if request.htmx:  # type: ignore[attr-defined]
+        return HttpResponse(status=204, headers={"HX-Redirect": to})
+    return redirect(to)

@@ -1,0 +1,122 @@
+"""The rows of the channel grid: speakers, wires or settings of one channel."""
+
+from typing import Any, Final
+
+from django.template.loader import render_to_string
+
+from jobs.forms.bay.cells import Cleaned
+from jobs.forms.bay.fields import setting_fields, speaker_fields, wire_fields
+from jobs.models import Channel, ChannelSetting, JobPart
+from jobs.services.saving import FieldClash
+from jobs.views.bay import parts
+from jobs.views.bay.places import anchor
+from jobs.views.bay.rows import cell_row
+from jobs.views.bay.sheet import Sheet
+from jobs.wiring_answers import POSITIONS, doc
+
+GROUPS: Final = ("speakers", "wires", "settings")
+
+
+def speaker_words(speaker: doc.Speaker) -> str:
+    """ "Tweeter, front pillar left"."""
+    place = POSITIONS.get(speaker.position)
+    kind = speaker.kind.replace("_", " ").capitalize()
+    return f"{kind}, {place.label.lower()}" if place else kind
+
+
+def what_it_feeds(plan: doc.Plan, channel_id: str) -> str:
+    """What a channel feeds, in words for the row's head."""
+    channel = next((one for one in plan.channels if one.id == channel_id), None)
+    if channel is None:
+        return ""
+    if channel.feeds_device:
+        return f"to {channel.feeds_device} input {channel.feeds_input or '?'}"
+    speakers = [one for one in plan.speakers if one.id in channel.speakers]
+    if not speakers:
+        for other in plan.channels:
+            if other.device == channel.device and other.bridged_with == channel.number:
+                return f"bridged with {other.number}"
+    return "; ".join(speaker_words(one) for one in speakers)
+
+
+def head(sheet: Sheet, channel: Channel, target: str = "") -> dict[str, Any]:
+    """What the first cell of every group shows."""
+    place = channel.plan_id
+    return {
+        "sheet": sheet,
+        "channel": channel,
+        "place": place,
+        "anchor": anchor(place),
+        "feeds": what_it_feeds(sheet.plan, place),
+        "mark": parts.mark_html(sheet, place),
+        "line": channel.kind == Channel.Kind.LINE,
+        "targeted": target == str(channel.pk),
+    }
+
+
+def speakers_html(
+    sheet: Sheet,
+    channel: Channel,
+    sources: list[JobPart],
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+    *,
+    target: str = "",
+    oob: bool = False,
+) -> str:
+    """What the channel feeds, how it is joined, and its load. `sources` are the job's devices."""
+    on = list(channel.speakers.all())
+    inputs = [part for part in sources if part.product.line_inputs]
+    fields = speaker_fields(channel, inputs, len(on))
+    return render_to_string(
+        "bay/channel_row.html",
+        {
+            **head(sheet, channel, target),
+            "row": cell_row(channel, fields, cleaned, clashes or [], channel.plan_id),
+            "on": on,
+            "can_bridge": len(fields["bridged_with"].choices) > 1,  # type: ignore[attr-defined]
+            "load": sheet.loads.get(channel.plan_id),
+            "oob": oob,
+        },
+    )
+
+
+def wires_html(
+    sheet: Sheet,
+    channel: Channel,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """Plug, cavities, colours and polarity of the channel's wire."""
+    return render_to_string(
+        "bay/wire_row.html",
+        {
+            **head(sheet, channel),
+            "row": cell_row(channel, wire_fields(), cleaned, clashes or [], channel.plan_id),
+        },
+    )
+
+
+def settings_html(
+    sheet: Sheet,
+    channel: Channel,
+    kind: str,
+    setting: ChannelSetting | None,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+    *,
+    paired: bool = False,
+) -> str:
+    """The settings of the channel in the record `kind`; `paired`: before stands above after."""
+    row = setting or ChannelSetting()
+    name = f"{channel.plan_id} {kind}" if paired else channel.plan_id
+    return render_to_string(
+        "bay/setting_row.html",
+        {
+            **head(sheet, channel),
+            "row": cell_row(row, setting_fields(), cleaned, clashes or [], name),
+            "kind": kind,
+            "paired": paired,
+            "sections": len(row.sections),
+        },
+    )

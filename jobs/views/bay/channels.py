@@ -1,0 +1,105 @@
+"""The channel plan: every amplifier channel and line output as a row, and the car picture."""
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.urls import reverse
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.forms.bay.cells import Cleaned
+from jobs.forms.bay.fields import speaker_fields, wire_fields
+from jobs.models import Channel, ChannelSetting, Job, TuningKind
+from jobs.services import channels as service
+from jobs.services.saving import FieldClash
+from jobs.views.bay import answers, picture
+from jobs.views.bay.channel_rows import GROUPS, settings_html, speakers_html, wires_html
+from jobs.views.bay.fit import part_html, sources_of
+from jobs.views.bay.sheet import BENCH, Sheet, actor
+from shop.access import allow, allow_any_staff
+from shop.models import ProductKind
+
+
+def channels_of(job: Job) -> list[Channel]:
+    """The job's channels in the order of the plan, with their parts."""
+    return list(
+        job.channels.select_related("part__product", "feeds_part")
+        .prefetch_related("speakers")
+        .order_by("part_id", "kind", "number")
+    )
+
+
+@allow_any_staff
+@require_safe
+def channels(request: HttpRequest, number: int) -> HttpResponse:
+    sheet = Sheet.of(request, number, "channels")
+    asked = request.GET.get("show", "")
+    show = asked if asked in GROUPS else GROUPS[0]
+    rows = channels_of(sheet.job)
+    context: dict[str, Any] = {"show": show, "parts_url": reverse("job_parts", args=[number])}
+    shows: tuple[str, ...] = ("marks",)
+    if show == "speakers":
+        sources = sources_of(sheet.job)
+        context["rows"] = [speakers_html(sheet, row, sources) for row in rows]
+        context["turn_on"] = [
+            part_html(sheet, part, sources, template="bay/turn_on_row.html")
+            for part in sources
+            if part.product.kind != ProductKind.INTERFACE
+        ]
+        context["left"] = [one for one in service.parts_left(sheet.job) if one.left]
+        context["spots"] = picture.spots_html(sheet)
+        context["body"] = picture.body_shape(sheet)
+        context["view_box"] = picture.view_box()
+        shows = ("marks", "spots")
+    elif show == "wires":
+        context["rows"] = [wires_html(sheet, row) for row in rows]
+    else:
+        found = ChannelSetting.objects.filter(record__job=sheet.job, record__kind=TuningKind.AFTER)
+        settings = {setting.channel_id: setting for setting in found}
+        context["rows"] = [
+            settings_html(sheet, row, TuningKind.AFTER, settings.get(row.pk)) for row in rows
+        ]
+    return answers.page(request, sheet, "bay/channels.html", shows=shows, **context)
+
+
+@allow(*BENCH)
+@require_POST
+def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Save joining, bridging, load or feed of one channel."""
+    job = get_object_or_404(Job, number=number)
+    sources = sources_of(job)
+    channel = get_object_or_404(Channel, pk=pk, job=job)
+    channel.part = next(part for part in sources if part.pk == channel.part_id)
+    inputs = [part for part in sources if part.product.line_inputs]
+    fields = speaker_fields(channel, inputs, service.MOST_ON_A_CHANNEL)
+
+    def write(changes: dict[str, Any], version: int, key: str) -> Any:
+        return service.save_channel(
+            number, pk, changes, actor=actor(request), version=version, key=key
+        )
+
+    def draw(sheet: Sheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        row.part = channel.part
+        target = request.POST.get("target", "")
+        return speakers_html(sheet, row, sources, cleaned, clashes, target=target)
+
+    return answers.save_cells(request, number, "channels", fields, write, draw, lambda: channel)
+
+
+@allow(*BENCH)
+@require_POST
+def save_wire(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Save plug, cavities, colours, polarity or note of one channel."""
+
+    def read() -> Channel:
+        return Channel.objects.select_related("part").get(pk=pk, job__number=number)
+
+    def write(changes: dict[str, Any], version: int, key: str) -> Any:
+        return service.save_channel(
+            number, pk, changes, actor=actor(request), version=version, key=key
+        )
+
+    def draw(sheet: Sheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        return wires_html(sheet, row, cleaned, clashes)
+
+    return answers.save_cells(request, number, "channels", wire_fields(), write, draw, read)

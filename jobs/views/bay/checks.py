@@ -1,0 +1,299 @@
+"""Function checks and readings, before the work and after it."""
+
+from itertools import groupby
+from typing import Any, Final, NamedTuple
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.template.loader import render_to_string
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.forms.bay.add import FunctionForm, ReadingForm
+from jobs.forms.bay.cells import Cleaned
+from jobs.forms.bay.fields import function_fields, reading_fields
+from jobs.models import FunctionCheck, FunctionResult, Job, Reading
+from jobs.services import functions, readings
+from jobs.services.errors import Refused
+from jobs.services.saving import FieldClash
+from jobs.views.bay import answers
+from jobs.views.bay.rows import cell_row
+from jobs.views.bay.sheet import BENCH, Sheet, actor
+from shop.access import allow, allow_any_staff
+
+PHASES: Final = ("before", "after")
+_WITH_PEOPLE: Final = ("before_by", "after_by")
+
+
+class Group(NamedTuple):
+    """Functions that are tried together, and how many are still to try."""
+
+    name: str
+    rows: list[str]
+    left: int
+
+
+def _phase(phase: str) -> str:
+    if phase not in PHASES:
+        raise Http404("A function is tried before or after.")
+    return phase
+
+
+def function_html(
+    sheet: Sheet,
+    check: FunctionCheck,
+    phase: str,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """One function with its choice; after the work the result before stands beside it."""
+    fields = function_fields(phase)
+    row = cell_row(check, fields, cleaned, clashes or [], check.name)
+    return render_to_string(
+        "bay/function_row.html",
+        {
+            "sheet": sheet,
+            "row": row,
+            "check": check,
+            "phase": phase,
+            "result": row.value(phase) or "",
+            "choices": [c for c in FunctionResult.choices if c[0]],
+            "by": getattr(check, f"{phase}_by"),
+            "at": getattr(check, f"{phase}_at"),
+            "lost": check.was_lost and phase == "after",
+        },
+    )
+
+
+def reading_html(
+    sheet: Sheet,
+    reading: Reading,
+    phase: str,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """One reading with value and instrument; after the work the value before stands beside it."""
+    row = cell_row(reading, reading_fields(phase), cleaned, clashes or [], reading.label)
+    return render_to_string(
+        "bay/reading_row.html",
+        {
+            "sheet": sheet,
+            "row": row,
+            "reading": reading,
+            "phase": phase,
+            "value_name": f"{phase}_value",
+            "instrument_name": f"{phase}_instrument",
+            "wanted": phase == "after" or reading.wanted_before,
+            "by": getattr(reading, f"{phase}_by"),
+            "at": getattr(reading, f"{phase}_at"),
+        },
+    )
+
+
+def progress_html(sheet: Sheet, phase: str, checks: list[FunctionCheck], oob: bool = False) -> str:
+    """How many functions are tried, and which are left."""
+    left = sum(getattr(check, phase) == FunctionResult.UNTRIED for check in checks)
+    return render_to_string(
+        "bay/progress.html",
+        {"left": left, "total": len(checks), "tried": len(checks) - left, "oob": oob},
+    )
+
+
+def _page(
+    request: HttpRequest,
+    number: int,
+    phase: str,
+    *,
+    function_form: FunctionForm | None = None,
+    reading_form: ReadingForm | None = None,
+) -> HttpResponse:
+    sheet = Sheet.of(request, number, phase)
+    checks = list(sheet.job.function_checks.select_related(*_WITH_PEOPLE))
+    groups = [
+        Group(
+            name,
+            [function_html(sheet, check, phase) for check in rows],
+            sum(getattr(check, phase) == FunctionResult.UNTRIED for check in rows),
+        )
+        for name, rows in ((name, list(rows)) for name, rows in groupby(checks, _group_of))
+    ]
+    listed = sheet.job.readings.select_related(*_WITH_PEOPLE)
+    answer = answers.page(
+        request,
+        sheet,
+        "bay/checks.html",
+        phase=phase,
+        groups=groups,
+        progress=progress_html(sheet, phase, checks),
+        readings=[reading_html(sheet, reading, phase) for reading in listed],
+        instruments=_instruments(sheet.job),
+        function_form=function_form or FunctionForm(),
+        reading_form=reading_form or ReadingForm(),
+    )
+    if function_form or reading_form:
+        answer.status_code = 422
+    return answer
+
+
+def _group_of(check: FunctionCheck) -> str:
+    return check.group
+
+
+def _instruments(job: Job) -> list[str]:
+    """Instruments used on this job, to pick from."""
+    names = job.readings.values_list("before_instrument", "after_instrument")
+    return sorted({name for pair in names for name in pair if name})
+
+
+@allow_any_staff
+@require_safe
+def before(request: HttpRequest, number: int) -> HttpResponse:
+    return _page(request, number, "before")
+
+
+@allow_any_staff
+@require_safe
+def after(request: HttpRequest, number: int) -> HttpResponse:
+    return _page(request, number, "after")
+
+
+@allow(*BENCH)
+@require_POST
+def function(request: HttpRequest, number: int, phase: str, pk: int) -> HttpResponse:
+    """Save the result or the note of one function."""
+    _phase(phase)
+
+    def save(changes: dict[str, Any], version: int, key: str) -> Any:
+        return functions.record(
+            number, pk, phase, changes, actor=actor(request), version=version, key=key
+        )
+
+    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        checks = list(sheet.job.function_checks.select_related(*_WITH_PEOPLE))
+        fresh = next((check for check in checks if check.pk == pk), row)
+        return function_html(sheet, fresh, phase, cleaned, clashes) + progress_html(
+            sheet, phase, checks, oob=True
+        )
+
+    return answers.save_cells(
+        request,
+        number,
+        phase,
+        function_fields(phase),
+        save,
+        draw,
+        lambda: FunctionCheck.objects.get(pk=pk, job__number=number),
+    )
+
+
+@allow(*BENCH)
+@require_POST
+def all_work(request: HttpRequest, number: int, phase: str) -> HttpResponse:
+    """Every function of the group without a result yet works."""
+    group = request.POST.get("group", "")
+    try:
+        event = functions.all_work(
+            number,
+            _phase(phase),
+            group,
+            actor=actor(request),
+            key=request.POST.get("key", ""),
+        )
+    except Refused as refused:
+        return answers.refused(request, number, phase, refused)
+    count = event.after["count"] if event else 0
+    text = f"{group}: {count} marked as working." if count else "Every one had a result already."
+    html = _group_html(request, number, phase, group)
+    return answers.done(request, number, phase, text, event=event, html=html)
+
+
+def _group_html(request: HttpRequest, number: int, phase: str, group: str) -> str:
+    sheet = Sheet.of(request, number, phase)
+    checks = list(sheet.job.function_checks.select_related(*_WITH_PEOPLE))
+    rows = [check for check in checks if check.group == group]
+    left = sum(getattr(check, phase) == FunctionResult.UNTRIED for check in rows)
+    shown = Group(group, [function_html(sheet, check, phase) for check in rows], left)
+    html = render_to_string(
+        "bay/function_group.html", {"sheet": sheet, "group": shown, "phase": phase}
+    )
+    return html + progress_html(sheet, phase, checks, oob=True)
+
+
+@allow(*BENCH)
+@require_POST
+def add_function(request: HttpRequest, number: int, phase: str) -> HttpResponse:
+    """Add a function of this car to the list."""
+    form = FunctionForm(request.POST)
+    if form.is_valid():
+        try:
+            functions.add_function(
+                number,
+                name=form.cleaned_data["name"],
+                how=form.cleaned_data["how"],
+                actor=actor(request),
+                key=request.POST.get("key", ""),
+            )
+        except Refused as refused:
+            form.add_error("name", refused.reasons[0])
+        else:
+            return answers.reload(
+                request, Sheet.of(request, number).url(f"bay_{_phase(phase)}") + "#added"
+            )
+    return _page(request, number, _phase(phase), function_form=form)
+
+
+@allow(*BENCH)
+@require_POST
+def reading(request: HttpRequest, number: int, phase: str, pk: int) -> HttpResponse:
+    """Save the value or instrument of one reading; the instrument is kept for the next."""
+    _phase(phase)
+
+    def save(changes: dict[str, Any], version: int, key: str) -> Any:
+        if named := changes.get(f"{phase}_instrument"):
+            request.session["instrument"] = named
+        return readings.record(
+            number,
+            pk,
+            phase,
+            changes,
+            actor=actor(request),
+            version=version,
+            key=key,
+            instrument=request.session.get("instrument", ""),
+        )
+
+    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        return reading_html(sheet, row, phase, cleaned, clashes)
+
+    return answers.save_cells(
+        request,
+        number,
+        phase,
+        reading_fields(phase),
+        save,
+        draw,
+        lambda: Reading.objects.select_related(*_WITH_PEOPLE).get(pk=pk, job__number=number),
+    )
+
+
+@allow(*BENCH)
+@require_POST
+def add_reading(request: HttpRequest, number: int, phase: str) -> HttpResponse:
+    """Add a reading of this job's own."""
+    form = ReadingForm(request.POST)
+    if form.is_valid():
+        data = form.cleaned_data
+        try:
+            readings.add_reading(
+                number,
+                label=data["label"],
+                unit=data["unit"],
+                wanted_before=data["wanted_before"],
+                actor=actor(request),
+                key=request.POST.get("key", ""),
+            )
+        except Refused as refused:
+            form.add_error("label", refused.reasons[0])
+        else:
+            return answers.reload(
+                request, Sheet.of(request, number).url(f"bay_{_phase(phase)}") + "#readings"
+            )
+    return _page(request, number, _phase(phase), reading_form=form)

@@ -1,0 +1,70 @@
+"""Every finding of the sheet, the gravest first, and the reasons why cautions may stand."""
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.template.loader import render_to_string
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.services import sign_off
+from jobs.services.errors import Refused
+from jobs.views.bay import answers
+from jobs.views.bay.parts import digest
+from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
+from jobs.wiring_answers import Finding, section_of
+from shop.access import allow, allow_any_staff
+
+_LABELS = {section.id: section.label for section in SECTIONS}
+
+
+def _entry(sheet: Sheet, finding: Finding) -> dict[str, Any]:
+    return {
+        "finding": finding,
+        "id": digest(finding.fingerprint),
+        "link": sheet.link_to(finding),
+        "section": _LABELS[section_of(finding)],
+        "reason": sheet.reasons.get(finding.fingerprint),
+    }
+
+
+@allow_any_staff
+@require_safe
+def findings(request: HttpRequest, number: int) -> HttpResponse:
+    sheet = Sheet.of(request, number, "findings")
+    place = request.GET.get("at", "")
+    found = [f for f in sheet.findings if not place or place in f.where]
+    return answers.page(
+        request,
+        sheet,
+        "bay/findings.html",
+        entries=[_entry(sheet, finding) for finding in found],
+        place=place,
+        hidden=len(sheet.findings) - len(found),
+        stops=sum(f.severity == "stop" for f in sheet.findings),
+        unreasoned=sum(f.severity == "caution" for f in sheet.open_findings),
+    )
+
+
+@allow(*BENCH)
+@require_POST
+def reason(request: HttpRequest, number: int) -> HttpResponse:
+    """Give, change or take back the reason of one caution."""
+    sheet = Sheet.of(request, number, "findings")
+    fingerprint = request.POST.get("fingerprint", "")
+    try:
+        sign_off.give_reason(
+            sheet.job.pk,
+            fingerprint,
+            request.POST.get("reason", ""),
+            actor(request),
+            request.POST.get("key", ""),
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "findings", refused)
+    fresh = Sheet.of(request, number, "findings")
+    finding = next((f for f in fresh.findings if f.fingerprint == fingerprint), None)
+    html = ""
+    if finding is not None:
+        context = {"sheet": fresh, "entry": _entry(fresh, finding)}
+        html = render_to_string("bay/finding.html", context)
+    return answers.done(request, number, "findings", "Reason kept.", html=html)

@@ -1,0 +1,139 @@
+"""Notes, the manager's reasons ticked off, moves of the job from its sheet, and the way back."""
+
+from typing import Final
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.template.loader import render_to_string
+from django.urls import reverse
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.forms.bay.add import NoteForm
+from jobs.models import Job, SendBack
+from jobs.services import moves
+from jobs.services import notes as service
+from jobs.services import undo as undoing
+from jobs.services.errors import Refused
+from jobs.views.bay import answers
+from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
+from shop.access import allow, allow_any_staff
+
+FROM_THE_SHEET: Final = {
+    "start_work": "The car is in the bay.",
+    "finish": "Handed to review. The manager finds it in the queue.",
+    "recall": "Taken back from review: the sheet is open again.",
+}
+
+
+@allow_any_staff
+@require_safe
+def notes(request: HttpRequest, number: int) -> HttpResponse:
+    return _page(request, Sheet.of(request, number, "notes"), NoteForm())
+
+
+def _page(request: HttpRequest, sheet: Sheet, form: NoteForm) -> HttpResponse:
+    answer = answers.page(
+        request,
+        sheet,
+        "bay/notes.html",
+        form=form,
+        notes=list(sheet.job.notes.select_related("by").order_by("-pk")),
+    )
+    if form.is_bound:
+        answer.status_code = 422
+    return answer
+
+
+@allow(*BENCH)
+@require_POST
+def add(request: HttpRequest, number: int) -> HttpResponse:
+    form = NoteForm(request.POST)
+    sheet = Sheet.of(request, number, "notes")
+    if form.is_valid():
+        try:
+            service.add_note(
+                number,
+                form.cleaned_data["text"],
+                actor=actor(request),
+                key=request.POST.get("key", ""),
+            )
+        except Refused as refused:
+            form.add_error("text", " ".join(refused.reasons))
+        else:
+            return redirect(sheet.url("bay_notes"))
+    return _page(request, sheet, form)
+
+
+@allow(*BENCH)
+@require_POST
+def send_back(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Tick off one of the manager's reasons, or take the tick away."""
+    try:
+        row = service.tick_send_back(number, pk, "done" in request.POST, actor=actor(request))
+    except Refused as refused:
+        return answers.refused(request, number, "fit", refused)
+    except SendBack.DoesNotExist:
+        raise Http404("That reason is no longer there.") from None
+    sheet = Sheet.of(request, number)
+    if not request.htmx:  # type: ignore[attr-defined]
+        return redirect(sheet.url("bay"))
+    return HttpResponse(render_to_string("bay/send_back.html", {"sheet": sheet, "back": row}))
+
+
+@allow(*BENCH)
+@require_safe
+def finish(request: HttpRequest, number: int) -> HttpResponse:
+    """What is still missing before the sheet can go to review; when nothing is, the way there."""
+    sheet = Sheet.of(request, number)
+    context = {
+        "missing": moves.missing_for(sheet.job, "finish"),
+        "counts": [
+            (section, sheet.tab_count(section.id))
+            for section in SECTIONS
+            if section.id != "findings" and sheet.tab_count(section.id).count
+        ],
+        "waiting": sheet.job.send_backs.filter(done_at=None).count(),
+    }
+    return answers.dialog(request, sheet, "bay/finish.html", context)
+
+
+@allow(*BENCH)
+@require_POST
+def move(request: HttpRequest, number: int, name: str) -> HttpResponse:
+    """Start work, hand to review, or take back: the moves the bench makes from the sheet."""
+    if name not in FROM_THE_SHEET:
+        raise Http404("No such move from the sheet.")
+    sheet = Sheet.of(request, number)
+    try:
+        moves.move(sheet.job.pk, name, actor(request))
+    except Refused as refused:
+        for reason in refused.reasons:
+            messages.error(request, reason)
+    else:
+        messages.success(request, FROM_THE_SHEET[name])
+    return redirect(_back(request, sheet))
+
+
+def _back(request: HttpRequest, sheet: Sheet) -> str:
+    """The section the person came from, if it said one."""
+    section = request.POST.get("section", "")
+    known = {"fit", "before", "channels", "power", "tuning", "after", "findings", "notes"}
+    return sheet.url(f"bay_{section}" if section in known else "bay")
+
+
+@allow(*BENCH)
+@require_POST
+def undo(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Take back what an event did, and show the page as it is then."""
+    sheet = Sheet.of(request, number)
+    try:
+        undoing.undo(number, pk, actor(request))
+    except Refused as refused:
+        return answers.refused(request, number, "fit", refused)
+    except (Job.DoesNotExist, LookupError):
+        raise Http404("There is nothing to undo.") from None
+    messages.success(request, "Undone.")
+    shown = request.htmx.current_url_abs_path if request.htmx else None  # type: ignore[attr-defined]
+    home = reverse("bay", args=[number])
+    return answers.reload(request, shown if shown and shown.startswith(home) else sheet.url("bay"))

@@ -1,0 +1,40 @@
+"""Where on the bay sheet a place of the plan stands: its element's id and its address."""
+
+from django.urls import reverse
+
+from jobs.wiring_answers import Finding, doc
+
+_GROUP_OF_RULE = {
+    "wire-without-speaker": "wires",
+    "wire-not-written": "wires",
+    "wire-colour": "wires",
+    "polarity-not-proved": "wires",
+}
+"""Rules whose cells stand in another group of the channel grid than the speakers."""
+
+
+def anchor(place: str) -> str:
+    """The id of the element of a place: A1.3 stands at at-A1-3."""
+    return f"at-{place.replace('.', '-')}"
+
+
+def spot_id(position: str) -> str:
+    return f"spot-{position}"
+
+
+def address(plan: doc.Plan, number: int, finding: Finding, section: str) -> str:
+    """Address of the row a finding speaks of first, with the group of columns it is about."""
+    first = finding.where[0] if finding.where else ""
+    base = reverse(f"bay_{section}", args=[number])
+    if section in {"before", "after"}:
+        return f"{base}#{first}"
+    if section == "channels":
+        group = _GROUP_OF_RULE.get(finding.rule, "speakers")
+        speaker = next((one for one in plan.speakers if one.id == first), None)
+        if speaker is not None:
+            return f"{base}#{spot_id(speaker.position)}"
+        return f"{base}?show={group}#{anchor(first)}"
+    if section == "tuning":
+        speaker_channel = next((one.id for one in plan.channels if first in one.speakers), first)
+        return f"{base}#{anchor(speaker_channel)}"
+    return f"{base}#{anchor(first)}" if first else base

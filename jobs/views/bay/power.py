@@ -1,0 +1,210 @@
+"""The power plan: supply, runs with their figures, proposals, and the one-line diagram."""
+
+from typing import Any
+
+from django import forms
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.forms.bay.add import RunForm
+from jobs.forms.bay.cells import Cleaned
+from jobs.forms.bay.fields import nodes_of, run_fields, supply_fields
+from jobs.models import PowerRun, SupplyFacts
+from jobs.services import power as service
+from jobs.services.errors import Refused
+from jobs.services.saving import FieldClash
+from jobs.views.bay import answers
+from jobs.views.bay.power_rows import diagram_svg, run_html, suggested_run, supply_html
+from jobs.views.bay.sheet import BENCH, Sheet, actor
+from jobs.wiring_answers import proposals_for, run_figures
+from shop.access import allow, allow_any_staff
+
+GROUPS = ("path", "cable")
+
+
+@allow_any_staff
+@require_safe
+def power(request: HttpRequest, number: int) -> HttpResponse:
+    return _page(request, Sheet.of(request, number, "power"))
+
+
+def _page(request: HttpRequest, sheet: Sheet, form: forms.Form | None = None) -> HttpResponse:
+    asked = request.GET.get("show", "")
+    show = asked if asked in GROUPS else GROUPS[0]
+    runs = list(sheet.job.runs.all())
+    fields = run_fields(sheet.shop, nodes_of(sheet.plan))
+    drawn = {
+        kind: [run_html(sheet, run, fields, show) for run in runs if run.kind == kind]
+        for kind in PowerRun.Kind.values
+    }
+    supply = getattr(sheet.job, "supply", None)
+    answer = answers.page(
+        request,
+        sheet,
+        "bay/power.html",
+        shows=("runs", "diagram", "supply"),
+        show=show,
+        feeds=drawn["feed"],
+        returns=drawn["return"],
+        supply=supply_html(sheet, supply) if supply else "",
+        diagram=diagram_svg(sheet),
+        supply_report=supply_report_html(sheet),
+        solution=sheet.solution,
+        high_voltage=sheet.job.vehicle.vehicle_model.high_voltage,
+        form=form or RunForm(sheet.shop, nodes_of(sheet.plan), initial=suggested_run(sheet)),
+    )
+    if form is not None:
+        answer.status_code = 422
+    return answer
+
+
+@allow_any_staff
+@require_safe
+def diagram(request: HttpRequest, number: int) -> HttpResponse:
+    """The one-line diagram alone, fetched when a save changed it."""
+    return HttpResponse(diagram_svg(Sheet.of(request, number, "power")))
+
+
+@allow(*BENCH)
+@require_POST
+def save_supply(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Save what is known of battery and alternator."""
+
+    def write(changes: dict[str, Any], version: int, key: str) -> Any:
+        return service.save_supply(
+            number, pk, changes, actor=actor(request), version=version, key=key
+        )
+
+    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        return supply_html(sheet, row, cleaned, clashes)
+
+    return answers.save_cells(
+        request,
+        number,
+        "power",
+        supply_fields(),
+        write,
+        draw,
+        lambda: SupplyFacts.objects.get(pk=pk, job__number=number),
+    )
+
+
+@allow(*BENCH)
+@require_POST
+def save_run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Save cells of one run."""
+    before = Sheet.of(request, number, "power")
+    fields = run_fields(before.shop, nodes_of(before.plan))
+    current = request.htmx.current_url or ""  # type: ignore[attr-defined]
+    show = "cable" if "show=cable" in current else "path"
+
+    def write(changes: dict[str, Any], version: int, key: str) -> Any:
+        return service.save_run(number, pk, changes, actor=actor(request), version=version, key=key)
+
+    def draw(sheet: Sheet, row: PowerRun, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        return run_html(sheet, row, fields, show, cleaned, clashes)
+
+    return answers.save_cells(
+        request,
+        number,
+        "power",
+        fields,
+        write,
+        draw,
+        lambda: PowerRun.objects.get(pk=pk, job__number=number),
+    )
+
+
+@allow(*BENCH)
+@require_POST
+def add_run(request: HttpRequest, number: int) -> HttpResponse:
+    """Add a run from the small form below the table."""
+    sheet = Sheet.of(request, number, "power")
+    form = RunForm(sheet.shop, nodes_of(sheet.plan), request.POST)
+    if form.is_valid():
+        try:
+            service.add_run(
+                number, form.facts, actor=actor(request), key=request.POST.get("key", "")
+            )
+        except Refused as refused:
+            form.add_error(None, " ".join(refused.reasons))
+        else:
+            return answers.reload(request, sheet.url("bay_power") + "#add-run")
+    return _page(request, sheet, form)
+
+
+@allow(*BENCH)
+@require_POST
+def copy_run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Add a run with the same facts."""
+    get_object_or_404(PowerRun, pk=pk, job__number=number)
+    try:
+        service.copy_run(number, pk, actor=actor(request), key=request.POST.get("key", ""))
+    except Refused as refused:
+        return answers.refused(request, number, "power", refused)
+    return answers.reload(request, Sheet.of(request, number).url("bay_power"))
+
+
+@allow(*BENCH)
+@require_POST
+def remove_run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Take a run out of the plan, with a way back."""
+    run = get_object_or_404(PowerRun, pk=pk, job__number=number)
+    try:
+        event = service.remove_run(
+            number, pk, actor=actor(request), key=request.POST.get("key", "")
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "power", refused)
+    row = f'<template><tr id="at-{run.label}" hx-swap-oob="delete"></tr></template>'
+    return answers.done(request, number, "power", f"{run.label} removed.", event=event, html=row)
+
+
+@allow_any_staff
+@require_safe
+def run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """One run opened: its figures with the sums behind them, proposals, copy and remove."""
+    sheet = Sheet.of(request, number, "power")
+    row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)
+    solution = sheet.solution
+    context: dict[str, Any] = {
+        "sheet": sheet,
+        "run": row,
+        "figures": run_figures(sheet.plan, solution, row.label) if solution else [],
+        "proposals": proposals_for(sheet.plan, row.label) if sheet.can_edit else [],
+    }
+    return answers.dialog(request, sheet, "bay/run.html", context)
+
+
+@allow(*BENCH)
+@require_POST
+def take_proposal(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Put the proposed cable and fuse in the run, worked out afresh."""
+    sheet = Sheet.of(request, number, "power")
+    row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)
+    wanted = request.POST.get("metal", "copper")
+    found = next((p for p in proposals_for(sheet.plan, row.label) if p.metal == wanted), None)
+    if found is None or found.conductor is None:
+        return answers.refused(
+            request, number, "power", Refused("No size will do for this run: see its findings.")
+        )
+    changes: dict[str, Any] = {
+        "size": found.conductor.size,
+        "metal": found.metal,
+        "fuse_rating_a": found.fuse.rating_a if found.fuse else None,
+        "fuse_body": found.fuse.body if found.fuse else "",
+        "fuse_distance_m": found.fuse.distance_m if found.fuse else None,
+    }
+    try:
+        event = service.take_proposal(
+            number, pk, changes, actor=actor(request), key=request.POST.get("key", "")
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "power", refused)
+    fresh = Sheet.of(request, number, "power")
+    row.refresh_from_db()
+    fields = run_fields(fresh.shop, nodes_of(fresh.plan))
+    html = run_html(fresh, row, fields, "path", oob=True)
+    text = f"{row.label}: {row.size.replace('mm2', 'mm²')} put in the plan."
+    return answers.done(request, number, "power", text, event=event, html=html)

@@ -1,0 +1,116 @@
+"""Rows and pictures of the power plan."""
+
+from typing import Any
+
+from django.template.loader import render_to_string
+from django.utils.html import format_html
+
+from jobs.diagrams import power_path
+from jobs.forms.bay.cells import Cleaned, Fields
+from jobs.forms.bay.fields import supply_fields
+from jobs.models import PowerRun, SupplyFacts
+from jobs.services.saving import FieldClash
+from jobs.views.bay.places import anchor
+from jobs.views.bay.rows import cell_row
+from jobs.views.bay.sheet import Sheet
+from jobs.wiring_answers import severities, supply_figures
+from shop.units import long_unit
+
+
+def run_figures_html(sheet: Sheet, label: str, pk: int, oob: bool = False) -> str:
+    """Current, loss and allowed current of a run on one button, which opens the sums."""
+    state = sheet.solution.runs.get(label) if sheet.solution else None
+    return render_to_string(
+        "bay/run_figures.html",
+        {
+            "label": label,
+            "anchor": anchor(label),
+            "url": sheet.url("bay_run", pk),
+            "state": state,
+            "current_a": abs(state.current_a) if state else None,
+            "drop_v": abs(state.drop_v) if state else None,
+            "count": sheet.mark(label),
+            "oob": oob,
+        },
+    )
+
+
+def run_html(
+    sheet: Sheet,
+    run: PowerRun,
+    fields: Fields,
+    show: str,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+    *,
+    oob: bool = False,
+) -> str:
+    """One run as a row: its path and fuse, or its cable."""
+    return render_to_string(
+        "bay/run_row.html",
+        {
+            "sheet": sheet,
+            "run": run,
+            "row": cell_row(run, fields, cleaned, clashes or [], run.label),
+            "anchor": anchor(run.label),
+            "show": show,
+            "feed": run.kind == PowerRun.Kind.FEED,
+            "figures": run_figures_html(sheet, run.label, run.pk),
+            "oob": oob,
+        },
+    )
+
+
+def supply_html(
+    sheet: Sheet,
+    facts: SupplyFacts,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """Battery and alternator as cells."""
+    row = cell_row(facts, supply_fields(), cleaned, clashes or [], "supply")
+    return render_to_string("bay/supply.html", {"sheet": sheet, "row": row, "facts": facts})
+
+
+def supply_report_html(sheet: Sheet, oob: bool = False) -> str:
+    """Charging balance, charge and days parked, each opening to its sum."""
+    context = {"figures": supply_figures(sheet.plan), "oob": oob}
+    return render_to_string("bay/supply_report.html", context)
+
+
+def diagram_svg(sheet: Sheet) -> str:
+    """The one-line diagram with voltages, currents and marks on it."""
+    return power_path(
+        sheet.plan,
+        sheet.solution,
+        unit=long_unit(sheet.shop),
+        marks=severities(sheet.open_findings),
+    )
+
+
+def diagram_again_html(sheet: Sheet) -> str:
+    """Has the page fetch the diagram again, out of band, for it is larger than the edit."""
+    return format_html(
+        '<div id="diagram-again" hx-swap-oob="true" hx-get="{}" hx-trigger="load delay:200ms" '
+        'hx-target="#diagram" hx-swap="innerHTML"></div>',
+        sheet.url("bay_power_diagram"),
+    )
+
+
+def suggested_run(sheet: Sheet) -> dict[str, Any]:
+    """The run most likely to be added next: a feed to what has none, then a return from it."""
+    plan = sheet.plan
+    fed = {run.to_node for run in plan.runs if run.kind == "feed"}
+    returned = {run.from_node for run in plan.runs if run.kind == "return"}
+    powered = [device.id for device in plan.devices if device.kind in {"amplifier", "processor"}]
+    points = [run.to_node for run in plan.runs if run.kind == "feed" and run.to_node not in powered]
+    unfed = [name for name in powered if name not in fed]
+    if not plan.runs and len(powered) > 1:
+        return {"kind": "feed", "from_node": "battery", "to_node": "Distribution 1"}
+    if unfed:
+        source = points[-1] if points else "battery"
+        return {"kind": "feed", "from_node": source, "to_node": unfed[0]}
+    bare = [name for name in powered if name not in returned]
+    if bare:
+        return {"kind": "return", "from_node": bare[0], "to_node": "body"}
+    return {"kind": "feed", "from_node": "battery"}

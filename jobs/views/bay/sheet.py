@@ -1,0 +1,198 @@
+"""The bay sheet of one job as its views see it: who may write, what is open, and where."""
+
+from functools import cached_property
+from typing import Final, NamedTuple
+
+from django.http import Http404, HttpRequest
+from django.urls import reverse
+
+from jobs.lifecycle import Stage, moves_from
+from jobs.models import FindingReason, Job, TuningKind
+from jobs.views.bay import places
+from jobs.wiring_adapter import findings_of, plan_of
+from jobs.wiring_answers import (
+    SEVERITY_ORDER,
+    Figure,
+    Finding,
+    PowerSolution,
+    doc,
+    loads_of,
+    power_at,
+    section_of,
+)
+from shop.models import Shop, StaffMember
+from shop.roles import Role, has_role
+
+BENCH: Final = frozenset({Role.TECHNICIAN, Role.MANAGER})
+
+
+def actor(request: HttpRequest) -> StaffMember:
+    """The signed-in staff member; views let nobody else in."""
+    assert isinstance(request.user, StaffMember)
+    return request.user
+
+
+class Section(NamedTuple):
+    """One tab of the bay sheet."""
+
+    id: str
+    label: str
+
+    @property
+    def url_name(self) -> str:
+        return f"bay_{self.id}"
+
+
+SECTIONS: Final = (
+    Section("fit", "Fit"),
+    Section("before", "Before"),
+    Section("channels", "Channels"),
+    Section("power", "Power"),
+    Section("tuning", "Tuning"),
+    Section("after", "After"),
+    Section("findings", "Findings"),
+    Section("notes", "Notes"),
+)
+
+_CLOSED: Final = {
+    Stage.BOOKED: "The car is not checked in yet. "
+    "The front desk checks it in; then the sheet opens.",
+    Stage.READY_FOR_REVIEW: "The sheet is with the manager for review. "
+    "Take it back to change something.",
+    Stage.SIGNED_OFF: "The sheet is signed, and signed is final. "
+    "A manager can open a correction, which makes a new revision.",
+    Stage.COLLECTED: "The car is collected and its sheet is final. "
+    "A manager can open a correction, which makes a new revision.",
+    Stage.ON_HOLD: "The job is on hold. Resume it to write on the sheet.",
+    Stage.CANCELLED: "The job is cancelled. The sheet is kept as it was left.",
+}
+
+
+class TabCount(NamedTuple):
+    """How much is open in a section, and how grave the worst of it is."""
+
+    count: int
+    severity: str
+
+    @property
+    def words(self) -> str:
+        things = "finding" if self.count == 1 else "findings"
+        return f"{self.count} open {things}, gravest: {self.severity}" if self.count else ""
+
+
+class Sheet:
+    """A job's bay sheet. The plan and its findings are worked out once, when first asked for."""
+
+    def __init__(self, number: int, user: StaffMember, shop: Shop, section: str = "") -> None:
+        try:
+            self.job = Job.objects.select_related("supply", "vehicle__vehicle_model").get(
+                number=number
+            )
+        except Job.DoesNotExist:
+            raise Http404(f"There is no job {number}.") from None
+        self.user = user
+        self.shop = shop
+        self.section = section
+
+    @classmethod
+    def of(cls, request: HttpRequest, number: int, section: str = "") -> "Sheet":
+        return cls(number, actor(request), request.shop, section)  # type: ignore[attr-defined]
+
+    @property
+    def number(self) -> int:
+        return self.job.number
+
+    @cached_property
+    def on_the_bench(self) -> bool:
+        """The person may write on bay sheets."""
+        return has_role(self.user, BENCH)
+
+    @property
+    def can_edit(self) -> bool:
+        return self.on_the_bench and self.job.sheet_is_open
+
+    @property
+    def moves(self) -> dict[str, bool]:
+        """Which moves of the bench can be tried from here."""
+        offered = {move.name for move in moves_from(self.job.stage, self.user.roles)}
+        return {name: name in offered for name in ("start_work", "finish", "recall")}
+
+    @property
+    def why_closed(self) -> str:
+        """Why nothing can be written, and what to do about it; empty when it can."""
+        if not self.job.sheet_is_open:
+            return _CLOSED[Stage(self.job.stage)]
+        if not self.on_the_bench:
+            return "You may read this sheet. A technician or a manager fills it in."
+        return ""
+
+    @cached_property
+    def plan(self) -> doc.Plan:
+        return plan_of(self.job, TuningKind.AFTER, self.shop)
+
+    @cached_property
+    def findings(self) -> list[Finding]:
+        """Every finding, the gravest first."""
+        return findings_of(self.job, self.plan)
+
+    @cached_property
+    def loads(self) -> dict[str, Figure]:
+        return loads_of(self.plan)
+
+    @cached_property
+    def solution(self) -> PowerSolution | None:
+        """The power path at full output, engine running; None while the plan has no run."""
+        return power_at(self.plan)
+
+    @cached_property
+    def reasons(self) -> dict[str, FindingReason]:
+        """Reasons given for cautions, by fingerprint."""
+        if not any(finding.severity == "caution" for finding in self.findings):
+            return {}
+        rows = self.job.finding_reasons.select_related("by")
+        return {row.fingerprint: row for row in rows}
+
+    def is_open(self, finding: Finding) -> bool:
+        """A stop, or a caution that nobody has given a reason for."""
+        if finding.severity == "caution":
+            return finding.fingerprint not in self.reasons
+        return finding.severity == "stop"
+
+    @cached_property
+    def open_findings(self) -> list[Finding]:
+        return [finding for finding in self.findings if self.is_open(finding)]
+
+    def findings_in(self, section: str) -> list[Finding]:
+        """Open findings that are mended in a section, the gravest first."""
+        if section in {"findings", ""}:
+            return self.open_findings
+        return [finding for finding in self.open_findings if section_of(finding) == section]
+
+    def tab_count(self, section: str) -> TabCount:
+        if section in {"fit", "notes"}:
+            return TabCount(0, "")
+        return self._count(self.findings_in(section))
+
+    @staticmethod
+    def _count(findings: list[Finding]) -> TabCount:
+        worst = min((f.severity for f in findings), key=SEVERITY_ORDER.__getitem__, default="")
+        return TabCount(len(findings), worst)
+
+    @cached_property
+    def _open_at(self) -> dict[str, list[Finding]]:
+        found: dict[str, list[Finding]] = {}
+        for finding in self.open_findings:
+            for place in dict.fromkeys(finding.where):
+                found.setdefault(place, []).append(finding)
+        return found
+
+    def mark(self, place: str) -> TabCount:
+        """What is open at one place of the plan: a channel, a speaker, a run, a device."""
+        return self._count(self._open_at.get(place, []))
+
+    def link_to(self, finding: Finding) -> str:
+        """Address of the row a finding speaks of."""
+        return places.address(self.plan, self.number, finding, section_of(finding))
+
+    def url(self, name: str, *args: object) -> str:
+        return reverse(name, args=[self.number, *args])

@@ -1,0 +1,268 @@
+"""Putting speakers in their places on the car picture, and channels on them."""
+
+from typing import Any
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.template.loader import render_to_string
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from jobs.forms.bay.add import PlaceForm
+from jobs.forms.bay.cells import Cleaned
+from jobs.forms.bay.fields import job_speaker_fields
+from jobs.models import Channel, JobEvent, JobSpeaker
+from jobs.models.channels import JOINING_CHOICES
+from jobs.services import channels as service
+from jobs.services.errors import Refused
+from jobs.services.saving import FieldClash, subject_of
+from jobs.views.bay import answers
+from jobs.views.bay.channel_rows import speakers_html
+from jobs.views.bay.channels import channels_of
+from jobs.views.bay.fit import sources_of
+from jobs.views.bay.rows import cell_row
+from jobs.views.bay.sheet import BENCH, Sheet, actor
+from jobs.wiring_answers import POSITIONS, loads_to_choose
+from shop.access import allow, allow_any_staff
+
+
+def _target(request: HttpRequest, number: int) -> Channel | None:
+    """The channel chosen in the grid, when it can take speakers."""
+    text = request.POST.get("target", "") or request.GET.get("target", "")
+    if not text.isdigit():
+        return None
+    return (
+        Channel.objects.select_related("part")
+        .filter(pk=int(text), job__number=number, kind=Channel.Kind.AMPLIFIER)
+        .first()
+    )
+
+
+@allow_any_staff
+@require_http_methods(["GET", "HEAD", "POST"])
+def place(request: HttpRequest, number: int, position: str) -> HttpResponse:
+    """A position tapped: its one speaker goes on the chosen channel, else what is there opens."""
+    if position not in POSITIONS:
+        raise Http404("There is no such place on the picture.")
+    sheet = Sheet.of(request, number, "channels")
+    there = list(sheet.job.speakers.filter(position=position).prefetch_related("channels__part"))
+    target = _target(request, number)
+    if request.method == "POST" and sheet.can_edit and target is not None and len(there) == 1:
+        already = any(channel.pk == target.pk for channel in there[0].channels.all())
+        if not already:
+            return _put_on(request, number, target.pk, there[0].pk)
+    return _dialog(request, sheet, position, there, target)
+
+
+def _dialog(
+    request: HttpRequest,
+    sheet: Sheet,
+    position: str,
+    there: list[JobSpeaker],
+    target: Channel | None,
+    form: PlaceForm | None = None,
+) -> HttpResponse:
+    left = service.parts_left(sheet.job)
+    context: dict[str, Any] = {
+        "sheet": sheet,
+        "position": position,
+        "label": POSITIONS[position].label,
+        "there": [(speaker, speaker_html(sheet, speaker, target)) for speaker in there],
+        "target": target,
+        "form": form or PlaceForm(left),
+        "parts": left,
+        "channels": [one for one in channels_of(sheet.job) if one.kind == "amplifier"],
+        "adding": form is not None or not there,
+    }
+    status = 422 if form is not None else 200
+    return answers.dialog(request, sheet, "bay/place.html", context, status)
+
+
+def speaker_html(
+    sheet: Sheet,
+    speaker: JobSpeaker,
+    target: Channel | None = None,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """One speaker at a position: what is known of it, and what feeds it."""
+    row = cell_row(speaker, job_speaker_fields(), cleaned, clashes or [], speaker.label)
+    feeding = list(speaker.channels.select_related("part"))
+    on_target = target is not None and any(one.pk == target.pk for one in feeding)
+    return render_to_string(
+        "bay/speaker.html",
+        {
+            "sheet": sheet,
+            "speaker": speaker,
+            "row": row,
+            "feeding": feeding,
+            "target": target,
+            "on_target": on_target,
+        },
+    )
+
+
+def _rows(sheet: Sheet, keys: set[int], target: str) -> str:
+    """The rows of these channels, out of band."""
+    sources = sources_of(sheet.job)
+    return "".join(
+        speakers_html(sheet, channel, sources, target=target, oob=True)
+        for channel in channels_of(sheet.job)
+        if channel.pk in keys
+    )
+
+
+def _done(
+    request: HttpRequest, number: int, keys: set[int], text: str, event: JobEvent | None
+) -> HttpResponse:
+    """The rows that changed, the spots and findings that follow, and the way back."""
+    sheet = Sheet.of(request, number, "channels")
+    target = request.POST.get("target", "")
+    html = _rows(sheet, keys, target) if request.htmx else ""  # type: ignore[attr-defined]
+    return answers.done(request, number, "channels", text, event=event, html=html)
+
+
+def _put_on(request: HttpRequest, number: int, pk: int, speaker_pk: int) -> HttpResponse:
+    try:
+        saved = service.put_on(
+            number, pk, speaker_pk, actor=actor(request), key=request.POST.get("key", "")
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "channels", refused)
+    speaker = JobSpeaker.objects.get(pk=speaker_pk)
+    text = f"{saved.row} feeds {speaker}."
+    return _done(request, number, {pk}, text, _last(saved.row))
+
+
+def _last(channel: Channel) -> JobEvent | None:
+    return JobEvent.objects.filter(
+        job_id=channel.job_id, code="channel.speakers", subject=subject_of(channel)
+    ).first()
+
+
+@allow(*BENCH)
+@require_POST
+def on_channel(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Put a speaker on a channel (`speaker`), take one off (`off`), or ask for another place."""
+    channel = get_object_or_404(Channel.objects.select_related("part"), pk=pk, job__number=number)
+    chosen, off = request.POST.get("speaker", ""), request.POST.get("off", "")
+    if chosen.isdigit():
+        get_object_or_404(JobSpeaker, pk=int(chosen), job__number=number)
+        return _put_on(request, number, pk, int(chosen))
+    if off.isdigit():
+        try:
+            saved = service.take_off(number, pk, int(off), actor=actor(request))
+        except Refused as refused:
+            return answers.refused(request, number, "channels", refused)
+        return _done(request, number, {pk}, f"Taken off {channel}.", _last(saved.row))
+    sheet = Sheet.of(request, number, "channels")
+    on = set(channel.speakers.values_list("pk", flat=True))
+    placed = sheet.job.speakers.exclude(pk__in=on).prefetch_related("channels__part")
+    taken = {speaker.position for speaker in placed}
+    context = {
+        "sheet": sheet,
+        "target": channel,
+        "speakers": sorted(placed, key=lambda one: bool(one.channels.all())),
+        "positions": [one for one in POSITIONS.values() if one.id not in taken],
+    }
+    return answers.dialog(request, sheet, "bay/places.html", context)
+
+
+@allow(*BENCH)
+@require_POST
+def add(request: HttpRequest, number: int, position: str) -> HttpResponse:
+    """Put a speaker at a position, and on the chosen channel: one change, one way back."""
+    if position not in POSITIONS:
+        raise Http404("There is no such place on the picture.")
+    sheet = Sheet.of(request, number, "channels")
+    target = _target(request, number)
+    form = PlaceForm(service.parts_left(sheet.job), request.POST)
+    there = list(sheet.job.speakers.filter(position=position))
+    if not form.is_valid():
+        return _dialog(request, sheet, position, there, target, form)
+    try:
+        placed = service.add_speaker(
+            number,
+            actor(request),
+            position=position,
+            part_pk=form.part_pk,
+            coil_joining=form.cleaned_data["coil_joining"] or "single",
+            facts=form.facts,
+            channel_pk=target.pk if target else None,
+            key=request.POST.get("key", ""),
+        )
+    except Refused as refused:
+        form.add_error(None, " ".join(refused.reasons))
+        return _dialog(request, sheet, position, there, target, form)
+    event = placed.event if placed else None
+    label = POSITIONS[position].label.lower()
+    fed = f", fed by {target}" if target else ""
+    keys = {target.pk} if target else set()
+    return _done(request, number, keys, f"Speaker placed: {label}{fed}.", event)
+
+
+@allow(*BENCH)
+@require_POST
+def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Save what is known of one speaker."""
+
+    def read() -> JobSpeaker:
+        return JobSpeaker.objects.get(pk=pk, job__number=number)
+
+    def write(changes: dict[str, Any], version: int, key: str) -> Any:
+        return service.save_speaker(
+            number, pk, changes, actor=actor(request), version=version, key=key
+        )
+
+    def draw(sheet: Sheet, row: JobSpeaker, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        return speaker_html(sheet, row, _target(request, number), cleaned, clashes)
+
+    return answers.save_cells(request, number, "channels", job_speaker_fields(), write, draw, read)
+
+
+@allow(*BENCH)
+@require_POST
+def remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Take a speaker out of its place and off its channels."""
+    speaker = get_object_or_404(JobSpeaker, pk=pk, job__number=number)
+    name = str(speaker)
+    keys = set(speaker.channels.values_list("pk", flat=True))
+    try:
+        event = service.remove_speaker(
+            number, pk, actor=actor(request), key=request.POST.get("key", "")
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "channels", refused)
+    return _done(request, number, keys, f"{name} removed.", event)
+
+
+@allow_any_staff
+@require_safe
+def loads(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Every way to wire the speakers of a channel, with the load and what it suits."""
+    sheet = Sheet.of(request, number, "channels")
+    channel = get_object_or_404(Channel.objects.select_related("part"), pk=pk, job=sheet.job)
+    labels = tuple(channel.speakers.values_list("label", flat=True))
+    choices = loads_to_choose(sheet.plan, channel.plan_id, labels)
+    context = {"sheet": sheet, "channel": channel, "choices": choices}
+    return answers.dialog(request, sheet, "bay/loads.html", context)
+
+
+@allow(*BENCH)
+@require_POST
+def arrange(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Join the speakers of a channel, and their coils, in a chosen way."""
+    get_object_or_404(Channel, pk=pk, job__number=number)
+    ways = dict(JOINING_CHOICES)
+    joining = request.POST.get("joining", "")
+    coil_joining = request.POST.get("coil_joining", "")
+    if joining not in ways or coil_joining not in ways:
+        return answers.refused(
+            request, number, "channels", Refused("Choose one of the ways shown.")
+        )
+    try:
+        event = service.arrange(
+            number, pk, joining, coil_joining, actor=actor(request), key=request.POST.get("key", "")
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "channels", refused)
+    return _done(request, number, {pk}, "Wired that way.", event)

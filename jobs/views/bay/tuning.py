@@ -1,0 +1,314 @@
+"""Tuning: settings as found and as left side by side, working records, what differs."""
+
+from typing import Any, NamedTuple
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.template.loader import render_to_string
+from django.urls import reverse
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.forms.bay import sections as section_form
+from jobs.forms.bay.add import OtherSettingForm, WorkingRecordForm
+from jobs.forms.bay.cells import Cleaned
+from jobs.forms.bay.fields import other_fields, setting_fields
+from jobs.models import Channel, ChannelSetting, Job, OtherSetting, TuningKind, TuningRecord
+from jobs.services import tuning as service
+from jobs.services.errors import Refused
+from jobs.services.saving import FieldClash
+from jobs.views.bay import answers
+from jobs.views.bay.channel_rows import settings_html, what_it_feeds
+from jobs.views.bay.channels import channels_of
+from jobs.views.bay.differences import differences
+from jobs.views.bay.rows import cell_row
+from jobs.views.bay.sheet import BENCH, Sheet, actor
+from shop.access import allow, allow_any_staff
+
+_SIDES = (TuningKind.BEFORE, TuningKind.AFTER)
+
+
+class Pair(NamedTuple):
+    """A channel's settings as found and as left."""
+
+    before: str
+    after: str
+
+
+def _settings(job: Job) -> dict[tuple[str, int], ChannelSetting]:
+    rows = ChannelSetting.objects.filter(record__job=job, record__kind__in=_SIDES)
+    return {(row.record.kind, row.channel_id): row for row in rows.select_related("record")}
+
+
+@allow_any_staff
+@require_safe
+def tuning(request: HttpRequest, number: int) -> HttpResponse:
+    return _page(request, Sheet.of(request, number, "tuning"))
+
+
+def _page(request: HttpRequest, sheet: Sheet, **forms: Any) -> HttpResponse:
+    found = _settings(sheet.job)
+    pairs = [
+        Pair(
+            *(
+                settings_html(sheet, channel, kind, found.get((kind, channel.pk)), paired=True)
+                for kind in _SIDES
+            )
+        )
+        for channel in channels_of(sheet.job)
+    ]
+    records = list(sheet.job.tuning_records.select_related("by"))
+    answer = answers.page(
+        request,
+        sheet,
+        "bay/tuning.html",
+        shows=("marks",),
+        pairs=pairs,
+        parts_url=reverse("job_parts", args=[sheet.number]),
+        others=[other_html(sheet, row) for row in sheet.job.other_settings.all()],
+        records=records,
+        working=[record for record in records if record.kind == TuningKind.WORKING],
+        **{"other_form": OtherSettingForm(), "keep_form": WorkingRecordForm(), **forms},
+    )
+    if forms:
+        answer.status_code = 422
+    return answer
+
+
+def other_html(
+    sheet: Sheet,
+    setting: OtherSetting,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """A setting outside the channels, as found and as left."""
+    row = cell_row(setting, other_fields(), cleaned, clashes or [], setting.name)
+    return render_to_string("bay/other_row.html", {"sheet": sheet, "row": row, "setting": setting})
+
+
+def _side(kind: str) -> str:
+    if kind not in _SIDES:
+        raise Http404("Settings are as found (before) or as left (after).")
+    return kind
+
+
+def _shown_paired(request: HttpRequest) -> bool:
+    """The row stands in the tuning section, not in the channel grid."""
+    return "/channels/" not in (request.htmx.current_url or "")  # type: ignore[attr-defined]
+
+
+@allow(*BENCH)
+@require_POST
+def save_setting(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+    """Save settings of one channel, as found or as left."""
+    _side(kind)
+    paired = _shown_paired(request)
+
+    def read() -> ChannelSetting:
+        row = ChannelSetting.objects.filter(record__job__number=number, record__kind=kind)
+        return row.filter(channel=pk).first() or ChannelSetting(channel_id=pk)
+
+    def write(changes: dict[str, Any], version: int, key: str) -> Any:
+        return service.save_setting(
+            number, kind, pk, changes, actor=actor(request), version=version, key=key
+        )
+
+    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        channel = Channel.objects.select_related("part").get(pk=pk, job=sheet.job)
+        return settings_html(sheet, channel, kind, row, cleaned, clashes, paired=paired)
+
+    section = "tuning" if paired else "channels"
+    return answers.save_cells(request, number, section, setting_fields(), write, draw, read)
+
+
+def _editor(
+    sheet: Sheet,
+    kind: str,
+    channel: Channel,
+    lines: list[section_form.Line],
+    version: int,
+    trouble: str = "",
+) -> dict[str, Any]:
+    return {
+        "sheet": sheet,
+        "kind": kind,
+        "side": TuningKind(kind).label,
+        "channel": channel,
+        "feeds": what_it_feeds(sheet.plan, channel.plan_id),
+        "lines": lines,
+        "kinds": section_form.KINDS,
+        "columns": section_form.COLUMNS,
+        "version": version,
+        "most": channel.part.product.max_sections,
+        "trouble": trouble,
+    }
+
+
+def _channel(number: int, pk: int) -> Channel:
+    channels = Channel.objects.select_related("part__product")
+    return get_object_or_404(channels, pk=pk, job__number=number)
+
+
+@allow_any_staff
+@require_safe
+def sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+    """The equaliser sections of one channel, to look at and to edit."""
+    sheet = Sheet.of(request, number, "tuning")
+    channel = _channel(number, pk)
+    row = _settings(sheet.job).get((_side(kind), pk))
+    lines = section_form.lines_of(row.sections if row else [])
+    context = _editor(sheet, kind, channel, lines, row.version if row else 1)
+    return answers.dialog(request, sheet, "bay/sections.html", context)
+
+
+@allow(*BENCH)
+@require_POST
+def save_sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+    """Save the whole list of sections of one channel."""
+    _side(kind)
+    channel = _channel(number, pk)
+    version = answers.version_of(request)
+    wanted, lines, trouble = section_form.read(request.POST, channel.part.product.max_sections)
+    if not trouble and not any(line.errors for line in lines):
+        try:
+            saved = service.save_setting(
+                number,
+                kind,
+                pk,
+                {"sections": wanted},
+                actor=actor(request),
+                version=version,
+                key=request.POST.get("key", ""),
+                code="setting.sections",
+            )
+        except Refused as refused:
+            return answers.refused(request, number, "tuning", refused)
+        if not saved.clashes:
+            return _sections_done(request, number, kind, channel, saved.row)
+        clash = saved.clashes[0]
+        version = saved.row.version
+        trouble = (
+            f"{clash.actor} changed these sections meanwhile to: {_told(saved.row.sections)}. "
+            "Save again to keep yours, or close to keep theirs."
+        )
+    sheet = Sheet.of(request, number, "tuning")
+    context = _editor(sheet, kind, channel, lines, version, trouble)
+    return answers.dialog(request, sheet, "bay/sections.html", context, 422)
+
+
+def _told(sections: list[dict[str, Any]]) -> str:
+    said = [f"{one['kind']} {one['frequency_hz']:g} Hz {one['gain_db']:+g} dB" for one in sections]
+    return "; ".join(said) or "none"
+
+
+def _sections_done(
+    request: HttpRequest, number: int, kind: str, channel: Channel, row: ChannelSetting
+) -> HttpResponse:
+    sheet = Sheet.of(request, number, "tuning")
+    paired = _shown_paired(request)
+    html = settings_html(sheet, channel, kind, row, paired=paired)
+    swap = html.replace("<tr ", '<tr hx-swap-oob="true" ', 1)
+    text = f"{channel} {kind}: {len(row.sections)} sections."
+    section = "tuning" if paired else "channels"
+    return answers.done(request, number, section, text, html=f"<template>{swap}</template>")
+
+
+@allow(*BENCH)
+@require_POST
+def add_other(request: HttpRequest, number: int) -> HttpResponse:
+    """Add a setting outside the channels."""
+    sheet = Sheet.of(request, number, "tuning")
+    form = OtherSettingForm(request.POST)
+    if form.is_valid():
+        try:
+            service.add_other(
+                number,
+                form.cleaned_data["name"],
+                form.cleaned_data["before"],
+                actor=actor(request),
+                key=request.POST.get("key", ""),
+            )
+        except Refused as refused:
+            form.add_error("name", refused.reasons[0])
+        else:
+            return answers.reload(request, sheet.url("bay_tuning") + "#other")
+    return _page(request, sheet, other_form=form)
+
+
+@allow(*BENCH)
+@require_POST
+def save_other(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Save a setting outside the channels."""
+
+    def write(changes: dict[str, Any], version: int, key: str) -> Any:
+        return service.save_other(
+            number, pk, changes, actor=actor(request), version=version, key=key
+        )
+
+    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        return other_html(sheet, row, cleaned, clashes)
+
+    return answers.save_cells(
+        request,
+        number,
+        "tuning",
+        other_fields(),
+        write,
+        draw,
+        lambda: OtherSetting.objects.get(pk=pk, job__number=number),
+    )
+
+
+@allow(*BENCH)
+@require_POST
+def keep(request: HttpRequest, number: int) -> HttpResponse:
+    """Keep the present settings under a name."""
+    sheet = Sheet.of(request, number, "tuning")
+    form = WorkingRecordForm(request.POST)
+    if form.is_valid():
+        try:
+            service.keep_as_working(
+                number,
+                form.cleaned_data["name"],
+                actor=actor(request),
+                key=request.POST.get("key", ""),
+            )
+        except Refused as refused:
+            form.add_error("name", refused.reasons[0])
+        else:
+            return answers.reload(request, sheet.url("bay_tuning") + "#records")
+    return _page(request, sheet, keep_form=form)
+
+
+@allow(*BENCH)
+@require_POST
+def return_to(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Copy a record into the present settings."""
+    record = get_object_or_404(TuningRecord, pk=pk, job__number=number)
+    try:
+        event = service.return_to(number, pk, actor=actor(request), key=request.POST.get("key", ""))
+    except Refused as refused:
+        return answers.refused(request, number, "tuning", refused)
+    sheet = Sheet.of(request, number, "tuning")
+    found = _settings(sheet.job)
+    rows = "".join(
+        settings_html(
+            sheet, channel, TuningKind.AFTER, found.get((TuningKind.AFTER, channel.pk)), paired=True
+        ).replace("<tr ", '<tr hx-swap-oob="true" ', 1)
+        for channel in channels_of(sheet.job)
+    )
+    text = f"The settings are those of “{record.name}” again."
+    html = f"<template>{rows}</template>"
+    return answers.done(request, number, "tuning", text, event=event, html=html)
+
+
+@allow_any_staff
+@require_safe
+def compare(request: HttpRequest, number: int) -> HttpResponse:
+    """What differs between two records of the job."""
+    sheet = Sheet.of(request, number, "tuning")
+    records = {str(record.pk): record for record in sheet.job.tuning_records.all()}
+    sides = [records.get(request.GET.get(name, "")) for name in ("first", "second")]
+    context: dict[str, Any] = {"sheet": sheet, "first": sides[0], "second": sides[1]}
+    if sides[0] is not None and sides[1] is not None:
+        context["differences"] = differences(sheet.job, sides[0], sides[1])
+    return answers.dialog(request, sheet, "bay/differences.html", context)
