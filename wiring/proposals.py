@@ -98,7 +98,7 @@ def _run(plan: Plan, run_id: str) -> Run:
 
 def _first(plan: Plan, run: Run, sizes: tuple[Size, ...], metal: Metal) -> Proposal:
     run_id = run.id
-    before = {finding.fingerprint for finding in _findings(plan) if run_id not in finding.where}
+    before = {_mark(finding) for finding in _findings(plan) if run_id not in finding.where}
     rejected: list[Rejected] = []
     for candidate in sizes:
         made, reason = _fit(plan, run, candidate, metal, before)
@@ -147,13 +147,18 @@ def _findings(plan: Plan) -> list[Finding]:
     ]
 
 
+def _mark(finding: Finding) -> tuple[str, str]:
+    """A finding without its numbers: a caution that turns into a stop is a new one."""
+    return finding.fingerprint, finding.severity
+
+
 def _with(plan: Plan, run: Run) -> Plan:
     runs = tuple(run if each.id == run.id else each for each in plan.runs)
     return msgspec.structs.replace(plan, runs=runs)
 
 
 def _fit(
-    plan: Plan, run: Run, candidate: Size, metal: Metal, before: set[str]
+    plan: Plan, run: Run, candidate: Size, metal: Metal, before: set[tuple[str, str]]
 ) -> tuple[Plan | None, str]:
     """The plan with this size and the first fuse that makes it pass, or None and why not."""
     conductor = msgspec.structs.replace(run.conductor, size=candidate.label, metal=metal)
@@ -165,7 +170,7 @@ def _fit(
             (
                 finding
                 for finding in _findings(made)
-                if run.id in finding.where or finding.fingerprint not in before
+                if run.id in finding.where or _mark(finding) not in before
             ),
             None,
         )

@@ -171,6 +171,10 @@ def test_fit_on_channels_and_pairs() -> None:
     assert bridged.channels == (1, 2) and bridged.suits is True
     assert bridged.power_w == pytest.approx(200.0)
     assert bridged.coil_power_w == pytest.approx(50.0)
+    uneven = next(
+        each for each in arrangements(3, 1, 4.0, equal_only=False) if each.load_ohm == 6.0
+    )
+    assert fits(uneven, device)[0].coil_power_w == pytest.approx(40.0 * 2 / 3)
     bare = fits(pair, amplifier("a", 1, ratings=(), min_load_ohm=None))[0]
     assert bare.suits is None and bare.power_w is None
 

@@ -13,6 +13,7 @@ import pytest
 from scipy.optimize import root
 
 from tests.wiring.plans import amplifier, assuming, changed, good_plan, large_plan, supplied
+from wiring.conductors import size
 from wiring.context import Context
 from wiring.network import network, newton
 from wiring.plan import Channel, Conductor, Plan, Rating, Run, Speaker, Supply
@@ -287,6 +288,19 @@ def test_resistance_figure_is_the_resistance_used() -> None:
     shown = [each.value for each in solution.figures() if each.label.startswith("resistance of")]
     used = [state.resistance_ohm * 1000 for state in solution.runs.values()]
     assert shown == pytest.approx(used)
+
+
+def test_conductors_are_warm_from_music() -> None:
+    """T = Ta + (Ti - Ta) (I / Iz)^2 by hand for the main run, and its resistance at that."""
+    plan = assuming(good_plan(), music_duty=1.0, connection_ohm=0.0)
+    plan = changed(plan, "runs", "main", conductor=Conductor("6 AWG"), fuse=None)
+    music_a = (360 + 400) / 0.8 / 14.2
+    allowed_a = 120 * sqrt((105 - 40) / (105 - 30))
+    conductor_c = 40 + (105 - 40) * (music_a / allowed_a) ** 2
+    state = solve(plan).runs["main"]
+    assert state.conductor_c == pytest.approx(conductor_c)
+    cold = 0.017241 / size("6 AWG").area_mm2 * 1.06 * 4.5
+    assert state.resistance_ohm == pytest.approx(cold * (1 + 0.00393 * (conductor_c - 20)))
 
 
 def test_devices_without_a_whole_path_are_named() -> None:

@@ -70,6 +70,15 @@ def test_no_size_will_do_says_why() -> None:
     assert "4/0 AWG" in made.reason and "loses" in made.reason
 
 
+def test_a_proposal_breaks_nothing_elsewhere() -> None:
+    """A drop limit that allows anything still may not push an amplifier under its cut-off."""
+    plan = assuming(changed(good_plan(), "devices", "mono", min_supply_v=13.7), max_drop_fraction=1)
+    made = propose(plan, "main")
+    assert "shuts down" in made.reason
+    assert made.plan is not None
+    assert not [each for each in check(made.plan) if each.severity == "stop"]
+
+
 def test_fuse_for_the_cable_as_it_is() -> None:
     plan = changed(good_plan(), "runs", "to_mono", fuse=Fuse(200.0, "strip", 0.1))
     made = recommend_fuse(plan, "to_mono")

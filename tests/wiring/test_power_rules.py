@@ -1,6 +1,7 @@
 """Each power rule seen to fire on one fault in a good plan, and to keep quiet without it."""
 
 import json
+from math import log, pi, sqrt
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from wiring.check import check
 from wiring.conductors import ampacity
 from wiring.findings import Finding
 from wiring.plan import Conductor, Fuse, Plan, Run, dump
+from wiring.power_plan import solve
 
 Change = dict[str, Any]
 
@@ -173,6 +175,45 @@ def test_a_short_bare_lead_to_a_fuse_holder_is_one_distance() -> None:
     longer = changed(plan, "runs", "lead", length_m=0.6)
     assert found(longer)["fuse-missing"].severity == "stop"
     assert "0.70 m" in found(longer)["fuse-distance"].title
+
+
+def test_bare_leads_add_up() -> None:
+    """[battery] --0.2 m--> [a] --0.2 m--> [b] --fuse at 0.1 m--> [block]: 0.5 m, over 0.45 m."""
+    plan = changed(good_plan(), "runs", "main", from_node="b", fuse=Fuse(100, "strip", 0.1))
+    cable = Conductor("1/0 AWG")
+    leads = (
+        Run("lead1", "feed", "battery", "a", cable, 0.2),
+        Run("lead2", "feed", "a", "b", cable, 0.2),
+    )
+    plan = msgspec.structs.replace(plan, runs=(*leads, *plan.runs))
+    assert "0.50 m" in found(plan)["fuse-distance"].title
+
+
+@pytest.mark.parametrize("label", ["18 AWG", "16 AWG", "14 AWG", "12 AWG", "10 AWG", "8 AWG"])
+def test_a_cable_survives_when_its_energy_is_enough(label: str) -> None:
+    """I^2 t <= k^2 S^2 by hand, for a branch behind a 40 A blade fuse.
+
+    It opens by 0.1 s at 6 times its rating, and beyond that lets no more energy through.
+    """
+    change = {"conductor": Conductor(label), "fuse": Fuse(40, "blade", 0.1), "length_m": 1.0}
+    plan = changed(good_plan(), "runs", "to_mono", **change)
+    solution = solve(plan)
+    path = solution.runs["main"].resistance_ohm + solution.runs["to_mono"].resistance_ohm
+    current = 12.6 / (0.006 + path + 0.001)
+    assert current > 6 * 40
+    let_through = (6 * 40) ** 2 * 0.1
+    area = pi / 4 * (0.127 * 92 ** ((36 - int(label.split()[0])) / 39)) ** 2
+    k = 226 * sqrt(log(1 + (160 - 105) / (234.5 + 105)))
+    assert ("fuse-clears" in found(plan)) is (let_through > (k * area) ** 2)
+
+
+def test_both_sides_of_the_adiabatic_limit_occur() -> None:
+    """A slower body lets more through: 60 A bolt-in, 1 s at 6 times, 129 600 A2s, 4.1 mm2."""
+    for label, fires in (("12 AWG", True), ("10 AWG", False)):
+        change = {"conductor": Conductor(label), "fuse": Fuse(60, "bolt-in 30 mm", 0.1)}
+        plan = changed(good_plan(), "runs", "to_mono", **change)
+        stops = [each for each in check(plan) if each.rule == "fuse-clears"]
+        assert bool(stops) is fires
 
 
 def test_an_interface_module_needs_no_remote_wire() -> None:
