@@ -12,6 +12,7 @@ from django.urls import reverse
 from jobs.models import InstallSheet, Job
 from jobs.pdf import render
 from shop.models import StaffMember
+from tests.bench.acoustics import proposal_time, response_times
 from tests.bench.caller import Answer, Caller, queries, seconds, side_by_side
 from tests.bench.weight import compressed, first_load
 from tests.wiring.plans import large_plan
@@ -53,6 +54,7 @@ class Bench:
         self._save()
         self._board()
         self._check()
+        self._acoustics()
         self._pdf()
         self._bytes()
 
@@ -102,6 +104,12 @@ class Bench:
         times = [(seconds(lambda: check(plan)), seconds(self.floor)) for _ in range(CHECKS)]
         measured, floor = (median(column) for column in zip(*times, strict=True))
         self._line("check 12 channels, 3 amplifiers", measured, floor, "under 0.05 x (medians)")
+
+    def _acoustics(self) -> None:
+        ours, scipy = response_times()
+        self._line("response, 12 x 12 x 512", ours, scipy, "at most 0.2 x scipy's")
+        taken = proposal_time()
+        print(f"  proposal, 6 channels x 10 sections: {taken:.2f} s (at most 2 s)")
 
     def _pdf(self) -> None:
         sheet = InstallSheet.objects.filter(job__vehicle__plate="HRN 1093")[0]
