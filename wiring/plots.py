@@ -29,7 +29,7 @@ COLOURS: Final = (
 )
 DASHES: Final = ("", "9 4", "2 3", "12 3 2 3", "16 5", "5 3", "9 3 2 3 2 3", "3 6")
 BOLD: Final = 2.4
-THIN: Final = 1.0
+THIN: Final = 1.2
 
 _TICKS_HZ: Final = (20, 50, 100, 200, 500, 1_000, 2_000, 5_000, 10_000, 20_000)
 _LABEL_WIDTH: Final = 6.4
