@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from wiring.measurements import Floats, band_centres_hz, nominal_hz
+from wiring.plot_frame import Frame, path_within
 
 COLOURS: Final = (
     "#0b5cad",
@@ -28,13 +29,12 @@ COLOURS: Final = (
     "#4d4d4d",
 )
 DASHES: Final = ("", "9 4", "2 3", "12 3 2 3", "16 5", "5 3", "9 3 2 3 2 3", "3 6")
-BOLD: Final = 2.4
+BOLD: Final = 2.6
 THIN: Final = 1.2
 
 _TICKS_HZ: Final = (20, 50, 100, 200, 500, 1_000, 2_000, 5_000, 10_000, 20_000)
 _LABEL_WIDTH: Final = 6.4
 _LABEL_HEIGHT: Final = 13.0
-_TOLERANCE: Final = 0.2
 
 
 @dataclass(frozen=True)
@@ -54,42 +54,6 @@ class Mark:
 
     frequency_hz: float
     label: str
-
-
-@dataclass(frozen=True)
-class Frame:
-    """The drawing area: size in pixels of the view box, ranges of both axes."""
-
-    low_hz: float
-    high_hz: float
-    bottom: float
-    top: float
-    step: float
-    width: float = 760.0
-    height: float = 360.0
-    left: float = 52.0
-    right: float = 14.0
-    above: float = 30.0
-    below: float = 40.0
-
-    def x(self, frequency_hz: float) -> float:
-        """Across [px]."""
-        share = math.log(frequency_hz / self.low_hz) / math.log(self.high_hz / self.low_hz)
-        return self.left + share * (self.width - self.left - self.right)
-
-    def xs(self, frequencies_hz: Floats) -> Floats:
-        """Across for many [px]."""
-        share = np.log(frequencies_hz / self.low_hz) / math.log(self.high_hz / self.low_hz)
-        return np.asarray(self.left + share * (self.width - self.left - self.right))
-
-    def ys(self, values: Floats) -> Floats:
-        """Down for many [px]."""
-        share = (self.top - values) / (self.top - self.bottom)
-        return np.asarray(self.above + share * (self.height - self.above - self.below))
-
-    def y(self, value: float) -> float:
-        """Down [px]."""
-        return float(self.ys(np.array([value]))[0])
 
 
 def level_range(lines: Sequence[Line], span_db: float = 48.0) -> tuple[float, float, float]:
@@ -150,7 +114,7 @@ def draw(
         *_marks(frame, marks, taken),
     ]
     if wished is not None and wished.values is not None:
-        path = _path(frame, wished.frequencies_hz, wished.values)
+        path = path_within(frame, wished.frequencies_hz, wished.values)
         parts.append(
             f'<path class="plot-wished" d="{path}" fill="none" stroke="currentColor" '
             f'stroke-width="1.6" stroke-dasharray="1 4" stroke-linecap="round"/>'
@@ -243,88 +207,19 @@ def _line(frame: Frame, line: Line) -> list[str]:
     shared = f'fill="none" stroke="{COLOURS[style]}"{dash}'
     parts = []
     if line.before is not None:
-        path = _path(frame, line.frequencies_hz, line.before)
+        path = path_within(frame, line.frequencies_hz, line.before)
         parts.append(
             f'<path class="plot-before plot-line-{style + 1}" d="{path}" {shared} '
             f'stroke-width="{THIN}" stroke-opacity="0.8"><title>{escape(line.label)}, before'
             "</title></path>"
         )
     if line.values is not None:
-        path = _path(frame, line.frequencies_hz, line.values)
+        path = path_within(frame, line.frequencies_hz, line.values)
         parts.append(
             f'<path class="plot-after plot-line-{style + 1}" d="{path}" {shared} '
             f'stroke-width="{BOLD}"><title>{escape(line.label)}</title></path>'
         )
     return parts
-
-
-def _path(frame: Frame, frequencies_hz: Floats, values: Floats) -> str:
-    """A path within the frame: cut at its edges, with no more points than can be seen."""
-    inside = (
-        np.isfinite(values) & (frequencies_hz >= frame.low_hz) & (frequencies_hz <= frame.high_hz)
-    )
-    pieces: list[str] = []
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], inside, [False])).astype(int)))
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        x = frame.xs(frequencies_hz[start:stop])
-        y = frame.ys(values[start:stop])
-        pieces += [_polyline(px, py) for px, py in _clip(frame, x, y)]
-    return "".join(pieces)
-
-
-def _clip(frame: Frame, x: Floats, y: Floats) -> list[tuple[Floats, Floats]]:
-    """The parts of a polyline between top and bottom, ends put on the edge."""
-    top, bottom = frame.above, frame.height - frame.below
-    parts: list[tuple[list[float], list[float]]] = []
-    open_part: tuple[list[float], list[float]] | None = None
-    for i in range(x.size):
-        here = top <= y[i] <= bottom
-        if i and here != (top <= y[i - 1] <= bottom):
-            edge = top if min(y[i], y[i - 1]) < top else bottom
-            share = (edge - y[i - 1]) / (y[i] - y[i - 1])
-            crossing = float(x[i - 1] + share * (x[i] - x[i - 1]))
-            if open_part is None:
-                open_part = ([crossing], [edge])
-                parts.append(open_part)
-            else:
-                open_part[0].append(crossing)
-                open_part[1].append(edge)
-                open_part = None
-        if here:
-            if open_part is None:
-                open_part = ([], [])
-                parts.append(open_part)
-            open_part[0].append(float(x[i]))
-            open_part[1].append(float(y[i]))
-    return [(np.array(px), np.array(py)) for px, py in parts if len(px) > 1]
-
-
-def _polyline(x: Floats, y: Floats) -> str:
-    kept = _visible(x, y)
-    points = [f"{x[i]:.1f} {y[i]:.1f}" for i in kept]
-    return f"M{points[0]}L{' '.join(points[1:])}"
-
-
-def _visible(x: Floats, y: Floats) -> list[int]:
-    """Points that matter to a fifth of a pixel (Ramer, 1972; Douglas and Peucker, 1973)."""
-    keep = {0, x.size - 1}
-    waiting = [(0, x.size - 1)]
-    while waiting:
-        first, last = waiting.pop()
-        if last - first < 2:
-            continue
-        dx, dy = x[last] - x[first], y[last] - y[first]
-        length = math.hypot(dx, dy) or 1.0
-        off = (
-            np.abs(dy * (x[first + 1 : last] - x[first]) - dx * (y[first + 1 : last] - y[first]))
-            / length
-        )
-        worst = int(np.argmax(off))
-        if off[worst] > _TOLERANCE:
-            middle = first + 1 + worst
-            keep.add(middle)
-            waiting += [(first, middle), (middle, last)]
-    return sorted(keep)
 
 
 def _label(

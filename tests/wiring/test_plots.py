@@ -12,7 +12,8 @@ from wiring import plots
 from wiring.measurements import Measurement
 from wiring.plan import Setting
 from wiring.plan_plots import crossover_marks, measured_plot, settings_plot
-from wiring.plots import Frame, Line, draw
+from wiring.plot_frame import Frame
+from wiring.plots import Line, draw
 from wiring.targets import FLAT
 
 SVG = "{http://www.w3.org/2000/svg}"
