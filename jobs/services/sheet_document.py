@@ -316,6 +316,10 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
         "check_in": _check_in(job),
         "fit_proofs": _fit_proofs(job),
         "parts": _parts(job),
+        "speaker_parts": {
+            row.label: row.part.label if row.part else ""
+            for row in job.speakers.select_related("part")
+        },
         "plan": to_builtins(after),
         "plan_before": to_builtins(before) if tuning.get("before", {}).get("channels") else None,
         "tuning": tuning,
