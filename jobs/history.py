@@ -8,44 +8,80 @@ from typing import Any, Final
 from django.apps import apps
 from django.core.exceptions import FieldDoesNotExist
 from django.db import models
+from django.db.models import Q
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 from django.utils.formats import date_format
 
 from jobs.lifecycle import MOVES, Stage
-from jobs.models import Job, JobEvent
+from jobs.models import CheckIn, Job, JobEvent
 
-_FIXED: Final = {
+_TITLES: Final = {
     "job.booked": "Booked",
     "job.changed": "Booking changed",
-    "part.added": "Part added",
     "part.changed": "Part changed",
-    "part.removed": "Part removed",
     "check_in.saved": "Check-in written down",
     "check_in.signed": "Customer signed the condition",
+    "fitproof.added": "Fit proof",
+    "function.tried": "Tried",
+    "function.added": "Function added to the list",
+    "reading.taken": "Reading",
+    "reading.added": "Reading added to the list",
+    "channel.changed": "Channel",
+    "channel.speakers": "Channel",
+    "setting.changed": "Setting",
+    "othersetting.changed": "Setting",
+    "run.added": "Cable added",
+    "run.changed": "Cable changed",
+    "run.proposed": "Cable proposed",
+    "run.removed": "Cable taken out",
+    "supply.changed": "Battery and alternator",
+    "speaker.added": "Speaker placed",
+    "speaker.changed": "Speaker changed",
+    "speaker.removed": "Speaker taken out",
+    "finding.reason": "Reason given for a caution",
+    "sheet.signed": "Install sheet signed",
+    "sheet.received": "Install sheet signed by the customer",
+    "setup.applied": "Saved setup used",
+    "setup.saved": "Saved as a setup",
+    "event.undone": "Undone",
 }
-_UNSAID: Final = frozenset({"version", "stage", "label"})
+MILESTONES: Final = (
+    "job.",
+    "check_in.",
+    "part.",
+    "note.",
+    "fitproof.",
+    "finding.",
+    "sendback.",
+    "sheet.",
+    "setup.",
+)
+"""Beginnings of the codes that tell the story of a job without every cell of its sheet."""
+
+_OF_CODE: Final[dict[str, type[models.Model]]] = {"job": Job, "check_in": CheckIn}
+_UNSAID: Final = frozenset({"version", "stage", "label", "document_sha256", "pdf_sha256"})
 
 
 def _value(value: Any, field: Any = None) -> str:
-    if value is None or value == "":
+    if _is_nothing(value):
         return "nothing"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:g}"
     if isinstance(value, list):
-        return ", ".join(_value(one) for one in value) or "nothing"
+        return "; ".join(map(str, value))
     if isinstance(value, dict):
         return ", ".join(f"{name} {_value(one)}" for name, one in value.items())
     choices = dict(getattr(field, "flatchoices", ()) or ())
     if value in choices:
-        return f"“{choices[value]}”"
+        return str(choices[value])
     text = str(value)
     moment = parse_datetime(text) if len(text) >= 16 and text[4:5] == "-" else None
     if isinstance(moment, datetime) and moment.tzinfo:
         return date_format(timezone.localtime(moment), "D j M, H:i")
-    return f"“{text}”"
+    return text if len(text) < 24 and "\n" not in text else f"“{text}”"
 
 
 def _field_of(model: type[models.Model] | None, name: str) -> Any:
@@ -55,21 +91,36 @@ def _field_of(model: type[models.Model] | None, name: str) -> Any:
         return None
 
 
+MOST_SAID: Final = 5
+
+
 def _changes(event: JobEvent, model: type[models.Model] | None) -> str:
     said = []
     for name, new in event.after.items():
-        if name in _UNSAID:
+        if name in _UNSAID or (_is_nothing(new) and _is_nothing(event.before.get(name))):
             continue
         field = _field_of(model, name)
-        label = str(getattr(field, "verbose_name", name.replace("_", " ")))
+        label = _label(field, name)
         if getattr(field, "is_relation", False) and not isinstance(new, str):
             said.append(f"{label} changed")
-        elif name in event.before:
-            old = _value(event.before[name], field)
-            said.append(f"{label} from {old} to {_value(new, field)}")
-        else:
+        elif _is_nothing(event.before.get(name)):
             said.append(f"{label} {_value(new, field)}")
+        else:
+            said.append(f"{label} {_value(event.before[name], field)} → {_value(new, field)}")
+    if len(said) > MOST_SAID:
+        said = [*said[: MOST_SAID - 1], f"and {len(said) - MOST_SAID + 1} more"]
     return "; ".join(said)
+
+
+def _label(field: Any, name: str) -> str:
+    label = str(getattr(field, "verbose_name", name.replace("_", " ")))
+    for plain, said in (("high pass", "high-pass"), ("low pass", "low-pass"), (" hz", ", Hz")):
+        label = label.replace(plain, said)
+    return label
+
+
+def _is_nothing(value: Any) -> bool:
+    return value is None or value == "" or value == []
 
 
 def _part(data: dict[str, Any]) -> str:
@@ -90,10 +141,14 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
     if event.code == "part.removed":
         gone = ", ".join(event.before.get("with") or [])
         return f"Part removed: {_part(event.before)}{', with ' + gone if gone else ''}."
-    title = _FIXED.get(event.code)
+    if event.code == "functions.group_works":
+        return f"{event.after.get('group', '')}: all work {event.after.get('phase', '')}."
+    title = _TITLES.get(event.code)
     if title is None:
         kind = str(model._meta.verbose_name) if model else prefix.replace("_", " ")
         title = kind.capitalize() if verb == "changed" else f"{kind.capitalize()} {verb}"
+    if prefix == "note" and verb == "added":
+        return f"Note: {event.after.get('text', '')}"
     what = " ".join(filter(None, [title, name]))
     changes = _changes(event, model)
     return f"{what}: {changes}." if changes else f"{what}."
@@ -116,8 +171,8 @@ def told(events: Iterable[JobEvent]) -> list[JobEvent]:
     for event in listed:
         model, key = subjects[event.pk]
         called = names.get(model, {}).get(key, "") if model else ""
-        if model is None and event.code.startswith("job."):
-            model = Job
+        if model is None:
+            model = _OF_CODE.get(event.code.partition(".")[0])
         event.sentence = _sentence(event, model, called)  # type: ignore[attr-defined]
     return listed
 
@@ -132,6 +187,12 @@ def _rows(model: type[models.Model], keys: set[int]) -> models.QuerySet[Any]:
     return rows.select_related(*related) if related else rows
 
 
-def history_of(job: Job, most: int = 40) -> list[JobEvent]:
-    """The newest events of a job, each with its sentence."""
-    return told(job.events.select_related("actor")[:most])
+def history_of(job: Job, *, whole: bool = False) -> list[JobEvent]:
+    """The events of a job, the newest first, each with its sentence: the milestones or all."""
+    events = job.events.select_related("actor")
+    if not whole:
+        story = Q()
+        for begins in MILESTONES:
+            story |= Q(code__startswith=begins)
+        events = events.filter(story)
+    return told(events)

@@ -31,14 +31,11 @@ class CheckInForm(forms.ModelForm):
         labels = {
             "odometer": "Odometer",
             "odometer_unit": "Odometer unit",
-            "keys_note": "Where the keys hang",
+            "keys_note": "Keys hang at",
         }
         widgets = {
             "odometer": forms.NumberInput({"inputmode": "numeric", "autocomplete": "off"}),
             "odometer_unit": forms.Select(),
-            "energy_percent": forms.NumberInput(
-                {"type": "range", "min": "0", "max": "100", "step": "5", "data-slider": "%"}
-            ),
             "keys_count": forms.NumberInput({"inputmode": "numeric", "min": "0"}),
             "keys_note": forms.TextInput({"autocomplete": "off"}),
             "valuables": forms.Textarea({"rows": 2, "data-span": "all"}),

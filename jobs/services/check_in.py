@@ -7,6 +7,7 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
+from jobs.car_places import nearest
 from jobs.lifecycle import Stage
 from jobs.models import CheckIn, ConditionMark, Job
 from jobs.services.errors import ChangedMeanwhile, Refused
@@ -95,7 +96,10 @@ def _write(
 
 
 def _said(marks: list[Mark]) -> list[str]:
-    return [f"{mark.kind} at {mark.x:.2f}, {mark.y:.2f} {mark.note}".strip() for mark in marks]
+    return [
+        f"{nearest(mark.x, mark.y).label}: {mark.kind}{', ' if mark.note else ''}{mark.note}"
+        for mark in marks
+    ]
 
 
 @transaction.atomic

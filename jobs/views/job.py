@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 from django.views.decorators.http import require_POST
 
 from jobs.history import history_of
@@ -19,8 +19,15 @@ from jobs.services.parts import PARTS_OPEN, add_part, goes_with, remove_part, se
 from shop.access import allow_any_staff
 from shop.models import Product
 
-OWN_PAGE = {"check_in": "check_in", "sign_off": "review", "send_back": "review"}
-"""Moves made on a page of their own, where what they need is seen."""
+OWN_PAGE = {
+    "check_in": ("check_in", "Check in"),
+    "sign_off": ("review", "Review and sign off"),
+    "collect": ("collect", "Hand over to customer"),
+}
+"""Moves made on a page of their own, where what they need is seen: the page and its label."""
+
+ELSEWHERE = frozenset({"send_back"})
+"""Moves offered on the page of another move."""
 
 GRAVE = frozenset({"cancel"})
 
@@ -29,6 +36,7 @@ class Offer(NamedTuple):
     """A move as the page offers it."""
 
     move: Move
+    label: str
     url: str
     elsewhere: bool
     missing: list[str]
@@ -45,18 +53,24 @@ class Step(NamedTuple):
 def _offers(job: Job, roles: frozenset[Any]) -> list[Offer]:
     offers = []
     for one in moves_from(job.stage, roles):
-        page = _address(OWN_PAGE[one.name], job) if one.name in OWN_PAGE else ""
-        url = page or reverse("job_move", args=[job.number, one.name])
+        if one.name in ELSEWHERE:
+            continue
+        page, label = OWN_PAGE.get(one.name, ("", one.label))
+        url = reverse(page, args=[job.number]) if page else ""
         missing = [] if page else missing_for(job, one.name)
-        offers.append(Offer(one, url, bool(page), missing, one.name in GRAVE))
+        url = url or reverse("job_move", args=[job.number, one.name])
+        offers.append(Offer(one, label, url, bool(page), missing, one.name in GRAVE))
     return offers
 
 
-def _address(name: str, job: Job) -> str:
-    try:
-        return reverse(name, args=[job.number])
-    except NoReverseMatch:
-        return ""
+def _onward(job: Job, offers: list[Offer]) -> Offer | None:
+    """The offer that takes the job one stage further, or back to where it was held."""
+    at = PATH.index(Stage(job.stage)) if job.stage in PATH else -1
+    for offer in offers:
+        to = offer.move.to
+        if offer.move.name == "resume" or (to in PATH and PATH.index(to) == at + 1):
+            return offer
+    return None
 
 
 def _steps(job: Job) -> list[Step]:
@@ -83,20 +97,21 @@ def job(request: HttpRequest, number: int) -> HttpResponse:
 
 def _overview(request: HttpRequest, found: Job, **more: Any) -> HttpResponse:
     offers = _offers(found, request.user.roles)  # type: ignore[union-attr]
+    whole = request.GET.get("history") == "all"
     context = {
         "job": found,
         "steps": _steps(found),
         "offers": offers,
-        "next": next((o for o in offers if not o.move.reason and o.move.to in PATH), None),
+        "next": _onward(found, offers),
         "check_in": check_in_of(found),
         "parts": found.parts.select_related("product"),
         "sheets": found.sheets.defer("document", "pdf").select_related("signed_by", "receipt"),
         "comebacks": found.comebacks.order_by("number"),
         "send_backs": found.send_backs.filter(done_at=None).select_related("by"),
-        "events": history_of(found),
+        "events": history_of(found, whole=whole),
+        "whole_history": whole,
         "may_edit": found.stage in BOOKING_OPEN,
         "parts_open": found.stage in PARTS_OPEN,
-        "links": {name: _address(name, found) for name in ("bay_sheet", "review")},
         **more,
     }
     return render(request, "job/page.html", context, status=422 if more else 200)

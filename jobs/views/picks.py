@@ -1,7 +1,7 @@
 """The parts of the booking page that answer while the desk types: lists to pick from, the bays'
 day, what can be said of a VIN."""
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any, Final
 
 from django.http import HttpRequest, HttpResponse, QueryDict
@@ -11,7 +11,7 @@ from django.utils import timezone
 from jobs.forms.booking import CHOSEN, NEW, SEARCH, PartLine, SlotForm
 from jobs.forms.vehicles import VehicleForm, vin_report
 from jobs.models import Job
-from jobs.selectors import BayDay, bay_days
+from jobs.selectors import BayDay, Stretch, bay_days
 from shop.access import allow, allow_any_staff
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
@@ -20,6 +20,7 @@ from shop.roles import Role
 
 DESK: Final = (Role.FRONT_DESK, Role.MANAGER)
 MOST_OPTIONS: Final = 8
+QUARTER: Final = timedelta(minutes=15)
 
 
 @allow(*DESK)
@@ -175,6 +176,14 @@ class Block:
         self.label = label if width > 52 else ""
 
 
+def _still_free(bay_day: BayDay) -> list[Stretch]:
+    """The free stretches that are not over, from the next quarter of an hour on."""
+    now = timezone.now().replace(second=0, microsecond=0)
+    soon = now + QUARTER - timedelta(minutes=now.minute % 15)
+    free = [Stretch(max(stretch.starts_at, soon), stretch.ends_at) for stretch in bay_day.free]
+    return [stretch for stretch in free if stretch.ends_at - stretch.starts_at >= QUARTER]
+
+
 class Strip:
     """A bay's day as a strip: busy blocks, the wanted slot, hours, and the free times in words."""
 
@@ -193,6 +202,7 @@ class Strip:
                 max(starts, bay_day.opens_at), min(ends, bay_day.closes_at), ""
             )
         self.hours = self._hours()
+        self.free = _still_free(bay_day)
 
     def _x(self, moment: datetime) -> float:
         whole = (self.bay_day.closes_at - self.bay_day.opens_at).total_seconds()

@@ -5,6 +5,7 @@ from typing import Any, Final
 from django import forms
 from django.forms import inlineformset_factory
 
+from shop.forms.figures import figure_field
 from shop.models import Product, ProductKind, ProductRating
 
 _SUPPLY = ("idle_current_a", "min_supply_v", "rated_supply_v")
@@ -74,6 +75,7 @@ class ProductForm(forms.ModelForm):
 
     class Meta:
         model = Product
+        formfield_callback = figure_field
         fields = list(EVERY_FIELD)
         labels = {
             "discontinued": "Discontinued: no longer offered for new jobs",
@@ -136,6 +138,7 @@ RatingFormSet = inlineformset_factory(
     ProductRating,
     fields=["load_ohm", "power_w", "bridged"],
     extra=3,
+    formfield_callback=figure_field,
     can_delete=True,
     labels={"load_ohm": "Load, Ω", "power_w": "Power, W", "bridged": "Bridged"},
 )

@@ -140,6 +140,7 @@
     const ends = pairOf(form, "ends_at");
     const promised = pairOf(form, "promised_at");
     let was = { starts: read(starts), ends: read(ends) };
+    let length = was.starts && was.ends ? was.ends - was.starts : 4 * 3600e3;
 
     const shift = (pair, by) => {
       const moment = read(pair);
@@ -154,6 +155,7 @@
       }
       if (was.ends && now.ends - was.ends !== 0) shift(promised, now.ends - was.ends);
       was = now;
+      if (now.ends > now.starts) length = now.ends - now.starts;
     };
     box.addEventListener("change", settle);
     document.addEventListener("click", (event) => {
@@ -161,7 +163,6 @@
       if (!free || !form.contains(free)) return;
       const bay = form.querySelector(`[name=bay][value="${free.dataset.slotBay}"]`);
       if (bay) bay.checked = true;
-      const length = was.starts && was.ends ? was.ends - was.starts : 4 * 3600e3;
       const from = new Date(`${starts[0].value}T${free.dataset.slotFrom}`);
       const to = new Date(`${starts[0].value}T${free.dataset.slotTo}`);
       write(starts, from);
@@ -246,15 +247,19 @@
 
   // Sliders, errors, leaving -----------------------------------------------------------------------------------------
 
+  /** A slider that nobody has moved says "not read" and sends nothing. */
   function watchSlider(range) {
+    const { name } = range;
     const out = document.createElement("output");
     out.className = "slider-value";
     const show = () => {
-      out.textContent = range.dataset.unset ? "Not read" : `${range.value} ${range.dataset.slider}`;
+      const read = range.dataset.read !== undefined;
+      range.name = read ? name : "";
+      out.textContent = read ? `${range.value} ${range.dataset.slider}` : "Not read";
     };
     range.after(out);
     range.addEventListener("input", () => {
-      delete range.dataset.unset;
+      range.dataset.read = "";
       show();
     });
     show();
