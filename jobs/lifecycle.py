@@ -103,7 +103,7 @@ MOVES: Final[dict[str, Move]] = {
             (Stage.IN_BAY,),
             Stage.READY_FOR_REVIEW,
             _BENCH,
-            ("fit_proved", "functions_tried", "readings_taken", "channels_entered"),
+            ("fit_proved", "functions_tried", "readings_taken", "channels_entered", "steps_done"),
         ),
         _move(
             "recall",

@@ -11,7 +11,9 @@ from jobs.views import (
     job,
     picks,
     review,
+    setups,
     sheets,
+    steps,
     vehicles,
 )
 
@@ -61,11 +63,39 @@ urlpatterns += [
     path("jobs/<int:number>/sheet-preview/", sheets.sheet_preview, name="sheet_preview"),
     path("sheets/<int:number>-<int:revision>/", sheets.sheet, name="sheet"),
     path("sheets/<int:number>-<int:revision>/pdf/", sheets.sheet_pdf, name="sheet_pdf"),
-    path(
-        "sheets/<int:number>-<int:revision>/correct/", sheets.sheet_correct, name="sheet_correct"
-    ),
+    path("sheets/<int:number>-<int:revision>/correct/", sheets.sheet_correct, name="sheet_correct"),
     path("jobs/<int:number>/collect/", collect.collect, name="collect"),
 ]
 
 # The bay: the technician's sheet of a job.
 urlpatterns += [path("jobs/<int:number>/bay/", include("jobs.views.bay.urls"))]
+
+# The shop's step lists.
+urlpatterns += [
+    path("settings/steps/", steps.step_kinds, name="step_kinds"),
+    path("settings/steps/usual/", steps.step_kind_usual, name="step_kind_usual"),
+    path("settings/steps/new/", steps.step_kind_create, name="step_kind_create"),
+    path("settings/steps/<int:pk>/", steps.step_kind, name="step_kind"),
+    path("settings/steps/<int:pk>/edit/", steps.step_kind_edit, name="step_kind_edit"),
+    path("settings/steps/<int:pk>/remove/", steps.step_kind_remove, name="step_kind_remove"),
+    path("settings/steps/<int:pk>/copy/", steps.step_kind_copy, name="step_kind_copy"),
+    path("settings/steps/<int:pk>/order/", steps.step_kind_order, name="step_kind_order"),
+    path("settings/steps/<int:pk>/add/", steps.step_kind_add, name="step_kind_add"),
+    path("settings/step/<int:pk>/", steps.step_template_edit, name="step_template_edit"),
+    path("settings/step/<int:pk>/move/", steps.step_template_move, name="step_template_move"),
+    path("settings/step/<int:pk>/remove/", steps.step_template_remove, name="step_template_remove"),
+]
+
+# Saved setups.
+urlpatterns += [
+    path("setups/", setups.setup_list, name="setup_list"),
+    path("setups/<int:pk>/", setups.setup, name="setup"),
+    path("setups/<int:pk>/edit/", setups.setup_edit, name="setup_edit"),
+    path("setups/<int:pk>/withdraw/", setups.setup_withdraw, name="setup_withdraw"),
+    path(
+        "sheets/<int:number>-<int:revision>/save-setup/", setups.setup_create, name="setup_create"
+    ),
+    path("jobs/<int:number>/apply-setup/<int:pk>/", setups.setup_apply, name="setup_apply"),
+    path("jobs/<int:number>/setup-applied/<int:pk>/", setups.setup_applied, name="setup_applied"),
+    path("jobs/<int:number>/setup-applied/<int:pk>/undo/", setups.setup_undo, name="setup_undo"),
+]

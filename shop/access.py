@@ -1,21 +1,27 @@
 """Who may open a view: the mark that every view carries.
 
 `@allow(Role.X, ...)`, `@allow_any_staff` or `@public`. The permission test walks every URL and
-fails on a view that carries none of them.
+fails on a view that carries none of them. `@allow(..., password=True)` also wants a sign-in by
+password: a PIN on a shared tablet does not open it.
 """
 
 from collections.abc import Callable
 from functools import wraps
-from typing import Any
+from typing import Any, Final
 
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
+from django.shortcuts import resolve_url
 from django.template.loader import render_to_string
+from django.utils.http import urlencode
 
 from shop.roles import Role, has_role
 
 View = Callable[..., HttpResponse]
+
+BY_PIN: Final = "by_pin"
+"""Session key: the person signed in by PIN on a shared tablet."""
 
 
 def _sign_in_first(request: HttpRequest) -> HttpResponse:
@@ -26,8 +32,20 @@ def _sign_in_first(request: HttpRequest) -> HttpResponse:
     return redirect_to_login(request.get_full_path())
 
 
-def allow(*roles: Role) -> Callable[[View], View]:
-    """Let only staff with one of the roles in; others get 403, strangers the sign-in page."""
+def _password_first(request: HttpRequest) -> HttpResponse:
+    """The page that asks a person signed in by PIN for the password."""
+    back = request.get_full_path() if request.method == "GET" else resolve_url("settings")
+    to = f"{resolve_url('password_confirm')}?{urlencode({'next': back})}"
+    if getattr(request, "htmx", False):
+        return HttpResponse(status=204, headers={"HX-Redirect": to})
+    return HttpResponse(status=302, headers={"Location": to})
+
+
+def allow(*roles: Role, password: bool = False) -> Callable[[View], View]:
+    """Let only staff with one of the roles in; others get 403, strangers the sign-in page.
+
+    With `password`, a person signed in by PIN is first asked for the password.
+    """
     allowed = frozenset(roles)
 
     def mark(view: View) -> View:
@@ -38,9 +56,12 @@ def allow(*roles: Role) -> Callable[[View], View]:
             if not has_role(request.user, allowed):
                 wanted = " or ".join(sorted(role.label.lower() for role in allowed))
                 raise PermissionDenied(f"This needs the {wanted} role. Ask a manager.")
+            if password and request.session.get(BY_PIN):
+                return _password_first(request)
             return view(request, *args, **kwargs)
 
         guarded.allowed_roles = allowed  # type: ignore[attr-defined]
+        guarded.needs_password = password  # type: ignore[attr-defined]
         return guarded
 
     return mark

@@ -1,12 +1,19 @@
-"""One shop row a request, and its time zone switched on."""
+"""One shop row a request and its time zone; the tablet a request comes from."""
 
 from collections.abc import Callable
 from zoneinfo import ZoneInfo
 
+from django.contrib.auth import logout
 from django.http import HttpRequest, HttpResponse
+from django.template.loader import render_to_string
 from django.utils import timezone
 
+from shop.access import BY_PIN
 from shop.models import Shop
+from shop.services import tablets
+
+TABLET = "tablet"
+"""Session key: the tablet on which a person signed in by PIN."""
 
 
 class ShopMiddleware:
@@ -20,3 +27,38 @@ class ShopMiddleware:
         request.shop = shop  # type: ignore[attr-defined]
         with timezone.override(ZoneInfo(shop.time_zone)):
             return self.get_response(request)
+
+
+class TabletMiddleware:
+    """Sets `request.tablet`, None on a device that is not registered.
+
+    A PIN sign-in lasts only on its tablet and while that is registered. A change sent by a page
+    that another person has opened (header `Loombook-Person`) is answered as signed out: the page
+    keeps what was typed, and the log never names the wrong person.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        token = tablets.token_of(request)
+        tablet = tablets.tablet_of(token)
+        request.tablet = tablet  # type: ignore[attr-defined]
+        pinned = request.session.get(BY_PIN)
+        if pinned and (tablet is None or tablet.pk != request.session.get(TABLET)):
+            logout(request)
+        elif self._is_of_another(request):
+            html = render_to_string("inc/signed_out.html", request=request)
+            return HttpResponse(html, status=401)
+        response = self.get_response(request)
+        if tablet is not None and tablets.seen(tablet):
+            tablets.remember(response, token)
+        return response
+
+    @staticmethod
+    def _is_of_another(request: HttpRequest) -> bool:
+        person = request.headers.get("Loombook-Person", "")
+        user = request.user
+        return bool(
+            person and request.method == "POST" and user.is_authenticated and person != str(user.pk)
+        )

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from shop.views import accounts, catalogue, customers, health, settings, vehicle_models
+from shop.views import accounts, catalogue, customers, health, settings, tablets, vehicle_models
 
 urlpatterns: list[URLPattern] = [
     path("", accounts.home, name="home"),
@@ -11,6 +11,13 @@ urlpatterns: list[URLPattern] = [
     path("sign-out/", accounts.logout, name="logout"),
     path("sign-in/locked/", accounts.locked_out, name="locked_out"),
     path("password/", accounts.password_change, name="password_change"),
+    path("password/confirm/", tablets.password_confirm, name="password_confirm"),
+    path("my-pin/", tablets.my_pin, name="my_pin"),
+    path("tablet/", tablets.tablet_switch, name="tablet_switch"),
+    path("tablet/lock/", tablets.tablet_lock, name="tablet_lock"),
+    path("settings/tablets/", tablets.tablet_list, name="tablet_list"),
+    path("settings/tablets/register/", tablets.tablet_register, name="tablet_register"),
+    path("settings/tablets/<int:pk>/revoke/", tablets.tablet_revoke, name="tablet_revoke"),
     path("customers/", customers.customer_list, name="customer_list"),
     path("customers/new/", customers.customer_create, name="customer_create"),
     path("customers/<int:pk>/edit/", customers.customer_edit, name="customer_edit"),

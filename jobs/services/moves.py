@@ -7,10 +7,12 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
-from jobs.lifecycle import MOVES, Stage
+from jobs.lifecycle import MOVES, SHEET_OPEN, Stage
 from jobs.models import FunctionResult, Job
+from jobs.services import clock
 from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.services.events import log
+from jobs.services.steps import steps_missing
 from shop.models import StaffMember
 
 Need = Callable[[Job], list[str]]
@@ -117,6 +119,7 @@ NEEDS: dict[str, Need] = {
     "functions_tried": _functions_tried,
     "readings_taken": _readings_taken,
     "channels_entered": _channels_entered,
+    "steps_done": steps_missing,
     "no_stop": _no_stop,
     "cautions_reasoned": _cautions_reasoned,
     "sheet_frozen": _sheet_frozen,
@@ -173,6 +176,8 @@ def move(job_id: int, name: str, actor: StaffMember, reason: str = "") -> Job:
     )
     if not changed:
         raise ChangedMeanwhile("Somebody changed this job first: reload the page.")
+    if ends not in SHEET_OPEN:
+        clock.stop_all_on(job, actor, now)
     if name == "send_back":
         for line in filter(None, map(str.strip, reason.splitlines())):
             job.send_backs.create(reason=line, by=actor)

@@ -6,7 +6,9 @@ from django import forms
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 
+from shop.forms.tablets import pin_widget
 from shop.models import Customer, StaffMember
+from shop.services.pins import validate_pin
 
 
 class CustomerForm(forms.ModelForm):
@@ -42,6 +44,15 @@ class StaffForm(forms.ModelForm):
         help_text="At least 8 characters. Tell it in person; they can change it after signing in.",
     )
 
+    pin = forms.CharField(
+        label="New PIN for shared tablets",
+        required=False,
+        widget=pin_widget(),
+        validators=[validate_pin],
+        help_text="4 to 8 digits. Leave empty to keep the present one. It signs in on registered "
+        "tablets only; they can set their own under “My PIN”.",
+    )
+
     class Meta:
         model = StaffMember
         fields = [
@@ -72,6 +83,7 @@ class StaffForm(forms.ModelForm):
         "username",
         "email",
         "password",
+        "pin",
         "is_front_desk",
         "is_technician",
         "is_manager",

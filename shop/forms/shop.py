@@ -42,6 +42,9 @@ class ShopForm(forms.ModelForm):
             "fuse_distance_m",
             "key_off_limit_a",
             "crossover_gap_db",
+            "closes_at",
+            "longest_clock_h",
+            "lock_after_min",
         ]
         labels = {
             "sheet_terms": "Terms on the install sheet",
@@ -51,6 +54,13 @@ class ShopForm(forms.ModelForm):
             "engine_bay_c": "Engine bay ambient",
             "key_off_limit_a": "Key-off draw at most",
             "crossover_gap_db": "Crossover gap or overlap at most",
+            "closes_at": "The shop closes at",
+            "longest_clock_h": "A clock runs at most",
+            "lock_after_min": "Shared tablets lock after",
+        }
+        help_texts = {
+            "longest_clock_h": "A clock that runs longer is asked about.",
+            "lock_after_min": "Without a touch. What is typed stays on the page.",
         }
         widgets = {
             "address": forms.Textarea({"rows": 3}),
@@ -61,9 +71,13 @@ class ShopForm(forms.ModelForm):
             "engine_bay_c": forms.NumberInput({"data-unit": "°C", "step": "any"}),
             "key_off_limit_a": forms.NumberInput({"data-unit": "A", "step": "any"}),
             "crossover_gap_db": forms.NumberInput({"data-unit": "dB", "step": "any"}),
+            "closes_at": forms.TimeInput({"type": "time"}, format="%H:%M"),
+            "longest_clock_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
+            "lock_after_min": forms.NumberInput({"data-unit": "min"}),
         }
 
     PROFILE = ("name", "phone", "email", "address", "sheet_terms", "time_zone", "units")
+    BENCH = ("closes_at", "longest_clock_h", "lock_after_min")
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -81,7 +95,12 @@ class ShopForm(forms.ModelForm):
     @property
     def assumptions(self) -> list[forms.BoundField]:
         """What the sums take for granted."""
-        return [self[name] for name in self.fields if name not in self.PROFILE]
+        return [self[name] for name in self.fields if name not in self.PROFILE + self.BENCH]
+
+    @property
+    def bench(self) -> list[forms.BoundField]:
+        """Clocks and shared tablets."""
+        return [self[name] for name in self.BENCH]
 
 
 class BayForm(forms.ModelForm):

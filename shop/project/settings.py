@@ -76,6 +76,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "shop.middleware.ShopMiddleware",
+    "shop.middleware.TabletMiddleware",
     "axes.middleware.AxesMiddleware",
 ]
 

@@ -4,11 +4,14 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from shop.models import StaffMember
+from shop.services.pins import set_pin
 
 
 @transaction.atomic
-def save_staff(staff: StaffMember, *, password: str = "", by: StaffMember) -> StaffMember:
-    """Save a staff member with their roles, and a new password when one is given.
+def save_staff(
+    staff: StaffMember, *, password: str = "", pin: str = "", by: StaffMember
+) -> StaffMember:
+    """Save a staff member with their roles, and a new password or PIN when one is given.
 
     Raises ValidationError when nobody could manage the shop afterwards, or when the person
     would lock themselves out.
@@ -24,4 +27,6 @@ def save_staff(staff: StaffMember, *, password: str = "", by: StaffMember) -> St
     if password:
         staff.set_password(password)
     staff.save()
+    if pin:
+        set_pin(staff, pin)
     return staff

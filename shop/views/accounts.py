@@ -1,11 +1,14 @@
 """Signing in and out, and the password."""
 
+from typing import Any
+
 from django.contrib import messages
 from django.contrib.auth import views as auth_views
 from django.forms import Form
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse_lazy
+from django.utils.http import urlencode
 from django.views.decorators.http import require_GET, require_safe
 
 from shop.access import allow_any_staff, public
@@ -14,6 +17,14 @@ from shop.access import allow_any_staff, public
 class _SignIn(auth_views.LoginView):
     template_name = "accounts/login.html"
     redirect_authenticated_user = True
+
+    def get(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        """On a registered tablet names and PIN come first; `?by=password` asks for this page."""
+        if request.tablet is not None and request.GET.get("by") != "password":  # type: ignore[attr-defined]
+            to = self.get_redirect_url()
+            query = f"?{urlencode({'next': to})}" if to else ""
+            return redirect(reverse_lazy("tablet_switch") + query)
+        return super().get(request, *args, **kwargs)
 
 
 class _ChangePassword(auth_views.PasswordChangeView):

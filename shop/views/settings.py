@@ -15,7 +15,7 @@ from shop.services.people import save_staff
 from shop.views.saving import form_page
 
 
-@allow(Role.MANAGER)
+@allow(Role.MANAGER, password=True)
 def settings(request: HttpRequest) -> HttpResponse:
     """Profile, units, time zone and what the sums take for granted."""
     form = ShopForm(request.POST or None, instance=Shop.objects.current())
@@ -24,7 +24,7 @@ def settings(request: HttpRequest) -> HttpResponse:
     )
 
 
-@allow(Role.MANAGER)
+@allow(Role.MANAGER, password=True)
 def staff_list(request: HttpRequest) -> HttpResponse:
     """Everybody who works or worked here."""
     staff = StaffMember.objects.order_by("-is_active", "name")
@@ -39,6 +39,7 @@ def _staff_page(request: HttpRequest, person: StaffMember, **context: Any) -> Ht
         return save_staff(
             form.save(commit=False),
             password=form.cleaned_data.get("password", ""),
+            pin=form.cleaned_data.get("pin", ""),
             by=request.user,
         )
 
@@ -55,20 +56,20 @@ def _staff_page(request: HttpRequest, person: StaffMember, **context: Any) -> Ht
     )
 
 
-@allow(Role.MANAGER)
+@allow(Role.MANAGER, password=True)
 def staff_create(request: HttpRequest) -> HttpResponse:
     """A new staff member."""
     return _staff_page(request, StaffMember(), title="New staff member")
 
 
-@allow(Role.MANAGER)
+@allow(Role.MANAGER, password=True)
 def staff_edit(request: HttpRequest, pk: int) -> HttpResponse:
     """Roles, sign-in and password of a staff member."""
     person = get_object_or_404(StaffMember, pk=pk)
     return _staff_page(request, person, title=f"Change {person.name}")
 
 
-@allow(Role.MANAGER)
+@allow(Role.MANAGER, password=True)
 def bay_list(request: HttpRequest) -> HttpResponse:
     """The bays in the order the board shows them."""
     return render(request, "settings/bays.html", {"bays": Bay.objects.all()})
@@ -87,13 +88,13 @@ def _bay_page(request: HttpRequest, bay: Bay, **context: Any) -> HttpResponse:
     )
 
 
-@allow(Role.MANAGER)
+@allow(Role.MANAGER, password=True)
 def bay_create(request: HttpRequest) -> HttpResponse:
     """A new bay."""
     return _bay_page(request, Bay(), title="New bay")
 
 
-@allow(Role.MANAGER)
+@allow(Role.MANAGER, password=True)
 def bay_edit(request: HttpRequest, pk: int) -> HttpResponse:
     """Change a bay."""
     bay = get_object_or_404(Bay, pk=pk)

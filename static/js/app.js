@@ -83,12 +83,18 @@
     if (state === "saved") stripTimer = setTimeout(() => strip.replaceChildren(), 3000);
   }
 
-  window.Loombook = { csrfToken, isSignIn, say, strip: showStrip };
+  /** Whose page this is: the server refuses what a page of one person sends as another. */
+  function person() {
+    const pk = meta("person");
+    return pk ? { "Loombook-Person": pk } : {};
+  }
+
+  window.Loombook = { csrfToken, person, isSignIn, say, strip: showStrip };
 
   // htmx: token, sessions that ended, answers that did not come --------------------------------
 
   document.addEventListener("htmx:configRequest", (event) => {
-    if (event.detail.verb !== "get") event.detail.headers["X-CSRFToken"] = csrfToken();
+    if (event.detail.verb !== "get") Object.assign(event.detail.headers, { "X-CSRFToken": csrfToken() }, person());
   });
   document.addEventListener("htmx:beforeSwap", (event) => {
     if (isSignIn(event.detail.xhr.responseURL)) {

@@ -62,6 +62,16 @@
 
   // Sending ---------------------------------------------------------------------------------
 
+  /** A refused control with data-again is sent along with what was changed to answer the refusal. */
+  function again(state, fields) {
+    for (const name of unsent(state)) {
+      const found = group(state.row, name);
+      if (name in fields || !found.some((c) => "again" in c.dataset)) continue;
+      fields[name] = values(found);
+      state.refused.delete(name);
+    }
+  }
+
   function pump(state) {
     if (state.busy || state.gone) return;
     if (!state.pending) {
@@ -73,6 +83,7 @@
         fields[name] = now;
       }
       if (!Object.keys(fields).length) return;
+      again(state, fields);
       for (const hidden of state.row.querySelectorAll('input[type="hidden"][name]')) {
         if (rowOf(hidden) === state.row && !(hidden.name in fields)) fields[hidden.name] = [hidden.value];
       }
@@ -97,7 +108,7 @@
         method: "POST",
         body,
         credentials: "same-origin",
-        headers: { "HX-Request": "true", "HX-Current-URL": location.href, "X-CSRFToken": Loombook.csrfToken() },
+        headers: { "HX-Request": "true", "HX-Current-URL": location.href, "X-CSRFToken": Loombook.csrfToken(), ...Loombook.person() },
         signal: AbortSignal.timeout ? AbortSignal.timeout(TIMEOUT_MS) : undefined,
       });
       text = await response.text();
@@ -272,6 +283,10 @@
     return { state: "saved", text: "All saved" };
   }
 
+  /** Rows on their way or waiting for an answer; rows holding something the server does not have. */
+  Loombook.waiting = () => [...states.values()].filter((s) => !s.gone && (s.busy || s.pending)).length;
+  Loombook.unsaved = () => [...states.values()].filter((s) => !s.gone && (s.pending || unsent(s).length)).length;
+
   // Events ---------------------------------------------------------------------------------------
 
   function edited(event, done) {
@@ -280,6 +295,7 @@
     if (!row || !control.name || control.closest("[data-not-saved]")) return;
     const state = stateOf(row);
     state.touched.add(control.name);
+    if ("again" in control.dataset && state.refused.delete(control.name) && !unsent(state).length) mark(state, "saved");
     typing = done ? null : control;
     if (done) pump(state);
   }

@@ -1,0 +1,99 @@
+"""The shop's step lists: made by a manager, copied by jobs, changing none of them."""
+
+from collections.abc import Iterable
+
+from django.db import transaction
+from django.db.models import Max
+
+from jobs.models import StepTemplate, WorkKind
+from jobs.services.errors import ChangedMeanwhile, Refused
+from jobs.services.steps import copy_words
+from jobs.usual_steps import USUAL_LIST
+
+
+@transaction.atomic
+def start_with_usual() -> int:
+    """Make the usual kinds of work that the shop does not have yet. Returns how many were new."""
+    have = set(WorkKind.objects.values_list("name", flat=True))
+    last = WorkKind.objects.aggregate(last=Max("order"))["last"] or 0
+    new = [entry for entry in USUAL_LIST if entry[0] not in have]
+    for place, (name, note, steps) in enumerate(new, 1):
+        kind = WorkKind.objects.create(name=name, note=note, order=last + place)
+        StepTemplate.objects.bulk_create(
+            StepTemplate(kind=kind, order=order, **step.fields())
+            for order, step in enumerate(steps)
+        )
+    return len(new)
+
+
+def _renumber(steps: Iterable[StepTemplate]) -> None:
+    for order, step in enumerate(steps):
+        if step.order != order:
+            StepTemplate.objects.filter(pk=step.pk).update(order=order)
+
+
+@transaction.atomic
+def add_at_end(step: StepTemplate) -> StepTemplate:
+    """Save a new step as the last of its list."""
+    kind = WorkKind.objects.select_for_update().get(pk=step.kind_id)
+    last = kind.steps.aggregate(last=Max("order"))["last"]
+    step.order = 0 if last is None else last + 1
+    step.save()
+    return step
+
+
+@transaction.atomic
+def move_step(pk: int, by: int) -> StepTemplate:
+    """Move a step up (-1) or down (+1) in its list; the ends stay where they are."""
+    step = StepTemplate.objects.select_related("kind").get(pk=pk)
+    kind = WorkKind.objects.select_for_update().get(pk=step.kind_id)
+    steps = list(kind.steps.all())
+    place = next(index for index, one in enumerate(steps) if one.pk == pk)
+    target = min(max(place + by, 0), len(steps) - 1)
+    steps.insert(target, steps.pop(place))
+    _renumber(steps)
+    return step
+
+
+@transaction.atomic
+def order_steps(kind_pk: int, keys: list[int]) -> None:
+    """Put the steps of a list in the order of `keys`.
+
+    Raises ChangedMeanwhile when the list has other steps by now.
+    """
+    kind = WorkKind.objects.select_for_update().get(pk=kind_pk)
+    steps = {step.pk: step for step in kind.steps.all()}
+    if sorted(keys) != sorted(steps):
+        raise ChangedMeanwhile("Somebody changed this list meanwhile: it is shown as it stands.")
+    _renumber(steps[key] for key in keys)
+
+
+@transaction.atomic
+def remove_step(pk: int) -> StepTemplate:
+    """Take a step out of its list; jobs that copied it keep theirs."""
+    step = StepTemplate.objects.select_related("kind").get(pk=pk)
+    step.delete()
+    return step
+
+
+@transaction.atomic
+def copy_steps(kind_pk: int, other: WorkKind) -> int:
+    """Add the steps of another kind at the end of this one, without those it has already."""
+    kind = WorkKind.objects.select_for_update().get(pk=kind_pk)
+    have = set(kind.steps.values_list("text", flat=True))
+    first = (kind.steps.aggregate(last=Max("order"))["last"] or 0) + 1
+    new = [words for words in copy_words(other.steps.all()) if words["text"] not in have]
+    StepTemplate.objects.bulk_create(
+        StepTemplate(kind=kind, order=order, **words) for order, words in enumerate(new, first)
+    )
+    return len(new)
+
+
+@transaction.atomic
+def remove_kind(pk: int) -> WorkKind:
+    """Remove a kind of work that no job is of. Raises Refused otherwise."""
+    kind = WorkKind.objects.select_for_update().get(pk=pk)
+    if kind.jobs.exists():
+        raise Refused(f"There are jobs of the kind “{kind}”: put it out of use instead.")
+    kind.delete()
+    return kind

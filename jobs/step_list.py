@@ -1,0 +1,111 @@
+"""The reads of the step list: for the bay sheet, the job's page and the install sheet."""
+
+from dataclasses import dataclass, field
+from datetime import UTC
+from functools import cached_property
+from typing import Any
+
+from jobs.models import CautionKind, Gate, Job, JobStep, StepOutcome
+from jobs.services.gates import SECTION_OF_GATE, GateFacts
+from jobs.services.steps import photo_counts
+
+
+@dataclass
+class StepLine:
+    """A step as its row shows it."""
+
+    step: JobStep
+    number: int
+    state: str
+    """"done", "skipped", "next" for the first one to do, "to_do" for the others."""
+    early: list[JobStep] = field(default_factory=list)
+    against: list[str] = field(default_factory=list)
+    photos: int | None = None
+    cautions: list[str] = field(default_factory=list)
+
+    @property
+    def caution_labels(self) -> list[tuple[str, str]]:
+        return [(kind, str(CautionKind(kind).label)) for kind in self.cautions]
+
+    @property
+    def gate_label(self) -> str:
+        return str(Gate(self.step.gate).label) if self.step.gate else ""
+
+    @property
+    def gate_section(self) -> str:
+        return SECTION_OF_GATE[Gate(self.step.gate)] if self.step.gate else ""
+
+
+class StepList:
+    """The steps of one job in order, with what stands against each."""
+
+    def __init__(self, job: Job, facts: GateFacts | None = None) -> None:
+        self.job = job
+        self.facts = facts or GateFacts(job)
+
+    @cached_property
+    def lines(self) -> list[StepLine]:
+        photos = photo_counts(self.job)
+        high_voltage = self.job.vehicle.vehicle_model.high_voltage
+        early: list[JobStep] = []
+        lines = []
+        for number, step in enumerate(self.job.steps.select_related("outcome_by"), 1):
+            waiting = step.outcome == StepOutcome.TO_DO
+            state = step.outcome or ("to_do" if early else "next")
+            lines.append(
+                StepLine(
+                    step,
+                    number,
+                    state,
+                    early=list(early),
+                    against=[] if step.outcome == "skipped" else self.facts.against(step.gate),
+                    photos=None if photos is None else photos.get(step.photo_subject, 0),
+                    cautions=[k for k in step.cautions if k != "high_voltage" or high_voltage],
+                )
+            )
+            if waiting:
+                early.append(step)
+        return lines
+
+    @property
+    def done(self) -> int:
+        return sum(line.step.outcome != StepOutcome.TO_DO for line in self.lines)
+
+    @property
+    def total(self) -> int:
+        return len(self.lines)
+
+    @property
+    def next(self) -> StepLine | None:
+        return next((line for line in self.lines if line.state == "next"), None)
+
+    def line(self, pk: int) -> StepLine:
+        """The line of one step; KeyError when the job has no such step."""
+        for line in self.lines:
+            if line.step.pk == pk:
+                return line
+        raise KeyError(pk)
+
+
+def steps_for_sheet(job: Job) -> list[dict[str, Any]]:
+    """The steps as the install sheet's document keeps them: plain types, moments in UTC."""
+    photos = photo_counts(job) or {}
+    return [
+        {
+            "text": step.text,
+            "outcome": step.outcome,
+            "outcome_label": step.get_outcome_display(),
+            "by": str(step.outcome_by) if step.outcome_by else "",
+            "at": step.outcome_at.astimezone(UTC).isoformat(timespec="seconds")
+            if step.outcome_at
+            else None,
+            "out_of_order": step.out_of_order,
+            "reason": step.reason,
+            "cautions": list(step.cautions),
+            "reading_label": step.reading_label,
+            "reading_unit": step.reading_unit,
+            "reading_value": step.reading_value,
+            "photos": photos.get(step.photo_subject, 0),
+        }
+        for step in job.steps.select_related("outcome_by")
+    ]

@@ -1,0 +1,192 @@
+"""The manager's step lists: kinds of work, their steps, and the order of these."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.db.models import Count
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.forms.steps import CopyForm, StepForm, WorkKindForm, step_keys
+from jobs.models import StepTemplate, WorkKind
+from jobs.services import step_lists
+from jobs.services.errors import Refused
+from shop.access import allow
+from shop.roles import Role
+from shop.views.saving import form_page
+
+manager = allow(Role.MANAGER, password=True)
+
+
+@manager
+@require_safe
+def step_kinds(request: HttpRequest) -> HttpResponse:
+    """The kinds of work, in the order booking offers them."""
+    kinds = WorkKind.objects.annotate(count=Count("steps"))
+    return render(request, "steps/kinds.html", {"kinds": kinds})
+
+
+@manager
+@require_POST
+def step_kind_usual(request: HttpRequest) -> HttpResponse:
+    """Start with the usual list."""
+    made = step_lists.start_with_usual()
+    said = f"{made} kinds of work are added." if made else "You have all of the usual kinds."
+    messages.success(request, f"{said} Change them to the way your shop works.")
+    return redirect("step_kinds")
+
+
+def _kind_form(request: HttpRequest, kind: WorkKind, **context: Any) -> HttpResponse:
+    return form_page(
+        request,
+        WorkKindForm(request.POST or None, instance=kind),
+        said="“{}” is saved.",
+        to=lambda saved: reverse("step_kind", args=[saved.pk]),
+        save_label="Save kind of work",
+        **context,
+    )
+
+
+@manager
+def step_kind_create(request: HttpRequest) -> HttpResponse:
+    """A new kind of work."""
+    return _kind_form(
+        request,
+        WorkKind(order=WorkKind.objects.count()),
+        title="New kind of work",
+        back_url=reverse("step_kinds"),
+        back_label="Kinds of work",
+    )
+
+
+@manager
+def step_kind_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Name, note and use of a kind of work."""
+    kind = get_object_or_404(WorkKind, pk=pk)
+    return _kind_form(
+        request,
+        kind,
+        title=f"Change “{kind}”",
+        back_url=reverse("step_kind", args=[pk]),
+        back_label=kind.name,
+    )
+
+
+@manager
+@require_POST
+def step_kind_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    """Remove a kind of work no job is of."""
+    get_object_or_404(WorkKind, pk=pk)
+    try:
+        kind = step_lists.remove_kind(pk)
+    except Refused as refused:
+        messages.error(request, str(refused))
+        return redirect("step_kind", pk)
+    messages.success(request, f"“{kind}” is removed.")
+    return redirect("step_kinds")
+
+
+@manager
+@require_safe
+def step_kind(request: HttpRequest, pk: int) -> HttpResponse:
+    """The steps of a kind of work, to add, change and put in order."""
+    kind = get_object_or_404(WorkKind, pk=pk)
+    return render(
+        request,
+        "steps/kind.html",
+        {"kind": kind, "steps": kind.steps.all(), "copy_form": CopyForm(kind=kind)},
+    )
+
+
+@manager
+@require_POST
+def step_kind_copy(request: HttpRequest, pk: int) -> HttpResponse:
+    """Add the steps of another kind at the end."""
+    kind = get_object_or_404(WorkKind, pk=pk)
+    form = CopyForm(request.POST, kind=kind)
+    if form.is_valid():
+        made = step_lists.copy_steps(pk, form.cleaned_data["other"])
+        said = "1 step is added" if made == 1 else f"{made} steps are added"
+        messages.success(request, f"{said} at the end; those you had already are left out.")
+    else:
+        messages.error(request, "Choose the kind of work to copy from.")
+    return redirect("step_kind", pk)
+
+
+def _list(request: HttpRequest, kind: WorkKind, said: str = "") -> HttpResponse:
+    """The list again: alone for a swap, else the page."""
+    if request.htmx:  # type: ignore[attr-defined]
+        context = {"kind": kind, "steps": kind.steps.all(), "said": said}
+        return render(request, "steps/template_list.html", context)
+    if said:
+        messages.error(request, said)
+    return redirect("step_kind", kind.pk)
+
+
+@manager
+@require_POST
+def step_kind_order(request: HttpRequest, pk: int) -> HttpResponse:
+    """Put the steps in the order that was dragged."""
+    kind = get_object_or_404(WorkKind, pk=pk)
+    try:
+        step_lists.order_steps(pk, step_keys(request.POST.get("order", "")))
+    except (Refused, ValidationError) as error:
+        return _list(request, kind, " ".join(getattr(error, "reasons", ["Nothing was moved."])))
+    return _list(request, kind)
+
+
+@manager
+@require_POST
+def step_template_move(request: HttpRequest, pk: int) -> HttpResponse:
+    """Move a step one place up or down."""
+    step = get_object_or_404(StepTemplate, pk=pk)
+    step_lists.move_step(pk, -1 if request.POST.get("to") == "up" else 1)
+    return _list(request, step.kind)
+
+
+@manager
+@require_POST
+def step_template_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take a step out of the list; jobs keep theirs."""
+    get_object_or_404(StepTemplate, pk=pk)
+    step = step_lists.remove_step(pk)
+    messages.success(request, f"“{step}” is out of the list. Jobs that have it keep it.")
+    return redirect("step_kind", step.kind_id)
+
+
+@manager
+def step_kind_add(request: HttpRequest, pk: int) -> HttpResponse:
+    """A new step at the end of the list."""
+    kind = get_object_or_404(WorkKind, pk=pk)
+    form = StepForm(request.POST or None, instance=StepTemplate(kind=kind))
+    again = "another" in request.POST
+    return form_page(
+        request,
+        form,
+        said="“{}” is added.",
+        to=lambda saved: reverse("step_kind_add" if again else "step_kind", args=[pk]),
+        template="steps/template_form.html",
+        save=lambda: step_lists.add_at_end(form.save(commit=False)),
+        title="New step",
+        kind=kind,
+        new=True,
+    )
+
+
+@manager
+def step_template_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change a step of the list; jobs that copied it keep theirs."""
+    step = get_object_or_404(StepTemplate.objects.select_related("kind"), pk=pk)
+    return form_page(
+        request,
+        StepForm(request.POST or None, instance=step),
+        said="“{}” is saved. Jobs that have this step already keep it as it was.",
+        to=lambda saved: reverse("step_kind", args=[saved.kind_id]),
+        template="steps/template_form.html",
+        title="Change step",
+        kind=step.kind,
+        step=step,
+    )

@@ -1,0 +1,100 @@
+"""PINs for shared tablets: set, checked, and limited in attempts.
+
+A PIN is short, so it is worth nothing away from a registered tablet, and each person has few
+attempts on each tablet: after five wrong ones there is a wait, twice as long each time.
+"""
+
+from datetime import datetime, timedelta
+from itertools import pairwise
+from typing import Final
+
+from django.contrib.auth.hashers import check_password, make_password
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils import timezone
+from django.utils.formats import date_format
+
+from shop.models import PinAttempts, StaffMember, Tablet
+
+SHORTEST: Final = 4
+LONGEST: Final = 8
+TRIES: Final = 5
+WAIT: Final = timedelta(minutes=5)
+LONGEST_WAIT: Final = timedelta(hours=1)
+
+
+class PinRefused(Exception):
+    """Not signed in; the message says why and what to do. `wait_until` is set during a wait."""
+
+    def __init__(self, said: str, wait_until: datetime | None = None) -> None:
+        super().__init__(said)
+        self.said = said
+        self.wait_until = wait_until
+
+
+def validate_pin(pin: str) -> None:
+    """Refuse a PIN of the wrong length, of other than digits, or one everybody tries first."""
+    if not (pin.isascii() and pin.isdigit() and SHORTEST <= len(pin) <= LONGEST):
+        raise ValidationError(f"A PIN is {SHORTEST} to {LONGEST} digits, nothing else.")
+    steps = {int(b) - int(a) for a, b in pairwise(pin)}
+    if steps in ({0}, {1}, {-1}):
+        raise ValidationError("Too easy to guess: not the same digit over again, no plain run.")
+
+
+@transaction.atomic
+def set_pin(person: StaffMember, pin: str) -> None:
+    """Give a person a new PIN, or none when it is empty; waits are over. Raises ValidationError."""
+    if pin:
+        validate_pin(pin)
+    person.pin = make_password(pin) if pin else ""
+    person.save(update_fields=["pin"])
+    PinAttempts.objects.filter(person=person).delete()
+
+
+def _wait_words(person: StaffMember, until: datetime) -> str:
+    at = date_format(timezone.localtime(until), "H:i")
+    return (
+        f"Too many wrong PINs for {person} on this tablet. Try again at {at}, "
+        "or sign in with your password."
+    )
+
+
+@transaction.atomic
+def _count_attempt(tablet: Tablet, person: StaffMember) -> int:
+    """Count one attempt before it is looked at, so that none made side by side goes uncounted.
+
+    Returns how many are left after it. Raises PinRefused during a wait.
+    """
+    PinAttempts.objects.get_or_create(tablet=tablet, person=person)
+    row = PinAttempts.objects.select_for_update().get(tablet=tablet, person=person)
+    now = timezone.now()
+    if row.wait_until is not None and row.wait_until > now:
+        raise PinRefused(_wait_words(person, row.wait_until), row.wait_until)
+    row.wrong += 1
+    row.wait_until = None
+    if row.wrong >= TRIES:
+        row.wait_until = now + min(WAIT * 2**row.rounds, LONGEST_WAIT)
+        row.wrong, row.rounds = 0, min(row.rounds + 1, 10)
+    row.save()
+    return 0 if row.wait_until else TRIES - row.wrong
+
+
+def person_by_pin(tablet: Tablet, person: StaffMember, pin: str) -> StaffMember:
+    """The person, when the PIN is right and both person and tablet may sign in.
+
+    Raises PinRefused otherwise, saying how many tries are left or when to try again.
+    """
+    if tablet.revoked_at is not None:
+        raise PinRefused("This tablet is no longer registered: sign in with your password.")
+    if not person.is_active or not person.pin:
+        raise PinRefused(f"{person} has no PIN yet: sign in with your password and set one.")
+    left = _count_attempt(tablet, person)
+    if check_password(pin, person.pin):
+        PinAttempts.objects.filter(tablet=tablet, person=person).delete()
+        return person
+    if left:
+        tries = "1 try" if left == 1 else f"{left} tries"
+        raise PinRefused(f"Wrong PIN. {tries} left.")
+    row = PinAttempts.objects.get(tablet=tablet, person=person)
+    assert row.wait_until is not None
+    raise PinRefused(_wait_words(person, row.wait_until), row.wait_until)

@@ -1,0 +1,183 @@
+"""Shared tablets: the manager's list, and the screen where staff sign in by name and PIN."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.contrib.auth import authenticate, login, logout
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render, resolve_url
+from django.urls import reverse
+from django.utils.http import url_has_allowed_host_and_scheme, urlencode
+from django.views.decorators.cache import never_cache
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from shop.access import BY_PIN, allow, allow_any_staff, public
+from shop.forms.tablets import MyPinForm, PasswordForm, TabletForm
+from shop.middleware import TABLET
+from shop.models import StaffMember, Tablet
+from shop.roles import Role
+from shop.services import pins, tablets
+
+BACKEND = "django.contrib.auth.backends.ModelBackend"
+
+
+def _next(request: HttpRequest) -> str:
+    """Where to go after signing in: an address of our own, or nothing."""
+    to = request.POST.get("next") or request.GET.get("next") or ""
+    safe = url_has_allowed_host_and_scheme(
+        to, allowed_hosts={request.get_host()}, require_https=request.is_secure()
+    )
+    return to if safe else ""
+
+
+def _home(tablet: Tablet) -> str:
+    """The board, on the tablet's own bay."""
+    board = reverse("board")
+    return f"{board}?bay={tablet.bay_id}" if tablet.bay_id else board
+
+
+def _people() -> list[StaffMember]:
+    """Technicians, and everybody else with a PIN, by name."""
+    everybody = StaffMember.objects.filter(is_active=True)
+    return [person for person in everybody if person.is_technician or person.pin]
+
+
+def _screen(request: HttpRequest, status: int = 200, **context: Any) -> HttpResponse:
+    htmx = bool(request.htmx)  # type: ignore[attr-defined]
+    chosen = request.POST.get("person") or request.GET.get("person") or ""
+    return render(
+        request,
+        "tablets/panel.html" if htmx else "tablets/switch.html",
+        {
+            "tablet": request.tablet,  # type: ignore[attr-defined]
+            "people": _people(),
+            "chosen": int(chosen) if chosen.isdigit() else 0,
+            "next": _next(request),
+            **context,
+        },
+        status=status,
+    )
+
+
+@public
+@never_cache
+@sensitive_post_parameters("pin")
+@require_http_methods(["GET", "HEAD", "POST"])
+def tablet_switch(request: HttpRequest) -> HttpResponse:
+    """Names and PIN pad. The right PIN signs in and goes back to where the tablet was."""
+    tablet: Tablet | None = request.tablet  # type: ignore[attr-defined]
+    if tablet is None:
+        status = 422 if request.method == "POST" else 200
+        return render(request, "tablets/unknown.html", status=status)
+    if request.method != "POST":
+        if request.user.is_authenticated:
+            return redirect(_next(request) or _home(tablet))
+        return _screen(request)
+    key = request.POST.get("person", "")
+    person = StaffMember.objects.filter(pk=int(key) if key.isdigit() else 0).first()
+    if person is None:
+        return _screen(request, 422, said="Tap your name first.")
+    try:
+        pins.person_by_pin(tablet, person, request.POST.get("pin", ""))
+    except pins.PinRefused as refused:
+        return _screen(request, 422, said=refused.said, waiting=refused.wait_until is not None)
+    login(request, person, backend=BACKEND)
+    request.session[BY_PIN] = True
+    request.session[TABLET] = tablet.pk
+    if request.htmx:  # type: ignore[attr-defined]
+        return HttpResponse(
+            status=204, headers={"HX-Trigger": f'{{"tablet-unlocked": {{"person": {person.pk}}}}}'}
+        )
+    return redirect(_next(request) or _home(tablet))
+
+
+@allow_any_staff
+@require_POST
+def tablet_lock(request: HttpRequest) -> HttpResponse:
+    """End the sign-in and show the names; the page behind the panel stays as it is."""
+    was = request.user.pk
+    logout(request)
+    if request.htmx and request.tablet is not None:  # type: ignore[attr-defined]
+        return _screen(request, chosen=was)
+    to = _next(request)
+    return redirect(reverse("tablet_switch") + (f"?{urlencode({'next': to})}" if to else ""))
+
+
+@allow(Role.MANAGER, password=True)
+@require_safe
+def tablet_list(request: HttpRequest) -> HttpResponse:
+    """The registered tablets, those in use first."""
+    rows = Tablet.objects.select_related("bay", "registered_by", "revoked_by")
+    listed = sorted(rows, key=lambda tablet: tablet.revoked_at is not None)
+    return render(request, "tablets/list.html", {"tablets": listed})
+
+
+@allow(Role.MANAGER, password=True)
+def tablet_register(request: HttpRequest) -> HttpResponse:
+    """Register the device in front of the manager."""
+    here: Tablet | None = request.tablet  # type: ignore[attr-defined]
+    form = TabletForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        assert isinstance(request.user, StaffMember)
+        tablet, token = tablets.register(
+            form.cleaned_data["name"], form.cleaned_data["bay"], request.user, replaces=here
+        )
+        messages.success(
+            request,
+            f"This device is now “{tablet}”. Lock it before you hand it over: "
+            "you are still signed in.",
+        )
+        response = redirect("tablet_list")
+        tablets.remember(response, token)
+        return response
+    context = {"form": form, "here": here}
+    return render(request, "tablets/register.html", context, status=422 if form.is_bound else 200)
+
+
+@allow(Role.MANAGER, password=True)
+@require_POST
+def tablet_revoke(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take a tablet out of use at once."""
+    tablet = get_object_or_404(Tablet, pk=pk)
+    assert isinstance(request.user, StaffMember)
+    tablets.revoke(tablet.pk, request.user)
+    messages.success(request, f"“{tablet}” is out of use: no PIN opens it any more.")
+    return redirect("tablet_list")
+
+
+@allow_any_staff
+@sensitive_post_parameters()
+def my_pin(request: HttpRequest) -> HttpResponse:
+    """Set one's own PIN."""
+    person = request.user
+    assert isinstance(person, StaffMember)
+    form = MyPinForm(request.POST or None, person=person)
+    if request.method == "POST" and form.is_valid():
+        pins.set_pin(person, form.cleaned_data["pin"])
+        messages.success(request, "Your PIN is set. It works on every registered tablet.")
+        return redirect("board")
+    status = 422 if form.is_bound else 200
+    return render(request, "tablets/my_pin.html", {"form": form}, status=status)
+
+
+@allow_any_staff
+@never_cache
+@sensitive_post_parameters()
+def password_confirm(request: HttpRequest) -> HttpResponse:
+    """Ask a person signed in by PIN for the password, and go on."""
+    person = request.user
+    assert isinstance(person, StaffMember)
+    form = PasswordForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        password = form.cleaned_data["password"]
+        if authenticate(request, username=person.username, password=password) == person:
+            request.session.cycle_key()
+            request.session.pop(BY_PIN, None)
+            return redirect(_next(request) or resolve_url("board"))
+        if getattr(request, "axes_locked_out", False):
+            return redirect("locked_out")
+        form.add_error("password", "This is not your password.")
+    context = {"form": form, "next": _next(request)}
+    status = 422 if form.is_bound else 200
+    return render(request, "tablets/password.html", context, status=status)
