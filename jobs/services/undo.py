@@ -6,7 +6,7 @@ from typing import Final
 from django.db import transaction
 
 from jobs.models import JobEvent
-from jobs.services import channels, functions, power, tuning
+from jobs.services import channels, functions, power, setups, tuning
 from jobs.services.errors import Refused
 from jobs.services.events import log
 from jobs.services.saving import open_job
@@ -24,6 +24,7 @@ UNDO: Final[dict[str, Undo]] = {
     "run.removed": power.undo_remove,
     "run.proposed": power.undo_proposal,
     "record.returned": tuning.undo_return,
+    "setup.applied": setups.undo_apply,
 }
 
 
