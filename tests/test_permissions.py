@@ -4,20 +4,26 @@
 otherwise. The URLs themselves come from Django's own table.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from copy import deepcopy
 from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
+from django.core.files.base import ContentFile
 from django.db import transaction
 from django.test import Client
-from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.urls import URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 from jobs.lifecycle import Stage
-from jobs.models import InstallSheet, JobSpeaker, PowerRun, SavedSetup
+from jobs.models import InstallSheet, JobSpeaker, PowerRun, TuningKind, WorkKind
 from jobs.services import sheet_document
-from shop.models import ProductKind
+from jobs.services.power import add_run
+from jobs.services.setups import create_setup
+from jobs.views.review import finding_key
+from jobs.wiring_adapter import findings_of
+from shop.models import ProductKind, Tablet
 from shop.models.products import SpeakerKind
 from shop.roles import Role
 from tests.factories import make_job, make_product, make_staff
@@ -62,6 +68,14 @@ TABLE: dict[str, Roles] = {
     "bay_list": MANAGER,
     "bay_create": MANAGER,
     "bay_edit": MANAGER,
+    "tablet_list": MANAGER,
+    "tablet_register": MANAGER,
+    "tablet_revoke": MANAGER,
+    # A shared tablet, PINs.
+    "tablet_switch": PUBLIC,
+    "tablet_lock": STAFF,
+    "my_pin": STAFF,
+    "password_confirm": STAFF,
     # Board, finding, booking.
     "board": STAFF,
     "find": STAFF,
@@ -85,6 +99,79 @@ TABLE: dict[str, Roles] = {
     "part_quantity": STAFF,
     "part_remove": STAFF,
     "check_in": DESK,
+    # Review, signed sheets, hand-over.
+    "review_queue": MANAGER,
+    "review": MANAGER,
+    "review_sign": MANAGER,
+    "review_send_back": MANAGER,
+    "finding_reason": MANAGER,
+    "sheet_preview": BENCH,
+    "sheet": STAFF,
+    "sheet_pdf": STAFF,
+    "sheet_correct": MANAGER,
+    "collect": DESK,
+    # The bay sheet: everybody reads, the bench writes.
+    "bay": STAFF,
+    "bay_fit": STAFF,
+    "bay_fit_guide": STAFF,
+    "bay_before": STAFF,
+    "bay_after": STAFF,
+    "bay_channels": STAFF,
+    "bay_loads": STAFF,
+    "bay_place": STAFF,
+    "bay_power": STAFF,
+    "bay_power_diagram": STAFF,
+    "bay_run": STAFF,
+    "bay_tuning": STAFF,
+    "bay_sections": STAFF,
+    "bay_record_compare": STAFF,
+    "bay_findings": STAFF,
+    "bay_notes": STAFF,
+    "bay_finish": BENCH,
+    "bay_move": BENCH,
+    "bay_undo": BENCH,
+    "bay_send_back": BENCH,
+    "bay_fit_add": BENCH,
+    "bay_part_save": BENCH,
+    "bay_function_save": BENCH,
+    "bay_function_group": BENCH,
+    "bay_function_add": BENCH,
+    "bay_reading_save": BENCH,
+    "bay_reading_add": BENCH,
+    "bay_channel_save": BENCH,
+    "bay_wire_save": BENCH,
+    "bay_channel_speaker": BENCH,
+    "bay_arrange": BENCH,
+    "bay_place_add": BENCH,
+    "bay_speaker_save": BENCH,
+    "bay_speaker_remove": BENCH,
+    "bay_supply_save": BENCH,
+    "bay_run_add": BENCH,
+    "bay_run_save": BENCH,
+    "bay_run_copy": BENCH,
+    "bay_run_remove": BENCH,
+    "bay_run_propose": BENCH,
+    "bay_setting_save": BENCH,
+    "bay_sections_save": BENCH,
+    "bay_other_add": BENCH,
+    "bay_other_save": BENCH,
+    "bay_record_keep": BENCH,
+    "bay_record_return": BENCH,
+    "bay_finding_reason": BENCH,
+    "bay_note_add": BENCH,
+    # Kinds of work and their steps.
+    "step_kinds": MANAGER,
+    "step_kind_usual": MANAGER,
+    "step_kind_create": MANAGER,
+    "step_kind": MANAGER,
+    "step_kind_edit": MANAGER,
+    "step_kind_remove": MANAGER,
+    "step_kind_copy": MANAGER,
+    "step_kind_order": MANAGER,
+    "step_kind_add": MANAGER,
+    "step_template_edit": MANAGER,
+    "step_template_move": MANAGER,
+    "step_template_remove": MANAGER,
 }
 
 OWN_STATUS = {"locked_out": 403}
@@ -98,15 +185,27 @@ EVERYBODY: dict[str, Roles] = {
 }
 
 
-def _walk(resolver: URLResolver) -> Iterator[URLPattern]:
+@dataclass(frozen=True)
+class Url:
+    """An entry of the URL table, with the arguments of everything above it."""
+
+    name: str
+    route: str
+    arguments: tuple[str, ...]
+    view: Any
+
+
+def _walk(resolver: URLResolver, route: str = "", above: tuple[str, ...] = ()) -> Iterator[Url]:
     for entry in resolver.url_patterns:
+        arguments = (*above, *entry.pattern.converters)
+        here = f"{route}{entry.pattern}"
         if isinstance(entry, URLResolver):
-            yield from _walk(entry)
+            yield from _walk(entry, here, arguments)
         else:
-            yield entry
+            yield Url(entry.name or "", here, arguments, entry.callback)
 
 
-PATTERNS: list[URLPattern] = list(_walk(get_resolver()))
+URLS: list[Url] = list(_walk(get_resolver()))
 
 
 @dataclass
@@ -114,15 +213,45 @@ class Ground:
     """One row of everything, by the prefix of the URL names that speak of it."""
 
     number: int
-    signed_number: int
+    numbers: dict[str, int] = field(default_factory=dict)
+    """The number of another job than the one in the bay, by URL name."""
     keys: dict[str, int] = field(default_factory=dict)
+    given: dict[str, Any] = field(default_factory=dict)
+    """Arguments other than `number` and `pk`."""
     posts: dict[str, dict[str, Any]] = field(default_factory=dict)
+    queries: dict[str, str] = field(default_factory=dict)
 
 
-ARGUMENTS: dict[str, Callable[[Ground], dict[str, Any]]] = {
-    "job_move": lambda ground: {"number": ground.number, "name": "hold"},
+PK_OF = {
+    "bay_undo": "event",
+    "bay_send_back": "send_back",
+    "bay_fit_guide": "proof",
+    "bay_part_save": "part",
+    "bay_function_save": "function",
+    "bay_reading_save": "reading",
+    "bay_channel_save": "channel",
+    "bay_channel_speaker": "channel",
+    "bay_wire_save": "channel",
+    "bay_loads": "channel",
+    "bay_arrange": "channel",
+    "bay_speaker_save": "speaker",
+    "bay_speaker_remove": "speaker",
+    "bay_supply_save": "supply",
+    "bay_run_save": "run",
+    "bay_run_copy": "run",
+    "bay_run_remove": "run",
+    "bay_run_propose": "run",
+    "bay_run": "run",
+    "bay_setting_save": "channel",
+    "bay_sections": "channel",
+    "bay_sections_save": "channel",
+    "bay_other_save": "other",
+    "bay_record_return": "record",
 }
-"""Arguments that are not `number` of the job in the bay and `pk` by the prefix of the name."""
+"""Whose key a URL wants, where its name does not begin with it."""
+
+SIGNED = ("sheet", "sheet_pdf", "sheet_correct", "collect")
+REVIEWED = ("review", "review_sign", "review_send_back", "finding_reason", "sheet_preview")
 
 
 @pytest.fixture
@@ -148,18 +277,28 @@ def ground() -> Ground:
     )
     signed = make_job(Stage.SIGNED_OFF, parts_wanted=[amplifier])
     sheet = _signed_sheet(signed, make_staff(Role.MANAGER))
-    setup = SavedSetup.objects.create(
-        vehicle_model=job.vehicle.vehicle_model,
-        name="Six channels",
-        document=sheet.document["plan"],
-        from_sheet=sheet,
-        by=sheet.signed_by,
-    )
+    setup = create_setup(sheet.pk, "Six channels", "", sheet.signed_by)
     proof = job.fit_proofs.create(
-        source="Fitting list", consulted_on=timezone.localdate(), outcome="fits", by=technician
+        source="Fitting list",
+        consulted_on=timezone.localdate(),
+        outcome="fits",
+        by=technician,
+        guide=ContentFile(b"Cut here.", name="guide.txt"),
     )
+    record = job.tuning_records.create(kind=TuningKind.WORKING, name="First run", by=technician)
+    reviewed = make_job(Stage.READY_FOR_REVIEW, parts_wanted=[amplifier])
+    reviewed.channels.filter(number=1).update(connector="C1", positive_base="GN")
+    caution = next(one for one in findings_of(reviewed) if one.severity == "caution")
+    event = add_run(
+        job.number,
+        {"from_node": "A1", "to_node": "body", "size": "16 mm2", "length_m": 0.5, "kind": "return"},
+        actor=technician,
+    )
+    kind = WorkKind.objects.create(name="Speakers")
+    step = kind.steps.create(text="Wires labelled", order=1)
     other = job.other_settings.create(name="Head unit bass", before="+3")
     sent = job.send_backs.create(reason="Label the wires.", by=technician)
+    tablet = Tablet.objects.create(name="Bay 1", token_sha256="0" * 64, registered_by=technician)
     keys = {
         "customer": job.customer_id,
         "vehicle": job.vehicle_id,
@@ -180,9 +319,27 @@ def ground() -> Ground:
         "proof": proof.pk,
         "other": other.pk,
         "send_back": sent.pk,
+        "record": record.pk,
+        "event": event.pk,
+        "step_kind": kind.pk,
+        "step_template": step.pk,
+        "tablet": tablet.pk,
+    }
+    numbers = {
+        **dict.fromkeys(SIGNED, signed.number),
+        **dict.fromkeys(REVIEWED, reviewed.number),
+    }
+    given = {
+        "revision": 1,
+        "phase": "before",
+        "position": "front_dash_left",
+        "kind": "after",
+        "name": "hold",
+        "key": finding_key(caution.fingerprint),
     }
     posts = {"part_add": {"product": tweeter.pk, "quantity": 1}}
-    return Ground(job.number, signed.number, keys, posts)
+    queries = {"vehicle_create": f"?owner={job.customer_id}"}
+    return Ground(job.number, numbers, keys, given, posts, queries)
 
 
 def _signed_sheet(job: Any, manager: Any) -> InstallSheet:
@@ -200,30 +357,34 @@ def _signed_sheet(job: Any, manager: Any) -> InstallSheet:
     )
 
 
-def _arguments(pattern: URLPattern, ground: Ground) -> dict[str, Any]:
-    name = pattern.name or ""
-    if name in ARGUMENTS:
-        return ARGUMENTS[name](ground)
+def _arguments(url: Url, ground: Ground) -> dict[str, Any]:
+    name = url.name
     made: dict[str, Any] = {}
-    for argument in pattern.pattern.converters:
+    for argument in url.arguments:
         if argument == "number":
-            made[argument] = ground.number
+            made[argument] = ground.numbers.get(name, ground.number)
+        elif argument == "pk":
+            known = PK_OF.get(name) or max(
+                (one for one in ground.keys if name.startswith(one)), key=len, default=None
+            )
+            assert known, f"say in PK_OF whose key {name!r} wants"
+            made[argument] = ground.keys[known]
         else:
-            prefix = max((p for p in ground.keys if name.startswith(p)), key=len, default=None)
-            assert prefix, f"say in ARGUMENTS what {argument!r} of {name!r} is"
-            made[argument] = ground.keys[prefix]
+            made[argument] = ground.given[argument]
     return made
 
 
 def test_every_url_has_a_name_a_mark_and_an_entry() -> None:
-    assert [str(p.pattern) for p in PATTERNS if not p.name] == []
-    assert [p.name for p in PATTERNS if not hasattr(p.callback, "allowed_roles")] == []
-    assert sorted({p.name for p in PATTERNS if p.name}) == sorted(TABLE)
+    assert [url.route for url in URLS if not url.name] == []
+    assert [url.name for url in URLS if not hasattr(url.view, "allowed_roles")] == []
+    names = {url.name for url in URLS}
+    assert not names - set(TABLE), "say in TABLE who may open these"
+    assert not set(TABLE) - names, "these are gone"
 
 
 def test_the_marks_say_what_the_table_says() -> None:
-    marks = {p.name: p.callback.allowed_roles for p in PATTERNS}  # type: ignore[attr-defined]
-    assert {n: marks[n] for n in marks if marks[n] != TABLE.get(n or "")} == {}
+    marks = {url.name: url.view.allowed_roles for url in URLS if url.name in TABLE}
+    assert {name: marks[name] for name in marks if marks[name] != TABLE[name]} == {}
 
 
 def _problem(name: str, roles: Roles, status: int, location: str) -> str:
@@ -247,21 +408,23 @@ def _problem(name: str, roles: Roles, status: int, location: str) -> str:
 def test_everybody_at_every_url(who: str, method: str, ground: Ground) -> None:
     roles = EVERYBODY[who]
     person = make_staff(*roles) if roles else None
+    client = Client(raise_request_exception=False)
+    if person:
+        client.force_login(person)
+    signed_in = deepcopy(client.cookies)
     problems = []
-    for pattern in PATTERNS:
-        name = pattern.name or ""
+    for url in (one for one in URLS if one.name in TABLE):
+        name = url.name
         with transaction.atomic():
-            client = Client(raise_request_exception=False)
-            if person:
-                client.force_login(person)
-            url = reverse(name, kwargs=_arguments(pattern, ground))
+            client.cookies = deepcopy(signed_in)
+            address = reverse(name, kwargs=_arguments(url, ground)) + ground.queries.get(name, "")
             data = ground.posts.get(name, {}) if method == "post" else {}
-            answer = getattr(client, method)(url, data)
+            answer = getattr(client, method)(address, data)
             said = _problem(name, roles, answer.status_code, answer.get("Location", ""))
             if said:
                 problems.append(f"{name} {said}: {answer.status_code}")
             transaction.set_rollback(True)
-    assert problems == []
+    assert not problems, "\n".join(problems)
 
 
 @pytest.mark.django_db

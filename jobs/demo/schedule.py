@@ -38,6 +38,7 @@ class DemoJob:
     energy_percent: int = 60
     setup_name: str = ""
     """Save the signed sheet as a setup of this name."""
+    setup_note: str = ""
 
 
 JOBS: Final = (
@@ -56,6 +57,7 @@ JOBS: Final = (
         marks=(("scratch", 0.2, 0.7, "Rear left door, 12 cm"), ("chip", 0.5, 0.06, "Bonnet edge")),
         report="Wants clear voices; children in the back, so not loud there.",
         setup_name="Six channels, two-coil subwoofer in the boot",
+        setup_note="Take the seat out before the sill trim. Grey clips break: order ten.",
     ),
     DemoJob(
         "saloon_four",

@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Event
-from urllib.error import URLError
 from urllib.request import urlopen
 
 import pytest
@@ -61,7 +60,7 @@ def _answers(address: str, server: subprocess.Popen[bytes]) -> bool:
         try:
             with urlopen(f"{address}/healthz", timeout=5) as answer:
                 return bool(answer.status == 200)
-        except (URLError, ConnectionError):
+        except OSError:
             pause.wait(0.05)
     return False
 
@@ -72,13 +71,8 @@ def _serving(original: Path, folder: Path) -> Iterator[str]:
     (folder / STATIC).symlink_to(original / STATIC)
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
-    command = ["--interface", "wsgi", "--host", "127.0.0.1", "--port", str(port)]
-    command += ["--workers", "1", "--blocking-threads", "2", "--log-level", "warning"]
-    server = subprocess.Popen(
-        [sys.executable, "-m", "granian", *command, "shop.project.wsgi:application"],
-        cwd=ROOT,
-        env=_environment(folder),
-    )
+    where = {"HOST": "127.0.0.1", "PORT": str(port), "WORKERS": "1"}
+    server = subprocess.Popen(["deploy/serve.sh"], cwd=ROOT, env=_environment(folder) | where)
     address = f"http://127.0.0.1:{port}"
     try:
         assert _answers(address, server)

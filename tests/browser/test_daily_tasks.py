@@ -5,7 +5,7 @@ import re
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser import desk
+from tests.browser import desk, office
 from tests.browser.conftest import SignIn
 
 pytestmark = pytest.mark.browser
@@ -37,3 +37,31 @@ def test_the_front_desk_answers_is_it_ready_by_plate(served: str, enter: SignIn)
     row.click()
     expect(page.get_by_role("heading", level=1)).to_contain_text("Yarrowby")
     expect(page.get_by_role("main")).to_contain_text("555-0105")
+
+
+def test_the_manager_sends_back_what_lost_a_chime(served: str, enter: SignIn) -> None:
+    page = enter(served, "odile")
+    office.open_review(page, "J1007")
+    expect(page.get_by_role("main")).to_contain_text("Seat belt chime worked before and does not")
+    expect(page.get_by_role("button", name="Sign off")).to_have_count(0)
+    office.send_back(page, "Find the chime wire at the module before the car leaves.")
+
+    bench = enter(served, "wanda")
+    bench.goto("/jobs/1007/")
+    expect(bench.get_by_role("main")).to_contain_text("Find the chime wire at the module")
+    expect(bench.get_by_role("main")).to_contain_text("In bay")
+
+
+def test_the_manager_signs_and_the_desk_hands_over(served: str, enter: SignIn) -> None:
+    page = enter(served, "odile")
+    office.open_review(page, "J1006")
+    office.sign_off(page)
+    text = office.read_pdf(page, "J1006")
+    for said in ("J1006-1", "HRN 4217", "Ngozi Oakhollow", "W6-20418", "Odile Marchbank", "2500"):
+        assert said in text
+
+    counter = enter(served, "maud")
+    counter.goto("/jobs/1006/")
+    office.hand_over(counter, "J1006", signs="N OAKHOLLOW")
+    counter.get_by_role("navigation", name="Main").get_by_role("link", name="Board").click()
+    expect(counter.get_by_role("main")).not_to_contain_text("HRN 4217")
