@@ -18,9 +18,8 @@ from django.utils import timezone
 
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, JobSpeaker, PowerRun, TuningKind, WorkKind
-from jobs.services import sheet_document
+from jobs.services import setups, sheet_document
 from jobs.services.power import add_run
-from jobs.services.setups import create_setup
 from jobs.views.review import finding_key
 from jobs.wiring_adapter import findings_of
 from shop.models import ProductKind, Tablet
@@ -159,6 +158,15 @@ TABLE: dict[str, Roles] = {
     "bay_record_return": BENCH,
     "bay_finding_reason": BENCH,
     "bay_note_add": BENCH,
+    # Saved setups.
+    "setup_list": STAFF,
+    "setup": STAFF,
+    "setup_create": BENCH,
+    "setup_edit": BENCH,
+    "setup_withdraw": MANAGER,
+    "setup_apply": BENCH,
+    "setup_applied": BENCH,
+    "setup_undo": BENCH,
     # Kinds of work and their steps.
     "step_kinds": MANAGER,
     "step_kind_usual": MANAGER,
@@ -247,10 +255,15 @@ PK_OF = {
     "bay_sections_save": "channel",
     "bay_other_save": "other",
     "bay_record_return": "record",
+    "setup_applied": "applied",
+    "setup_undo": "applied",
 }
 """Whose key a URL wants, where its name does not begin with it."""
 
-SIGNED = ("sheet", "sheet_pdf", "sheet_correct", "collect")
+GIVEN = {"bay_move": {"name": "finish"}}
+"""Arguments of one URL that differ from those of the ground."""
+
+SIGNED = ("setup_create", "sheet", "sheet_pdf", "sheet_correct", "collect")
 REVIEWED = ("review", "review_sign", "review_send_back", "finding_reason", "sheet_preview")
 
 
@@ -275,9 +288,10 @@ def ground() -> Ground:
     run = PowerRun.objects.create(
         job=job, label="R1", from_node="battery", to_node="A1", size="16 mm2", length_m=2.0
     )
-    signed = make_job(Stage.SIGNED_OFF, parts_wanted=[amplifier])
+    signed = make_job(Stage.SIGNED_OFF, parts_wanted=[amplifier], vehicle=job.vehicle)
+    signed.runs.create(label="R1", from_node="battery", to_node="A1", size="25 mm2", length_m=1.5)
     sheet = _signed_sheet(signed, make_staff(Role.MANAGER))
-    setup = create_setup(sheet.pk, "Six channels", "", sheet.signed_by)
+    setup = setups.create_setup(sheet.pk, "Six channels", "", sheet.signed_by)
     proof = job.fit_proofs.create(
         source="Fitting list",
         consulted_on=timezone.localdate(),
@@ -294,6 +308,9 @@ def ground() -> Ground:
         {"from_node": "A1", "to_node": "body", "size": "16 mm2", "length_m": 0.5, "kind": "return"},
         actor=technician,
     )
+    wanted = setups.preview(setup, job)
+    keys_of_items = {item.key for item in wanted.open_items}
+    applied = setups.apply_setup(job.number, setup.pk, keys_of_items, wanted.token, technician)
     kind = WorkKind.objects.create(name="Speakers")
     step = kind.steps.create(text="Wires labelled", order=1)
     other = job.other_settings.create(name="Head unit bass", before="+3")
@@ -321,6 +338,7 @@ def ground() -> Ground:
         "send_back": sent.pk,
         "record": record.pk,
         "event": event.pk,
+        "applied": applied.event.pk,
         "step_kind": kind.pk,
         "step_template": step.pk,
         "tablet": tablet.pk,
@@ -370,7 +388,7 @@ def _arguments(url: Url, ground: Ground) -> dict[str, Any]:
             assert known, f"say in PK_OF whose key {name!r} wants"
             made[argument] = ground.keys[known]
         else:
-            made[argument] = ground.given[argument]
+            made[argument] = GIVEN.get(name, {}).get(argument) or ground.given[argument]
     return made
 
 

@@ -21,7 +21,7 @@ Save = Callable[[dict[str, Any], int, str], Saved]
 """Saves clean values of a row: (changes, version, key)."""
 
 
-def page(request: HttpRequest, sheet: Sheet, template: str, **context: Any) -> HttpResponse:
+def page(request: HttpRequest, sheet: Sheet, template: str, /, **context: Any) -> HttpResponse:
     """A section of the sheet as a whole page; `context` may hold `shows` for `page_context`."""
     return render(request, template, page_context(sheet, **context))
 
@@ -38,7 +38,7 @@ def dialog(
     return answer
 
 
-def page_context(sheet: Sheet, shows: tuple[str, ...] = (), **context: Any) -> dict[str, Any]:
+def page_context(sheet: Sheet, /, shows: tuple[str, ...] = (), **context: Any) -> dict[str, Any]:
     """What every section shows. `shows` names the parts that follow saves, beyond the usual."""
     job = sheet.job
     return {
