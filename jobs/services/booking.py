@@ -81,7 +81,8 @@ def hold_the_book() -> None:
     An update that changes nothing takes the row's lock on PostgreSQL; on SQLite the whole
     transaction is already alone.
     """
-    Shop.objects.filter(pk=1).update(next_job_number=F("next_job_number"))
+    row = Shop.objects.filter(pk=Shop.objects.current().pk)
+    row.update(next_job_number=F("next_job_number"))
 
 
 def _next_number() -> int:

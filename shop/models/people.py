@@ -51,12 +51,17 @@ class StaffMember(AbstractUser):
         return frozenset(role for role, yes in held.items() if yes)
 
 
+WHOLE_NUMBER = 7
+"""A phone number of at least this many digits is taken for a whole one."""
+
+
 def phone_tail(text: str) -> str:
-    """The digits to look for: without a leading 0, and at most the last nine.
+    """The digits to look for: of a whole number the last nine, without a leading 0.
 
     So 0161 496 0000, +44 161 496 0000 and 161 496 0000 find one another.
     """
-    return digits_of(text).lstrip("0")[-9:]
+    digits = digits_of(text)
+    return digits.lstrip("0")[-9:] if len(digits) >= WHOLE_NUMBER else digits
 
 
 class CustomerQuerySet(models.QuerySet["Customer"]):

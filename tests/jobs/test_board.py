@@ -1,0 +1,174 @@
+"""The board and finding: the right jobs, in the right order, at a steady number of queries."""
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+from django.utils import timezone
+
+from jobs.lifecycle import Stage
+from jobs.models import Job
+from jobs.selectors import find_jobs, lanes_by_stage, live_jobs
+from shop.roles import Role
+from tests.factories import (
+    BayFactory,
+    CustomerFactory,
+    VehicleFactory,
+    make_job,
+    make_staff,
+)
+
+pytestmark = pytest.mark.django_db
+
+BOARD_QUERIES = 6
+"""Session, user, shop, bays, jobs, technicians."""
+
+REFRESH_QUERIES = 5
+"""The board asking for news: the same without the technicians."""
+
+FIND_QUERIES = 7
+"""Session, user, shop, vehicles, customers, keys of jobs, jobs."""
+
+
+def queries(client: Client, url: str, **headers: Any) -> int:
+    with CaptureQueriesContext(
+        connection,
+    ) as captured:
+        assert client.get(url, headers=headers).status_code == 200
+    return len(captured)
+
+
+def test_the_board_costs_the_same_at_any_size(client: Client) -> None:
+    technician = make_staff(Role.TECHNICIAN)
+    client.force_login(technician)
+    make_job(technician=technician)
+    few = queries(client, reverse("board"))
+    for stage in (Stage.CHECKED_IN, Stage.IN_BAY, Stage.ON_HOLD, Stage.SIGNED_OFF) * 3:
+        make_job(stage)
+    assert queries(client, reverse("board")) == few == BOARD_QUERIES
+    assert queries(client, reverse("board"), hx_request="true", hx_target="board") == (
+        REFRESH_QUERIES
+    )
+
+
+def test_every_live_job_once_late_ones_first() -> None:
+    now = timezone.now()
+    soon = make_job(Stage.IN_BAY, promised_at=now + timedelta(hours=5))
+    later = make_job(Stage.IN_BAY, promised_at=now + timedelta(days=1))
+    late = make_job(Stage.IN_BAY, promised_at=now - timedelta(hours=1))
+    overdue_but_ready = make_job(Stage.SIGNED_OFF, promised_at=now - timedelta(days=2))
+    for stage in (Stage.COLLECTED, Stage.CANCELLED):
+        make_job(stage)
+
+    shown = live_jobs()
+    assert shown[0] == late
+    assert set(shown) == {soon, later, late, overdue_but_ready}
+    lanes = {lane.id: lane.jobs for lane in lanes_by_stage(shown)}
+    assert lanes["in_bay"] == [late, soon, later]
+    assert lanes["signed_off"] == [overdue_but_ready]
+    assert lanes["booked"] == []
+
+
+def test_the_board_is_narrowed_by_bay_and_person(client: Client) -> None:
+    technician = make_staff(Role.TECHNICIAN)
+    bay = BayFactory()
+    mine = make_job(technician=technician)
+    there = make_job(bay=bay)
+    client.force_login(technician)
+    for query, wanted in (
+        ({"who": "mine"}, {mine}),
+        ({"who": str(technician.pk)}, {mine}),
+        ({"who": "none"}, {there}),
+        ({"bay": str(bay.pk)}, {there}),
+        ({"bay": "nonsense", "by": "bay"}, {mine, there}),
+    ):
+        lanes = client.get(reverse("board"), query).context["lanes"]
+        assert {job for lane in lanes for job in lane.jobs} == wanted, query
+
+
+def test_the_board_answers_nothing_while_nothing_changed(client: Client) -> None:
+    client.force_login(make_staff(Role.FRONT_DESK))
+    job = make_job()
+    seen = client.get(reverse("board")).context["digest"]
+    again = {"seen": seen}
+    assert client.get(reverse("board"), again).status_code == 204
+    Job.objects.filter(pk=job.pk).update(stage=Stage.CHECKED_IN, version=2)
+    assert client.get(reverse("board"), again).status_code == 200
+
+
+# Finding ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def wanted() -> Job:
+    owner = CustomerFactory(
+        name="Perpetua Gorsefield", phone="+44 161 496 0123", phone_digits="441614960123"
+    )
+    vehicle = VehicleFactory(
+        owner=owner,
+        plate="GX 77 QLB",
+        plate_plain="GX77QLB",
+        vin="XCV5Z9T42LA771904",
+        vin_reversed="409177AL24T9Z5VCX",
+    )
+    for _ in range(3):
+        make_job()
+    return make_job(Stage.IN_BAY, vehicle=vehicle, number=7421)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "7421",
+        "J7421",
+        "j 7421",
+        "gx77",
+        "GX 77 QLB",
+        "gx-77-qlb",
+        "771904",
+        "la771904",
+        "XCV5Z",
+        "0161 496 0123",
+        "+44 161 496 0123",
+        "4960123",
+        "gorse",
+        "Perpetua Gorsefield",
+        "gorsefield perp",
+    ],
+)
+def test_a_job_is_found_by_whatever_the_caller_gives(wanted: Job, text: str) -> None:
+    assert find_jobs(text).jobs == [wanted]
+
+
+@pytest.mark.parametrize("text", ["", "  ", "-", "nobody", "99999999999999999999", "%", "_"])
+def test_what_is_not_there_is_not_found(wanted: Job, text: str) -> None:
+    assert find_jobs(text).jobs == []
+
+
+def test_a_live_job_stands_above_old_ones_and_the_number_above_all(wanted: Job) -> None:
+    old = make_job(Stage.COLLECTED, vehicle=wanted.vehicle, number=7500)
+    assert find_jobs("gorsefield").jobs == [wanted, old]
+    # The same digits as a number and as the tail of somebody's phone.
+    other = CustomerFactory(phone="555 7500", phone_digits="5557500")
+    by_phone = make_job(vehicle=VehicleFactory(owner=other))
+    assert find_jobs("7500").jobs == [old, by_phone]
+
+
+def test_finding_costs_the_same_at_any_size(client: Client, wanted: Job) -> None:
+    client.force_login(make_staff(Role.FRONT_DESK))
+    url = f"{reverse('find')}?q=ines"
+    few = queries(client, url)
+    for _ in range(10):
+        make_job()
+    assert queries(client, url) == few == FIND_QUERIES
+
+
+def test_the_answer_comes_first(client: Client, wanted: Job) -> None:
+    client.force_login(make_staff(Role.FRONT_DESK))
+    Job.objects.filter(pk=wanted.pk).update(stage=Stage.SIGNED_OFF)
+    page = client.get(reverse("find"), {"q": "GX77"}).content.decode()
+    assert page.index("Ready") < page.index("J7421")

@@ -1,0 +1,424 @@
+"""Booking: one bay, one time, one job; everything or nothing; what was typed stays."""
+
+import threading
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from typing import Any
+from unittest.mock import patch
+
+import pytest
+from django.db import connection, connections
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+
+from jobs.lifecycle import Stage
+from jobs.models import Job, ReadingKind, TuningKind
+from jobs.services import booking
+from jobs.services.booking import Booking, Slot, WantedPart, book, change_booking
+from jobs.services.errors import ChangedMeanwhile, Refused
+from shop.models import Customer, ProductKind, Vehicle
+from shop.roles import Role
+from tests.factories import (
+    BayFactory,
+    CustomerFactory,
+    VehicleFactory,
+    VehicleModelFactory,
+    make_job,
+    make_product,
+    make_shop,
+    make_staff,
+)
+
+MORNING = (timezone.now() + timedelta(days=3)).replace(hour=9, minute=0, second=0, microsecond=0)
+HOUR = timedelta(hours=1)
+
+
+def a_booking(**overrides: Any) -> Booking:
+    vehicle = overrides.pop("vehicle", None) or VehicleFactory()
+    slot = overrides.pop("slot", None) or Slot(BayFactory(), MORNING, MORNING + 4 * HOUR)
+    values: dict[str, Any] = {
+        "customer": vehicle.owner,
+        "vehicle": vehicle,
+        "slot": slot,
+        "promised_at": slot.ends_at + HOUR,
+        "wants": "More bass, every chime kept",
+    }
+    return Booking(**{**values, **overrides})
+
+
+@pytest.mark.django_db
+def test_a_booking_makes_everything_the_bay_will_need() -> None:
+    desk = make_staff(Role.FRONT_DESK)
+    amplifier = make_product(kind=ProductKind.AMPLIFIER, amplifier_channels=4, line_outputs=2)
+    speaker = make_product(kind=ProductKind.SPEAKER, amplifier_channels=0)
+    make_shop(next_job_number=500)
+
+    first = book(a_booking(parts=[WantedPart(amplifier, 2), WantedPart(speaker, 6)]), desk)
+    second = book(a_booking(), desk)
+
+    assert (first.number, second.number) == (500, 501)
+    assert first.stage == Stage.BOOKED
+    assert [(part.label, part.quantity) for part in first.parts.all()] == [
+        ("A1", 1),
+        ("A2", 1),
+        ("S1", 6),
+    ]
+    assert {channel.plan_id for channel in first.channels.filter(part__label="A2")} == {
+        "A2.1", "A2.2", "A2.3", "A2.4", "A2.L1", "A2.L2",
+    }  # fmt: skip
+    kinds = set(first.tuning_records.values_list("kind", flat=True))
+    assert kinds == {TuningKind.BEFORE, TuningKind.AFTER}
+    assert first.supply.base_load_a > 0
+    assert first.function_checks.filter(name="Seat belt chime").exists()
+    assert (
+        first.readings.filter(kind=ReadingKind.AMPLIFIER_LOADED, wanted_before=False).count() == 2
+    )
+    assert first.events.filter(code="job.booked", actor=desk).count() == 1
+
+
+@pytest.mark.django_db
+def test_only_high_voltage_cars_are_asked_for_the_pedestrian_sound() -> None:
+    desk = make_staff(Role.FRONT_DESK)
+    electric = VehicleFactory(vehicle_model=VehicleModelFactory(powertrain="electric"))
+    asked = [
+        book(a_booking(vehicle=vehicle), desk)
+        .function_checks.filter(name="Pedestrian warning sound")
+        .exists()
+        for vehicle in (electric, VehicleFactory())
+    ]
+    assert asked == [True, False]
+
+
+# [------- 9 ---- taken ---- 13 -------]
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("starts", "ends", "free"),
+    [
+        (5, 9, True),
+        (13, 15, True),
+        (8, 10, False),
+        (12, 14, False),
+        (10, 11, False),
+        (8, 14, False),
+    ],
+)
+def test_a_bay_is_never_given_twice(starts: int, ends: int, free: bool) -> None:
+    taken = make_job(starts_at=MORNING, hours=4)
+    slot = Slot(taken.bay, MORNING.replace(hour=starts), MORNING.replace(hour=ends))
+    desk = make_staff(Role.FRONT_DESK)
+    if free:
+        assert book(a_booking(slot=slot), desk).bay == taken.bay
+    else:
+        with pytest.raises(Refused, match=f"taken by {taken}"):
+            book(a_booking(slot=slot), desk)
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("stage", "free"),
+    [
+        (Stage.ON_HOLD, False),
+        (Stage.READY_FOR_REVIEW, False),
+        (Stage.CANCELLED, True),
+        (Stage.SIGNED_OFF, True),
+        (Stage.COLLECTED, True),
+    ],
+)
+def test_a_bay_is_held_until_the_work_is_signed(stage: Stage, free: bool) -> None:
+    there = make_job(stage, starts_at=MORNING, hours=4)
+    again = a_booking(slot=Slot(there.bay, MORNING, MORNING + HOUR))
+    desk = make_staff(Role.FRONT_DESK)
+    if free:
+        book(again, desk)
+    else:
+        with pytest.raises(Refused):
+            book(again, desk)
+
+
+@pytest.mark.django_db
+def test_a_refused_booking_keeps_nothing() -> None:
+    taken = make_job(starts_at=MORNING, hours=4)
+    model = VehicleModelFactory()
+    fresh = Booking(
+        customer=Customer(name="Odo Marrick", phone="555 0199"),
+        vehicle=Vehicle(vehicle_model=model, plate="NEW 1", year=2020),
+        slot=Slot(taken.bay, MORNING, MORNING + HOUR),
+        promised_at=MORNING + 2 * HOUR,
+        wants="Anything",
+    )
+    number = make_shop().next_job_number
+    with pytest.raises(Refused):
+        book(fresh, make_staff(Role.FRONT_DESK))
+    assert not Customer.objects.filter(name="Odo Marrick").exists()
+    assert not Vehicle.objects.filter(plate="NEW 1").exists()
+    assert make_shop().next_job_number == number
+
+
+@pytest.mark.django_db
+def test_what_makes_no_sense_is_refused_in_words() -> None:
+    desk = make_staff(Role.FRONT_DESK)
+    bay = BayFactory()
+    earlier = make_job(Stage.COLLECTED)
+    amplifier = make_product()
+    wrong = {
+        "promise a later time": a_booking(promised_at=MORNING),
+        "ends before it starts": a_booking(slot=Slot(bay, MORNING, MORNING - HOUR)),
+        "out of use": a_booking(slot=Slot(BayFactory(active=False), MORNING, MORNING + HOUR)),
+        "another vehicle": a_booking(comeback_of=earlier),
+        "quantity from 1 to 12": a_booking(parts=[WantedPart(amplifier, 13)]),
+    }
+    before = Job.objects.count()
+    for words, one in wrong.items():
+        with pytest.raises(Refused, match=words):
+            book(one, desk)
+    assert Job.objects.count() == before
+
+
+@pytest.mark.django_db
+def test_a_booking_is_moved_only_to_a_free_time_and_only_from_what_was_seen() -> None:
+    desk = make_staff(Role.FRONT_DESK)
+    bay = BayFactory()
+    taken = make_job(bay=bay, starts_at=MORNING, hours=2)
+    job = make_job(bay=bay, starts_at=MORNING + 3 * HOUR, hours=2)
+
+    with pytest.raises(Refused, match=f"taken by {taken}"):
+        change_booking(job.pk, {"starts_at": MORNING + HOUR}, version=1, actor=desk)
+    moved = change_booking(job.pk, {"starts_at": MORNING + 2 * HOUR}, version=1, actor=desk)
+    assert (moved.starts_at, moved.version) == (MORNING + 2 * HOUR, 2)
+    with pytest.raises(ChangedMeanwhile):
+        change_booking(job.pk, {"wants": "Something else"}, version=1, actor=desk)
+    event = job.events.get(code="job.changed")
+    assert event.before == {"starts_at": (MORNING + 3 * HOUR).isoformat()}
+
+
+# Two people at once --------------------------------------------------------------------
+
+
+def at_once(*calls: Callable[[], object]) -> list[object]:
+    """Run the calls in threads with connections of their own; the answer or the refusal of each."""
+    answers: list[object] = ["no answer"] * len(calls)
+
+    def run(place: int, call: Callable[[], object]) -> None:
+        try:
+            answers[place] = call()
+        except Refused as refused:
+            answers[place] = refused
+        finally:
+            connections.close_all()
+
+    threads = [threading.Thread(target=run, args=pair) for pair in enumerate(calls)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(30)
+    assert "no answer" not in answers
+    return answers
+
+
+@pytest.mark.django_db(transaction=True)
+def test_of_many_bookings_of_one_slot_one_wins_and_numbers_stay_unique() -> None:
+    desk = make_staff(Role.FRONT_DESK)
+    bay = BayFactory()
+    wanted = [a_booking(slot=Slot(bay, MORNING, MORNING + HOUR)) for _ in range(4)]
+    elsewhere = [a_booking() for _ in range(2)]
+    answers = at_once(*(lambda one=one: book(one, desk) for one in [*wanted, *elsewhere]))
+    booked = [answer for answer in answers if isinstance(answer, Job)]
+    assert len([job for job in booked if job.bay_id == bay.pk]) == 1
+    assert len({job.number for job in booked}) == 3
+
+
+def _two_moves_into_one_slot() -> tuple[list[Callable[[], Job]], Callable[[], int]]:
+    desk = make_staff(Role.FRONT_DESK)
+    bay = BayFactory()
+    jobs = [make_job(bay=bay, starts_at=MORNING + days * 24 * HOUR) for days in (1, 2)]
+    target: dict[str, datetime] = {
+        "starts_at": MORNING,
+        "ends_at": MORNING + HOUR,
+        "promised_at": MORNING + 2 * HOUR,
+    }
+    moves = [
+        lambda job=job: change_booking(job.pk, dict(target), version=1, actor=desk) for job in jobs
+    ]
+    return moves, lambda: Job.objects.clashing(bay.pk, MORNING, MORNING + HOUR).count()
+
+
+on_postgresql = pytest.mark.skipif(
+    "connection.vendor != 'postgresql'", reason="SQLite writes one transaction at a time"
+)
+
+
+@on_postgresql
+@pytest.mark.django_db(transaction=True)
+def test_without_the_lock_two_people_do_get_the_same_slot() -> None:
+    moves, in_the_slot = _two_moves_into_one_slot()
+    both_have_looked = threading.Barrier(2)
+    look = booking.check_slot
+
+    def look_then_wait(*args: Any, **kwargs: Any) -> None:
+        look(*args, **kwargs)
+        both_have_looked.wait(10)
+
+    with (
+        patch.object(booking, "hold_the_book", lambda: None),
+        patch.object(booking, "check_slot", look_then_wait),
+    ):
+        at_once(*moves)
+    assert in_the_slot() == 2
+
+
+@on_postgresql
+@pytest.mark.django_db(transaction=True)
+def test_with_the_lock_the_second_waits_and_is_refused() -> None:
+    moves, in_the_slot = _two_moves_into_one_slot()
+    look = booking.check_slot
+    first_looks = threading.Lock()
+
+    def look_and_let_the_other_queue(*args: Any, **kwargs: Any) -> None:
+        look(*args, **kwargs)
+        if first_looks.acquire(blocking=False):
+            _until_somebody_waits_for_a_lock()
+
+    with patch.object(booking, "check_slot", look_and_let_the_other_queue):
+        answers = at_once(*moves)
+    assert in_the_slot() == 1
+    assert [type(answer) for answer in answers].count(Refused) == 1
+
+
+def _until_somebody_waits_for_a_lock() -> None:
+    waiting = "SELECT count(*) FROM pg_stat_activity WHERE wait_event_type = 'Lock' AND datname = "
+    for _ in range(2000):
+        with connection.cursor() as cursor:
+            cursor.execute(waiting + "current_database()")
+            if cursor.fetchone()[0]:
+                return
+            cursor.execute("SELECT pg_stat_clear_snapshot()")
+    raise AssertionError("nobody waits")
+
+
+# The page ------------------------------------------------------------------------------
+
+
+def typed(**overrides: Any) -> dict[str, Any]:
+    """A booking of a new car of a new customer, as the page posts it."""
+    bay = overrides.pop("bay", None) or BayFactory()
+    day = f"{MORNING:%Y-%m-%d}"
+    return {
+        "customer_mode": "new",
+        "customer-name": "Odo Marrick",
+        "customer-phone": "555 0199",
+        "vehicle_mode": "new",
+        "vehicle-plate": "new 1234",
+        "vehicle-vin": "1M8GDM9A1KP042789",
+        "vehicle-year": "2019",
+        "model_mode": "chosen",
+        "vehicle_model": VehicleModelFactory().pk,
+        "wants": "Clear voices",
+        "bay": bay.pk,
+        "starts_at_0": day,
+        "starts_at_1": "09:00",
+        "ends_at_0": day,
+        "ends_at_1": "13:00",
+        "promised_at_0": day,
+        "promised_at_1": "17:00",
+        **overrides,
+    }
+
+
+@pytest.fixture
+def desk(client: Client, db: None) -> Client:
+    client.force_login(make_staff(Role.FRONT_DESK))
+    return client
+
+
+def test_the_page_says_the_wrong_character_and_takes_the_vin_when_confirmed(desk: Client) -> None:
+    # 49 CFR 565.15(c): 1M8GDM9AXKP042788 is the regulation's own example with check digit X;
+    # read with a last 9, position 9 no longer agrees.
+    wrong = typed(**{"vehicle-vin": "1M8GDM9AXKP042789"})
+    answer = desk.post(reverse("book"), wrong)
+    page = answer.content.decode()
+    assert answer.status_code == 422
+    assert "position 9 reads X and should be 1" in page
+    assert 'value="Odo Marrick"' in page
+    assert not Job.objects.exists()
+
+    answer = desk.post(reverse("book"), {**wrong, "vehicle-vin_confirmed": "on"})
+    job = Job.objects.get()
+    assert answer.status_code == 302
+    assert answer["Location"] == job.get_absolute_url()
+    assert (job.vehicle.plate, job.vehicle.vin_odd) == ("NEW 1234", True)
+    assert job.customer.name == "Odo Marrick"
+    assert job.customer.phone_digits == "5550199"
+
+
+def test_the_page_keeps_all_that_was_typed_when_the_bay_is_taken(desk: Client) -> None:
+    taken = make_job(starts_at=MORNING, hours=4)
+    amplifier = make_product(name="Weir Nine")
+    answer = desk.post(
+        reverse("book"),
+        typed(
+            bay=taken.bay,
+            wants="Only the fronts",
+            part_product=[amplifier.pk],
+            part_quantity=["2"],
+        ),
+    )
+    page = answer.content.decode()
+    assert answer.status_code == 422
+    assert f"taken by {taken}" in page
+    kept = ("Odo Marrick", "new 1234", "1M8GDM9A1KP042789", "Only the fronts", "Weir Nine", "17:00")
+    assert [text for text in kept if text not in page] == []
+    assert 'name="part_quantity" value="2"' in page
+
+
+def test_the_page_books_a_comeback_of_a_known_car(desk: Client) -> None:
+    earlier = make_job(Stage.COLLECTED, starts_at=MORNING - timedelta(days=30))
+    form = desk.get(reverse("book"), {"comeback_of": earlier.number}).content.decode()
+    assert f'<option value="{earlier.pk}" selected>' in form
+    answer = desk.post(
+        reverse("book"),
+        typed(
+            customer=earlier.customer_id,
+            vehicle=earlier.vehicle_id,
+            comeback_of=earlier.pk,
+        ),
+    )
+    job = Job.objects.latest("number")
+    assert answer["Location"] == job.get_absolute_url()
+    assert job.comeback_of == earlier
+    assert job.vehicle == earlier.vehicle
+
+
+def test_a_car_in_the_book_is_not_entered_twice(desk: Client) -> None:
+    VehicleFactory(plate="NEW 1234", plate_plain="NEW1234")
+    page = desk.post(reverse("book"), typed()).content.decode()
+    assert "This plate is in the book already" in page
+    assert Vehicle.objects.count() == 1
+
+
+def test_a_used_car_changes_hands_only_when_the_desk_says_so(desk: Client) -> None:
+    vehicle, buyer = VehicleFactory(), CustomerFactory()
+    answers = {"customer": buyer.pk, "vehicle": vehicle.pk}
+    desk.post(reverse("book"), typed(**answers))
+    vehicle.refresh_from_db()
+    assert vehicle.owner != buyer
+    desk.post(reverse("book"), typed(**answers, owner_changes="on"))
+    vehicle.refresh_from_db()
+    assert vehicle.owner == buyer
+
+
+def test_the_day_shows_what_is_free_in_each_bay(desk: Client) -> None:
+    make_shop(time_zone="America/Chicago")
+    bay = BayFactory(name="Bay by the door")
+    # 15:00 UTC is 09:00 in Chicago in winter.
+    day = datetime(2027, 1, 12, tzinfo=timezone.get_fixed_timezone(0))
+    job = make_job(bay=bay, starts_at=day.replace(hour=15), hours=3)
+    shown = desk.get(
+        reverse("bay_day"),
+        {"bay": bay.pk, "starts_at_0": "2027-01-12", "starts_at_1": "11:00",
+         "ends_at_0": "2027-01-12", "ends_at_1": "12:30"},
+    ).content.decode()  # fmt: skip
+    assert "Free 07:00–09:00" in shown
+    assert "Free 12:00–19:00" in shown
+    assert f"09:00–12:00 {job}" in shown
+    assert f"taken by {job}" in shown

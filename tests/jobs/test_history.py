@@ -1,0 +1,49 @@
+"""The history of a job in sentences."""
+
+import pytest
+
+from jobs.history import history_of
+from jobs.lifecycle import Stage
+from jobs.models import Channel
+from jobs.services.events import log
+from jobs.services.moves import move
+from jobs.services.saving import save_row
+from shop.roles import Role
+from tests.factories import make_job, make_product, make_shop, make_staff
+
+pytestmark = pytest.mark.django_db
+
+
+def test_the_story_and_every_change() -> None:
+    make_shop(time_zone="UTC")
+    manager = make_staff(Role.MANAGER, name="Odile Marchbank")
+    job = make_job(Stage.CHECKED_IN, parts_wanted=[make_product(maker="Tarnholt", name="Six")])
+    channel = job.channels.get(number=3)
+    save_row(
+        Channel, channel.pk, {"connector": "Plug A"}, number=job.number, actor=manager, version=1
+    )
+    save_row(
+        Channel, channel.pk, {"connector": "Plug B"}, number=job.number, actor=manager, version=2
+    )
+    move(job.pk, "hold", manager, "Waiting for the mounting ring")
+
+    story = [event.sentence for event in history_of(job)]
+    assert story == [
+        "Put on hold: now on hold. Reason: Waiting for the mounting ring",
+        "Part added: A1 Tarnholt Six.",
+    ]
+    every = [event.sentence for event in history_of(job, whole=True)]
+    assert every[1:3] == [
+        "Channel A1.3: connector Plug A → Plug B.",
+        "Channel A1.3: connector Plug A.",
+    ]
+
+
+def test_an_event_of_a_row_that_is_gone_still_reads() -> None:
+    job, manager = make_job(), make_staff(Role.MANAGER)
+    log(job, manager, "speaker.removed", subject="jobspeaker:999", before={"label": "SP1"})
+    log(job, manager, "something.new", after={"count": 2})
+    assert [event.sentence for event in history_of(job, whole=True)] == [
+        "Something new: count 2.",
+        "Speaker taken out.",
+    ]

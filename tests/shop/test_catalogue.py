@@ -1,0 +1,111 @@
+"""The catalogue and the settings: figures go in and come out as they were."""
+
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from shop.forms.catalogue import GROUPS, ProductForm
+from shop.models import Product, ProductKind, Shop
+from shop.models.products import REQUIRED_FIGURES
+from shop.roles import Role
+from shop.units import LengthField
+from tests.factories import make_product, make_shop, make_staff
+
+
+@pytest.fixture
+def manager(client: Client, db: None) -> Client:
+    client.force_login(make_staff(Role.MANAGER))
+    return client
+
+
+@pytest.mark.parametrize("kind", ProductKind.values)
+def test_each_kind_asks_for_every_figure_its_sums_need(kind: str) -> None:
+    asked = {name for _, names in GROUPS[kind] for name in names}
+    fixed = {"speaker_kind"} if kind == ProductKind.SUBWOOFER else set()
+    assert set(REQUIRED_FIGURES.get(ProductKind(kind), ())) <= asked | fixed
+    assert asked <= set(ProductForm(kind=kind).fields)
+
+
+def amplifier(**overrides: Any) -> dict[str, Any]:
+    rows = {f"ratings-{row}-{name}": "" for row in range(3) for name in ("load_ohm", "power_w")}
+    return {
+        "maker": "Tarnholt",
+        "name": "Six",
+        "amplifier_channels": "6",
+        "line_inputs": "6",
+        "line_outputs": "2",
+        "bridgeable": "1+2; 3+4",
+        "turn_on": "remote_wire",
+        "ratings-TOTAL_FORMS": "3",
+        "ratings-INITIAL_FORMS": "0",
+        **rows,
+        "ratings-0-load_ohm": "4",
+        "ratings-0-power_w": "75",
+        **overrides,
+    }
+
+
+def test_an_amplifier_is_kept_with_its_ratings(manager: Client) -> None:
+    url = f"{reverse('product_create')}?kind=amplifier"
+    manager.post(url, amplifier())
+    product = Product.objects.get()
+    assert product.kind == ProductKind.AMPLIFIER
+    assert product.bridge_pairs == ((1, 2), (3, 4))
+    assert [str(rating) for rating in product.ratings.all()] == ["75 W into 4 Ω"]
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"bridgeable": "1-2"}, "no pair of channels"),
+        ({"bridgeable": "2+1"}, "no pair of channels"),
+        ({"ratings-0-power_w": "-5"}, "greater than or equal to"),
+        ({"efficiency": "1.4"}, "less than or equal to"),
+        ({"input_sensitivity_min_v": "5", "input_sensitivity_max_v": "2"}, "ends below"),
+    ],
+)
+def test_a_wrong_figure_is_said_and_the_rest_kept(
+    manager: Client, wrong: dict[str, str], said: str
+) -> None:
+    url = f"{reverse('product_create')}?kind=amplifier"
+    answer = manager.post(url, amplifier(**wrong))
+    page = answer.content.decode()
+    assert answer.status_code == 422
+    assert said in page
+    assert 'value="Tarnholt"' in page
+    assert not Product.objects.exists()
+
+
+@pytest.mark.django_db
+def test_a_discontinued_product_is_offered_no_more_but_found_when_asked(manager: Client) -> None:
+    make_product(maker="Tarnholt", name="Old One", discontinued=True)
+    options = manager.get(reverse("part_options"), {"part_search": "old one"}).content.decode()
+    assert "Old One" not in options
+    listed = manager.get(reverse("product_list"), {"old": "1"}).content.decode()
+    assert "Old One" in listed
+
+
+def test_a_length_left_as_shown_comes_back_exactly() -> None:
+    # 0.45 m is 17.716... in, shown rounded; 1 in is 0.0254 m exactly (1959 agreement).
+    field = LengthField(unit="in", stands_m=0.45)
+    shown = field.prepare_value(0.45)
+    assert shown == "17.72"
+    assert field.clean(shown) == 0.45
+    assert field.clean("18") == pytest.approx(0.4572, rel=1e-12)
+
+
+def test_settings_in_inches_are_kept_in_metres(manager: Client) -> None:
+    make_shop(units="us", fuse_distance_m=0.45)
+    form = manager.get(reverse("settings")).context["form"]
+    values = {name: form[name].value() for name in form.fields}
+    values = {name: "" if value is None else value for name, value in values.items()}
+    assert form["fuse_distance_m"].value() == "17.72"
+
+    manager.post(reverse("settings"), {**values, "time_zone": "America/Chicago"})
+    shop = Shop.objects.current()
+    assert (shop.time_zone, shop.fuse_distance_m) == ("America/Chicago", 0.45)
+
+    manager.post(reverse("settings"), {**values, "fuse_distance_m": "10"})
+    assert Shop.objects.current().fuse_distance_m == pytest.approx(0.254, rel=1e-12)
