@@ -1,5 +1,7 @@
 """The vehicle's condition on arrival, and the customer's signature on it."""
 
+import uuid
+
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -44,14 +46,23 @@ class MarkKind(models.TextChoices):
     OTHER = "other", "Other"
 
 
+def new_mark_key() -> str:
+    """A key for a mark that has none yet."""
+    return str(uuid.uuid4())
+
+
 class ConditionMark(models.Model):
-    """A mark on the car outline; x and y are fractions of the drawing."""
+    """A mark on the car outline; x and y are fractions of the drawing.
+
+    `key` is made when the mark is put down and stays while others come and go: photos hold to it.
+    """
 
     check_in = models.ForeignKey(CheckIn, models.CASCADE, related_name="marks")
     kind = models.CharField(max_length=10, choices=MarkKind)
     x = models.FloatField(validators=[MinValueValidator(0), MaxValueValidator(1)])
     y = models.FloatField(validators=[MinValueValidator(0), MaxValueValidator(1)])
     note = models.CharField(max_length=120, blank=True)
+    key = models.CharField(max_length=36, default=new_mark_key, editable=False)
 
     class Meta:
         ordering = ["pk"]

@@ -6,6 +6,7 @@ a field that both changed to different values is a clash, and then nothing is wr
 values are shown.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
@@ -107,17 +108,19 @@ def save_row(
     job_path: str = "job",
     stamp: dict[str, Any] | None = None,
     force: bool = False,
+    opens: Callable[[int], Job] = open_job,
 ) -> Saved:
     """Write `changes` (clean Python values by field name) to row `pk` of job `number`.
 
     `job_path` is the lookup from the row to its job. `stamp` is written along when anything
     changes (who tried it, when) and is neither compared nor logged. `force` writes over somebody
-    else's value: it is what "keep mine" sends after a clash.
+    else's value: it is what "keep mine" sends after a clash. `opens` gives the job locked, or
+    refuses.
 
     Raises Refused when the sheet is closed, the model's DoesNotExist when the row is gone or
     belongs to another job.
     """
-    job = open_job(number)
+    job = opens(number)
     manager = model._default_manager
     row: Any = manager.get(pk=pk, **{job_path: job})
     if key and JobEvent.objects.filter(key=key).exists():
