@@ -12,6 +12,7 @@ from jobs.models.check_in import CheckIn, ConditionMark, MarkKind
 from jobs.models.clock import ClockEnd, TimeEntry
 from jobs.models.events import JobEvent
 from jobs.models.job import Job, JobPart
+from jobs.models.photos import Photo
 from jobs.models.power import PowerRun, SupplyFacts
 from jobs.models.setups import SavedSetup
 from jobs.models.sign_off import FindingReason, InstallSheet, SendBack, SheetReceipt
@@ -40,6 +41,7 @@ __all__ = [
     "JobStep",
     "MarkKind",
     "OtherSetting",
+    "Photo",
     "PowerRun",
     "Reading",
     "ReadingKind",
