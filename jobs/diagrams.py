@@ -16,7 +16,7 @@ from shop.units import FACTORS
 
 NODE_W: Final = 132.0
 NODE_H: Final = 52.0
-GAP_W: Final = 200.0
+GAP_W: Final = 222.0
 ROW_H: Final = 84.0
 HEAD_H: Final = 26.0
 MARGIN: Final = 2.0
@@ -206,13 +206,13 @@ class _Drawing:
         left = bend + (52 if run.fuse is not None else 8)
         above, below = self._words(run)
         if severity:
-            above = f"{severity.upper()}  {above}"
+            below = " · ".join(filter(None, [severity.upper(), below]))
         return format_html(
             "{}{}{}{}",
             line,
             fuse,
-            _text(left, y2 - 8, above, 12, 700 if severity else 400),
-            _text(left, y2 + 17, below, 11),
+            _text(left, y2 - 8, above, 12),
+            _text(left, y2 + 17, below, 11, 700 if severity else 400),
         )
 
     def _words(self, run: doc.Run) -> tuple[str, str]:
@@ -224,7 +224,7 @@ class _Drawing:
         state = self.solution.runs.get(run.id) if self.solution else None
         if state is None or run.id not in self._led:
             return above, ""
-        return above, f"{abs(state.current_a):.0f} A  ·  {abs(state.drop_v):.2f} V lost"
+        return above, f"{abs(state.current_a):.0f} A · {abs(state.drop_v):.2f} V lost"
 
     @property
     def _led(self) -> set[str]:
@@ -300,7 +300,10 @@ def power_path(
     drawing = _Drawing(plan, solution, unit, marks or {})
     parts: list[SafeString] = []
     top, width = 0.0, 0.0
-    for kind, title in (("feed", "Feed"), ("return", "Return")):
+    for kind, title in (
+        ("feed", "Feed"),
+        ("return", "Return, volts above the battery's negative"),
+    ):
         tree = _Tree(_edges(plan, kind))
         if not tree.boxes:
             continue

@@ -87,6 +87,8 @@ def _control(row: CellRow, name: str, label: str, css: str, ident: str) -> str:
         return f'<input inputmode="decimal" autocomplete="off" value="{_escape(text)}"{shared}>'
     if isinstance(field.widget, forms.Textarea):
         return f'<textarea rows="2"{shared}>{_escape(text)}</textarea>'
+    if name.endswith("note"):
+        shared += ' placeholder="Note"'
     length = f' maxlength="{field.max_length}"' if getattr(field, "max_length", None) else ""
     return f'<input autocomplete="off" value="{_escape(text)}"{length}{shared}>'
 
@@ -162,9 +164,9 @@ def wire(base: str, stripe: str = "") -> SafeString:
 
 
 @register.filter
-def size(label: str) -> str:
-    """A conductor size as it is written: 25 mm²."""
-    return str(label).replace("mm2", "mm²")
+def size(text: str) -> str:
+    """Text with conductor sizes as they are written: 25 mm²."""
+    return str(text).replace("mm2", "mm²")
 
 
 @register.filter

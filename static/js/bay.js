@@ -10,17 +10,33 @@
   const target = document.getElementById("target");
   const hint = document.getElementById("target-hint");
 
+  /* A row's answer is merged into it, class and all: the mark is put back. */
+  function mark() {
+    for (const row of document.querySelectorAll("tr[data-target]")) {
+      const wanted = row.dataset.target === target.value;
+      if (row.classList.contains("targeted") !== wanted) row.classList.toggle("targeted", wanted);
+    }
+  }
+
   function choose(row) {
     if (!target || !row || target.value === row.dataset.target) return;
     target.value = row.dataset.target;
-    for (const other of document.querySelectorAll("tr.targeted")) other.classList.remove("targeted");
-    row.classList.add("targeted");
+    mark();
     if (hint) hint.textContent = `Now tap where ${row.dataset.name} plays.`;
   }
+
+  const table = target && document.querySelector("table.channels");
+  if (table) new MutationObserver(mark).observe(table, { subtree: true, childList: true, attributeFilter: ["class"] });
 
   const rowOf = (event) => event.target.closest?.("tr[data-target]");
   document.addEventListener("focusin", (event) => choose(rowOf(event)));
   document.addEventListener("pointerdown", (event) => choose(rowOf(event)));
+
+  /* The panel of open findings stays open when its answer replaces it. */
+  document.addEventListener("htmx:oobBeforeSwap", (event) => {
+    const { target, fragment } = event.detail;
+    if (target.id === "panel" && target.open) fragment.querySelector("#panel")?.setAttribute("open", "");
+  });
 
   document.addEventListener("click", (event) => {
     const close = event.target.closest?.("[data-said-close]");

@@ -94,9 +94,9 @@ class PlaceForm(forms.Form):
         initial="single",
     )
     name = forms.CharField(max_length=80, label="Name", initial="Factory speaker", required=False)
-    kind = forms.ChoiceField(choices=SpeakerKind.choices, label="Kind", required=False)
+    kind = forms.ChoiceField(choices=SpeakerKind.choices, label="Kind")
     impedance_ohm = NumberField(
-        label="Impedance, Ω", unit="Ω", min_value=0.1, max_value=100, initial=4, required=False
+        label="Impedance, Ω", unit="Ω", min_value=0.1, max_value=100, initial=4
     )
     power_w = NumberField(
         label="Continuous power, W", unit="W", min_value=0.1, max_value=20_000, required=False
@@ -106,6 +106,7 @@ class PlaceForm(forms.Form):
     )
 
     FACTORY: Final = "factory"
+    use_required_attribute = False
 
     def __init__(self, parts: list[PartLeft], *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -131,11 +132,9 @@ class PlaceForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         data: dict[str, Any] = super().clean() or {}
-        if data.get("what") == self.FACTORY:
-            if not data.get("kind"):
-                self.add_error("kind", "Say what kind of speaker it is.")
-            if not data.get("impedance_ohm") and "impedance_ohm" not in self.errors:
-                self.add_error("impedance_ohm", "Give its impedance: measured or as marked.")
+        if data.get("what") != self.FACTORY:
+            for name in ("name", "kind", "impedance_ohm", "power_w", "min_high_pass_hz"):
+                self.errors.pop(name, None)
         return data
 
     @property
@@ -143,11 +142,11 @@ class PlaceForm(forms.Form):
         """What is known of a factory speaker."""
         data = self.cleaned_data
         return {
-            "name": data["name"].strip() or "Factory speaker",
-            "kind": data["kind"],
-            "impedance_ohm": data["impedance_ohm"],
-            "power_w": data["power_w"],
-            "min_high_pass_hz": data["min_high_pass_hz"],
+            "name": data.get("name", "").strip() or "Factory speaker",
+            "kind": data.get("kind"),
+            "impedance_ohm": data.get("impedance_ohm"),
+            "power_w": data.get("power_w"),
+            "min_high_pass_hz": data.get("min_high_pass_hz"),
         }
 
 
@@ -174,9 +173,7 @@ class RunForm(forms.Form):
         for name in ("length_m", "fuse_rating_a", "fuse_body", "fuse_distance_m"):
             self.fields[name] = cells[name]
             if unit := getattr(cells[name], "unit", ""):
-                cells[name].widget = forms.TextInput(
-                    attrs={"inputmode": "decimal", "autocomplete": "off", "data-unit": unit}
-                )
+                cells[name].widget.attrs["data-unit"] = unit
 
     def clean(self) -> dict[str, Any]:
         data: dict[str, Any] = super().clean() or {}

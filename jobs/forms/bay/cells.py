@@ -30,9 +30,14 @@ def show_number(value: float) -> str:
 class NumberField(forms.FloatField):
     """A number with decimal point or comma; its own unit may be typed behind it, and k for 1000."""
 
+    widget = forms.TextInput
+
     def __init__(self, *, unit: str = "", **kwargs: Any) -> None:
         super().__init__(**kwargs)
         self.unit = unit
+
+    def widget_attrs(self, widget: forms.Widget) -> dict[str, Any]:
+        return {**super().widget_attrs(widget), "inputmode": "decimal", "autocomplete": "off"}
 
     def to_python(self, value: Any) -> float | None:
         if isinstance(value, int | float) or value in self.empty_values:

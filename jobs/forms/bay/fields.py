@@ -67,7 +67,8 @@ SHORT_FAMILIES: Final = [
     ("linkwitz_riley", "Linkwitz-Riley"),
     ("bessel", "Bessel"),
 ]
-SLOPES: Final = [("", "–"), *((order, f"{6 * order} dB/oct") for order in range(1, 9))]
+SLOPES: Final = [("", "–"), *((order, f"{6 * order} dB") for order in range(1, 9))]
+"""Slopes per octave, short: the column says the rest."""
 
 
 @cache
@@ -111,7 +112,8 @@ def speaker_fields(channel: Channel, inputs: Iterable[JobPart], joined: int) -> 
 
     `inputs` are the parts a line output can feed; `joined` is how many speakers the channel has.
     """
-    bridge = [("", "–"), *((number, f"with {number}") for number in partners(channel))]
+    bridge = [("", "Not bridged")]
+    bridge += [(str(number), f"Bridged with {number}") for number in partners(channel)]
     return {
         "joining": forms.ChoiceField(choices=joinings(joined), label="Joined"),
         "bridged_with": forms.TypedChoiceField(

@@ -39,7 +39,7 @@ def what_it_feeds(plan: doc.Plan, channel_id: str) -> str:
     return "; ".join(speaker_words(one) for one in speakers)
 
 
-def head(sheet: Sheet, channel: Channel, target: str = "") -> dict[str, Any]:
+def head(sheet: Sheet, channel: Channel) -> dict[str, Any]:
     """What the first cell of every group shows."""
     place = channel.plan_id
     return {
@@ -50,7 +50,6 @@ def head(sheet: Sheet, channel: Channel, target: str = "") -> dict[str, Any]:
         "feeds": what_it_feeds(sheet.plan, place),
         "mark": parts.mark_html(sheet, place),
         "line": channel.kind == Channel.Kind.LINE,
-        "targeted": target == str(channel.pk),
     }
 
 
@@ -61,7 +60,6 @@ def speakers_html(
     cleaned: Cleaned | None = None,
     clashes: list[FieldClash] | None = None,
     *,
-    target: str = "",
     oob: bool = False,
 ) -> str:
     """What the channel feeds, how it is joined, and its load. `sources` are the job's devices."""
@@ -71,7 +69,7 @@ def speakers_html(
     return render_to_string(
         "bay/channel_row.html",
         {
-            **head(sheet, channel, target),
+            **head(sheet, channel),
             "row": cell_row(channel, fields, cleaned, clashes or [], channel.plan_id),
             "on": on,
             "can_bridge": len(fields["bridged_with"].choices) > 1,  # type: ignore[attr-defined]

@@ -80,8 +80,7 @@ def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
     def draw(sheet: Sheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         row.part = channel.part
-        target = request.POST.get("target", "")
-        return speakers_html(sheet, row, sources, cleaned, clashes, target=target)
+        return speakers_html(sheet, row, sources, cleaned, clashes)
 
     return answers.save_cells(request, number, "channels", fields, write, draw, lambda: channel)
 

@@ -33,11 +33,16 @@ def findings(request: HttpRequest, number: int) -> HttpResponse:
     sheet = Sheet.of(request, number, "findings")
     place = request.GET.get("at", "")
     found = [f for f in sheet.findings if not place or place in f.where]
+    entries = [_entry(sheet, finding) for finding in found]
+    if request.htmx:  # type: ignore[attr-defined]
+        return answers.dialog(
+            request, sheet, "bay/findings_here.html", {"entries": entries, "place": place}
+        )
     return answers.page(
         request,
         sheet,
         "bay/findings.html",
-        entries=[_entry(sheet, finding) for finding in found],
+        entries=entries,
         place=place,
         hidden=len(sheet.findings) - len(found),
         stops=sum(f.severity == "stop" for f in sheet.findings),

@@ -17,7 +17,7 @@ from jobs.views.bay import picture, power_rows
 from jobs.views.bay.places import anchor
 from jobs.views.bay.sheet import SECTIONS, Sheet, TabCount
 
-MOST_IN_PANEL: Final = 5
+MOST_IN_PANEL: Final = 4
 
 _LETTERS: Final = {"": "-", "stop": "s", "caution": "c", "note": "n"}
 
@@ -47,6 +47,7 @@ def panel_context(sheet: Sheet) -> dict[str, object]:
         "shown": shown,
         "more": len(found) - len(shown),
         "total": len(found),
+        "severity": found[0].severity if found else "",
         "all_url": sheet.url("bay_findings"),
     }
 
@@ -92,14 +93,15 @@ def mark_html(sheet: Sheet, place: str, oob: bool = False) -> str:
     swap = format_html(' hx-swap-oob="true"') if oob else ""
     if not count.count:
         return format_html('<span class="row-mark" id="mark-{}"{}></span>', anchor(place), swap)
+    address = f"{sheet.url('bay_findings')}?at={place}"
     return format_html(
-        '<a class="row-mark {}" id="mark-{}"{} href="{}?at={}" aria-label="{}">'
+        '<a class="row-mark {}" id="mark-{}"{} href="{}" hx-get="{}" hx-target="#place" aria-label="{}">'
         '<svg class="icon" aria-hidden="true"><use href="{}#{}"></use></svg>{}</a>',
         count.severity,
         anchor(place),
         swap,
-        sheet.url("bay_findings"),
-        place,
+        address,
+        address,
         f"{place}: {count.words}",
         picture.sprite(),
         count.severity,

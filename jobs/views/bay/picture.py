@@ -113,7 +113,7 @@ def _spots(sheet: Sheet) -> list[Spot]:
 
 _SHAPES: Final = {
     "stop": "-10.5,-4.4 -4.4,-10.5 4.4,-10.5 10.5,-4.4 10.5,4.4 4.4,10.5 -4.4,10.5 -10.5,4.4",
-    "caution": "-12,9.5 0,-12 12,9.5",
+    "caution": "-14,9.5 0,-14 14,9.5",
 }
 
 
@@ -134,7 +134,7 @@ def _text(spot: Spot) -> SafeString:
     lines = names[:2] if len(names) < 3 else [names[0], f"+{len(names) - 1}"]
     low = 2.6 if len(lines) == 1 else -0.6
     if spot.state == "caution":
-        low += 2
+        low += 3.4
     return format_html_join(
         "",
         '<text y="{}">{}</text>',
@@ -145,7 +145,7 @@ def _text(spot: Spot) -> SafeString:
 def spot_html(sheet: Sheet, spot: Spot, oob: bool = False) -> SafeString:
     """One spot: a link that opens the position, and puts the chosen channel on it when it can."""
     address = sheet.url("bay_place", spot.position)
-    post = format_html(' hx-post="{}" hx-target="#place"', address) if sheet.can_edit else ""
+    post = format_html(' hx-post="{}"', address) if sheet.can_edit else ""
     return format_html(
         '<svg class="spot {}" id="{}" x="{}" y="{}" overflow="visible"{}>'
         '<a href="{}"{} aria-label="{}"><circle class="hit" r="{}"/>{}{}</a></svg>',

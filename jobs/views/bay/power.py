@@ -15,7 +15,13 @@ from jobs.services import power as service
 from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
-from jobs.views.bay.power_rows import diagram_svg, run_html, suggested_run, supply_html
+from jobs.views.bay.power_rows import (
+    diagram_svg,
+    run_html,
+    suggested_run,
+    supply_html,
+    supply_report_html,
+)
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.wiring_answers import proposals_for, run_figures
 from shop.access import allow, allow_any_staff

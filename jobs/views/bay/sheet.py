@@ -44,6 +44,7 @@ class Section(NamedTuple):
 
 
 SECTIONS: Final = (
+    Section("steps", "Steps"),
     Section("fit", "Fit"),
     Section("before", "Before"),
     Section("channels", "Channels"),
@@ -169,7 +170,7 @@ class Sheet:
         return [finding for finding in self.open_findings if section_of(finding) == section]
 
     def tab_count(self, section: str) -> TabCount:
-        if section in {"fit", "notes"}:
+        if section in {"steps", "fit", "notes"}:
             return TabCount(0, "")
         return self._count(self.findings_in(section))
 

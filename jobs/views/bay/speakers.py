@@ -101,11 +101,11 @@ def speaker_html(
     )
 
 
-def _rows(sheet: Sheet, keys: set[int], target: str) -> str:
+def _rows(sheet: Sheet, keys: set[int]) -> str:
     """The rows of these channels, out of band."""
     sources = sources_of(sheet.job)
     return "".join(
-        speakers_html(sheet, channel, sources, target=target, oob=True)
+        speakers_html(sheet, channel, sources, oob=True)
         for channel in channels_of(sheet.job)
         if channel.pk in keys
     )
@@ -116,8 +116,7 @@ def _done(
 ) -> HttpResponse:
     """The rows that changed, the spots and findings that follow, and the way back."""
     sheet = Sheet.of(request, number, "channels")
-    target = request.POST.get("target", "")
-    html = _rows(sheet, keys, target) if request.htmx else ""  # type: ignore[attr-defined]
+    html = _rows(sheet, keys) if request.htmx else ""  # type: ignore[attr-defined]
     return answers.done(request, number, "channels", text, event=event, html=html)
 
 
