@@ -32,8 +32,9 @@ class StepLine:
         return str(Gate(self.step.gate).label) if self.step.gate else ""
 
     @property
-    def gate_section(self) -> str:
-        return SECTION_OF_GATE[Gate(self.step.gate)] if self.step.gate else ""
+    def gate_url_name(self) -> str:
+        """The page of the bay sheet where what stands against the gate is put right."""
+        return f"bay_{SECTION_OF_GATE[Gate(self.step.gate)]}" if self.step.gate else ""
 
 
 class StepList:

@@ -55,6 +55,10 @@ class JobClock:
     before: timedelta
     """Time of this person on this job before the clock that runs."""
 
+    @property
+    def so_far(self) -> timedelta:
+        return self.before + (self.running.length() if self.running else timedelta())
+
 
 def job_clock(job: Job, person: StaffMember, shop: Shop) -> JobClock:
     """What runs on a job and for a person, in two queries."""

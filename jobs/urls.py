@@ -6,6 +6,7 @@ from jobs.views import (
     board,
     booking,
     check_in,
+    clock,
     collect,
     find,
     job,
@@ -98,4 +99,14 @@ urlpatterns += [
     path("jobs/<int:number>/apply-setup/<int:pk>/", setups.setup_apply, name="setup_apply"),
     path("jobs/<int:number>/setup-applied/<int:pk>/", setups.setup_applied, name="setup_applied"),
     path("jobs/<int:number>/setup-applied/<int:pk>/undo/", setups.setup_undo, name="setup_undo"),
+]
+
+# Clocks.
+urlpatterns += [
+    path("jobs/<int:number>/clock/start/", clock.clock_start, name="clock_start"),
+    path("jobs/<int:number>/clock/pause/", clock.clock_pause, name="clock_pause"),
+    path("jobs/<int:number>/clock/stop/", clock.clock_stop, name="clock_stop"),
+    path("time/", clock.clock_list, name="clock_list"),
+    path("time/<int:pk>/", clock.clock_correct, name="clock_correct"),
+    path("time/<int:pk>/still/", clock.clock_still, name="clock_still"),
 ]

@@ -21,7 +21,8 @@ NEW: Final = "new"
 SEARCH: Final = "search"
 
 
-def _moment(label: str) -> forms.SplitDateTimeField:
+def moment_field(label: str, step_s: int = 300) -> forms.SplitDateTimeField:
+    """A day and a time of the shop's own clock."""
     return forms.SplitDateTimeField(
         label=label,
         input_date_formats=["%Y-%m-%d"],
@@ -30,7 +31,7 @@ def _moment(label: str) -> forms.SplitDateTimeField:
             date_format="%Y-%m-%d",
             time_format="%H:%M",
             date_attrs={"type": "date", "aria-label": f"{label}, day"},
-            time_attrs={"type": "time", "aria-label": f"{label}, time", "step": "300"},
+            time_attrs={"type": "time", "aria-label": f"{label}, time", "step": str(step_s)},
         ),
         error_messages={
             "required": "Give a day and a time.",
@@ -51,9 +52,9 @@ class SlotForm(forms.Form):
     bay = forms.ModelChoiceField(
         Bay.objects.filter(active=True), widget=forms.RadioSelect({"class": "segmented"})
     )
-    starts_at = _moment("In the bay from")
-    ends_at = _moment("In the bay until")
-    promised_at = _moment("Promised for")
+    starts_at = moment_field("In the bay from")
+    ends_at = moment_field("In the bay until")
+    promised_at = moment_field("Promised for")
     technician = forms.ModelChoiceField(
         StaffMember.objects.filter(is_technician=True, is_active=True),
         required=False,

@@ -36,7 +36,7 @@ def photo_counts(job: Job) -> dict[str, int] | None:
     photo: Any = apps.all_models["jobs"].get("photo")
     if photo is None:
         return None
-    taken = photo.objects.filter(job=job).values_list("subject").annotate(n=Count("pk"))
+    taken = photo.objects.kept().filter(job=job).values_list("subject").annotate(n=Count("pk"))
     return dict(taken.order_by())
 
 

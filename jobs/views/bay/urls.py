@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from jobs.views.bay import channels, checks, findings, fit, notes, power, speakers, tuning
+from jobs.views.bay import channels, checks, findings, fit, notes, power, speakers, steps, tuning
 
 urlpatterns: list[URLPattern] = [
     path("", fit.first, name="bay"),
@@ -10,6 +10,10 @@ urlpatterns: list[URLPattern] = [
     path("move/<str:name>/", notes.move, name="bay_move"),
     path("undo/<int:pk>/", notes.undo, name="bay_undo"),
     path("sent-back/<int:pk>/", notes.send_back, name="bay_send_back"),
+    path("steps/", steps.steps, name="bay_steps"),
+    path("steps/add/", steps.add, name="bay_step_add"),
+    path("steps/kind/", steps.set_kind, name="job_work_kind"),
+    path("steps/<int:pk>/", steps.save, name="bay_step_save"),
     path("fit/", fit.fit, name="bay_fit"),
     path("fit/add/", fit.add, name="bay_fit_add"),
     path("fit/<int:pk>/guide/", fit.guide, name="bay_fit_guide"),

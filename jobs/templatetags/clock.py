@@ -1,0 +1,82 @@
+"""Clocks in the templates: the bar of the bay sheet, the running clock, the time on a job."""
+
+from datetime import timedelta
+from typing import Any
+
+from django import template
+from django.http import HttpRequest
+
+from jobs.models import Job
+from jobs.services.clock import BENCH
+from jobs.time_kept import RunningClock, job_clock, running_clocks, time_on
+from shop.roles import Role, has_role
+
+register = template.Library()
+
+
+@register.filter
+def duration(length: timedelta) -> str:
+    """A length of time in hours and whole minutes."""
+    minutes = max(int(length.total_seconds()), 0) // 60
+    hours, rest = divmod(minutes, 60)
+    return f"{hours} h {rest:02d} min" if hours else f"{rest} min"
+
+
+@register.filter
+def seconds(length: timedelta) -> int:
+    """A length of time in whole seconds."""
+    return int(length.total_seconds())
+
+
+def bar_context(request: HttpRequest, job: Job, **more: Any) -> dict[str, Any]:
+    """What the clock bar of a job shows to the person."""
+    on_the_bench = has_role(request.user, BENCH)
+    return {
+        "job": job,
+        "clock": job_clock(job, request.user, request.shop) if on_the_bench else None,  # type: ignore[arg-type, attr-defined]
+        **more,
+    }
+
+
+@register.inclusion_tag("clock/bar.html", takes_context=True)
+def clock_bar(context: dict[str, Any], job: Job) -> dict[str, Any]:
+    """Start, pause and stop of the person's clock on this job."""
+    return bar_context(context["request"], job)
+
+
+def _clocks(context: dict[str, Any]) -> list[RunningClock]:
+    """Running clocks, for those who do bench work; read once a request."""
+    request = context.get("request")
+    user = getattr(request, "user", None)
+    if user is None or not has_role(user, BENCH):
+        return []
+    if not hasattr(request, "running_clocks"):
+        request.running_clocks = running_clocks(request.shop, user)  # type: ignore[union-attr]
+    listed: list[RunningClock] = request.running_clocks  # type: ignore[union-attr]
+    return listed
+
+
+@register.inclusion_tag("clock/running.html", takes_context=True)
+def clock_running(context: dict[str, Any]) -> dict[str, Any]:
+    """The person's own running clock, for the top bar."""
+    return {"clock": next((clock for clock in _clocks(context) if clock.mine), None)}
+
+
+@register.inclusion_tag("clock/notice.html", takes_context=True)
+def clock_notice(context: dict[str, Any]) -> dict[str, Any]:
+    """Clocks that seem forgotten: to their technician, and to managers."""
+    clocks = [clock for clock in _clocks(context) if clock.overdue]
+    if clocks and not has_role(context["request"].user, frozenset({Role.MANAGER})):
+        clocks = [clock for clock in clocks if clock.mine]
+    return {"clocks": clocks}
+
+
+@register.inclusion_tag("clock/card.html", takes_context=True)
+def clock_card(context: dict[str, Any], job: Job) -> dict[str, Any]:
+    """The time kept on a job, by technician."""
+    user = context["request"].user
+    return {
+        "job": job,
+        "time": time_on(job),
+        "manager": has_role(user, frozenset({Role.MANAGER})),
+    }

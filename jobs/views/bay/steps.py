@@ -1,0 +1,236 @@
+"""Steps: the shop's list for this kind of work, ticked in order, with what each one asks for."""
+
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.template.loader import render_to_string
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.forms.bay.cells import Cleaned, NumberField, clean
+from jobs.models import Job, JobStep, StepOutcome, WorkKind
+from jobs.services import steps as service
+from jobs.services.errors import Refused
+from jobs.services.gates import GateFacts
+from jobs.services.saving import FieldClash, Saved
+from jobs.step_list import StepLine, StepList
+from jobs.views.bay import answers, parts
+from jobs.views.bay.sheet import BENCH, Sheet, actor
+from shop.access import allow, allow_any_staff
+
+OUTCOMES = dict(StepOutcome.choices)
+
+ORDER_REASONS = (
+    "Waiting for a part",
+    "Easier in this order on this car",
+    "Done together with the other step",
+)
+SKIP_REASONS = ("Not on this car", "The customer did not want it")
+
+
+def _fields(step: JobStep) -> dict[str, forms.Field]:
+    return {
+        "done": forms.BooleanField(label="done", required=False),
+        "skipped": forms.BooleanField(label="not needed", required=False),
+        "reason": forms.CharField(label="reason", max_length=300, required=False),
+        "reading_value": NumberField(
+            label=step.reading_label or "reading", required=False, unit=step.reading_unit
+        ),
+    }
+
+
+def _changes(cleaned: Cleaned) -> dict[str, Any]:
+    """The posted cells as fields of the step: the two ticks are one outcome."""
+    changes = {
+        name: value
+        for name, value in cleaned.changes.items()
+        if name in {"reason", "reading_value"}
+    }
+    if cleaned.changes.get("skipped"):
+        changes["outcome"] = StepOutcome.SKIPPED.value
+    elif "done" in cleaned.changes:
+        changes["outcome"] = StepOutcome.DONE.value if cleaned.changes["done"] else ""
+    elif "skipped" in cleaned.changes:
+        changes["outcome"] = ""
+    return changes
+
+
+def list_of(sheet: Sheet) -> StepList:
+    return StepList(sheet.job, GateFacts(sheet.job, lambda: sheet.findings))
+
+
+def row_html(
+    sheet: Sheet,
+    line: StepLine,
+    cleaned: Cleaned | None = None,
+    refused: dict[str, list[str]] | None = None,
+    clashes: list[dict[str, Any]] | None = None,
+    oob: bool = False,
+) -> str:
+    """The row of one step. `refused` says why it was not ticked, by control."""
+    errors = dict(refused or {})
+    if cleaned is not None:
+        for name, said in cleaned.errors.items():
+            errors.setdefault(name, [said])
+    reading = line.step.reading_value
+    field = _fields(line.step)["reading_value"]
+    return render_to_string(
+        "steps/row.html",
+        {
+            "sheet": sheet,
+            "line": line,
+            "step": line.step,
+            "errors": errors,
+            "reading": cleaned.typed["reading_value"]
+            if cleaned and "reading_value" in cleaned.errors
+            else field.prepare_value(reading),
+            "clashes": clashes or [],
+            "reasons": SKIP_REASONS if line.state == "next" else ORDER_REASONS + SKIP_REASONS,
+            "oob": oob,
+        },
+    )
+
+
+def _progress_html(steps: StepList, oob: bool = False) -> str:
+    return render_to_string("steps/progress.html", {"steps": steps, "oob": oob})
+
+
+def _page(request: HttpRequest, sheet: Sheet, status: int = 200, **context: Any) -> HttpResponse:
+    steps = list_of(sheet)
+    answer = answers.page(
+        request,
+        sheet,
+        "steps/page.html",
+        steps=steps,
+        rows=[row_html(sheet, line) for line in steps.lines],
+        progress=_progress_html(steps),
+        kinds=WorkKind.objects.in_use(),
+        kind_open=sheet.job.stage in service.KIND_OPEN,
+        **context,
+    )
+    answer.status_code = status
+    return answer
+
+
+@allow_any_staff
+@require_safe
+def steps(request: HttpRequest, number: int) -> HttpResponse:
+    """The step list of the job."""
+    return _page(request, Sheet.of(request, number, "steps"))
+
+
+def _clash_words(clash: FieldClash, step: JobStep) -> dict[str, Any]:
+    """A clash as its box shows it; an outcome is written back by the tick."""
+    words = {"actor": clash.actor, "at": clash.at, "field": clash.field}
+    if clash.field == "outcome":
+        mine, theirs = OUTCOMES[clash.mine], OUTCOMES[clash.theirs]
+        tick = "true" if clash.mine == StepOutcome.DONE else "false"
+        name = "skipped" if clash.mine == StepOutcome.SKIPPED else "done"
+        return words | {
+            "field": name,
+            "label": "this step",
+            "mine": mine,
+            "theirs": theirs,
+            "mine_value": "true" if name == "skipped" else tick,
+        }
+    field = _fields(step)[clash.field]
+    mine, theirs = (field.prepare_value(value) for value in (clash.mine, clash.theirs))
+    return words | {
+        "label": str(field.label),
+        "mine": mine or "nothing",
+        "theirs": theirs or "nothing",
+        "mine_value": "" if mine is None else mine,
+    }
+
+
+@allow(*BENCH)
+@require_POST
+def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Save the tick, the reading or the reason of one step.
+
+    422 names what keeps it from being ticked; what else was typed is saved all the same.
+    """
+    step = get_object_or_404(JobStep, pk=pk, job__number=number)
+    cleaned = clean(_fields(step), request.POST)
+    changes = _changes(cleaned)
+    version, key = answers.version_of(request), request.POST.get("key", "")
+    refused: dict[str, list[str]] = {}
+    clashes: list[FieldClash] = []
+
+    def write(what: dict[str, Any], own_key: str) -> Saved:
+        return service.record_step(
+            number, pk, what, actor=actor(request), version=version, key=own_key
+        )
+
+    try:
+        if changes:
+            try:
+                clashes = write(changes, key).clashes
+            except service.StepRefused as error:
+                refused = error.fields
+                rest = {name: value for name, value in changes.items() if name != "outcome"}
+                if rest and len(rest) < len(changes):
+                    clashes = write(rest, f"{key}-rest" if key else "").clashes
+    except service.StepRefused:
+        pass
+    except Refused as closed:
+        said = answers.said_html(" ".join(closed.reasons), "stop")
+        return HttpResponse(said, status=403)
+    except JobStep.DoesNotExist:
+        raise Http404("That step is no longer there.") from None
+    sheet = Sheet.of(request, number, "steps")
+    listed = list_of(sheet)
+    line = listed.line(pk)
+    told = [_clash_words(clash, line.step) for clash in clashes]
+    html = row_html(sheet, line, cleaned, refused, told) + _followers(request, sheet, listed, pk)
+    html += parts.changed(sheet, request.POST.get("seen", ""))
+    return HttpResponse(html, status=409 if clashes else 422 if refused or cleaned.errors else 200)
+
+
+def _followers(request: HttpRequest, sheet: Sheet, steps: StepList, pk: int) -> str:
+    """What follows from a tick: how far the list is, and the row whose turn it is now."""
+    before = request.POST.get("turn", "")
+    now = steps.next.step.pk if steps.next else 0
+    html = _progress_html(steps, oob=True)
+    if before == str(now):
+        return html
+    changed = {int(before) if before.isdigit() else 0, now} - {pk, 0}
+    rows = [row_html(sheet, line, oob=True) for line in steps.lines if line.step.pk in changed]
+    return html + "".join(rows)
+
+
+@allow(*BENCH)
+@require_POST
+def add(request: HttpRequest, number: int) -> HttpResponse:
+    """A step for this job alone, at the end."""
+    text = request.POST.get("text", "")
+    try:
+        service.add_step(number, text, actor(request), request.POST.get("key", ""))
+    except Refused as refused:
+        sheet = Sheet.of(request, number, "steps")
+        return _page(request, sheet, 422, add_said=str(refused), add_text=text)
+    except Job.DoesNotExist:
+        raise Http404("There is no such job.") from None
+    return redirect("bay_steps", number)
+
+
+@allow_any_staff
+@require_POST
+def set_kind(request: HttpRequest, number: int) -> HttpResponse:
+    """Say what kind of work the job is: its steps are laid out."""
+    job = get_object_or_404(Job, number=number)
+    key = request.POST.get("kind", "")
+    kind = WorkKind.objects.filter(pk=int(key)).first() if key.isdigit() else None
+    back = "job" if request.POST.get("back") == "job" else "bay_steps"
+    if kind is None:
+        messages.error(request, "Choose a kind of work.")
+        return redirect(back, number)
+    try:
+        service.set_work_kind(job.pk, kind, actor(request))
+    except Refused as refused:
+        messages.error(request, str(refused))
+    else:
+        messages.success(request, f"{job} is “{kind}”: its steps are laid out.")
+    return redirect(back, number)

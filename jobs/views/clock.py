@@ -1,0 +1,163 @@
+"""The clock on a job: start, pause, stop, and putting forgotten times right."""
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.template.loader import render_to_string
+from django.utils import timezone
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.forms.clock import CorrectForm
+from jobs.models import ClockEnd, Job, TimeEntry
+from jobs.services import clock
+from jobs.services.errors import Refused
+from jobs.templatetags.clock import bar_context
+from jobs.time_kept import running_clocks, times_listed
+from shop.access import allow
+from shop.models import StaffMember
+from shop.roles import Role
+
+bench = allow(*clock.BENCH)
+
+
+def _actor(request: HttpRequest) -> StaffMember:
+    assert isinstance(request.user, StaffMember)
+    return request.user
+
+
+def _back(request: HttpRequest, default: str) -> str:
+    """Where the person came from, when that is a page of ours."""
+    to = request.POST.get("next", "")
+    return to if url_has_allowed_host_and_scheme(to, {request.get_host()}) else default
+
+
+def _act(request: HttpRequest, number: int, act: Callable[[], str]) -> HttpResponse:
+    """Do it and show the bar again; what was refused is said in the bar."""
+    job = get_object_or_404(Job, number=number)
+    said, refused = "", False
+    try:
+        said = act()
+    except Refused as error:
+        said, refused = str(error), True
+    if not request.htmx:  # type: ignore[attr-defined]
+        if said:
+            (messages.error if refused else messages.success)(request, said)
+        return redirect(_back(request, job.get_absolute_url()))
+    context = bar_context(request, job, said=said, refused=refused)
+    html = render_to_string("clock/bar.html", context, request)
+    own = next((c for c in running_clocks(request.shop, _actor(request)) if c.mine), None)  # type: ignore[attr-defined]
+    html += render_to_string("clock/running.html", {"clock": own, "oob": True})
+    return HttpResponse(html, status=422 if refused else 200)
+
+
+@bench
+@require_POST
+def clock_start(request: HttpRequest, number: int) -> HttpResponse:
+    """Start one's clock here; another that runs is paused, and the bar says so."""
+
+    def act() -> str:
+        started = clock.start(number, _actor(request), request.POST.get("key", ""))
+        return f"Your clock on {started.paused.job} is paused." if started.paused else ""
+
+    return _act(request, number, act)
+
+
+@bench
+@require_POST
+def clock_pause(request: HttpRequest, number: int) -> HttpResponse:
+    """Pause one's clock here."""
+
+    def act() -> str:
+        clock.end(number, _actor(request), ClockEnd.PAUSED, request.POST.get("key", ""))
+        return ""
+
+    return _act(request, number, act)
+
+
+@bench
+@require_POST
+def clock_stop(request: HttpRequest, number: int) -> HttpResponse:
+    """Stop one's clock here."""
+
+    def act() -> str:
+        clock.end(number, _actor(request), ClockEnd.STOPPED, request.POST.get("key", ""))
+        return ""
+
+    return _act(request, number, act)
+
+
+@bench
+@require_POST
+def clock_still(request: HttpRequest, pk: int) -> HttpResponse:
+    """Say that the clock runs rightly: the work still goes on."""
+    entry = get_object_or_404(TimeEntry, pk=pk)
+    try:
+        clock.still_working(pk, _actor(request))
+    except Refused as refused:
+        messages.error(request, str(refused))
+    else:
+        messages.success(request, "Your clock runs on.")
+    return redirect(_back(request, entry.job.get_absolute_url()))
+
+
+@bench
+@require_safe
+def clock_list(request: HttpRequest) -> HttpResponse:
+    """Who is on what now, and the times of the last two weeks; a technician sees their own."""
+    person = _actor(request)
+    manager = Role.MANAGER in person.roles
+    running = running_clocks(request.shop, person)  # type: ignore[attr-defined]
+    context = {
+        "running": running if manager else [one for one in running if one.mine],
+        "days": times_listed(person, everybody=manager),
+        "manager": manager,
+    }
+    return render(request, "clock/list.html", context)
+
+
+def _same(typed: datetime | None, kept: datetime | None) -> datetime | None:
+    """What was typed, or what is kept when the typed minute is the same."""
+    if typed is None or kept is None:
+        return typed
+    return kept if kept.replace(second=0, microsecond=0) == typed else typed
+
+
+@bench
+def clock_correct(request: HttpRequest, pk: int) -> HttpResponse:
+    """Put the times of a clock right; for a forgotten one, say when the work ended."""
+    entry = get_object_or_404(TimeEntry.objects.with_names(), pk=pk)
+    person, shop = _actor(request), request.shop  # type: ignore[attr-defined]
+    overdue = clock.is_overdue(entry, shop)
+    own = overdue and entry.technician_id == person.pk
+    may = clock.may_correct(entry, person, shop)
+    guess = min(clock.due_at(entry, shop), timezone.now()) if overdue else entry.ended_at
+    form = CorrectForm(
+        request.POST or None,
+        entry=entry,
+        manager=Role.MANAGER in person.roles,
+        own=own,
+        initial=CorrectForm.initial_of(entry, guess),
+    )
+    if request.method == "POST" and may and form.is_valid():
+        data: dict[str, Any] = form.cleaned_data
+        try:
+            clock.correct(
+                pk,
+                person,
+                started_at=_same(data.get("started_at"), entry.started_at),
+                ended_at=_same(data["ended_at"], entry.ended_at),
+                reason=data["reason"],
+                note=data["note"],
+            )
+        except Refused as refused:
+            form.add_error(None, str(refused))
+        else:
+            messages.success(request, f"The time on {entry.job} is put right.")
+            return redirect(entry.job)
+    context = {"form": form, "entry": entry, "overdue": overdue, "own": own, "may": may}
+    return render(request, "clock/correct.html", context, status=422 if form.errors else 200)

@@ -1,0 +1,16 @@
+/* Running clocks: [data-clock-since] holds the start; data-clock-before adds seconds kept earlier. */
+(() => {
+  "use strict";
+
+  function show(node) {
+    const since = (Date.now() - Date.parse(node.dataset.clockSince)) / 1000;
+    const minutes = Math.max(0, Math.floor((since + Number(node.dataset.clockBefore || 0)) / 60));
+    const rest = minutes % 60;
+    const text = minutes < 60 ? `${minutes} min` : `${Math.floor(minutes / 60)} h ${String(rest).padStart(2, "0")} min`;
+    if (node.textContent !== text) node.textContent = text;
+  }
+
+  setInterval(() => {
+    for (const node of document.querySelectorAll("[data-clock-since]")) show(node);
+  }, 10000);
+})();
