@@ -10,6 +10,7 @@ from jobs.views import (
     collect,
     find,
     job,
+    photos,
     picks,
     review,
     setups,
@@ -66,6 +67,20 @@ urlpatterns += [
     path("sheets/<int:number>-<int:revision>/pdf/", sheets.sheet_pdf, name="sheet_pdf"),
     path("sheets/<int:number>-<int:revision>/correct/", sheets.sheet_correct, name="sheet_correct"),
     path("jobs/<int:number>/collect/", collect.collect, name="collect"),
+]
+
+# Photos.
+urlpatterns += [
+    path("jobs/<int:number>/photos/", photos.photo_list, name="photo_list"),
+    path("jobs/<int:number>/photos/<int:pk>/", photos.photo, name="photo"),
+    path("jobs/<int:number>/photos/<int:pk>/file/", photos.photo_file, name="photo_file"),
+    path(
+        "jobs/<int:number>/photos/<int:pk>/small/", photos.photo_thumbnail, name="photo_thumbnail"
+    ),
+    path("jobs/<int:number>/photos/<int:pk>/remove/", photos.photo_remove, name="photo_remove"),
+    path(
+        "jobs/<int:number>/photos/<int:pk>/put-back/", photos.photo_put_back, name="photo_put_back"
+    ),
 ]
 
 # The bay: the technician's sheet of a job.

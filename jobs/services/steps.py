@@ -1,11 +1,11 @@
 """The steps of a job: laid out from the list of its kind of work, then done or not needed."""
 
+from collections import Counter
 from collections.abc import Iterable
 from typing import Any, Final
 
-from django.apps import apps
 from django.db import transaction
-from django.db.models import Count, F, Max
+from django.db.models import F, Max
 from django.utils import timezone
 
 from jobs.lifecycle import Stage
@@ -31,13 +31,9 @@ class StepRefused(Refused):
         self.fields = fields
 
 
-def photo_counts(job: Job) -> dict[str, int] | None:
-    """Photos of the job by their subject; None where the shop keeps no photos."""
-    photo: Any = apps.all_models["jobs"].get("photo")
-    if photo is None:
-        return None
-    taken = photo.objects.kept().filter(job=job).values_list("subject").annotate(n=Count("pk"))
-    return dict(taken.order_by())
+def photo_counts(job: Job) -> dict[str, int]:
+    """How many photos each subject of the job has."""
+    return Counter(job.photos.filter(removed_at=None).values_list("subject", flat=True))
 
 
 def copy_words(steps: Iterable[StepWords]) -> list[dict[str, Any]]:
@@ -46,11 +42,14 @@ def copy_words(steps: Iterable[StepWords]) -> list[dict[str, Any]]:
 
 
 def lay_out(job: Job) -> None:
-    """Give a job the steps of its kind of work; steps that are not to do any more stay first.
+    """Give a job the steps of its kind of work. Steps that hold an entry or a photo stay, first.
 
     A step that stayed is not given a second time. Call inside a transaction.
     """
-    job.steps.filter(outcome=StepOutcome.TO_DO).delete()
+    photos = photo_counts(job)
+    untouched = job.steps.filter(outcome=StepOutcome.TO_DO, reading_value=None, reason="")
+    without = [step.pk for step in untouched if not photos.get(step.photo_subject)]
+    job.steps.filter(pk__in=without).delete()
     kept = list(job.steps.all())
     texts = {step.text for step in kept}
     wanted = copy_words(job.work_kind.steps.all()) if job.work_kind else []
@@ -116,8 +115,7 @@ def _missing(step: JobStep, values: dict[str, Any], early: list[JobStep]) -> dic
         return found
     if against := GateFacts(step.job).against(step.gate):
         found["gate"] = against
-    photos = photo_counts(step.job) if step.photo_required else None
-    if photos is not None and not photos.get(step.photo_subject):
+    if step.photo_required and not photo_counts(step.job).get(step.photo_subject):
         found["photo"] = ["Take the photo first."]
     if step.reading_label and values["reading_value"] is None:
         found["reading_value"] = [f"Enter the reading first: {step.reading_label}."]

@@ -1,0 +1,213 @@
+"""Photos: kept once, marked, captioned, removed and put back."""
+
+import re
+from datetime import datetime, timedelta
+from typing import Any, BinaryIO, Final
+
+from django.core.files.base import ContentFile
+from django.db import models, transaction
+from django.utils import timezone
+
+from jobs.lifecycle import SHEET_OPEN, Stage
+from jobs.models import (
+    Channel,
+    CheckIn,
+    FunctionCheck,
+    Job,
+    JobPart,
+    JobSpeaker,
+    JobStep,
+    Photo,
+    PowerRun,
+)
+from jobs.photo_files import Picture, read_picture
+from jobs.photo_marks import clean_marks
+from jobs.services.errors import Refused
+from jobs.services.events import log
+from jobs.services.saving import Saved, save_row, subject_of
+from shop.models import StaffMember
+
+PHOTOS_OPEN: Final = SHEET_OPEN | {Stage.BOOKED, Stage.ON_HOLD}
+"""Stages in which photos are taken and changed: arrival has its photos before the sheet opens."""
+MOST_PHOTOS: Final = 500
+KINDS: Final[dict[str, type[models.Model]]] = {
+    "step": JobStep,
+    "channel": Channel,
+    "function": FunctionCheck,
+    "part": JobPart,
+    "speaker": JobSpeaker,
+    "run": PowerRun,
+}
+"""Subjects that are a row of the job."""
+_KEY: Final = re.compile(r"[\w-]{8,64}\Z", re.ASCII)
+_MARK: Final = re.compile(r"mark:[\w-]{1,36}\Z", re.ASCII)
+
+
+def is_open(job: Job) -> bool:
+    """Photos of the job may be added and changed."""
+    return job.stage in PHOTOS_OPEN
+
+
+def open_for_photos(number: int) -> Job:
+    """The job, locked, if it takes photos; Refused otherwise. Call inside a transaction."""
+    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    if not is_open(job):
+        raise Refused(
+            f"Photos are closed: the job is {job.get_stage_display().lower()}. "
+            "Take it back from review, or ask a manager to open a correction."
+        )
+    return job
+
+
+def is_subject(text: str) -> bool:
+    """Whether a text names a subject, whatever job it may be of."""
+    kind, _, key = text.partition(":")
+    if kind in KINDS:
+        return key.isascii() and key.isdigit() and len(key) < 19
+    return text in {"job", "check_in"} or bool(_MARK.match(text))
+
+
+def _stands(job: Job, subject: str) -> bool:
+    """The row that the subject names is there, in this job."""
+    kind, _, key = subject.partition(":")
+    model = KINDS.get(kind)
+    return model is None or model._default_manager.filter(pk=int(key), job=job).exists()
+
+
+def add_photo(
+    number: int,
+    file: BinaryIO,
+    size_bytes: int,
+    *,
+    subject: str,
+    key: str,
+    actor: StaffMember,
+    caption: str = "",
+    taken_at: datetime | None = None,
+) -> Photo:
+    """Keep a photo; a repeat of `key` gives the one that is kept already.
+
+    A photo whose row has gone meanwhile is kept with the job itself, never lost. Raises Refused
+    when it cannot be read or the job takes no photos, Job.DoesNotExist without the job.
+    """
+    if not is_subject(subject) or not _KEY.match(key):
+        raise Refused("This photo came without saying what it shows: reload the page, then retry.")
+    if known := Photo.objects.filter(key=key, job__number=number).first():
+        return known
+    picture = read_picture(file, size_bytes)
+    files: list[tuple[Any, str]] = []
+    try:
+        with transaction.atomic():
+            return _keep(number, picture, subject, key, actor, caption, taken_at, files)
+    except BaseException:
+        for storage, name in files:
+            storage.delete(name)
+        raise
+
+
+def _keep(
+    number: int,
+    picture: Picture,
+    subject: str,
+    key: str,
+    actor: StaffMember,
+    caption: str,
+    taken_at: datetime | None,
+    files: list[tuple[Any, str]],
+) -> Photo:
+    job = open_for_photos(number)
+    if known := Photo.objects.filter(key=key).first():
+        if known.job_id != job.pk:
+            raise Refused("This photo is kept with another job already.")
+        return known
+    if job.photos.count() >= MOST_PHOTOS:
+        raise Refused(f"This job has {MOST_PHOTOS} photos, and takes no more.")
+    now = timezone.now()
+    if taken_at is not None and not now - timedelta(days=366) < taken_at < now + timedelta(days=1):
+        taken_at = None
+    photo = Photo(
+        job=job,
+        subject=subject if _stands(job, subject) else "job",
+        width=picture.width,
+        height=picture.height,
+        caption=caption.strip()[:200],
+        by=actor,
+        taken_at=taken_at,
+        key=key,
+    )
+    for field, name, data in (
+        (photo.file, "photo.jpg", picture.jpeg),
+        (photo.thumbnail, "thumbnail.jpg", picture.thumbnail),
+    ):
+        field.save(name, ContentFile(data), save=False)
+        files.append((field.storage, field.name))
+    photo.save(force_insert=True)
+    after = {"shows": subject, "caption": photo.caption, "taken": taken_at}
+    log(
+        job,
+        actor,
+        "photo.added",
+        subject=subject_of(photo),
+        after={name: str(value) for name, value in after.items() if value},
+    )
+    return photo
+
+
+def _refuse_signed(photo: Photo) -> None:
+    """The customer signed the condition with these photos beside it."""
+    if not photo.subject.startswith(("check_in", "mark:")):
+        return
+    if CheckIn.objects.filter(job=photo.job_id, signed_at__gte=photo.at).exists():
+        raise Refused(
+            "The customer signed the condition with this photo in it, so it stays as it is. "
+            "Add another photo to the job to show more."
+        )
+
+
+@transaction.atomic
+def change_photo(
+    number: int,
+    pk: int,
+    changes: dict[str, Any],
+    *,
+    version: int,
+    actor: StaffMember,
+    key: str = "",
+) -> Saved:
+    """Write caption and marks of a photo, by the rules of every saved row.
+
+    Raises Refused, or Photo.DoesNotExist.
+    """
+    if "annotations" in changes:
+        changes = {**changes, "annotations": clean_marks(changes["annotations"])}
+    photo = Photo.objects.get(pk=pk, job__number=number)
+    _refuse_signed(photo)
+    return save_row(
+        Photo,
+        pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=version,
+        key=key,
+        opens=open_for_photos,
+    )
+
+
+@transaction.atomic
+def remove_photo(number: int, pk: int, *, actor: StaffMember, back: bool = False) -> Photo:
+    """Take a photo away, or with `back` put it back; its file stays. A repeat changes nothing.
+
+    Raises Refused, or Photo.DoesNotExist.
+    """
+    job = open_for_photos(number)
+    photo = Photo.objects.get(pk=pk, job=job)
+    if (photo.removed_at is None) == back:
+        return photo
+    _refuse_signed(photo)
+    photo.removed_at = None if back else timezone.now()
+    photo.removed_by = None if back else actor
+    photo.version += 1
+    photo.save(update_fields=["removed_at", "removed_by", "version"])
+    log(job, actor, f"photo.{'put_back' if back else 'removed'}", subject=subject_of(photo))
+    return photo

@@ -1,0 +1,224 @@
+"""Photos of a job: taken, looked at, drawn on, removed. Their files go to signed-in staff only."""
+
+import json
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.core.files.storage import default_storage
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import NoReverseMatch, reverse
+from django.utils.dateparse import parse_datetime
+from django.views.decorators.http import require_POST
+
+from jobs.models import Job, Photo
+from jobs.photo_book import PhotoBook, subject_titles
+from jobs.services.errors import Refused
+from jobs.services.photos import add_photo, change_photo, is_open, is_subject, remove_photo
+from shop.access import allow_any_staff
+
+A_YEAR_S = 365 * 24 * 3600
+PAGES = {
+    "channel": "bay_channels",
+    "speaker": "bay_channels",
+    "run": "bay_power",
+    "part": "bay_fit",
+    "function": "bay_before",
+    "step": "bay_steps",
+    "mark": "check_in",
+    "check_in": "check_in",
+}
+"""The page where a subject is worked on, by its kind."""
+
+
+class PhotoForm(forms.ModelForm):
+    """What a person writes under a photo."""
+
+    class Meta:
+        model = Photo
+        fields = ["caption"]
+        widgets = {"caption": forms.TextInput({"autocomplete": "off", "data-span": "all"})}
+
+
+def _job(number: int) -> Job:
+    return get_object_or_404(Job.objects.with_names(), number=number)
+
+
+def _said(reasons: list[str], status: int) -> HttpResponse:
+    return HttpResponse(" ".join(reasons), status=status, content_type="text/plain; charset=utf-8")
+
+
+@allow_any_staff
+def photo_list(request: HttpRequest, number: int) -> HttpResponse:
+    """Photos of one subject (`?subject=`) or of the whole job; POST adds one."""
+    job = _job(number)
+    if request.method == "POST":
+        return _add(request, job)
+    subject = request.GET.get("subject", "")
+    if subject and not is_subject(subject):
+        raise Http404("There are no photos of that.")
+    context: dict[str, Any] = {"job": job, "subject": subject, "book": PhotoBook.of(job)}
+    if subject:
+        context["title"] = subject_titles(job, [subject])[subject]
+        context["back_url"], context["back_label"] = _back(job, subject)
+    if request.htmx:  # type: ignore[attr-defined]
+        return render(request, "photos/dialog.html", context)
+    return render(request, "photos/list.html", context)
+
+
+def _add(request: HttpRequest, job: Job) -> HttpResponse:
+    """201 or 200 with the strip; 422 with a sentence when it is refused, 403 when closed."""
+    file = request.FILES.get("photo")
+    if file is None:
+        return _said(["No picture arrived. Choose it again."], 422)
+    subject = request.POST.get("subject", "job")
+    try:
+        photo = add_photo(
+            job.number,
+            file,
+            file.size or 0,
+            subject=subject,
+            key=request.POST.get("key", ""),
+            actor=request.user,  # type: ignore[arg-type]
+            caption=request.POST.get("caption", ""),
+            taken_at=_moment(request.POST.get("taken_at", "")),
+        )
+    except Refused as refused:
+        return _said(refused.reasons, 422 if is_open(job) else 403)
+    if "Loombook-Photo" not in request.headers:
+        return redirect("photo", job.number, photo.pk)
+    context = {"job": job, "subject": subject, "kept_with": photo.subject}
+    return render(request, "photos/strip.html", context, status=201)
+
+
+def _moment(text: str) -> Any:
+    try:
+        moment = parse_datetime(text)
+    except ValueError:
+        return None
+    return moment if moment and moment.tzinfo else None
+
+
+def _photo(number: int, pk: int) -> Photo:
+    return get_object_or_404(
+        Photo.objects.select_related("job__vehicle", "by", "removed_by"), job__number=number, pk=pk
+    )
+
+
+def _back(job: Job, subject: str) -> tuple[str, str]:
+    """Where the subject is worked on, and what that page is called."""
+    try:
+        page = PAGES[subject.partition(":")[0]]
+        url = reverse(page, args=[job.number])
+    except (KeyError, NoReverseMatch):
+        return reverse("job", args=[job.number]), str(job)
+    return url, "Check in" if page == "check_in" else "Bay sheet"
+
+
+@allow_any_staff
+def photo(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """One photo, large, with its caption and the marks on it; POST saves both."""
+    found = _photo(number, pk)
+    form = PhotoForm(request.POST or None, instance=found)
+    said: list[str] = []
+    clashes: list[Any] = []
+    if request.method == "POST" and form.is_valid():
+        changes: dict[str, Any] = {"caption": form.cleaned_data["caption"]}
+        try:
+            if "annotations" in request.POST:
+                changes["annotations"] = json.loads(request.POST["annotations"] or "[]")
+            version = request.POST.get("version", "0")
+            saved = change_photo(
+                number,
+                pk,
+                changes,
+                version=int(version) if version.isdigit() else 0,
+                actor=request.user,  # type: ignore[arg-type]
+                key=request.POST.get("key", ""),
+            )
+        except ValueError:
+            said = ["The marks could not be read: draw them again."]
+        except Refused as refused:
+            said = refused.reasons
+        else:
+            if not saved.clashes:
+                messages.success(request, "The photo is saved.")
+                return redirect("photo", number, pk)
+            clashes = saved.clashes
+    return _photo_page(request, found.pk, number, form, said, clashes)
+
+
+def _photo_page(
+    request: HttpRequest, pk: int, number: int, form: PhotoForm, said: list[str], clashes: list[Any]
+) -> HttpResponse:
+    found = _photo(number, pk)
+    job = found.job
+    back_url, back_label = _back(job, found.subject)
+    beside = PhotoBook.of(job).photos(found.subject)
+    place = next((at for at, one in enumerate(beside) if one.pk == pk), None)
+    context = {
+        "photo": found,
+        "job": job,
+        "form": form,
+        "said": said,
+        "clashes": clashes,
+        "open": is_open(job) and found.removed_at is None,
+        "may_put_back": is_open(job) and found.removed_at is not None,
+        "title": subject_titles(job, [found.subject])[found.subject],
+        "drawn": request.POST.get("annotations") or json.dumps(found.annotations),
+        "previous": beside[place - 1] if place else None,
+        "following": beside[place + 1] if place is not None and place + 1 < len(beside) else None,
+        "back_url": back_url,
+        "back_label": back_label,
+    }
+    status = 409 if clashes else 422 if said or form.errors else 200
+    return render(request, "photos/photo.html", context, status=status)
+
+
+@allow_any_staff
+@require_POST
+def photo_remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Take a photo away; its page offers to put it back."""
+    return _removed(request, number, pk, back=False)
+
+
+@allow_any_staff
+@require_POST
+def photo_put_back(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Put a removed photo back."""
+    return _removed(request, number, pk, back=True)
+
+
+def _removed(request: HttpRequest, number: int, pk: int, *, back: bool) -> HttpResponse:
+    found = _photo(number, pk)
+    try:
+        remove_photo(number, found.pk, actor=request.user, back=back)  # type: ignore[arg-type]
+    except Refused as refused:
+        for reason in refused.reasons:
+            messages.error(request, reason)
+    return redirect("photo", number, pk)
+
+
+@allow_any_staff
+def photo_file(request: HttpRequest, number: int, pk: int) -> FileResponse:
+    """The picture itself."""
+    return _file(_photo(number, pk).file.name, f"J{number}-{pk}.jpg")
+
+
+@allow_any_staff
+def photo_thumbnail(request: HttpRequest, number: int, pk: int) -> FileResponse:
+    """The small picture."""
+    return _file(_photo(number, pk).thumbnail.name, f"J{number}-{pk}-small.jpg")
+
+
+def _file(name: str, called: str) -> FileResponse:
+    """A picture never changes once it is kept, so a device may hold it; a shared cache may not."""
+    try:
+        file = default_storage.open(name)
+    except FileNotFoundError:
+        raise Http404("The picture's file is missing: restore it from the backup.") from None
+    response = FileResponse(file, content_type="image/jpeg", filename=called)
+    response["Cache-Control"] = f"private, max-age={A_YEAR_S}, immutable"
+    response["X-Content-Type-Options"] = "nosniff"
+    return response
