@@ -3,18 +3,20 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
+from heapq import nlargest
 from typing import Any, Final
 
 from django.db.models import Q
 from django.utils import timezone
 
-from jobs.lifecycle import HOLDS_A_BAY, PATH, Stage
+from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, Stage
 from jobs.models import Job
+from jobs.models.job import job_number
 from shop.models import Bay, Customer, Vehicle
-from shop.models.people import phone_tail
 
 MOST_FOUND: Final = 30
 MOST_MATCHES: Final = 60
+PAST: Final = frozenset(Stage) - LIVE
 
 BOARD_LANES: Final = (*PATH[:-1], Stage.ON_HOLD)
 """Lanes of the board, in the order of a job's life; what is on hold stands last."""
@@ -82,33 +84,30 @@ class Found:
 
 
 def find_jobs(text: str) -> Found:
-    """Jobs by number, plate, VIN start or tail, phone or customer's name: live ones first.
+    """Jobs by number, plate, VIN start or tail, phone or customer's name: the number first, then
+    live ones, then the newest of the past.
 
-    People and vehicles are looked up first by their own indexes and the jobs by their keys, so
-    that a million jobs are never scanned.
+    Live jobs are few and are searched through their rows. The past is searched through the
+    people and vehicles that match, so that a million jobs are never read.
     """
     text = text.strip()
     if not any(map(str.isalnum, text)):
         return Found([])
-    number = text.upper().removeprefix("J").lstrip("-# ")
-    as_number = int(number) if number.isdigit() and len(number) <= 9 else None
-    wanted = Q(number=as_number) if as_number is not None else Q(pk__in=())
-    vehicles = list(
-        Vehicle.objects.matching(text).order_by("-pk").values_list("pk", flat=True)[:MOST_MATCHES]
-    )
-    customers: list[int] = []
-    if as_number is None or len(phone_tail(text)) >= 4:
-        matching = Customer.objects.matching(text).order_by("-pk")
-        customers = list(matching.values_list("pk", flat=True)[:MOST_MATCHES])
-    if vehicles:
-        wanted |= Q(vehicle_id__in=vehicles)
-    if customers:
-        wanted |= Q(customer_id__in=customers)
-    keys = list(Job.objects.filter(wanted).values_list("pk", flat=True)[: 10 * MOST_FOUND])
-    rows = Job.objects.filter(pk__in=keys).with_names()
-    done = {Stage.COLLECTED, Stage.CANCELLED}
-    found = sorted(rows, key=lambda job: (job.number != as_number, job.stage in done, -job.number))
-    more = len(found) > MOST_FOUND or MOST_MATCHES in {len(vehicles), len(customers)}
+    live = list(Job.objects.filter(stage__in=LIVE).with_names().matching(text)[:MOST_FOUND])
+    vehicles = Vehicle.objects.matching(text).order_by("-pk")[:MOST_MATCHES]
+    customers = Customer.objects.matching(text).order_by("-pk")[:MOST_MATCHES]
+    vehicle_keys = list(vehicles.values_list("pk", flat=True))
+    customer_keys = list(customers.values_list("pk", flat=True))
+    number = job_number(text)
+    wanted = Q(vehicle_id__in=vehicle_keys) | Q(customer_id__in=customer_keys)
+    if number is not None:
+        wanted |= Q(number=number)
+    # Sorted here: asked to sort with a limit, the database may walk a million numbers backwards.
+    numbers = Job.objects.filter(wanted, stage__in=PAST).values_list("number", flat=True)
+    newest = nlargest(MOST_FOUND, numbers)
+    past = Job.objects.filter(number__in=newest).with_names().order_by("-number")
+    found = sorted([*live, *past], key=lambda job: job.number != number)
+    more = len(found) > MOST_FOUND or MOST_MATCHES in {len(vehicle_keys), len(customer_keys)}
     return Found(found[:MOST_FOUND], more)
 
 

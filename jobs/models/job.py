@@ -8,10 +8,9 @@ from django.urls import reverse
 from django.utils import timezone
 
 from jobs.lifecycle import HOLDS_A_BAY, LIVE, SHEET_OPEN, Stage
-from shop.models import Vehicle
-from shop.models.people import digits_of
+from shop.models.people import customer_wanted
 from shop.models.products import TurnOn
-from shop.models.vehicles import plain_plate
+from shop.models.vehicles import vehicle_wanted
 
 
 class JobQuerySet(models.QuerySet["Job"]):
@@ -42,25 +41,19 @@ class JobQuerySet(models.QuerySet["Job"]):
         return held if but is None else held.exclude(pk=but)
 
     def matching(self, text: str) -> "JobQuerySet":
-        """Jobs by number, plate, VIN start or tail, phone or customer's name."""
-        text = text.strip()
-        plain = plain_plate(text)
-        if not plain:
-            return self.none()
-        number = text.upper().removeprefix("J").lstrip("-# ")
-        if number.isdigit() and len(number) <= 8:
-            wanted = models.Q(number=int(number)) | models.Q(
-                vehicle__in=Vehicle.objects.matching(text)
-            )
-            if len(number) >= 4:
-                wanted |= models.Q(customer__phone_digits__contains=number)
-            return self.filter(wanted)
-        wanted = models.Q(vehicle__in=Vehicle.objects.matching(text)) | models.Q(
-            customer__name__icontains=text
+        """Of a set that is small already, the jobs by number, plate, VIN start or tail, phone or
+        customer's name."""
+        number = job_number(text)
+        by_number = models.Q(number=number) if number is not None else models.Q(pk__in=())
+        return self.filter(
+            by_number | vehicle_wanted(text, "vehicle__") | customer_wanted(text, "customer__")
         )
-        if len(digits := digits_of(text)) >= 4:
-            wanted |= models.Q(customer__phone_digits__contains=digits)
-        return self.filter(wanted)
+
+
+def job_number(text: str) -> int | None:
+    """The number somebody may mean by 1042, J1042 or #1042."""
+    digits = text.strip().upper().removeprefix("J").lstrip("-# ")
+    return int(digits) if digits.isascii() and digits.isdigit() and len(digits) <= 9 else None
 
 
 class Job(models.Model):

@@ -54,6 +54,9 @@ class StaffMember(AbstractUser):
 WHOLE_NUMBER = 7
 """A phone number of at least this many digits is taken for a whole one."""
 
+SHORTEST_TAIL = 4
+"""Fewer digits than this say nothing about a phone number."""
+
 
 def phone_tail(text: str) -> str:
     """The digits to look for: of a whole number the last nine, without a leading 0.
@@ -64,21 +67,24 @@ def phone_tail(text: str) -> str:
     return digits.lstrip("0")[-9:] if len(digits) >= WHOLE_NUMBER else digits
 
 
+def customer_wanted(text: str, prefix: str = "") -> models.Q:
+    """The customers whose name holds every word, whose phone holds the digits or whose email
+    begins with the text; `prefix` is the lookup that leads to the customer."""
+    words = text.split()
+    if not words:
+        return models.Q(pk__in=())
+    wanted = models.Q(*[(f"{prefix}name__icontains", word) for word in words])
+    if len(tail := phone_tail(text)) >= SHORTEST_TAIL and not any(map(str.isalpha, text)):
+        wanted |= models.Q((f"{prefix}phone_digits__contains", tail))
+    if "@" in text:
+        wanted |= models.Q((f"{prefix}email__istartswith", words[0]))
+    return wanted
+
+
 class CustomerQuerySet(models.QuerySet["Customer"]):
     def matching(self, text: str) -> "CustomerQuerySet":
-        """Customers whose name holds every word, whose phone holds the digits or whose email
-        begins with the text."""
-        words = text.split()
-        if not words:
-            return self.none()
-        wanted = models.Q()
-        for word in words:
-            wanted &= models.Q(name__icontains=word)
-        if len(tail := phone_tail(text)) >= 4 and not any(map(str.isalpha, text)):
-            wanted |= models.Q(phone_digits__contains=tail)
-        if "@" in text:
-            wanted |= models.Q(email__istartswith=words[0])
-        return self.filter(wanted)
+        """Customers by words of the name, part of the phone or start of the email."""
+        return self.filter(customer_wanted(text))
 
     def listed(self, text: str = "") -> "CustomerQuerySet":
         """Customers by name, narrowed by the text when there is one."""

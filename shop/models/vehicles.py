@@ -97,17 +97,23 @@ def plain_plate(plate: str) -> str:
     return "".join(character for character in plate.upper() if character.isalnum())
 
 
+def vehicle_wanted(text: str, prefix: str = "") -> models.Q:
+    """The vehicles whose plate begins with the text or whose VIN begins or ends with it;
+    `prefix` is the lookup that leads to the vehicle."""
+    plain = plain_plate(text)
+    if not plain:
+        return models.Q(pk__in=())
+    return (
+        models.Q((f"{prefix}plate_plain__startswith", plain))
+        | models.Q((f"{prefix}vin__startswith", plain))
+        | models.Q((f"{prefix}vin_reversed__startswith", plain[::-1]))
+    )
+
+
 class VehicleQuerySet(models.QuerySet["Vehicle"]):
     def matching(self, text: str) -> "VehicleQuerySet":
-        """Vehicles whose plate begins with the text or whose VIN begins or ends with it."""
-        plain = plain_plate(text)
-        if not plain:
-            return self.none()
-        return self.filter(
-            models.Q(plate_plain__startswith=plain)
-            | models.Q(vin__startswith=plain)
-            | models.Q(vin_reversed__startswith=plain[::-1])
-        )
+        """Vehicles by start of the plate, or start or tail of the VIN."""
+        return self.filter(vehicle_wanted(text))
 
 
 class Vehicle(models.Model):
