@@ -20,7 +20,7 @@ class StepLine:
     """"done", "skipped", "next" for the first one to do, "to_do" for the others."""
     early: list[JobStep] = field(default_factory=list)
     against: list[str] = field(default_factory=list)
-    photos: int | None = None
+    photos: int = 0
     cautions: list[str] = field(default_factory=list)
 
     @property
@@ -60,7 +60,7 @@ class StepList:
                     state,
                     early=list(early),
                     against=[] if step.outcome == "skipped" else self.facts.against(step.gate),
-                    photos=None if photos is None else photos.get(step.photo_subject, 0),
+                    photos=photos.get(step.photo_subject, 0),
                     cautions=[k for k in step.cautions if k != "high_voltage" or high_voltage],
                 )
             )
@@ -90,7 +90,7 @@ class StepList:
 
 def steps_for_sheet(job: Job) -> list[dict[str, Any]]:
     """The steps as the install sheet's document keeps them: plain types, moments in UTC."""
-    photos = photo_counts(job) or {}
+    photos = photo_counts(job)
     return [
         {
             "text": step.text,

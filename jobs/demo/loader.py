@@ -5,10 +5,11 @@ from contextlib import AbstractContextManager
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+from django.contrib.auth.hashers import make_password
 from django.db import transaction
 from django.utils import timezone
 
-from jobs.demo import catalogue, people, schedule, vehicles
+from jobs.demo import catalogue, people, schedule, steps, vehicles
 from jobs.demo.bay_sheet import fill
 from jobs.demo.clock import at
 from jobs.demo.schedule import DemoJob
@@ -62,6 +63,7 @@ class Loader:
         self._people()
         self._catalogue()
         self._vehicles()
+        steps.usual()
         for place, one in enumerate(schedule.JOBS, 1):
             self.say(f"Job {place} of {len(schedule.JOBS)}: {one.wants}")
             self._job(one)
@@ -86,6 +88,7 @@ class Loader:
                 is_manager=one.manager,
             )
             staff.set_password(one.password)
+            staff.pin = make_password(one.pin) if one.pin else ""
             staff.full_clean()
             staff.save()
             self.staff[one.username] = staff
@@ -164,6 +167,7 @@ class Loader:
                 ),
                 desk,
             )
+            steps.choose(job, one, desk)
         self.jobs[one.key] = job
         if one.stage in {Stage.ON_HOLD, Stage.CANCELLED}:
             with self.at(self.now, -150):
@@ -179,6 +183,7 @@ class Loader:
             assert one.work is not None
             assert technician is not None
             fill(self, job, one.work, technician, starts, ends, one.finished)
+            steps.work_through(self, job, one, technician, starts, ends)
         if reached >= REACHED[Stage.READY_FOR_REVIEW]:
             with self.at(ends, -10):
                 move(job.pk, "finish", technician or self.staff["idris"])

@@ -31,6 +31,8 @@ class DemoStaff(NamedTuple):
     front_desk: bool = False
     technician: bool = False
     manager: bool = False
+    pin: str = ""
+    """For shared tablets, once a manager has registered one."""
 
     @property
     def roles(self) -> str:
@@ -44,10 +46,10 @@ class DemoStaff(NamedTuple):
 
 STAFF: Final = (
     DemoStaff("maud", "desk-demo-1", "Maud Ferrick", front_desk=True),
-    DemoStaff("idris", "bench-demo-1", "Idris Calloway", technician=True),
-    DemoStaff("wanda", "bench-demo-2", "Wanda Tresk", technician=True),
+    DemoStaff("idris", "bench-demo-1", "Idris Calloway", technician=True, pin="4826"),
+    DemoStaff("wanda", "bench-demo-2", "Wanda Tresk", technician=True, pin="7139"),
     DemoStaff("odile", "boss-demo-1", "Odile Marchbank", manager=True),
-    DemoStaff("piers", "lead-demo-1", "Piers Underlow", technician=True, manager=True),
+    DemoStaff("piers", "lead-demo-1", "Piers Underlow", technician=True, manager=True, pin="9052"),
 )
 
 

@@ -61,4 +61,5 @@ class Command(BaseCommand):
         if rows:
             self.stdout.write("Demo logins (change these passwords before real use):")
         for one in rows:
-            self.stdout.write(f"  {one.username:8} {one.password:14} {one.name}, {one.roles}")
+            pin = f", PIN {one.pin}" if one.pin and people[one.username].pin else ""
+            self.stdout.write(f"  {one.username:8} {one.password:14} {one.name}, {one.roles}{pin}")
