@@ -2,6 +2,8 @@
 
 import base64
 import binascii
+import re
+from itertools import zip_longest
 from typing import Any, Final
 
 from django import forms
@@ -12,6 +14,7 @@ from jobs.services.check_in import PNG, Mark
 
 LONGEST_NOTE: Final = 120
 PNG_BEGINS: Final = b"\x89PNG\r\n\x1a\n"
+_KEY: Final = re.compile(r"[\w-]{1,36}\Z", re.ASCII)
 
 
 class CheckInForm(forms.ModelForm):
@@ -49,20 +52,18 @@ class CheckInForm(forms.ModelForm):
 
 def marks_of(data: QueryDict) -> list[Mark]:
     """The marks in a submitted form, in order; what cannot be placed is left out."""
-    kinds = data.getlist("mark_kind")
-    rows = zip(
-        kinds, data.getlist("mark_x"), data.getlist("mark_y"), data.getlist("mark_note"),
-        strict=False,
-    )  # fmt: skip
+    names = ("mark_kind", "mark_x", "mark_y", "mark_note", "mark_key")
+    rows = zip_longest(*(data.getlist(name) for name in names), fillvalue="")
     marks = []
-    for kind, x_text, y_text, note in rows:
+    for kind, x_text, y_text, note, key in rows:
         try:
             x, y = float(x_text), float(y_text)
         except ValueError:
             continue
         if kind in MarkKind.values and 0 <= x <= 1 and 0 <= y <= 1:
             note = note.strip()[:LONGEST_NOTE]
-            marks.append(Mark(kind, round(x, 4), round(y, 4), note))
+            key = key if _KEY.match(key) else ""
+            marks.append(Mark(kind, round(x, 4), round(y, 4), note, key))
     return marks
 
 

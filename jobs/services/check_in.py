@@ -10,6 +10,7 @@ from django.utils import timezone
 from jobs.car_places import nearest
 from jobs.lifecycle import Stage
 from jobs.models import CheckIn, ConditionMark, Job
+from jobs.models.check_in import new_mark_key
 from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.services.events import log
 from jobs.services.moves import move
@@ -22,16 +23,17 @@ PNG: Final = "data:image/png;base64,"
 
 @dataclass(frozen=True)
 class Mark:
-    """A mark on the car outline; x and y are fractions of the drawing."""
+    """A mark on the car outline; x and y are fractions of the drawing. Photos hold to its key."""
 
     kind: str
     x: float
     y: float
     note: str = ""
+    key: str = ""
 
     @classmethod
     def of(cls, row: ConditionMark) -> "Mark":
-        return cls(row.kind, round(row.x, 4), round(row.y, 4), row.note)
+        return cls(row.kind, round(row.x, 4), round(row.y, 4), row.note, row.key)
 
 
 def check_in_of(job: Job) -> CheckIn | None:
@@ -69,7 +71,15 @@ def save_check_in(
     if old != marks:
         check_in.marks.all().delete()
         ConditionMark.objects.bulk_create(
-            ConditionMark(check_in=check_in, kind=m.kind, x=m.x, y=m.y, note=m.note) for m in marks
+            ConditionMark(
+                check_in=check_in,
+                kind=m.kind,
+                x=m.x,
+                y=m.y,
+                note=m.note,
+                key=m.key or new_mark_key(),
+            )
+            for m in marks
         )
         before["marks"], after["marks"] = _said(old), _said(marks)
     if after or made:

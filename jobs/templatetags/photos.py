@@ -1,13 +1,23 @@
 """Photos in templates: those of a subject, without a query for each, and what is drawn on them."""
 
 from django import template
+from django.db.models import Model
 from django.utils.safestring import SafeString
 
 from jobs.models import Job, Photo
 from jobs.photo_book import PhotoBook
 from jobs.photo_marks import marks_svg
+from jobs.services.photos import KINDS
 
 register = template.Library()
+
+KIND_OF = {model: kind for kind, model in KINDS.items()}
+
+
+@register.filter
+def photo_subject(row: Model) -> str:
+    """How the photos of a row are called: channel:7."""
+    return f"{KIND_OF[type(row)]}:{row.pk}"
 
 
 @register.simple_tag

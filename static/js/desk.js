@@ -193,7 +193,7 @@
 
     function draw() {
       layer.replaceChildren();
-      [...list.querySelectorAll("li:not(.gone)")].forEach((line, index) => {
+      [...list.querySelectorAll(":scope > li:not(.gone)")].forEach((line, index) => {
         const value = (name) => line.querySelector(`[name=${name}]`).value;
         line.querySelector("[data-number]").textContent = index + 1;
         const dot = document.createElementNS(SVG, "g");
@@ -215,6 +215,9 @@
       line.querySelector("[name=mark_kind]").value = tool();
       line.querySelector("[name=mark_x]").value = x.toFixed(4);
       line.querySelector("[name=mark_y]").value = y.toFixed(4);
+      const key = window.loombookPhotos?.makeKey() || "";
+      line.querySelector("[name=mark_key]").value = key;
+      line.querySelector("[data-photos]").dataset.photos = `mark:${key}`;
       line.querySelector("[data-place]").textContent = nameOf(x, y);
       list.append(line);
       draw();

@@ -95,6 +95,7 @@
     const { fields, html } = event.detail;
     waiting.get(fields.key)?.item.remove();
     waiting.delete(fields.key);
+    if (!waiting.size) watch.disconnect();
     const fresh = new DOMParser().parseFromString(html, "text/html");
     for (const strip of strips(fields.subject)) {
       const list = strip.querySelector(".photos");
@@ -103,6 +104,10 @@
       const said = fresh.querySelector("[data-photo-status]")?.textContent.trim();
       say(strip, said || "The photo is kept.");
       if (said) Loombook.say(said, "warning");
+    }
+    const count = fresh.querySelectorAll("[data-photo]").length;
+    for (const line of document.querySelectorAll(`[data-photo-subject="${CSS.escape(fields.subject)}"] span, [data-photo-count="${CSS.escape(fields.subject)}"]`)) {
+      line.textContent = line.dataset.photoCount ? count : count === 1 ? "1 photo" : `${count} photos`;
     }
   });
 
@@ -197,6 +202,7 @@
       const fields = { url, subject, key, taken_at: new Date(file.lastModified || Date.now()).toISOString() };
       const entry = { ...makeItem(blob), blob, fields, tries: 0 };
       waiting.set(key, entry);
+      watch.observe(document.body, { childList: true, subtree: true });
       place(entry);
       transmit(entry);
     }
@@ -217,9 +223,7 @@
     const link = event.target.closest?.("form[data-keep] a.photo");
     if (link) link.target = "_blank";
   });
-  for (const swapped of ["htmx:afterSettle", "htmx:oobAfterSwap"]) {
-    document.addEventListener(swapped, () => waiting.forEach(place));
-  }
+  const watch = new MutationObserver(() => waiting.forEach(place));
   window.addEventListener("online", () => {
     for (const entry of waiting.values()) if (!entry.busy && !entry.kept && !entry.over) transmit(entry);
   });
