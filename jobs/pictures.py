@@ -153,7 +153,7 @@ def _label(spot: Spot, y: float, edge: float, anchor: str) -> SafeString:
     if word and (spot.state != "open" or not spot.channels):
         parts.append(word)
     return format_html(
-        '<text class="label" x="{}" text-anchor="{}" fill="currentColor">'
+        '<text class="place" x="{}" text-anchor="{}" fill="currentColor">'
         '<tspan x="{}" y="{}" font-size="13" font-weight="700">{}</tspan>'
         '<tspan x="{}" y="{}" font-size="10.5">{}</tspan></text>',
         f"{edge + outward:.1f}",

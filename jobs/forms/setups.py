@@ -34,11 +34,11 @@ class WithdrawForm(forms.Form):
     )
 
 
-TAKE, LEAVE = "take", "leave"
+TAKE = "take"
 
 
 class Choices:
-    """A decision for each open item: as posted, else taken where the job has nothing yet."""
+    """A decision for each open item: as posted, at first taken where the job has nothing yet."""
 
     def __init__(self, comparison: Comparison, data: Any = None) -> None:
         self.comparison = comparison
@@ -46,8 +46,8 @@ class Choices:
 
     def taken(self, item: Item) -> bool:
         """Whether an item is to be taken over."""
-        if self.data is not None and (said := self.data.get(item.key)) in {TAKE, LEAVE}:
-            return bool(said == TAKE)
+        if self.data is not None:
+            return bool(self.data.get(item.key) == TAKE)
         return item.taken_by_default
 
     @property

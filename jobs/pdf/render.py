@@ -94,9 +94,14 @@ def attachments(document: Mapping[str, Any]) -> list[weasyprint.Attachment]:
     ]
 
 
+def fetcher() -> URLFetcher:
+    """Opens what is inside the HTML itself, and no file or address."""
+    return URLFetcher(allowed_protocols=("data",))
+
+
 def write_pdf(html: str, attached: list[weasyprint.Attachment]) -> bytes:
     """The renderer alone: HTML to bytes."""
-    made = weasyprint.HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=("data",)))
+    made = weasyprint.HTML(string=html, url_fetcher=fetcher())
     return bytes(
         made.write_pdf(
             stylesheets=list(_stylesheets()),

@@ -28,6 +28,7 @@ from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 from pyhanko.pdf_utils.reader import PdfFileReader
 from pyhanko.sign import fields, signers
 from pyhanko.sign.validation import async_validate_pdf_signature
+from pyhanko.sign.validation.status import SignatureCoverageLevel
 from pyhanko_certvalidator import ValidationContext
 from pyhanko_certvalidator.registry import SimpleCertificateStore
 
@@ -194,7 +195,7 @@ def check(pdf: bytes, shop_name: str) -> SignatureCheck:
     except Exception:  # a damaged file can fail anywhere in the reader
         return SignatureCheck(False)
     return SignatureCheck(
-        bool(status.bottom_line),
+        bool(status.bottom_line) and status.coverage == SignatureCoverageLevel.ENTIRE_FILE,
         status.signing_cert.subject.native.get("organization_name", ""),
         status.signing_cert.sha256.hex(),
     )

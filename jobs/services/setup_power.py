@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from jobs.models import Job, PowerRun
+from jobs.models import Job, PowerRun, SupplyFacts
 from jobs.pdf.wording import Local
 from jobs.services import setup_words as words
 from jobs.services.power import RUN_FACTS
@@ -83,7 +83,7 @@ def supply_items(plan: doc.Plan, job: Job) -> list[Item]:
         "alternator_idle_a": supply.alternator_idle_a,
         "base_load_a": supply.base_load_a,
     }
-    row = getattr(job, "supply", None)
+    row = SupplyFacts.objects.filter(job=job).first()
     if row is None:
         return []
     here = {name: getattr(row, name) for name in SUPPLY_FACTS}

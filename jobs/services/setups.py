@@ -50,11 +50,11 @@ ROWS: Final[dict[str, tuple[type[Any], str]]] = {
 
 @dataclass(frozen=True)
 class Applied:
-    """What was taken and what could not be, by title; `event` undoes it."""
+    """Titles of what was taken and of what was left, by group; `event` undoes it."""
 
     event: JobEvent
-    taken: list[str]
-    left: list[str]
+    taken: dict[str, list[str]]
+    left: dict[str, list[str]]
 
 
 def setups_for(model: VehicleModel) -> list[SavedSetup]:
@@ -284,19 +284,15 @@ def apply_setup(
     chosen = set(take)
     standing = {item.key for item in comparison.items if item.state == "same"}
     writer = _Writer(job, comparison, actor)
-    taken: list[str] = []
-    left: list[str] = []
-    for item in _in_order(comparison.items):
-        if item.key not in chosen or not item.open:
-            if item.open:
-                left.append(item.title)
-            continue
-        if not standing.issuperset(item.needs):
-            left.append(item.title)
-            continue
-        writer.write(item)
-        standing.add(item.key)
-        taken.append(item.title)
+    taken: dict[str, list[str]] = {}
+    left: dict[str, list[str]] = {}
+    for item in _in_order(comparison.open_items):
+        if item.key in chosen and standing.issuperset(item.needs):
+            writer.write(item)
+            standing.add(item.key)
+            taken.setdefault(item.group, []).append(item.title)
+        else:
+            left.setdefault(item.group, []).append(item.title)
     if not taken:
         raise Refused("Nothing was chosen to be taken over.")
     SavedSetup.objects.filter(pk=setup_id).update(times_used=F("times_used") + 1)

@@ -1,0 +1,169 @@
+"""The PDF says what the frozen record says, carries it along, and shows when it was altered."""
+
+import io
+import json
+from typing import Any
+
+import pytest
+from pyhanko.pdf_utils.reader import PdfFileReader
+from pyhanko.sign.validation import validate_pdf_signature
+from pyhanko_certvalidator import ValidationContext
+from pypdf import PdfReader
+
+from jobs.models import InstallSheet
+from jobs.pdf import render, signing
+from jobs.services import sheet_document
+from jobs.services.sign_off import collect_job
+from shop.models import Customer
+from tests.factories import make_shop
+from tests.jobs.workshop import Workshop
+from wiring.plan import dump, from_builtins, load
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def workshop() -> Workshop:
+    return Workshop()
+
+
+def words(pdf: bytes) -> str:
+    """The text of all pages, every run of spaces as one."""
+    pages = PdfReader(io.BytesIO(pdf)).pages
+    return " ".join(" ".join(page.extract_text().split()) for page in pages)
+
+
+@pytest.fixture
+def sheet(workshop: Workshop) -> InstallSheet:
+    make_shop(name="Lantern Lane Sound", units="metric", time_zone="America/Chicago")
+    return workshop.sign(workshop.ready())
+
+
+def test_text(sheet: InstallSheet) -> None:
+    reader = PdfReader(io.BytesIO(bytes(sheet.pdf)))
+    text = words(bytes(sheet.pdf))
+    vehicle = sheet.job.vehicle
+    for said in (
+        "Lantern Lane Sound",
+        sheet.number,
+        vehicle.plate,
+        vehicle.vin,
+        sheet.job.customer.name,
+        "WF-20418",
+        "A1.1",
+        "A1.4",
+        "GY/RD",
+        "cavity 5",
+        "5000 Hz",
+        "3150 Hz",
+        "Linkwitz-Riley 24",
+        "−20.0 dB",
+        "−4.5 dB",
+        "1.25 ms",
+        "16 mm² copper",
+        "60 A strip, 0.20 m from battery",
+        "12.6 V",
+        "12.5 V",
+        "Multimeter 2",
+        "Seat belt chime",
+        "Reason it stands: Accepted for the test",
+        "FL 14-212",
+        "Airbags",
+        "common practice, no source",
+        sheet.document_sha256,
+        f"Page 1 of {len(reader.pages)}",
+        f"Page {len(reader.pages)} of {len(reader.pages)}",
+    ):
+        assert said in text, f"{said!r} is not on the sheet"
+    assert "draft" not in text.lower()
+
+
+def test_every_page_after_the_first_names_sheet_and_plate(sheet: InstallSheet) -> None:
+    pages = PdfReader(io.BytesIO(bytes(sheet.pdf))).pages
+    assert len(pages) > 1
+    for page in pages[1:]:
+        text = page.extract_text()
+        assert f"Install sheet {sheet.number}" in text
+        assert sheet.job.vehicle.plate in text
+
+
+def test_attachments_are_the_frozen_plan_and_record(sheet: InstallSheet) -> None:
+    attached = PdfReader(io.BytesIO(bytes(sheet.pdf))).attachments
+    [plan], [document] = attached["plan.json"], attached["sheet.json"]
+    assert load(plan) == from_builtins(sheet.document["plan"])
+    assert plan == dump(from_builtins(sheet.document["plan"]))
+    assert json.loads(document) == sheet.document
+    assert sheet_document.canonical(json.loads(document)) == document
+
+
+def test_archival_tagged_and_subset(sheet: InstallSheet) -> None:
+    reader = PdfReader(io.BytesIO(bytes(sheet.pdf)))
+    catalog = reader.trailer["/Root"]
+    assert catalog["/MarkInfo"]["/Marked"]
+    assert catalog["/Lang"] == "en"
+    metadata = catalog["/Metadata"].get_data().decode()
+    assert "pdfaid:part" in metadata.replace("=", "")
+    fonts: dict[str, Any] = {}
+    for page in reader.pages:
+        for font in page["/Resources"]["/Font"].values():
+            fonts[font.get_object()["/BaseFont"]] = font
+    assert fonts
+    assert all("+" in name for name in fonts), fonts.keys()
+
+
+def test_signature_holds_and_one_altered_byte_breaks_it(sheet: InstallSheet) -> None:
+    pdf = bytes(sheet.pdf)
+    key = signing.shop_key("unused")
+    signature = PdfFileReader(io.BytesIO(pdf)).embedded_signatures[0]
+    status = validate_pdf_signature(signature, ValidationContext(trust_roots=[key.certificate]))
+    assert status.bottom_line
+    assert status.coverage.name == "ENTIRE_FILE"
+    assert signing.check(pdf, "unused").by == "Lantern Lane Sound"
+    start = pdf.index(b"stream") + 12
+    altered = pdf[:start] + bytes([pdf[start] ^ 1]) + pdf[start + 1 :]
+    assert not signing.check(altered, "unused").valid
+    assert not signing.check(pdf + b"\n% added later\n", "unused").valid
+
+
+def test_a_signature_of_another_shop_is_no_signature(sheet: InstallSheet, tmp_path: Any) -> None:
+    signing.key_path().rename(tmp_path / "old.pem")
+    assert not signing.check(bytes(sheet.pdf), "unused").valid
+    assert signing.key_path().stat().st_mode & 0o077 == 0
+
+
+def test_customers_copy_carries_the_signature(sheet: InstallSheet, workshop: Workshop) -> None:
+    receipt = collect_job(sheet.job_id, workshop.desk, "TESSA ROWAN")
+    text = words(bytes(receipt.pdf))
+    assert "Received, customer" in text
+    assert "TESSA ROWAN" in text
+    assert "TESSA ROWAN" not in words(bytes(sheet.pdf))
+    assert signing.check(bytes(receipt.pdf), "unused").valid
+
+
+def test_draft_says_so_and_is_not_signed(workshop: Workshop) -> None:
+    job = workshop.ready()
+    pdf = render.pdf(sheet_document.draft(sheet_document.load(pk=job.pk)))
+    text = words(pdf)
+    assert "Draft, not signed" in text
+    assert "SHA-256 of this sheet" not in text
+    assert not PdfFileReader(io.BytesIO(pdf)).embedded_signatures
+
+
+def test_us_shop_gets_letter_paper_and_feet(workshop: Workshop) -> None:
+    make_shop(units="us")
+    pdf = render.pdf(sheet_document.draft(sheet_document.load(pk=workshop.ready().pk)))
+    box = PdfReader(io.BytesIO(pdf)).pages[-1].mediabox
+    # US Letter is 8.5 in by 11 in, and a point is 1/72 in (ISO 32000-1:2008, 8.3.2.3).
+    assert (float(box.width), float(box.height)) == pytest.approx((8.5 * 72, 11 * 72))
+    # 2.0 m is 6.6 ft and 0.2 m is 8 in by the international foot, 0.3048 m.
+    assert "6.6 ft" in words(pdf)
+    assert "60 A strip, 8 in from battery" in words(pdf)
+
+
+def test_what_people_type_is_text_and_fetches_nothing(workshop: Workshop) -> None:
+    job = workshop.ready()
+    Customer.objects.update(name='<img src="file:///etc/hostname"> & Sons')
+    html = render.sheet_html(sheet_document.draft(sheet_document.load(pk=job.pk)))
+    assert "&lt;img src=" in html
+    with pytest.raises(ValueError, match="disallowed protocol"):
+        render.fetcher().fetch("file:///etc/hostname")
