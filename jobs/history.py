@@ -39,6 +39,22 @@ _TITLES: Final = {
     "speaker.added": "Speaker placed",
     "speaker.changed": "Speaker changed",
     "speaker.removed": "Speaker taken out",
+    "seat.tapped": "Listening seat",
+    "seat.changed": "Listening seat",
+    "distance.measured": "Distance",
+    "delays.put_in": "Delays put in",
+    "proposal.applied": "Proposed sections applied",
+    "measured.imported": "Measurement imported",
+    "measured.corrected": "Measurement corrected",
+    "measured.changed": "Measurement",
+    "measured.removed": "Measurement removed",
+    "output.added": "Factory output added",
+    "output.changed": "Factory output",
+    "output.removed": "Factory output removed",
+    "sum.added": "Sum of two factory outputs",
+    "sum.changed": "Sum of two factory outputs",
+    "sum.removed": "Sum of two factory outputs removed",
+    "tuningfacts.changed": "Tuning",
     "finding.reason": "Reason given for a caution",
     "sheet.signed": "Install sheet signed",
     "sheet.received": "Install sheet signed by the customer",
@@ -60,7 +76,9 @@ MILESTONES: Final = (
 """Beginnings of the codes that tell the story of a job without every cell of its sheet."""
 
 _OF_CODE: Final[dict[str, type[models.Model]]] = {"job": Job, "check_in": CheckIn}
-_UNSAID: Final = frozenset({"version", "stage", "label", "document_sha256", "pdf_sha256"})
+_UNSAID: Final = frozenset(
+    {"version", "stage", "label", "document_sha256", "pdf_sha256", "settings"}
+)
 
 
 def _value(value: Any, field: Any = None) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 import msgspec
 
 from jobs.models import Channel, ChannelSetting, Job, JobPart, JobSpeaker, PowerRun, TuningKind
+from jobs.tuning_answers import sound_findings
 from shop.models import Product, ProductKind, Shop
 from wiring import check as checking
 from wiring import plan as doc
@@ -252,7 +253,8 @@ def function_findings(job: Job) -> list[Finding]:
 
 def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
     """Every finding of the job, the gravest first."""
-    found = [*function_findings(job), *checking.check(plan or plan_of(job))]
+    plan = plan or plan_of(job)
+    found = [*function_findings(job), *checking.check(plan), *sound_findings(job, plan)]
     return sorted(found, key=lambda finding: SEVERITY_ORDER[finding.severity])
 
 

@@ -6,6 +6,7 @@
 from functools import cache
 from typing import NamedTuple
 
+from jobs.tuning_answers import RULES as SOUND_RULES
 from wiring import charging, conductors, fuses
 from wiring import check as checking
 from wiring import colours as colours
@@ -46,6 +47,8 @@ _SECTION_OF_MODULE = {
 
 @cache
 def _section_of_rule(rule: str) -> str:
+    if rule in SOUND_RULES:
+        return "tuning"
     examine = checking.RULES.get(rule)
     module = examine.__module__.rpartition(".")[2] if examine else ""
     return _SECTION_OF_MODULE.get(module, "channels")

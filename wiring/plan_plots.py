@@ -165,16 +165,18 @@ def measured_plot(
     title: str = "Measured response",
     proposed: Measurement | None = None,
     ident: str = "plot",
+    names: tuple[str, str, str] = ("Before", "After", "Proposed"),
 ) -> str:
     """SVG of measured responses: before thin, after bold, the target dotted, a proposal beside.
 
-    Each is drawn at its own frequencies. Raises ValueError when there is nothing to draw.
+    Each is drawn at its own frequencies; `names` are what the three are called. Raises ValueError
+    when there is nothing to draw.
     """
     lines = []
     for label, measured, style, thin in (
-        ("Before", before, 7, True),
-        ("After", after, 0, False),
-        ("Proposed", proposed, 1, False),
+        (names[0], before, 7, True),
+        (names[1], after, 0, False),
+        (names[2], proposed, 1, False),
     ):
         if measured is not None:
             values = measured.levels_db

@@ -208,10 +208,10 @@ def _line(frame: Frame, line: Line) -> list[str]:
     parts = []
     if line.before is not None:
         path = path_within(frame, line.frequencies_hz, line.before)
+        said = escape(line.label) + (", before" if line.values is not None else "")
         parts.append(
             f'<path class="plot-before plot-line-{style + 1}" d="{path}" {shared} '
-            f'stroke-width="{THIN}" stroke-opacity="0.8"><title>{escape(line.label)}, before'
-            "</title></path>"
+            f'stroke-width="{THIN}" stroke-opacity="0.8"><title>{said}</title></path>'
         )
     if line.values is not None:
         path = path_within(frame, line.frequencies_hz, line.values)
@@ -296,13 +296,19 @@ def _hits(frame: Frame, lines: Sequence[Line], unit: str) -> list[str]:
 
 
 def value_texts(lines: Sequence[Line], frequency_hz: float, unit: str) -> list[str]:
-    """ "Tweeter left: -3.0 dB (before -1.2 dB)" for each line at a frequency."""
+    """ "Tweeter left: -3.0 dB (before -1.2 dB)" for each line at a frequency.
+
+    A line that is only thin is said by its label alone.
+    """
     said = []
     at = np.array([frequency_hz])
     for line in lines:
         after = _read(line.frequencies_hz, line.values, at)
         before = _read(line.frequencies_hz, line.before, at)
         if after is None and before is None:
+            continue
+        if after is None and line.values is None:
+            said.append(f"{line.label}: {before:.1f} {unit}")
             continue
         now = f"{after:.1f} {unit}" if after is not None else "none"
         then = f" (before {before:.1f} {unit})" if before is not None else ""

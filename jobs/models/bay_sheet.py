@@ -88,17 +88,22 @@ class ReadingKind(models.TextChoices):
     CHARGING = "charging", "Charging voltage"
     KEY_OFF = "key_off", "Key-off draw"
     AMPLIFIER_LOADED = "amplifier_loaded", "Voltage at the amplifier under load"
+    SIGNAL = "signal", "Signal at an input"
     OUTPUT = "output", "Output voltage"
     OTHER = "other", "Other"
 
 
 class Reading(models.Model):
-    """A measured value before the work and after it, each with instrument, time and person."""
+    """A measured value before the work and after it, each with instrument, time and person.
+
+    `about` is the plan id of what was measured, for a signal or an output of the level guide.
+    """
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="readings")
     kind = models.CharField(max_length=20, choices=ReadingKind)
     label = models.CharField(max_length=80)
     unit = models.CharField(max_length=10)
+    about = models.CharField(max_length=20, blank=True, editable=False)
     order = models.PositiveSmallIntegerField(default=0)
     wanted_before = models.BooleanField(default=True)
     before_value = models.FloatField(null=True, blank=True)

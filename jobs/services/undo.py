@@ -7,6 +7,7 @@ from django.db import transaction
 
 from jobs.models import JobEvent
 from jobs.services import channels, functions, power, setups, tuning
+from jobs.services.acoustics.settings import undo_settings
 from jobs.services.errors import Refused
 from jobs.services.events import log
 from jobs.services.saving import open_job
@@ -24,6 +25,8 @@ UNDO: Final[dict[str, Undo]] = {
     "run.removed": power.undo_remove,
     "run.proposed": power.undo_proposal,
     "record.returned": tuning.undo_return,
+    "delays.put_in": undo_settings,
+    "proposal.applied": undo_settings,
     "setup.applied": setups.undo_apply,
 }
 

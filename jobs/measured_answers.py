@@ -1,0 +1,410 @@
+"""What the acoustic sums answer about measured responses: curves, distances, proposals, outputs."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Final, NamedTuple
+
+import msgspec
+import numpy as np
+
+from jobs.models import FactoryOutput, FactorySum, MeasuredResponse, ProposalLimits, ShopTarget
+from jobs.tuning_answers import processing_channels, with_settings
+from wiring import plan as doc
+from wiring.biquads import ASSUMED_SAMPLE_RATE_HZ
+from wiring.capture import CaptureReport as CaptureReport
+from wiring.capture import Output, PairSum
+from wiring.capture import examine as examine
+from wiring.channel_plan import chain_filters, driven, signal_path, speaker_name
+from wiring.context import Context
+from wiring.errors import WiringError as WiringError
+from wiring.fitting import BAND_MARGIN, Limits, Proposal
+from wiring.fitting import propose as fit
+from wiring.measurements import Measurement, MeasurementError, average, nominal_hz, smooth
+from wiring.measurements import decode as decode
+from wiring.measurements import read_text as read_text
+from wiring.plan_plots import measured_plot
+from wiring.plots import Line, draw
+from wiring.response import decibels, through
+from wiring.targets import FLAT, SUPPLIED, Change, Distance, TargetCurve, compare, distance
+from wiring.targets import check as check_target
+
+SAME_DB: Final = 0.05
+OCTAVES_HZ: Final = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
+
+
+# Reading and averaging ----------------------------------------------------------------------
+
+
+class Read(NamedTuple):
+    """What came of an uploaded text: points as [Hz, dB], or problems line by line."""
+
+    points: list[list[float]]
+    problems: list[dict[str, Any]]
+    notes: list[str]
+
+
+def read(text: str | bytes) -> Read:
+    """Read two-column text for keeping."""
+    try:
+        found = read_text(text)
+    except MeasurementError as error:
+        return Read([], [msgspec.to_builtins(one) for one in error.problems], [])
+    pairs = zip(found.frequencies_hz.tolist(), found.levels_db.tolist(), strict=True)
+    return Read([[hz, db] for hz, db in pairs], [], list(found.notes))
+
+
+def measurement_of(points: Sequence[Sequence[float]], name: str = "") -> Measurement:
+    """Points kept in the database as a measurement."""
+    table = np.array(points, dtype=np.float64)
+    return Measurement(table[:, 0], table[:, 1], name)
+
+
+def counted(rows: Iterable[MeasuredResponse], phase: str, playing: str) -> list[MeasuredResponse]:
+    """The readable ones that count, of one phase and one thing playing."""
+    return [
+        row
+        for row in rows
+        if row.counts and row.points and row.phase == phase and row.playing == playing
+    ]
+
+
+def averaged(rows: Sequence[MeasuredResponse], smoothing: int) -> Measurement | None:
+    """Mean power of the places, smoothed; None when there are none. Raises MeasurementError."""
+    if not rows:
+        return None
+    mean = average([measurement_of(row.points, row.place) for row in rows])
+    return smooth(mean, smoothing)
+
+
+def settings_now(plan: doc.Plan) -> dict[str, Any]:
+    """All settings of a plan by channel id, as plain types: what a measurement is taken with."""
+    return {one.id: msgspec.to_builtins(one.setting) for one in plan.channels}
+
+
+def _then(plan: doc.Plan, row: MeasuredResponse) -> doc.Plan:
+    settings = {
+        channel: msgspec.convert(setting, doc.Setting)
+        for channel, setting in row.taken_with.items()
+    }
+    return with_settings(plan, settings)
+
+
+def _as_now(row: MeasuredResponse, plan: doc.Plan) -> Measurement | None:
+    """A channel's measurement as it would be with the present settings; None without a channel.
+
+    The filters of then are divided out and those of now put in: level, crossovers, sections.
+    """
+    measured = measurement_of(row.points, row.place)
+    then, now = Context(_then(plan, row)), Context(plan)
+    if row.playing not in now.channels:
+        return None
+    grid = measured.frequencies_hz
+    changed = []
+    for context in (then, now):
+        passed, _ = through(context, [context.channels[row.playing]], grid)
+        if row.playing not in passed:
+            return measured
+        changed.append(decibels(passed[row.playing].response))
+    return Measurement(grid, measured.levels_db + changed[1] - changed[0], row.place)
+
+
+def is_outdated(row: MeasuredResponse, plan: doc.Plan) -> bool:
+    """Whether settings it rests on were changed after it was taken."""
+    now = settings_now(plan)
+    context = Context(plan)
+    if row.playing in context.channels:
+        ids = [one.id for one in signal_path(context, context.channels[row.playing])]
+    else:
+        ids = [one.id for one, _ in driven(context)]
+    return any(row.taken_with.get(one) != now[one] for one in ids)
+
+
+def expected(
+    rows: Sequence[MeasuredResponse], plan: doc.Plan, smoothing: int
+) -> Measurement | None:
+    """The average as it would be with the present settings, where it differs; else None."""
+    if not any(is_outdated(row, plan) for row in rows):
+        return None
+    moved = [one for row in rows if (one := _as_now(row, plan)) is not None]
+    if not moved:
+        return None
+    was = average([measurement_of(row.points) for row in rows])
+    now = average(moved, "expected")
+    if np.max(np.abs(now.at(was.frequencies_hz) - was.levels_db), initial=0.0) < SAME_DB:
+        return None
+    return smooth(now, smoothing)
+
+
+# Targets ------------------------------------------------------------------------------------
+
+
+def targets() -> dict[str, TargetCurve]:
+    """Every curve of the shop by name: its own, and the supplied ones it did not replace."""
+    found = {one.name: one for one in SUPPLIED}
+    for row in ShopTarget.objects.all():
+        if row.offered:
+            found[row.name] = target_of(row.name, row.points)
+        else:
+            found.pop(row.name, None)
+    return found or {FLAT.name: FLAT}
+
+
+def target_of(name: str, points: Sequence[Sequence[float]]) -> TargetCurve:
+    """A curve kept as [Hz, dB] points."""
+    return TargetCurve(name, tuple((float(hz), float(db)) for hz, db in points))
+
+
+def check_points(points: Sequence[Sequence[float]]) -> str:
+    """What is wrong with a target's points, empty when nothing is."""
+    try:
+        check_target(target_of("", points))
+    except WiringError as error:
+        return f"{error.reason.capitalize()}."
+    return ""
+
+
+def target_plot(target: TargetCurve) -> str:
+    """SVG of a target alone."""
+    grid = np.geomspace(20, 20_000, 200)
+    line = Line(target.name, grid, target.at(grid))
+    return draw([line], f"Target curve: {target.name}", limits=(-12.0, 12.0, 6.0), ident="target")
+
+
+# Before against after -----------------------------------------------------------------------
+
+
+class BandRow(NamedTuple):
+    """One band's distance to the target [dB], before and after."""
+
+    band_hz: float
+    before: float | None
+    after: float | None
+
+
+class Verdict(NamedTuple):
+    """How far before and after are from the target, over the bands both have."""
+
+    before: Distance | None
+    after: Distance | None
+    rows: list[BandRow]
+    gained_db: float | None
+
+
+def judged(
+    before: Measurement | None, after: Measurement | None, target: TargetCurve
+) -> Verdict | None:
+    """Distances to the target; None where no whole band was measured."""
+    try:
+        if before is not None and after is not None:
+            change: Change = compare(before, after, target)
+            pairs = zip(change.before.rows, change.after.rows, strict=True)
+            rows = [BandRow(hz, was, now) for (hz, was), (_, now) in pairs]
+            return Verdict(change.before, change.after, rows, change.gained_db)
+        one = before if before is not None else after
+        if one is None:
+            return None
+        found = distance(one, target)
+    except WiringError:
+        return None
+    is_before = before is not None
+    rows = [
+        BandRow(hz, db if is_before else None, None if is_before else db) for hz, db in found.rows
+    ]
+    return Verdict(found if is_before else None, None if is_before else found, rows, None)
+
+
+def _at_level(one: Measurement | None, found: Distance | None) -> Measurement | None:
+    """The curve with its overall level taken out, so that curves lie over each other."""
+    if one is None or found is None:
+        return one
+    return Measurement(one.frequencies_hz, one.levels_db - found.offset_db, one.name)
+
+
+def overlay(
+    before: Measurement | None,
+    after: Measurement | None,
+    target: TargetCurve,
+    title: str,
+    now: Measurement | None = None,
+    ident: str = "measured",
+) -> str:
+    """SVG of before, after, expected and target, each at the target's level; empty without any."""
+    verdict = judged(before, after, target)
+    if before is None and after is None:
+        return ""
+    own = judged(None, now, target)
+    return measured_plot(
+        _at_level(after, verdict.after if verdict else None),
+        _at_level(before, verdict.before if verdict else None),
+        target,
+        title=title,
+        proposed=_at_level(now, own.after if own else None),
+        ident=ident,
+        names=("Before", "After", "Expected now"),
+    )
+
+
+# Proposals ----------------------------------------------------------------------------------
+
+
+class Proposed(NamedTuple):
+    """A proposal for one channel: where its sections go, and how many it may have."""
+
+    channel_id: str
+    label: str
+    target_ids: tuple[str, ...]
+    current: doc.Setting
+    limits: Limits
+    proposal: Proposal | None
+    trouble: str
+    plot: str
+    anew: bool
+
+    @property
+    def sections(self) -> tuple[doc.Section, ...]:
+        """All sections the channel would have."""
+        if self.proposal is None:
+            return self.current.sections
+        if self.anew:
+            return self.proposal.sections
+        return (*self.current.sections, *self.proposal.sections)
+
+    @property
+    def changes(self) -> bool:
+        return self.sections != self.current.sections
+
+
+def label_of(context: Context, channel_id: str) -> str:
+    """What a channel plays, in words: its speakers, else its id."""
+    channel = context.channels[channel_id]
+    names = [speaker_name(context.speakers[s]) for s in channel.speakers if s in context.speakers]
+    return "; ".join(names).capitalize() or channel_id
+
+
+def _band(context: Context, channel: doc.Channel) -> tuple[float, float]:
+    """What every filter on the way leaves of the band, a little inside its corners [Hz]."""
+    highs = [one.frequency_hz for one in chain_filters(context, channel, "high_pass")[0]]
+    lows = [one.frequency_hz for one in chain_filters(context, channel, "low_pass")[0]]
+    return max([20.0, *(hz * BAND_MARGIN for hz in highs)]), min(
+        [20_000.0, *(hz / BAND_MARGIN for hz in lows)]
+    )
+
+
+def proposed(
+    plan: doc.Plan,
+    channel_id: str,
+    rows: Sequence[MeasuredResponse],
+    target: TargetCurve,
+    house: ProposalLimits,
+    *,
+    anew: bool,
+    ident: str = "proposal",
+) -> Proposed:
+    """Sections for one channel from its measurements, within processor and shop limits."""
+    context = Context(plan)
+    channel = context.channels[channel_id]
+    places = processing_channels(context, channel)
+    device = context.devices.get(places[0].device)
+    most = device.max_sections if device is not None else None
+    limits = Limits(
+        count=house.count if most is None else min(most, house.count),
+        cut_db=house.cut_db,
+        boost_db=house.boost_db,
+        q_low=house.q_low,
+        q_high=house.q_high,
+    )
+    current = places[0].setting
+    rate = (device.sample_rate_hz if device else None) or ASSUMED_SAMPLE_RATE_HZ
+    low, high = _band(context, channel)
+    found, trouble, plot = None, "", ""
+    try:
+        mean = average([one for row in rows if (one := _as_now(row, plan)) is not None])
+        found = fit(mean, target, current, limits, rate, low, high, anew)
+        plot = measured_plot(
+            None,
+            found.before,
+            target,
+            found.level_db,
+            f"Proposal for {label_of(context, channel_id)}",
+            found.after,
+            ident,
+            ("Now", "After", "Proposed"),
+        )
+    except (WiringError, MeasurementError) as error:
+        trouble = getattr(error, "reason", str(error))
+    return Proposed(
+        channel_id,
+        label_of(context, channel_id),
+        tuple(one.id for one in places),
+        current,
+        limits,
+        found,
+        trouble,
+        plot,
+        anew,
+    )
+
+
+# Factory outputs ----------------------------------------------------------------------------
+
+
+def captured(
+    outputs: Iterable[FactoryOutput], sums: Iterable[FactorySum]
+) -> tuple[CaptureReport | None, str]:
+    """The report on the measured outputs, or why there is none."""
+    measured = [
+        Output(str(row.pk), row.name, row.side, _pairs(row.points))  # type: ignore[arg-type]
+        for row in outputs
+        if row.points
+    ]
+    if not measured:
+        return None, ""
+    known = {one.id for one in measured}
+    pairs = [
+        PairSum(str(row.first_id), str(row.second_id), _pairs(row.points))
+        for row in sums
+        if row.points and {str(row.first_id), str(row.second_id)} <= known
+    ]
+    try:
+        return examine(measured, pairs), ""
+    except WiringError as error:
+        return None, f"{error.reason.capitalize()}."
+
+
+def _pairs(points: Sequence[Sequence[float]]) -> tuple[tuple[float, float], ...]:
+    return tuple((float(hz), float(db)) for hz, db in points)
+
+
+def capture_plot(
+    outputs: Sequence[FactoryOutput], report: CaptureReport, ident: str = "capture"
+) -> str:
+    """SVG of every output and each side's sum, at the level measured."""
+    lines = [
+        Line(row.name, *_columns(row.points), None, place)
+        for place, row in enumerate(one for one in outputs if one.points)
+    ]
+    top = max(float(np.max(line.values)) for line in lines if line.values is not None)
+    for side, total in report.sums_db.items():
+        if not any(cover.side == side and len(cover.outputs) > 1 for cover in report.covers):
+            continue
+        shown = np.where(total > -100, total, np.nan)
+        lines.append(Line(f"{side.capitalize()} sum", report.centres_hz, shown, None, len(lines)))
+        top = max(top, float(np.nanmax(shown)))
+    ceiling = 6.0 * np.ceil((top + 1) / 6)
+    limits = (ceiling - 42.0, ceiling, 6.0)
+    return draw(lines, "Level of the factory outputs", "dB", limits, ident=ident)
+
+
+def _columns(points: Sequence[Sequence[float]]) -> tuple[Any, Any]:
+    one = measurement_of(sorted(points, key=lambda point: point[0]))
+    return one.frequencies_hz, one.levels_db
+
+
+def band_name(hz: float) -> str:
+    """ "63 Hz", "1.25 kHz"."""
+    named = nominal_hz(hz)
+    return f"{named:g} Hz" if named < 1000 else f"{named / 1000:g} kHz"
+
+
+def octave_levels(points: Sequence[Sequence[float]]) -> Mapping[float, float]:
+    """Levels typed at octave bands, by nominal frequency, as far as the points are those."""
+    return {float(hz): float(db) for hz, db in points if float(hz) in OCTAVES_HZ}

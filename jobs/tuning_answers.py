@@ -1,0 +1,262 @@
+"""What the acoustic sums answer for the screens: findings, curves, delays, levels.
+
+`jobs.wiring_adapter` makes the plan; measured responses and proposals are in
+`jobs.measured_answers`.
+"""
+
+from collections.abc import Iterable, Mapping
+from functools import lru_cache
+from typing import Final, NamedTuple
+
+import msgspec
+
+from jobs.models import ChannelSetting, Job, SeatDistance
+from jobs.models.acoustics import DEFAULT_AIR_C
+from wiring import plan as doc
+from wiring.alignment import Alignment, Delay, Seat, align
+from wiring.channel_plan import driven, signal_path, speaker_name
+from wiring.context import Context
+from wiring.errors import WiringError as WiringError
+from wiring.findings import Finding
+from wiring.levels import LevelGuide as LevelGuide
+from wiring.levels import guide as guide
+from wiring.plan_plots import SHOWN_NAMES as SHOWN_NAMES
+from wiring.plan_plots import Quantity as Quantity
+from wiring.plan_plots import Shown as Shown
+from wiring.plan_plots import settings_plot
+from wiring.response import plan_response
+from wiring.rules_tuning import tuning_findings
+
+QUANTITIES: Final[dict[Quantity, str]] = {
+    "magnitude": "Level",
+    "phase": "Phase",
+    "group_delay": "Group delay",
+}
+SHOWN: Final[dict[Shown, str]] = {
+    "channels": "Each channel",
+    "places": "Each place",
+    "sides": "Each side",
+    "whole": "All together",
+}
+RULES: Final = frozenset(
+    {
+        "tuning-not-possible",
+        "crossover-cancels",
+        "crossover-sum",
+        "boost-under-high-pass",
+        "box-limit",
+        "box-boost",
+        "headroom",
+        "sections-differ",
+        "too-many-sections",
+        "delay-step",
+    }
+)
+"""Rules of a tuning, mended in the tuning section."""
+
+
+class Heard(NamedTuple):
+    """Mean way from each speaker to the seats in use [m], by speaker id, and the air [degC]."""
+
+    distances_m: dict[str, float]
+    air_c: float
+
+
+def heard_from(job: Job) -> Heard:
+    """Distances as the seats count, in one query. A speaker without a distance is left out."""
+    rows = SeatDistance.objects.filter(
+        seat__job=job, seat__used=True, seat__weight__gt=0, distance_m__isnull=False
+    ).values_list("speaker__label", "distance_m", "seat__weight", "seat__job__tuning_facts__air_c")
+    sums: dict[str, tuple[float, float]] = {}
+    air_c = DEFAULT_AIR_C
+    for label, distance, weight, air in rows:
+        total, weights = sums.get(label, (0.0, 0.0))
+        sums[label] = (total + (distance or 0.0) * weight, weights + weight)
+        air_c = DEFAULT_AIR_C if air is None else air
+    return Heard({label: total / weights for label, (total, weights) in sums.items()}, air_c)
+
+
+@lru_cache(maxsize=128)
+def _findings(plan: bytes, distances: tuple[tuple[str, float], ...], air_c: float) -> list[Finding]:
+    return list(tuning_findings(msgspec.json.decode(plan, type=doc.Plan), dict(distances), air_c))
+
+
+def sound_findings(job: Job, plan: doc.Plan) -> list[Finding]:
+    """Findings on the settings' response; worked out again only when what it rests on changed."""
+    if not any(channel.speakers for channel in plan.channels):
+        return []
+    part = doc.Plan(
+        devices=plan.devices,
+        speakers=plan.speakers,
+        channels=tuple(msgspec.structs.replace(one, wire=None) for one in plan.channels),
+        assumptions=plan.assumptions,
+    )
+    heard = heard_from(job)
+    return list(_findings(doc.dump(part), tuple(sorted(heard.distances_m.items())), heard.air_c))
+
+
+def with_settings(plan: doc.Plan, settings: Mapping[str, doc.Setting]) -> doc.Plan:
+    """The plan with other settings by channel id; a channel without one is set to nothing."""
+    nothing = doc.Setting()
+    return msgspec.structs.replace(
+        plan,
+        channels=tuple(
+            msgspec.structs.replace(channel, setting=settings.get(channel.id, nothing))
+            for channel in plan.channels
+        ),
+    )
+
+
+def rows_by_id(rows: Iterable[ChannelSetting]) -> dict[str, ChannelSetting]:
+    """Rows of a tuning record by the plan id of their channel."""
+    return {row.channel.plan_id: row for row in rows}
+
+
+def curves(
+    after: doc.Plan,
+    before: doc.Plan | None,
+    shown: Shown,
+    quantity: Quantity,
+    ident: str = "curves",
+    channel_ids: list[str] | None = None,
+) -> str:
+    """SVG of what the settings do; empty while nothing drives a speaker."""
+    if not any(channel.speakers for channel in after.channels):
+        return ""
+    return settings_plot(after, before, shown, quantity, ident, channel_ids)
+
+
+def assumed(plan: doc.Plan) -> tuple[str, ...]:
+    """What the curves take for granted, and the channels that have none, with the reason."""
+    response = plan_response(plan)
+    problems = [f"{channel}: {why}" for channel, why in response.problems.items()]
+    return (*problems, *response.assumed)
+
+
+# Delays -------------------------------------------------------------------------------------
+
+
+class Unit(NamedTuple):
+    """Speakers that are delayed together: by the settings of `channel_ids`."""
+
+    key: str
+    channel_ids: tuple[str, ...]
+    speaker_ids: tuple[str, ...]
+    label: str
+
+
+def processing_channels(context: Context, channel: doc.Channel) -> tuple[doc.Channel, ...]:
+    """Where a channel's sound is set: itself, or the lines into its amplifier from a processor."""
+    stages = signal_path(context, channel)
+    for stage in stages:
+        device = context.devices.get(stage.device)
+        if device is not None and (device.sample_rate_hz or device.delay_step_ms):
+            if stage is channel:
+                return (channel,)
+            into = stages[stages.index(stage) - 1].device
+            return tuple(
+                one
+                for one in context.plan.channels
+                if one.feeds_device == into and one.device == stage.device
+            )
+    return (channel,)
+
+
+def units_of(plan: doc.Plan) -> list[Unit]:
+    """What has a delay of its own, in the order of the plan."""
+    context = Context(plan)
+    found: dict[tuple[str, ...], list[doc.Speaker]] = {}
+    for channel, speaker in driven(context):
+        ids = tuple(one.id for one in processing_channels(context, channel))
+        members = found.setdefault(ids, [])
+        if speaker not in members:
+            members.append(speaker)
+    return [
+        Unit(
+            "+".join(ids),
+            ids,
+            tuple(one.id for one in members),
+            "; ".join(speaker_name(one).capitalize() for one in members),
+        )
+        for ids, members in found.items()
+    ]
+
+
+class DelayLine(NamedTuple):
+    """One unit's delay: what the distances ask for, and what is set now [ms]."""
+
+    unit: Unit
+    delay: Delay | None
+    now_ms: float
+
+    @property
+    def differs(self) -> bool:
+        return self.delay is not None and abs(self.delay.set_ms - self.now_ms) > 0.0005
+
+
+class Delays(NamedTuple):
+    """All units, the alignment where it could be formed, and why not where it could not."""
+
+    lines: list[DelayLine]
+    alignment: Alignment | None
+    missing: str
+    step_ms: float | None
+    sample_rate_hz: float | None
+
+
+def _grain(plan: doc.Plan, units: list[Unit]) -> tuple[float | None, float | None]:
+    """The coarsest delay step and the lowest sample rate among the devices that delay."""
+    ids = {one for unit in units for one in unit.channel_ids}
+    owners = {channel.device for channel in plan.channels if channel.id in ids}
+    devices = [device for device in plan.devices if device.id in owners]
+    steps = [device.delay_step_ms for device in devices if device.delay_step_ms]
+    rates = [device.sample_rate_hz for device in devices if device.sample_rate_hz]
+    return max(steps, default=None), min(rates, default=None)
+
+
+def delays_of(
+    plan: doc.Plan, seats: Mapping[str, tuple[float, Mapping[str, float]]], air_c: float
+) -> Delays:
+    """Delays for the seats in use: name to (weight, distance [m] by speaker id)."""
+    units = units_of(plan)
+    step, rate = _grain(plan, units)
+    settings = {channel.id: channel.setting for channel in plan.channels}
+    ready = [
+        unit
+        for unit in units
+        if seats
+        and all(one in distances for _, distances in seats.values() for one in unit.speaker_ids)
+    ]
+    missing = ""
+    alignment = None
+    if not seats:
+        missing = "Tap the seat the sound is set for."
+    elif len(ready) < 2:
+        missing = "Measure from at least two speakers to every seat in use."
+    else:
+        try:
+            alignment = align(
+                tuple(
+                    Seat(
+                        name,
+                        {
+                            unit.key: sum(distances[one] for one in unit.speaker_ids)
+                            / len(unit.speaker_ids)
+                            for unit in ready
+                        },
+                        weight,
+                    )
+                    for name, (weight, distances) in seats.items()
+                ),
+                air_c,
+                step,
+                rate,
+            )
+        except WiringError as error:
+            missing = f"{error.reason.capitalize()}."
+    found = {one.id: one for one in alignment.delays} if alignment else {}
+    lines = [
+        DelayLine(unit, found.get(unit.key), settings[unit.channel_ids[0]].delay_ms)
+        for unit in units
+    ]
+    return Delays(lines, alignment, missing, step, rate)
