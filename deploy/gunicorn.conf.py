@@ -4,6 +4,7 @@ Workers use the cores; threads hold uploads that arrive slowly over a weak netwo
 """
 
 import os
+from typing import Any
 
 bind = f"{os.environ.get('HOST', '0.0.0.0')}:{os.environ.get('PORT', '8000')}"
 workers = int(os.environ.get("WORKERS") or len(os.sched_getaffinity(0)))
@@ -14,3 +15,8 @@ graceful_timeout = 10
 keepalive = 15
 loglevel = "warning"
 control_socket_disable = True
+
+
+def post_fork(server: Any, worker: Any) -> None:
+    """Ctrl-C reaches the parent alone: a worker signalled twice can hang while it stops."""
+    os.setpgid(0, 0)
