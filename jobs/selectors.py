@@ -13,6 +13,7 @@ from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, Stage
 from jobs.models import Job
 from jobs.models.job import job_number
 from shop.models import Bay, Customer, Vehicle
+from shop.typed import whole
 
 MOST_FOUND: Final = 30
 MOST_MATCHES: Final = 60
@@ -42,14 +43,14 @@ class Lane:
 def live_jobs(*, bay: str = "", technician: str = "", person: Any = None) -> list[Job]:
     """Live jobs, late ones first, in one query; filters by key as typed in an address."""
     jobs = Job.objects.on_the_board()
-    if bay.isdigit():
-        jobs = jobs.filter(bay_id=int(bay))
+    if (bay_key := whole(bay)) is not None:
+        jobs = jobs.filter(bay_id=bay_key)
     if technician == "none":
         jobs = jobs.filter(technician=None)
     elif technician == "mine" and person is not None:
         jobs = jobs.filter(technician_id=person.pk)
-    elif technician.isdigit():
-        jobs = jobs.filter(technician_id=int(technician))
+    elif (technician_key := whole(technician)) is not None:
+        jobs = jobs.filter(technician_id=technician_key)
     return sorted(jobs, key=lambda job: not job.is_late)
 
 

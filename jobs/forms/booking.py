@@ -15,6 +15,7 @@ from jobs.services.booking import Booking, Slot, WantedPart
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
 from shop.models import Bay, Customer, Product, StaffMember, Vehicle, VehicleModel
+from shop.typed import whole
 
 CHOSEN: Final = "chosen"
 NEW: Final = "new"
@@ -126,20 +127,15 @@ class PartLine:
 
     @property
     def number(self) -> int:
-        text = self.quantity.strip()
-        return int(text) if text.isascii() and text.isdigit() and len(text) < 5 else 0
+        return whole(self.quantity) or 0
 
 
 def part_lines(data: QueryDict) -> list[PartLine]:
     """The lines of parts in a submitted form, in order; unknown products are left out."""
     pairs = list(zip(data.getlist("part_product"), data.getlist("part_quantity"), strict=False))
-    keys = {int(key) for key, _ in pairs if key.isdigit()}
-    products = Product.objects.in_bulk(keys)
-    return [
-        PartLine(products[int(key)], quantity)
-        for key, quantity in pairs
-        if key.isdigit() and int(key) in products
-    ]
+    products = Product.objects.in_bulk(list(filter(None, (whole(key) for key, _ in pairs))))
+    lines = ((products.get(whole(key) or 0), quantity) for key, quantity in pairs)
+    return [PartLine(product, quantity) for product, quantity in lines if product is not None]
 
 
 class Draft:
@@ -153,12 +149,13 @@ class Draft:
         self.data = data
         self.said: list[str] = []
         given = data if data is not None else QueryDict()
-        self.customer = _pick(Customer, given.get("customer")) or initial.get("customer")
-        self.vehicle = _pick(Vehicle, given.get("vehicle")) or initial.get("vehicle")
-        self.vehicle_model = _pick(VehicleModel, given.get("vehicle_model"))
-        self.customer_mode = _mode(self.customer, given.get("customer_mode"))
-        self.vehicle_mode = _mode(self.vehicle, given.get("vehicle_mode"))
-        self.model_mode = _mode(self.vehicle_model, given.get("model_mode"))
+        self.customer, self.customer_mode = chosen(Customer, given, "customer", "customer_mode")
+        self.vehicle, self.vehicle_mode = chosen(Vehicle, given, "vehicle", "vehicle_mode")
+        self.vehicle_model, self.model_mode = chosen(
+            VehicleModel, given, "vehicle_model", "model_mode"
+        )
+        if data is None:
+            self._begin(initial.get("customer"), initial.get("vehicle"))
         self.customer_form = CustomerForm(self._bound(self.customer_mode), prefix="customer")
         self.vehicle_form = VehicleForm(self._bound(self.vehicle_mode), prefix="vehicle")
         self.model_form = VehicleModelForm(
@@ -167,6 +164,12 @@ class Draft:
         self.slot_form = SlotForm(data, vehicle=self.vehicle, initial=initial.get("slot", {}))
         self.parts = part_lines(given)
         self.owner_changes = given.get("owner_changes") == "on"
+
+    def _begin(self, customer: Customer | None, vehicle: Vehicle | None) -> None:
+        if customer is not None:
+            self.customer, self.customer_mode = customer, CHOSEN
+        if vehicle is not None:
+            self.vehicle, self.vehicle_mode = vehicle, CHOSEN
 
     def _bound(self, mode: str) -> QueryDict | None:
         return self.data if mode == NEW else None
@@ -214,11 +217,9 @@ class Draft:
         )
 
 
-def _mode(chosen: Any, asked: str | None) -> str:
-    if chosen is not None:
-        return CHOSEN
-    return NEW if asked == NEW else SEARCH
-
-
-def _pick(model: Any, key: str | None) -> Any:
-    return model.objects.filter(pk=int(key)).first() if key and key.isdigit() else None
+def chosen(model: Any, data: QueryDict, key: str, mode: str) -> tuple[Any, str]:
+    """The row picked in a part of the page, if any, and how that part stands."""
+    row = model.objects.filter(pk=whole(data.get(key))).first()
+    if row is not None:
+        return row, CHOSEN
+    return None, NEW if data.get(mode) == NEW else SEARCH

@@ -11,6 +11,7 @@ from django.http import QueryDict
 
 from jobs.models import CheckIn, MarkKind
 from jobs.services.check_in import PNG, Mark
+from shop.typed import line
 
 LONGEST_NOTE: Final = 120
 PNG_BEGINS: Final = b"\x89PNG\r\n\x1a\n"
@@ -61,7 +62,7 @@ def marks_of(data: QueryDict) -> list[Mark]:
         except ValueError:
             continue
         if kind in MarkKind.values and 0 <= x <= 1 and 0 <= y <= 1:
-            note = note.strip()[:LONGEST_NOTE]
+            note = line(note)[:LONGEST_NOTE]
             key = key if _KEY.match(key) else ""
             marks.append(Mark(kind, round(x, 4), round(y, 4), note, key))
     return marks

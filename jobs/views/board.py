@@ -44,7 +44,8 @@ def board(request: HttpRequest) -> HttpResponse:
 def _digest(jobs: list[Job], by_bay: bool) -> str:
     """Changes when any card would look different."""
     shown = "|".join(
-        f"{job.pk} {job.version} {lateness(job) if job.is_late else ''} {job.customer} {job.vehicle}"
+        f"{job.pk} {job.version} {lateness(job) if job.is_late else ''}"
+        f" {job.customer} {job.vehicle}"
         for job in jobs
     )
     return blake2b(f"{by_bay}|{shown}".encode(), digest_size=8).hexdigest()

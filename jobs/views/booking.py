@@ -13,6 +13,7 @@ from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.views.picks import DESK, day_context
 from shop.access import allow
 from shop.models import Bay, Customer, Vehicle
+from shop.typed import whole
 
 
 @allow(*DESK)
@@ -37,18 +38,17 @@ def _fresh_draft(request: HttpRequest) -> Draft:
     vehicle = _asked(Vehicle.objects.select_related("owner"), asked.get("vehicle"))
     customer = _asked(Customer.objects.all(), asked.get("customer"))
     slot: dict[str, Any] = first_slot(asked.get("day", ""))
-    earlier = asked.get("comeback_of", "")
-    if earlier.isdigit():
-        job = Job.objects.select_related("vehicle", "customer").filter(number=int(earlier)).first()
-        if job is not None:
-            vehicle, customer, slot["comeback_of"] = job.vehicle, job.customer, job.pk
+    earlier = Job.objects.select_related("vehicle", "customer")
+    job = earlier.filter(number=whole(asked.get("comeback_of"))).first()
+    if job is not None:
+        vehicle, customer, slot["comeback_of"] = job.vehicle, job.customer, job.pk
     if customer is None and vehicle is not None:
         customer = vehicle.owner
     return Draft(None, customer=customer, vehicle=vehicle, slot=slot)
 
 
 def _asked(queryset: Any, key: str | None) -> Any:
-    return queryset.filter(pk=int(key)).first() if key and key.isdigit() else None
+    return queryset.filter(pk=whole(key)).first()
 
 
 def _page(request: HttpRequest, draft: Draft, status: int = 200) -> HttpResponse:
@@ -88,7 +88,7 @@ def job_edit(request: HttpRequest, number: int) -> HttpResponse:
             change_booking(
                 job.pk,
                 form.cleaned_data,
-                version=int(data.get("version") or 0),
+                version=whole(data.get("version")) or 0,
                 actor=request.user,  # type: ignore[arg-type]
             )
         except ChangedMeanwhile as refused:

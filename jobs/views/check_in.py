@@ -14,6 +14,7 @@ from jobs.services.check_in import Mark, check_in_of, save_check_in, sign_check_
 from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.views.picks import DESK
 from shop.access import allow
+from shop.typed import line, whole
 from shop.units import road_unit
 
 
@@ -36,8 +37,8 @@ def _save(request: HttpRequest, job: Job, begun: CheckIn | None) -> HttpResponse
     form = CheckInForm(data, instance=CheckIn(job=job))
     marks = marks_of(data)
     signing = data.get("do") == "sign"
-    name, signature = data.get("signature_name", ""), data.get("signature", "")
-    version = int(data["version"]) if data.get("version", "").isdigit() else 0
+    name, signature = line(data.get("signature_name")), line(data.get("signature"))
+    version = whole(data.get("version")) or 0
     said: list[str] = []
     if form.is_valid():
         if signing and form.cleaned_data["odometer"] is None:

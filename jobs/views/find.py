@@ -5,12 +5,13 @@ from django.shortcuts import render
 
 from jobs.selectors import find_jobs
 from shop.access import allow_any_staff
+from shop.typed import line
 
 
 @allow_any_staff
 def find(request: HttpRequest) -> HttpResponse:
     """What was found, each with its stage and promised time, ready or not at a glance."""
-    text = request.GET.get("q", "").strip()
+    text = line(request.GET.get("q"))
     context = {"q": text, "found": find_jobs(text) if text else None}
     if request.headers.get("HX-Target") == "found":
         return render(request, "find/found.html", context)

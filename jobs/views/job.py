@@ -18,6 +18,7 @@ from jobs.services.moves import missing_for, move
 from jobs.services.parts import PARTS_OPEN, add_part, goes_with, remove_part, set_quantity
 from shop.access import allow_any_staff
 from shop.models import Product
+from shop.typed import line, whole
 
 OWN_PAGE = {
     "check_in": ("check_in", "Check in"),
@@ -124,7 +125,7 @@ def job_move(request: HttpRequest, number: int, name: str) -> HttpResponse:
     if name not in MOVES:
         raise Http404("There is no such move.")
     found = get_object_or_404(Job.objects.with_names(), number=number)
-    reason = request.POST.get("reason", "")
+    reason = line(request.POST.get("reason"))
     try:
         moved = move(found.pk, name, request.user, reason)  # type: ignore[arg-type]
     except Refused as refused:
@@ -166,10 +167,10 @@ def _parts_answer(request: HttpRequest, found: Job, said: list[str]) -> HttpResp
 def part_add(request: HttpRequest, number: int) -> HttpResponse:
     """Add a product to the job."""
     found = get_object_or_404(Job.objects.with_names(), number=number)
-    product = get_object_or_404(Product.objects.offered(), pk=request.POST.get("product") or 0)
+    product = get_object_or_404(Product.objects.offered(), pk=whole(request.POST.get("product")))
     said: list[str] = []
     try:
-        add_part(found.pk, product, _whole(request.POST.get("quantity", "1")), request.user)  # type: ignore[arg-type]
+        add_part(found.pk, product, whole(request.POST.get("quantity", "1")) or 0, request.user)  # type: ignore[arg-type]
     except Refused as refused:
         said = refused.reasons
     return _parts_answer(request, found, said)
@@ -183,7 +184,7 @@ def part_quantity(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     get_object_or_404(found.parts, pk=pk)
     said: list[str] = []
     try:
-        set_quantity(found.pk, pk, _whole(request.POST.get("quantity", "")), request.user)  # type: ignore[arg-type]
+        set_quantity(found.pk, pk, whole(request.POST.get("quantity", "")) or 0, request.user)  # type: ignore[arg-type]
     except Refused as refused:
         said = refused.reasons
     return _parts_answer(request, found, said)
@@ -201,9 +202,3 @@ def part_remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     except Refused as refused:
         said = refused.reasons
     return _parts_answer(request, found, said)
-
-
-def _whole(text: str) -> int:
-    """A whole number as typed; 0, which every service refuses, when it is none."""
-    text = text.strip()
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 5 else 0

@@ -17,6 +17,7 @@ from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
 from shop.models import Customer, Product, Vehicle, VehicleModel
 from shop.roles import Role
+from shop.typed import line, whole
 
 DESK: Final = (Role.FRONT_DESK, Role.MANAGER)
 MOST_OPTIONS: Final = 8
@@ -26,7 +27,7 @@ QUARTER: Final = timedelta(minutes=15)
 @allow(*DESK)
 def customer_options(request: HttpRequest) -> HttpResponse:
     """Customers that match what is typed."""
-    text = request.GET.get("customer_search", "").strip()
+    text = line(request.GET.get("customer_search"))
     found = Customer.objects.listed(text)[:MOST_OPTIONS] if text else []
     return render(request, "booking/customer_options.html", {"found": found, "text": text})
 
@@ -42,13 +43,14 @@ def customer_context(asked: QueryDict) -> dict[str, Any]:
     """What `booking/customer.html` shows for an address."""
     customer = _get(Customer, asked.get("customer"))
     mode = _mode(customer, asked)
-    typed = asked.get("customer_search", "").strip()
+    typed = line(asked.get("customer_search"))
     digits = sum(map(str.isdigit, typed))
     initial = {"phone" if digits > 3 else "email" if "@" in typed else "name": typed}
     return {
         "mode": mode,
         "customer": customer,
         "customer_form": CustomerForm(prefix="customer", initial=initial),
+        "no_new": "no_new" in asked,
         "swapped": True,
     }
 
@@ -56,7 +58,7 @@ def customer_context(asked: QueryDict) -> dict[str, Any]:
 @allow(*DESK)
 def vehicle_options(request: HttpRequest) -> HttpResponse:
     """Vehicles whose plate or VIN matches what is typed."""
-    text = request.GET.get("vehicle_search", "").strip()
+    text = line(request.GET.get("vehicle_search"))
     found = Vehicle.objects.matching(text).select_related("vehicle_model", "owner")[:MOST_OPTIONS]
     return render(request, "booking/vehicle_options.html", {"found": found, "text": text})
 
@@ -68,7 +70,7 @@ def vehicle_pick(request: HttpRequest) -> HttpResponse:
     vehicle = _get(Vehicle.objects.select_related("vehicle_model", "owner"), asked.get("vehicle"))
     customer = _get(Customer, asked.get("customer"))
     mode = _mode(vehicle, asked)
-    typed = "".join(filter(str.isalnum, asked.get("vehicle_search", "").upper()))
+    typed = "".join(filter(str.isalnum, line(asked.get("vehicle_search")).upper()))
     initial = {"vin" if len(typed) > 10 else "plate": typed}
     searching = not customer and asked.get("customer_mode", SEARCH) == SEARCH
     brings_owner = mode == CHOSEN and searching
@@ -89,7 +91,7 @@ def vehicle_pick(request: HttpRequest) -> HttpResponse:
 @allow(*DESK)
 def model_options(request: HttpRequest) -> HttpResponse:
     """Vehicle models that match what is typed."""
-    text = request.GET.get("model_search", "").strip()
+    text = line(request.GET.get("model_search"))
     found = VehicleModel.objects.matching(text)[:MOST_OPTIONS] if text else []
     return render(request, "booking/model_options.html", {"found": found, "text": text})
 
@@ -99,7 +101,7 @@ def model_pick(request: HttpRequest) -> HttpResponse:
     """The vehicle model's part of the page."""
     asked = request.GET
     model = _get(VehicleModel, asked.get("vehicle_model"))
-    make, _, rest = asked.get("model_search", "").strip().partition(" ")
+    make, _, rest = line(asked.get("model_search")).partition(" ")
     context = {
         "model_mode": _mode(model, asked),
         "vehicle_model": model,
@@ -112,7 +114,7 @@ def model_pick(request: HttpRequest) -> HttpResponse:
 @allow_any_staff
 def part_options(request: HttpRequest) -> HttpResponse:
     """Products on offer that match what is typed; `to` says what picking one does."""
-    text = request.GET.get("part_search", "").strip()
+    text = line(request.GET.get("part_search"))
     found = Product.objects.offered().matching(text)[: 2 * MOST_OPTIONS] if text else []
     job = _get(Job, request.GET.get("job"))
     context = {"found": found, "text": text, "job": job}
@@ -147,9 +149,9 @@ def day_context(values: dict[str, Any], but: Job | None = None) -> dict[str, Any
     days = bay_days(shown, but=but.pk if but else None)
     bay = str(getattr(values.get("bay"), "pk", values.get("bay")) or "")
     clash = None
-    if starts and ends and starts < ends and bay.isdigit():
+    if starts and ends and starts < ends and (bay_key := whole(bay)):
         clash = (
-            Job.objects.clashing(int(bay), starts, ends, but=but.pk if but else None)
+            Job.objects.clashing(bay_key, starts, ends, but=but.pk if but else None)
             .select_related("bay")
             .order_by("starts_at")
             .first()
@@ -228,7 +230,7 @@ class Strip:
 def vin(request: HttpRequest) -> HttpResponse:
     """What can be said of the VIN being typed; `prefix` names the form it stands in."""
     prefix = "vehicle-" if request.GET.get("prefix") == "vehicle" else ""
-    typed = request.GET.get(f"{prefix}vin", "")
+    typed = line(request.GET.get(f"{prefix}vin"))
     context = {
         "report": vin_report(typed) if typed.strip() else None,
         "prefix": prefix,
@@ -246,4 +248,4 @@ def _mode(chosen: Any, asked: QueryDict) -> str:
 
 def _get(source: Any, key: str | None) -> Any:
     queryset = getattr(source, "objects", source)
-    return queryset.filter(pk=int(key)).first() if key and key.isdigit() else None
+    return queryset.filter(pk=whole(key)).first()

@@ -1,19 +1,20 @@
 """Vehicles and customers with their jobs: the lists, the pages, a new vehicle, a changed one."""
 
-from typing import Any
-
 from django.contrib import messages
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
-from jobs.forms.booking import CHOSEN, SEARCH
+from jobs.forms.booking import CHOSEN, NEW, SEARCH, chosen
 from jobs.forms.vehicles import VehicleForm
 from jobs.models import Job
 from jobs.views.picks import DESK
 from shop.access import allow, allow_any_staff
+from shop.forms.vehicles import VehicleModelForm
 from shop.models import Customer, Vehicle, VehicleModel
 from shop.paging import page_of
+from shop.typed import line, whole
 
 MOST_JOBS = 50
 
@@ -21,7 +22,7 @@ MOST_JOBS = 50
 @allow_any_staff
 def vehicle_list(request: HttpRequest) -> HttpResponse:
     """Vehicles, the newest first; `q` narrows by plate, or by start or tail of the VIN."""
-    text = request.GET.get("q", "").strip()
+    text = line(request.GET.get("q"))
     vehicles = Vehicle.objects.matching(text) if text else Vehicle.objects.all()
     page = page_of(request, vehicles.select_related("vehicle_model", "owner").order_by("-pk"))
     return render(request, "vehicles/list.html", {"page": page, "q": text})
@@ -38,7 +39,7 @@ def vehicle(request: HttpRequest, pk: int) -> HttpResponse:
 @allow(*DESK)
 def vehicle_create(request: HttpRequest) -> HttpResponse:
     """A new vehicle of a customer, whose key comes in the address."""
-    owner = get_object_or_404(Customer, pk=request.GET.get("owner") or 0)
+    owner = get_object_or_404(Customer, pk=whole(request.GET.get("owner")))
     return _form(request, Vehicle(owner=owner), None)
 
 
@@ -51,37 +52,45 @@ def vehicle_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _form(request: HttpRequest, edited: Vehicle, model: VehicleModel | None) -> HttpResponse:
     data = request.POST if request.method == "POST" else None
+    owner, back_url = edited.owner, _back(edited)
+    mode = CHOSEN if model else SEARCH
+    said: list[str] = []
     if data is not None:
-        key = data.get("vehicle_model", "")
-        model = VehicleModel.objects.filter(pk=key).first() if key.isdigit() else None
+        model, mode = chosen(VehicleModel, data, "vehicle_model", "model_mode")
+        owner = chosen(Customer, data, "customer", "customer_mode")[0] or owner
     form = VehicleForm(data, instance=edited, prefix="vehicle")
-    owner = edited.owner
-    if data is not None and data.get("customer", "").isdigit():
-        owner = Customer.objects.filter(pk=data["customer"]).first() or owner
-    said = []
+    model_form = VehicleModelForm(data if mode == NEW else None, prefix="model")
     if data is not None:
-        if model is None:
-            said.append("Choose the vehicle model from the list. A new one is added on its page.")
-        if form.is_valid() and model is not None:
-            saved: Any = form.save(commit=False)
-            saved.vehicle_model, saved.owner = model, owner
-            saved.save()
+        if mode == SEARCH:
+            said.append("Choose the vehicle model from the list, or make a new one.")
+        good = form.is_valid() & (mode != NEW or model_form.is_valid())
+        if good and not said:
+            with transaction.atomic():
+                saved: Vehicle = form.save(commit=False)
+                saved.vehicle_model = model or model_form.save()
+                saved.owner = owner
+                saved.save()
             messages.success(request, f"{saved} is saved.")
             return redirect("vehicle", saved.pk)
     context = {
         "vehicle": edited,
         "vehicle_form": form,
         "vehicle_model": model,
-        "model_mode": CHOSEN if model else SEARCH,
+        "model_form": model_form,
+        "model_mode": mode,
         "customer": owner,
         "mode": CHOSEN,
         "said": said,
         "no_new": True,
-        "back_url": reverse("vehicle", args=[edited.pk])
-        if edited.pk
-        else reverse("customer", args=[owner.pk]),
+        "back_url": back_url,
     }
     return render(request, "vehicles/form.html", context, status=422 if data is not None else 200)
+
+
+def _back(vehicle: Vehicle) -> str:
+    if vehicle.pk:
+        return reverse("vehicle", args=[vehicle.pk])
+    return reverse("customer", args=[vehicle.owner_id])
 
 
 @allow(*DESK)

@@ -10,6 +10,7 @@ from shop.forms.catalogue import ProductForm, RatingFormSet
 from shop.models import Product, ProductKind
 from shop.paging import page_of
 from shop.roles import Role
+from shop.typed import line
 
 KIND_NOTES = {
     ProductKind.AMPLIFIER: "Channels, power into each load, what it draws.",
@@ -26,7 +27,7 @@ KIND_NOTES = {
 @allow_any_staff
 def product_list(request: HttpRequest) -> HttpResponse:
     """Products; `q` narrows by maker, name or part number, `kind` by kind."""
-    text = request.GET.get("q", "").strip()
+    text = line(request.GET.get("q"))
     kind = request.GET.get("kind", "")
     products = Product.objects.matching(text)
     if kind in ProductKind.values:

@@ -11,6 +11,7 @@ from shop.forms.people import CustomerForm
 from shop.models import Customer
 from shop.paging import page_of
 from shop.roles import Role
+from shop.typed import line
 from shop.views.saving import form_page
 
 
@@ -21,7 +22,7 @@ def _page(customer: Customer) -> str:
 @allow(Role.FRONT_DESK, Role.MANAGER)
 def customer_list(request: HttpRequest) -> HttpResponse:
     """Customers by name; `q` narrows by name, phone or email."""
-    text = request.GET.get("q", "").strip()
+    text = line(request.GET.get("q"))
     customers = Customer.objects.listed(text)
     page = page_of(request, customers)
     new_url = f"{reverse('customer_create')}?{urlencode({'name': text})}"

@@ -10,13 +10,14 @@ from shop.forms.vehicles import VehicleModelForm
 from shop.models import VehicleModel
 from shop.paging import page_of
 from shop.roles import Role
+from shop.typed import line
 from shop.views.saving import form_page
 
 
 @allow_any_staff
 def vehicle_model_list(request: HttpRequest) -> HttpResponse:
     """Vehicle models; `q` narrows by make, model, trim or package."""
-    text = request.GET.get("q", "").strip()
+    text = line(request.GET.get("q"))
     models = VehicleModel.objects.matching(text).annotate(count=Count("vehicles"))
     page = page_of(request, models)
     return render(request, "vehicles/models.html", {"page": page, "q": text})
