@@ -19,6 +19,11 @@ else
 fi
 
 echo "Installing system packages: $*"
-$as_root apt-get update -q >/dev/null || echo "The package lists could not be refreshed; trying the ones at hand." >&2
-$as_root env DEBIAN_FRONTEND=noninteractive \
-    apt-get install -y -q --no-install-recommends "$@" >/dev/null || stop "$@"
+log=$(mktemp)
+trap 'rm -f "$log"' EXIT
+$as_root apt-get update >"$log" 2>&1 || true
+if ! $as_root env DEBIAN_FRONTEND=noninteractive \
+    apt-get install -y --no-install-recommends "$@" >>"$log" 2>&1; then
+    cat "$log" >&2
+    stop "$@"
+fi

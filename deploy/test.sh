@@ -1,18 +1,23 @@
 #!/bin/sh
-# Everything that must hold before a change lands.
-set -eu
+# Everything that must hold before a change lands; every step runs, whatever the others find.
+# Arguments go to pytest.
+set -u
 cd "$(dirname "$0")/.."
-echo "== Format and lint"
-deploy/lint.sh
-echo "== Types"
-.venv/bin/mypy
-echo "== Migrations"
-deploy/migrations.sh
-
 unset DATABASE_URL
-failed=0
-echo "== Tests on SQLite"
-.venv/bin/pytest "$@" || failed=1
-echo "== Tests on PostgreSQL"
-deploy/test_postgres.sh .venv/bin/pytest --database-only "$@" || failed=1
-exit "$failed"
+failed=
+
+step() {
+    name=$1
+    shift
+    echo "== $name"
+    "$@" || failed="$failed
+  $name"
+}
+
+step "Format and lint" deploy/lint.sh
+step "Types" .venv/bin/mypy
+step "Migrations" deploy/migrations.sh
+step "Tests on SQLite" .venv/bin/pytest "$@"
+step "Tests on PostgreSQL" deploy/test_postgres.sh .venv/bin/pytest --database-only "$@"
+
+[ -z "$failed" ] || { echo "Failed:$failed"; exit 1; }
