@@ -3,13 +3,17 @@
 import hashlib
 from functools import cache
 from importlib.resources import files
+from itertools import groupby
+from operator import attrgetter
 from typing import Any
 
 import msgspec
 
-from jobs.models import Channel, ChannelSetting, Job, JobPart, JobSpeaker, PowerRun, TuningKind
+from jobs import plan_rows
+from jobs.models import Channel, Job, TuningKind
 from jobs.tuning_answers import sound_findings
-from shop.models import Product, ProductKind, Shop
+from shop.models import ProductKind, Shop
+from shop.models.products import pairs_in
 from wiring import check as checking
 from wiring import plan as doc
 from wiring import tables
@@ -26,59 +30,55 @@ DEVICE_KINDS = {
 }
 
 
-def device_of(part: JobPart, ratings: list[Any]) -> doc.Device:
-    """A source part of the job as a device of the plan."""
-    product: Product = part.product
+def _device(rows: list[Any]) -> doc.Device:
+    """A source part of the job as a device of the plan; one row a rating."""
+    row = rows[0]
     optional = {
         name: value
-        for name in (
-            "min_load_ohm",
-            "min_load_bridged_ohm",
-            "efficiency",
-            "min_supply_v",
-            "sample_rate_hz",
-            "delay_step_ms",
-            "max_sections",
-            "line_output_v",
-            "input_sensitivity_min_v",
-            "input_sensitivity_max_v",
-            "rated_supply_v",
-        )
-        if (value := getattr(product, name)) is not None
+        for name in plan_rows.FIGURES
+        if (value := getattr(row, f"product_{name}")) is not None
     }
     return doc.Device(
-        id=part.label,
-        name=str(product),
-        kind=DEVICE_KINDS[ProductKind(product.kind)],  # type: ignore[arg-type]
-        amplifier_channels=product.amplifier_channels,
-        line_outputs=product.line_outputs,
-        line_inputs=product.line_inputs,
-        ratings=tuple(doc.Rating(r.load_ohm, r.power_w, r.bridged) for r in ratings),
-        bridgeable=product.bridge_pairs,
-        amplifier_class=product.amplifier_class,  # type: ignore[arg-type]
-        idle_current_a=product.idle_current_a or 0.0,
-        turn_on=part.turn_on or product.turn_on,  # type: ignore[arg-type]
-        turn_on_by=part.turn_on_by.label if part.turn_on_by else None,
+        id=row.label,
+        name=f"{row.product_maker} {row.product_name}",
+        kind=DEVICE_KINDS[ProductKind(row.product_kind)],  # type: ignore[arg-type]
+        amplifier_channels=row.product_amplifier_channels,
+        line_outputs=row.product_line_outputs,
+        line_inputs=row.product_line_inputs,
+        ratings=tuple(
+            doc.Rating(
+                one.product_ratings_load_ohm,
+                one.product_ratings_power_w,
+                one.product_ratings_bridged,
+            )
+            for one in rows
+            if one.product_ratings_load_ohm is not None
+        ),
+        bridgeable=pairs_in(row.product_bridgeable),
+        amplifier_class=row.product_amplifier_class,
+        idle_current_a=row.product_idle_current_a or 0.0,
+        turn_on=row.turn_on or row.product_turn_on,
+        turn_on_by=row.turn_on_by_label,
         **optional,
     )
 
 
-def speaker_of(row: JobSpeaker) -> doc.Speaker:
+def _speaker(row: Any) -> doc.Speaker:
     """A speaker of the job as a speaker of the plan."""
     return doc.Speaker(
         id=row.label,
         name=row.name,
-        kind=row.kind,  # type: ignore[arg-type]
+        kind=row.kind,
         position=row.position,
         impedance_ohm=row.impedance_ohm,
         coils=row.coils,
-        coil_joining=row.coil_joining,  # type: ignore[arg-type]
+        coil_joining=row.coil_joining,
         power_w=row.power_w,
         min_high_pass_hz=row.min_high_pass_hz,
         min_high_pass_order=row.min_high_pass_order,
         max_low_pass_hz=row.max_low_pass_hz,
         box_limit_hz=row.box_limit_hz,
-        factory=row.factory,
+        factory=row.part is None,
     )
 
 
@@ -88,7 +88,7 @@ def _crossover(family: str, order: int | None, frequency_hz: float | None) -> do
     return doc.Crossover(family, order, frequency_hz)  # type: ignore[arg-type]
 
 
-def setting_of(row: ChannelSetting | None) -> doc.Setting:
+def setting_of(row: Any) -> doc.Setting:
     """A row of a tuning record as the setting of a plan's channel."""
     if row is None:
         return doc.Setting()
@@ -106,7 +106,7 @@ def setting_of(row: ChannelSetting | None) -> doc.Setting:
     )
 
 
-def _wire(row: Channel) -> doc.Wire | None:
+def _wire(row: Any) -> doc.Wire | None:
     positive = doc.Lead(row.positive_cavity, row.positive_base, row.positive_stripe)
     negative = doc.Lead(row.negative_cavity, row.negative_base, row.negative_stripe)
     empty = doc.Lead()
@@ -115,17 +115,19 @@ def _wire(row: Channel) -> doc.Wire | None:
     return doc.Wire(row.connector, positive, negative, row.polarity_proved)
 
 
-def channel_of(row: Channel, setting: ChannelSetting | None) -> doc.Channel:
-    """A channel row with its setting as a channel of the plan; `row.part` must be loaded."""
+def _channel(rows: list[Any], setting: Any) -> doc.Channel:
+    """A channel with its setting as a channel of the plan; one row a speaker."""
+    row = rows[0]
+    line = "L" if row.kind == Channel.Kind.LINE else ""
     return doc.Channel(
-        id=row.plan_id,
-        device=row.part.label,
-        kind=row.kind,  # type: ignore[arg-type]
+        id=f"{row.part_label}.{line}{row.number}",
+        device=row.part_label,
+        kind=row.kind,
         number=row.number,
-        speakers=tuple(speaker.label for speaker in row.speakers.all()),
-        joining=row.joining,  # type: ignore[arg-type]
+        speakers=tuple(one.speakers_label for one in rows if one.speakers_label is not None),
+        joining=row.joining,
         bridged_with=row.bridged_with,
-        feeds_device=row.feeds_part.label if row.feeds_part else None,
+        feeds_device=row.feeds_part_label,
         feeds_input=row.feeds_input,
         wire=_wire(row),
         measured_load_ohm=row.measured_load_ohm,
@@ -134,20 +136,20 @@ def channel_of(row: Channel, setting: ChannelSetting | None) -> doc.Channel:
     )
 
 
-def run_of(row: PowerRun) -> doc.Run:
+def _run(row: Any) -> doc.Run:
     """A power run as a run of the plan. A fuse counts once its rating is entered."""
     fuse = None
     if row.fuse_rating_a is not None:
         fuse = doc.Fuse(row.fuse_rating_a, row.fuse_body, row.fuse_distance_m or 0.0)
     return doc.Run(
         id=row.label,
-        kind=row.kind,  # type: ignore[arg-type]
+        kind=row.kind,
         from_node=row.from_node,
         to_node=row.to_node,
-        conductor=doc.Conductor(row.size, row.metal, row.insulation_c),  # type: ignore[arg-type]
+        conductor=doc.Conductor(row.size, row.metal, row.insulation_c),
         length_m=row.length_m,
         parallel=row.parallel,
-        place=row.place,  # type: ignore[arg-type]
+        place=row.place,
         bundled=row.bundled,
         connections=row.connections,
         fuse=fuse,
@@ -180,7 +182,7 @@ def _supply_of(job: Job) -> doc.Supply:
             "alternator_idle_a": facts.alternator_idle_a,
             "base_load_a": facts.base_load_a,
         }
-    for reading in job.readings.all():
+    for reading in plan_rows.supply_readings(job.pk):
         if reading.kind == "battery_rest" and _plausible_v(reading.after_value):
             known["rest_v"] = reading.after_value
         elif reading.kind == "key_off":
@@ -195,25 +197,22 @@ def _plausible_v(value: float | None) -> bool:
     return value is not None and 1 <= value <= 60
 
 
+def _grouped(rows: list[Any], key: str) -> list[list[Any]]:
+    """Rows that follow each other with the same value of `key`, together."""
+    return [list(group) for _, group in groupby(rows, attrgetter(key))]
+
+
 def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) -> doc.Plan:
-    """The job's plan with the settings of one tuning record."""
-    parts = [
-        part
-        for part in job.parts.select_related("product", "turn_on_by").prefetch_related(
-            "product__ratings"
-        )
-        if part.product.is_source
-    ]
-    settings = {
-        row.channel_id: row
-        for row in ChannelSetting.objects.filter(record__job=job, record__kind=kind)
-    }
-    channels = job.channels.select_related("part", "feeds_part").prefetch_related("speakers")
+    """The job's plan with its settings as left, or as found."""
+    settings = {row.channel: row for row in plan_rows.settings[TuningKind(kind)](job.pk)}
     return doc.Plan(
-        devices=tuple(device_of(part, list(part.product.ratings.all())) for part in parts),
-        speakers=tuple(speaker_of(row) for row in job.speakers.all()),
-        channels=tuple(channel_of(row, settings.get(row.pk)) for row in channels),
-        runs=tuple(run_of(row) for row in job.runs.all()),
+        devices=tuple(map(_device, _grouped(plan_rows.devices(job.pk), "label"))),
+        speakers=tuple(map(_speaker, plan_rows.speakers(job.pk))),
+        channels=tuple(
+            _channel(rows, settings.get(rows[0].pk))
+            for rows in _grouped(plan_rows.channels(job.pk), "pk")
+        ),
+        runs=tuple(map(_run, plan_rows.runs(job.pk))),
         supply=_supply_of(job),
         assumptions=assumptions_of(shop or Shop.objects.current()),
     )
@@ -222,8 +221,8 @@ def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) ->
 def function_findings(job: Job) -> list[Finding]:
     """What the function checks say: a function that worked before and not after is a stop."""
     found = []
-    for row in job.function_checks.all():
-        if row.was_lost:
+    for row in plan_rows.faults_after(job.pk):
+        if row.before == "works":
             found.append(
                 Finding(
                     rule="function-lost",

@@ -52,7 +52,16 @@ def save_channel(
     number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
 ) -> Saved:
     """Save cells of one channel. Its speakers go through `put_on` and `take_off`."""
-    return save_row(Channel, pk, changes, number=number, actor=actor, version=version, key=key)
+    return save_row(
+        Channel,
+        pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=version,
+        key=key,
+        join=("part__product",),
+    )
 
 
 def _set_speakers(

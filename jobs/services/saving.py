@@ -12,6 +12,7 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db import models, transaction
+from django.db.models import Exists
 
 from jobs.models import Job, JobEvent
 from jobs.services.errors import Refused
@@ -32,17 +33,22 @@ class FieldClash:
 
 @dataclass
 class Saved:
-    """What became of a save. `row` is fresh from the database in every case."""
+    """What became of a save. `row` is fresh from the database in every case.
+
+    `job` is the job as it was locked for the save, its supply loaded, where a row was looked at.
+    """
 
     row: Any
     changed: bool = False
     repeated: bool = False
     clashes: list[FieldClash] = field(default_factory=list)
+    job: Job | None = None
 
 
 def open_job(number: int) -> Job:
     """The job, if its sheet takes entries; Refused otherwise. Call inside a transaction."""
-    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    jobs = Job.objects.select_related("supply").select_for_update(of=("self",))
+    job = jobs.get(number=number)
     if not job.sheet_is_open:
         raise Refused(
             f"This sheet is closed: the job is {job.get_stage_display().lower()}. "
@@ -109,24 +115,28 @@ def save_row(
     stamp: dict[str, Any] | None = None,
     force: bool = False,
     opens: Callable[[int], Job] = open_job,
+    join: tuple[str, ...] = (),
 ) -> Saved:
     """Write `changes` (clean Python values by field name) to row `pk` of job `number`.
 
     `job_path` is the lookup from the row to its job. `stamp` is written along when anything
     changes (who tried it, when) and is neither compared nor logged. `force` writes over somebody
-    else's value: it is what "keep mine" sends after a clash. `opens` gives the job locked, or
-    refuses.
+    else's value: it is what "keep mine" sends after a clash. `opens` gives the job
+    locked, or refuses. `join` names relations of the row to read with it.
 
     Raises Refused when the sheet is closed, the model's DoesNotExist when the row is gone or
     belongs to another job.
     """
     job = opens(number)
     manager = model._default_manager
-    row: Any = manager.get(pk=pk, **{job_path: job})
-    if key and JobEvent.objects.filter(key=key).exists():
-        return Saved(row, repeated=True)
+    rows = manager.filter(**{job_path: job}).select_related(*join)
+    if key:
+        rows = rows.annotate(saved_before=Exists(JobEvent.objects.filter(key=key)))
+    row: Any = rows.get(pk=pk)
+    if key and row.saved_before:
+        return Saved(row, repeated=True, job=job)
     if row.version != version and not force and (clashes := _clashes(row, changes, version, job)):
-        return Saved(row, clashes=clashes)
+        return Saved(row, clashes=clashes, job=job)
     before: dict[str, Any] = {}
     after: dict[str, Any] = {}
     plain: dict[str, Any] = {}
@@ -138,7 +148,7 @@ def save_row(
         before[name], after[name] = old, new
         (many if _is_many(row, name) else plain)[name] = value
     if not after:
-        return Saved(row)
+        return Saved(row, job=job)
     plain.update(stamp or {})
     row.version += 1
     manager.filter(pk=pk).update(version=row.version, **plain)
@@ -155,4 +165,4 @@ def save_row(
         after={**after, "version": row.version},
         key=key,
     )
-    return Saved(row, changed=True)
+    return Saved(row, changed=True, job=job)

@@ -55,16 +55,18 @@ def save_setting(
     force: bool = False,
 ) -> Saved:
     """Save settings of one channel, as found or as left; the row is made with its first value."""
-    job = open_job(number)
     found = ChannelSetting.objects.filter(
-        record__job=job, record__kind=kind, channel=channel_pk
-    ).first()
-    if found is None:
+        record__job__number=number, record__kind=kind, channel=channel_pk
+    ).values_list("pk", flat=True)
+    pk = found.first()
+    if pk is None:
+        job = open_job(number)
         channel = Channel.objects.get(pk=channel_pk, job=job)
-        found = ChannelSetting.objects.create(record=record_of(job, kind, actor), channel=channel)
+        record = record_of(job, kind, actor)
+        pk = ChannelSetting.objects.get_or_create(record=record, channel=channel)[0].pk
     return save_row(
         ChannelSetting,
-        found.pk,
+        pk,
         changes,
         number=number,
         actor=actor,
@@ -73,6 +75,7 @@ def save_setting(
         code=code,
         job_path="record__job",
         force=force,
+        join=("channel__part",),
     )
 
 

@@ -49,14 +49,15 @@ def _escape(value: Any) -> str:
 
 
 def _options(choices: Any, chosen: str) -> str:
+    """Options without what HTML lets one leave out: a row is sent with every edit."""
     parts = []
     for value, label in choices:
         if isinstance(label, list | tuple):
             parts.append(f'<optgroup label="{_escape(value)}">{_options(label, chosen)}</optgroup>')
             continue
         text = "" if value is None else str(value)
-        selected = " selected" if text == chosen else ""
-        parts.append(f'<option value="{_escape(text)}"{selected}>{_escape(label)}</option>')
+        given = "" if text == str(label) else f' value="{_escape(text)}"'
+        parts.append(f"<option{given}{' selected' if text == chosen else ''}>{_escape(label)}")
     return "".join(parts)
 
 

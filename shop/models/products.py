@@ -1,5 +1,7 @@
 """The catalogue: what the shop fits, with the figures the sums need."""
 
+from functools import lru_cache
+
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
@@ -57,6 +59,17 @@ def _figure(
         help_text=help_text,
         validators=[MinValueValidator(low), MaxValueValidator(high)],
     )
+
+
+@lru_cache(maxsize=256)
+def pairs_in(text: str) -> tuple[tuple[int, int], ...]:
+    """Channel pairs written as "1+2, 3+4"; anything unreadable is left out."""
+    pairs = []
+    for pair in text.replace(";", ",").split(","):
+        low, plus, high = pair.strip().partition("+")
+        if plus and low.strip().isdigit() and high.strip().isdigit():
+            pairs.append((int(low), int(high)))
+    return tuple(pairs)
 
 
 class ProductQuerySet(models.QuerySet["Product"]):
@@ -161,13 +174,7 @@ class Product(models.Model):
 
     @property
     def bridge_pairs(self) -> tuple[tuple[int, int], ...]:
-        """`bridgeable` as pairs of channel numbers; anything unreadable is left out."""
-        pairs = []
-        for text in self.bridgeable.replace(";", ",").split(","):
-            low, plus, high = text.strip().partition("+")
-            if plus and low.strip().isdigit() and high.strip().isdigit():
-                pairs.append((int(low), int(high)))
-        return tuple(pairs)
+        return pairs_in(self.bridgeable)
 
     @property
     def missing_figures(self) -> list[str]:

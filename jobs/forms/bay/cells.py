@@ -45,11 +45,11 @@ class NumberField(forms.FloatField):
         text = str(value).strip().replace("−", "-").replace("\u00a0", " ")
         found = _NUMBER.match(text)
         if not found or not any(character.isdigit() for character in found[1]):
-            raise ValidationError(f"“{value}” is no number: write it like 2.5 or 2,5.")
+            raise ValidationError("No number: write it like 2.5 or 2,5.")
         number, kilo, unit = found.groups()
         if unit and unit.lower() != self.unit.lower():
             wanted = f"in {self.unit}" if self.unit else "without a unit"
-            raise ValidationError(f"“{value}”: write the number {wanted}.")
+            raise ValidationError(f"Write the number {wanted}.")
         read = super().to_python(number.replace(",", "."))
         return read * 1000 if read is not None and kilo else read
 
@@ -70,16 +70,25 @@ class LengthCell(NumberField):
         return value
 
 
+_COLOURS = {code: f"{code} {name}" for code, name in colours.NAMES.items()}
+
+
 class ColourField(forms.ChoiceField):
-    """A wire colour: an IEC 60757 code, or a colour word that means one."""
+    """A wire colour: an IEC 60757 code, with its name behind it, or a word that means one."""
 
     def __init__(self, **kwargs: Any) -> None:
-        choices = [("", "–"), *((code, f"{code} {name}") for code, name in colours.NAMES.items())]
+        choices = [("", "–"), *((label, label) for label in _COLOURS.values())]
         super().__init__(choices=choices, required=False, **kwargs)
 
     def to_python(self, value: Any) -> str:
-        text = super().to_python(value)
-        return colours.code_for(text) or text
+        text = super().to_python(value).strip()
+        return colours.code_for(text) or colours.code_for(text.partition(" ")[0]) or text
+
+    def valid_value(self, value: Any) -> bool:
+        return value in _COLOURS
+
+    def prepare_value(self, value: Any) -> Any:
+        return _COLOURS.get(value, value)
 
 
 class WholeField(NumberField):

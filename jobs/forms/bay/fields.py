@@ -74,7 +74,7 @@ SLOPES: Final = [("", "–"), *((order, f"{6 * order} dB") for order in range(1,
 @cache
 def wire_fields() -> Fields:
     """Plug, cavities, colours, polarity and note of a channel."""
-    fields: Fields = {"connector": field_of(Channel, "connector")}
+    fields: Fields = {"connector": field_of(Channel, "connector", label="Plug")}
     for lead, sign in (("positive", "+"), ("negative", "−")):
         fields[f"{lead}_cavity"] = field_of(Channel, f"{lead}_cavity", label=f"{sign} cavity")
         fields[f"{lead}_base"] = ColourField(label=f"{sign} base colour")
@@ -108,20 +108,31 @@ def partners(channel: Channel) -> list[int]:
 
 
 def speaker_fields(channel: Channel, inputs: Iterable[JobPart], joined: int) -> Fields:
-    """Joining, bridging, measured load and what a line output feeds, of one channel.
+    """Joining, bridging, measured load and what a line output feeds, as the row shows them.
 
     `inputs` are the parts a line output can feed; `joined` is how many speakers the channel has.
     """
     bridge = [("", "Not bridged")]
     bridge += [(str(number), f"Bridged with {number}") for number in partners(channel)]
+    others = [part for part in inputs if part.pk != channel.part_id]
+    return _speaker_cells(joinings(joined), bridge, others)
+
+
+def posted_speaker_fields(inputs: Iterable[JobPart]) -> Fields:
+    """The same cells as they may be posted; what does not suit the channel is a finding."""
+    bridge = [("", ""), *((str(number), "") for number in range(1, 33))]
+    return _speaker_cells(JOINING_CHOICES, bridge, inputs)
+
+
+def _speaker_cells(
+    joining: list[tuple[str, str]], bridge: list[tuple[str, str]], inputs: Iterable[JobPart]
+) -> Fields:
     return {
-        "joining": forms.ChoiceField(choices=joinings(joined), label="Joined"),
+        "joining": forms.ChoiceField(choices=joining, label="Joined"),
         "bridged_with": forms.TypedChoiceField(
             choices=bridge, coerce=int, empty_value=None, required=False, label="Bridged"
         ),
-        "feeds_part": PartField(
-            (part for part in inputs if part.pk != channel.part_id), "Nothing yet", label="Feeds"
-        ),
+        "feeds_part": PartField(inputs, "Nothing yet", label="Feeds"),
         "feeds_input": field_of(Channel, "feeds_input", label="Input"),
         "measured_load_ohm": field_of(
             Channel, "measured_load_ohm", label="Measured load", unit="Ω"

@@ -82,6 +82,14 @@ def read(data: QueryDict, most: int | None) -> tuple[list[dict[str, Any]], list[
     return sections, lines, trouble
 
 
+def section_of(line: Line) -> dict[str, Any] | None:
+    """The section a row means; None while it is empty or wrong."""
+    if not any(line.values.values()):
+        return None
+    section, errors = _read_one(line.values)
+    return None if errors else section
+
+
 def _read_one(typed: dict[str, str]) -> tuple[dict[str, Any], dict[str, str]]:
     clean: dict[str, Any] = {}
     errors: dict[str, str] = {}

@@ -11,7 +11,7 @@ from django.shortcuts import redirect, render
 from django.template.loader import render_to_string
 
 from jobs.forms.bay.cells import Cleaned, clean
-from jobs.models import JobEvent
+from jobs.models import Job, JobEvent
 from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import parts
@@ -79,6 +79,7 @@ def save_cells(
     cleaned = clean(fields, request.POST)
     version, key = version_of(request), request.POST.get("key", "")
     clashes: list[FieldClash] = []
+    job: Job | None = None
     try:
         if cleaned.changes:
             saved = save(cleaned.changes, version, key)
@@ -90,14 +91,16 @@ def save_cells(
             }
             if clashes and rest:
                 saved = save(rest, version, f"{key}-rest" if key else "")
-            row = saved.row
+            row, job = saved.row, saved.job
         else:
             row = read()
     except Refused as refused:
         return HttpResponse(said_html(" ".join(refused.reasons), "stop"), status=403)
     except ObjectDoesNotExist:
         raise Http404("That row is no longer there.") from None
-    sheet = Sheet.of(request, number, section)
+    sheet = (
+        Sheet.of(request, number, section) if job is None else Sheet.holding(request, job, section)
+    )
     html = draw(sheet, row, cleaned, clashes) + parts.changed(sheet, request.POST.get("seen", ""))
     status = 409 if clashes else 422 if cleaned.errors else 200
     return HttpResponse(html, status=status)
@@ -133,7 +136,9 @@ def done(
         return redirect(back)
     undo_url = sheet.url("bay_undo", event.pk) if event is not None else ""
     html += parts.changed(sheet, request.POST.get("seen", ""))
-    return HttpResponse(html + said_html(text, "done", undo_url, event))
+    answer = HttpResponse(html + said_html(text, "done", undo_url, event))
+    answer["HX-Trigger"] = "cells:saved"
+    return answer
 
 
 def refused(

@@ -39,6 +39,13 @@ def what_it_feeds(plan: doc.Plan, channel_id: str) -> str:
     return "; ".join(speaker_words(one) for one in speakers)
 
 
+def speakers_on(plan: doc.Plan, channel_id: str) -> list[doc.Speaker]:
+    """The speakers a channel feeds, as the plan has them."""
+    channel = next((one for one in plan.channels if one.id == channel_id), None)
+    ids = channel.speakers if channel is not None else ()
+    return [speaker for speaker in plan.speakers if speaker.id in ids]
+
+
 def head(sheet: Sheet, channel: Channel) -> dict[str, Any]:
     """What the first cell of every group shows."""
     place = channel.plan_id
@@ -56,22 +63,21 @@ def head(sheet: Sheet, channel: Channel) -> dict[str, Any]:
 def speakers_html(
     sheet: Sheet,
     channel: Channel,
-    sources: list[JobPart],
+    inputs: list[JobPart],
     cleaned: Cleaned | None = None,
     clashes: list[FieldClash] | None = None,
     *,
     oob: bool = False,
 ) -> str:
-    """What the channel feeds, how it is joined, and its load. `sources` are the job's devices."""
-    on = list(channel.speakers.all())
-    inputs = [part for part in sources if part.product.line_inputs]
+    """What the channel feeds, how it is joined, and its load. `inputs` take line outputs."""
+    on = speakers_on(sheet.plan, channel.plan_id)
     fields = speaker_fields(channel, inputs, len(on))
     return render_to_string(
         "bay/channel_row.html",
         {
             **head(sheet, channel),
             "row": cell_row(channel, fields, cleaned, clashes or [], channel.plan_id),
-            "on": on,
+            "on": [(one, *speaker_words(one).split(", ", 1)) for one in on],
             "can_bridge": len(fields["bridged_with"].choices) > 1,  # type: ignore[attr-defined]
             "load": sheet.loads.get(channel.plan_id),
             "oob": oob,

@@ -3,13 +3,12 @@
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.forms.bay.cells import Cleaned
-from jobs.forms.bay.fields import speaker_fields, wire_fields
-from jobs.models import Channel, ChannelSetting, Job, TuningKind
+from jobs.forms.bay.fields import posted_speaker_fields, wire_fields
+from jobs.models import Channel, ChannelSetting, Job, JobPart, TuningKind
 from jobs.services import channels as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers, picture
@@ -18,6 +17,11 @@ from jobs.views.bay.fit import part_html, sources_of
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
 from shop.models import ProductKind
+
+
+def inputs_of(job: Job) -> list[JobPart]:
+    """The parts of the job that a line output can feed."""
+    return [part for part in sources_of(job) if part.product.line_inputs]
 
 
 def channels_of(job: Job) -> list[Channel]:
@@ -40,7 +44,8 @@ def channels(request: HttpRequest, number: int) -> HttpResponse:
     shows: tuple[str, ...] = ("marks",)
     if show == "speakers":
         sources = sources_of(sheet.job)
-        context["rows"] = [speakers_html(sheet, row, sources) for row in rows]
+        inputs = [part for part in sources if part.product.line_inputs]
+        context["rows"] = [speakers_html(sheet, row, inputs) for row in rows]
         context["turn_on"] = [
             part_html(sheet, part, sources, template="bay/turn_on_row.html")
             for part in sources
@@ -66,12 +71,12 @@ def channels(request: HttpRequest, number: int) -> HttpResponse:
 @require_POST
 def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     """Save joining, bridging, load or feed of one channel."""
-    job = get_object_or_404(Job, number=number)
-    sources = sources_of(job)
-    channel = get_object_or_404(Channel, pk=pk, job=job)
-    channel.part = next(part for part in sources if part.pk == channel.part_id)
-    inputs = [part for part in sources if part.product.line_inputs]
-    fields = speaker_fields(channel, inputs, service.MOST_ON_A_CHANNEL)
+    fields = posted_speaker_fields(
+        inputs_of(Job.objects.get(number=number)) if "feeds_part" in request.POST else []
+    )
+
+    def read() -> Channel:
+        return Channel.objects.select_related("part__product").get(pk=pk, job__number=number)
 
     def write(changes: dict[str, Any], version: int, key: str) -> Any:
         return service.save_channel(
@@ -79,10 +84,10 @@ def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
         )
 
     def draw(sheet: Sheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
-        row.part = channel.part
-        return speakers_html(sheet, row, sources, cleaned, clashes)
+        inputs = inputs_of(sheet.job) if row.kind == Channel.Kind.LINE else []
+        return speakers_html(sheet, row, inputs, cleaned, clashes)
 
-    return answers.save_cells(request, number, "channels", fields, write, draw, lambda: channel)
+    return answers.save_cells(request, number, "channels", fields, write, draw, read)
 
 
 @allow(*BENCH)

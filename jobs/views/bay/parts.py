@@ -95,7 +95,8 @@ def mark_html(sheet: Sheet, place: str, oob: bool = False) -> str:
         return format_html('<span class="row-mark" id="mark-{}"{}></span>', anchor(place), swap)
     address = f"{sheet.url('bay_findings')}?at={place}"
     return format_html(
-        '<a class="row-mark {}" id="mark-{}"{} href="{}" hx-get="{}" hx-target="#place" aria-label="{}">'
+        '<a class="row-mark {}" id="mark-{}"{} href="{}" hx-get="{}" hx-target="#place" '
+        'aria-label="{}">'
         '<svg class="icon" aria-hidden="true"><use href="{}#{}"></use></svg>{}</a>',
         count.severity,
         anchor(place),

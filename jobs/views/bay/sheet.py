@@ -84,20 +84,26 @@ class TabCount(NamedTuple):
 class Sheet:
     """A job's bay sheet. The plan and its findings are worked out once, when first asked for."""
 
-    def __init__(self, number: int, user: StaffMember, shop: Shop, section: str = "") -> None:
-        try:
-            self.job = Job.objects.select_related("supply", "vehicle__vehicle_model").get(
-                number=number
-            )
-        except Job.DoesNotExist:
-            raise Http404(f"There is no job {number}.") from None
+    def __init__(self, job: Job, user: StaffMember, shop: Shop, section: str = "") -> None:
+        self.job = job
         self.user = user
         self.shop = shop
         self.section = section
 
     @classmethod
     def of(cls, request: HttpRequest, number: int, section: str = "") -> "Sheet":
-        return cls(number, actor(request), request.shop, section)  # type: ignore[attr-defined]
+        """The sheet of job `number` for this person; 404 when there is no such job."""
+        jobs = Job.objects.select_related("supply", "vehicle__vehicle_model")
+        try:
+            job = jobs.get(number=number)
+        except Job.DoesNotExist:
+            raise Http404(f"There is no job {number}.") from None
+        return cls.holding(request, job, section)
+
+    @classmethod
+    def holding(cls, request: HttpRequest, job: Job, section: str = "") -> "Sheet":
+        """The sheet of a job at hand, its supply loaded with it."""
+        return cls(job, actor(request), request.shop, section)  # type: ignore[attr-defined]
 
     @property
     def number(self) -> int:

@@ -17,8 +17,7 @@ from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash, subject_of
 from jobs.views.bay import answers
 from jobs.views.bay.channel_rows import speakers_html
-from jobs.views.bay.channels import channels_of
-from jobs.views.bay.fit import sources_of
+from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.wiring_answers import POSITIONS, loads_to_choose
@@ -103,9 +102,9 @@ def speaker_html(
 
 def _rows(sheet: Sheet, keys: set[int]) -> str:
     """The rows of these channels, out of band."""
-    sources = sources_of(sheet.job)
+    inputs = inputs_of(sheet.job)
     return "".join(
-        speakers_html(sheet, channel, sources, oob=True)
+        speakers_html(sheet, channel, inputs, oob=True)
         for channel in channels_of(sheet.job)
         if channel.pk in keys
     )
@@ -147,9 +146,10 @@ def on_channel(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     if chosen.isdigit():
         get_object_or_404(JobSpeaker, pk=int(chosen), job__number=number)
         return _put_on(request, number, pk, int(chosen))
-    if off.isdigit():
+    if off:
+        gone = get_object_or_404(JobSpeaker, label=off, job__number=number)
         try:
-            saved = service.take_off(number, pk, int(off), actor=actor(request))
+            saved = service.take_off(number, pk, gone.pk, actor=actor(request))
         except Refused as refused:
             return answers.refused(request, number, "channels", refused)
         return _done(request, number, {pk}, f"Taken off {channel}.", _last(saved.row))
