@@ -244,6 +244,13 @@
     const ask = () => {
       if (!document.hidden && board.isConnected) htmx.trigger(board, "board:ask");
     };
+    let left = 0;
+    board.addEventListener("htmx:beforeSwap", () => {
+      left = board.scrollLeft;
+    });
+    board.addEventListener("htmx:afterSettle", () => {
+      board.scrollLeft = left;
+    });
     setInterval(ask, REFRESH_MS);
     document.addEventListener("visibilitychange", ask);
   }
