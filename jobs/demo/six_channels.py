@@ -47,7 +47,11 @@ WIRINGS: Final = (
         connector="Door plug, left",
         plus=("4", "GN", "WH"),
         minus=("5", "GN", "BK"),
-        fields={"polarity_proved": True, "measured_load_ohm": 3.6},
+        fields={
+            "polarity_proved": True,
+            "measured_load_ohm": 3.6,
+            "note": "EQ differs: steering wheel side reflects at 6 kHz",
+        },
         before=Setting(_CAUTIOUS_HIGH, level_db=-20.0),
         after=Setting(
             _TWEETER_HIGH, level_db=-4.5, delay_ms=1.32, sections=(_peak(6300, -2.0, 2.0),)
@@ -59,7 +63,11 @@ WIRINGS: Final = (
         connector="Door plug, right",
         plus=("4", "VT", "WH"),
         minus=("5", "VT", "BK"),
-        fields={"polarity_proved": True, "measured_load_ohm": 3.6},
+        fields={
+            "polarity_proved": True,
+            "measured_load_ohm": 3.6,
+            "note": "EQ differs: wide dash on this side",
+        },
         before=Setting(_CAUTIOUS_HIGH, level_db=-20.0),
         after=Setting(
             _TWEETER_HIGH, level_db=-3.5, delay_ms=0.41, sections=(_peak(5900, -1.5, 2.0),)
@@ -71,7 +79,11 @@ WIRINGS: Final = (
         connector="Door plug, left",
         plus=("12", "GY", "RD"),
         minus=("13", "GY", "BK"),
-        fields={"polarity_proved": True, "measured_load_ohm": 3.4},
+        fields={
+            "polarity_proved": True,
+            "measured_load_ohm": 3.4,
+            "note": "EQ differs: door pocket rings at 160 Hz",
+        },
         before=Setting(_CAUTIOUS_MID, _MID_LOW, level_db=-20.0),
         after=Setting(
             _MID_HIGH,
@@ -87,7 +99,11 @@ WIRINGS: Final = (
         connector="Door plug, right",
         plus=("12", "BU", "RD"),
         minus=("13", "BU", "BK"),
-        fields={"polarity_proved": True, "measured_load_ohm": 3.5},
+        fields={
+            "polarity_proved": True,
+            "measured_load_ohm": 3.5,
+            "note": "EQ differs: glove box rings at 150 Hz",
+        },
         before=Setting(_CAUTIOUS_MID, _MID_LOW, level_db=-20.0),
         after=Setting(
             _MID_HIGH,

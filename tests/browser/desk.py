@@ -1,15 +1,17 @@
 """What the front desk does, step by step, as a person would."""
 
 import re
-from datetime import date
+from datetime import date, timedelta
 
 from playwright.sync_api import Locator, Page, expect
 
 
 def pick(page: Page, label: str, typed: str, option: str | re.Pattern[str]) -> None:
-    """Type into a pick list and take an option of it."""
+    """Type into a pick list, take an option of it, and see the list close."""
     page.get_by_role("combobox", name=label).press_sequentially(typed, delay=5)
-    page.get_by_role("listbox", name=label).get_by_role("option", name=option).click()
+    options = page.get_by_role("listbox", name=label).get_by_role("option")
+    options.filter(has_text=option).click()
+    expect(options).to_have_count(0)
 
 
 def draw_signature(page: Page, pad: Locator) -> None:
@@ -26,7 +28,14 @@ def draw_signature(page: Page, pad: Locator) -> None:
 
 
 def book_new_car(
-    page: Page, *, customer: str, phone: str, plate: str, vin: str, parts: list[tuple[str, str]]
+    page: Page,
+    *,
+    customer: str,
+    phone: str,
+    plate: str,
+    vin: str,
+    parts: list[tuple[str, str]],
+    quantities: dict[str, str] | None = None,
 ) -> str:
     """Book a new customer's new car of a known model; returns the job's number as J1021."""
     page.get_by_role("navigation", name="Main").get_by_role("link", name="Book a job").click()
@@ -44,15 +53,33 @@ def book_new_car(
     car.get_by_label("I read it again: keep the VIN as typed").check()
     pick(page, "Find the model", "tamsel", re.compile("Osterlea Tamsel"))
 
-    page.get_by_label("What the customer wants").fill("Six channels, keep every chime.")
+    return _wish_and_book(page, parts, quantities or {}, days=9)
+
+
+def book_known_car(
+    page: Page, *, plate: str, parts: list[tuple[str, str]], quantities: dict[str, str]
+) -> str:
+    """Book a car that is in the book, by its plate."""
+    page.get_by_role("navigation", name="Main").get_by_role("link", name="Book a job").click()
+    pick(page, "Find the vehicle", plate, re.compile(plate))
+    expect(page.get_by_role("region", name="Customer")).to_contain_text("Change")
+    return _wish_and_book(page, parts, quantities, days=10)
+
+
+def _wish_and_book(
+    page: Page, parts: list[tuple[str, str]], quantities: dict[str, str], days: int
+) -> str:
+    page.get_by_label("What the customer wants").fill("Better speakers, keep every chime.")
     for typed, name in parts:
         pick(page, "Add from the catalogue", typed, re.compile(name))
-    return _take_free_time(page)
+        line = page.get_by_role("listitem").filter(has_text=name)
+        line.get_by_label("Quantity").fill(quantities.get(name, "1"))
+    return _take_free_time(page, days)
 
 
-def _take_free_time(page: Page) -> str:
-    today = date.today()
-    later = date.fromordinal(today.toordinal() + 9).isoformat()
+def _take_free_time(page: Page, days: int) -> str:
+    page.get_by_role("radio", name="Bay 2").check(force=True)
+    later = (date.today() + timedelta(days=days)).isoformat()
     page.get_by_label("In the bay from, day").fill(later)
     page.get_by_label("In the bay from, time").fill("09:00")
     page.get_by_label("In the bay until, day").fill(later)

@@ -20,9 +20,17 @@ def send_back(page: Page, reason: str) -> None:
     """Send the open sheet back with a reason."""
     page.get_by_role("button", name="Send back…").click()
     dialog = page.get_by_role("dialog", name="Send back to the bay")
-    dialog.get_by_label("Reason", exact=False).fill(reason)
+    dialog.get_by_role("textbox").fill(reason)
     dialog.get_by_role("button", name="Send back").click()
     expect(dialog).to_be_hidden()
+
+
+def give_reason(page: Page, reason: str) -> None:
+    """Say why the one caution of the open sheet may stand."""
+    page.get_by_role("link", name="Give the next reason").click()
+    page.get_by_label("Reason it may stand").fill(reason)
+    page.get_by_label("Reason it may stand").press("Tab")
+    expect(page.get_by_role("button", name="Sign off")).to_be_visible()
 
 
 def sign_off(page: Page) -> None:
@@ -51,3 +59,20 @@ def hand_over(page: Page, job: str, *, signs: str) -> None:
     page.get_by_label("Name in capitals").fill(signs)
     page.get_by_role("button", name="Sign and hand over").click()
     expect(page.get_by_role("main")).to_contain_text("Collected")
+
+
+def save_setup(page: Page, name: str) -> str:
+    """Keep the signed sheet that is open as a setup."""
+    page.get_by_role("link", name="Save as a setup").click()
+    page.get_by_label("Name", exact=False).first.fill(name)
+    page.get_by_role("button", name=re.compile("Save")).click()
+    expect(page.get_by_role("main")).to_contain_text(name)
+    return name
+
+
+def apply_setup(page: Page, name: str) -> None:
+    """From the job's page: look at what a setup would do, take it over."""
+    page.get_by_role("link", name=re.compile(name)).first.click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text(name)
+    page.get_by_role("button", name="Apply what is chosen").click()
+    expect(page.get_by_role("main")).to_contain_text(re.compile("taken over", re.IGNORECASE))
