@@ -187,8 +187,8 @@ def told(events: Iterable[JobEvent]) -> list[JobEvent]:
         model: {row.pk: str(row) for row in _rows(model, keys)} for model, keys in wanted.items()
     }
     for event in listed:
-        model, key = subjects[event.pk]
-        called = names.get(model, {}).get(key, "") if model else ""
+        model, row = subjects[event.pk]
+        called = names.get(model, {}).get(row, "") if model else ""
         if model is None:
             model = _OF_CODE.get(event.code.partition(".")[0])
         event.sentence = _sentence(event, model, called)  # type: ignore[attr-defined]

@@ -158,7 +158,7 @@ def bay_days(day: date, but: int | None = None) -> list[BayDay]:
         Job.objects.filter(
             stage__in=HOLDS_A_BAY, starts_at__lt=tomorrow, ends_at__gt=midnight, bay__active=True
         )
-        .exclude(pk=but)
+        .exclude(pk=but or 0)
         .select_related("vehicle__vehicle_model")
         .order_by("starts_at")
     )

@@ -21,7 +21,7 @@ from wiring.context import Context
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.power_plan import DeviceState, PowerSolution, RunState, solve
 from wiring.vin import VinReport as VinReport
-from wiring.vin import examine as examine_vin  # noqa: F401 -- for the forms
+from wiring.vin import examine
 
 DEVICE_KINDS = {
     ProductKind.AMPLIFIER: "amplifier",
@@ -324,3 +324,8 @@ def published_tables() -> tuple[dict[str, str], ...]:
                 }
             )
     return tuple(found)
+
+
+def examine_vin(text: str, latest_year: int) -> VinReport:
+    """What can be said of a typed VIN; `latest_year` is the newest model year on sale."""
+    return examine(text, latest_year)

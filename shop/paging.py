@@ -15,7 +15,7 @@ class CappedPaginator(Paginator):  # type: ignore[type-arg]
 
     @cached_property
     def count(self) -> int:
-        return int(self.object_list[:MOST_COUNTED].count())  # type: ignore[union-attr]
+        return int(self.object_list[:MOST_COUNTED].count())  # type: ignore[attr-defined]
 
     @property
     def capped(self) -> bool:

@@ -13,7 +13,7 @@ from shop.models import Shop, Units
 METRES_PER_FOOT: Final = 0.3048
 METRES_PER_INCH: Final = 0.0254
 
-FACTORS: Final = {"m": 1.0, "ft": METRES_PER_FOOT, "in": METRES_PER_INCH}
+FACTORS: Final = {"m": 1.0, "cm": 0.01, "ft": METRES_PER_FOOT, "in": METRES_PER_INCH}
 
 
 def long_unit(shop: Shop) -> str:
@@ -55,6 +55,6 @@ class LengthField(forms.FloatField):
             return self.stands_m
         typed = self.to_python(value)
         metres = None if typed is None else typed * FACTORS[self.unit]
-        self.validate(metres)
+        self.validate(metres)  # type: ignore[arg-type]
         self.run_validators(metres)
         return metres

@@ -18,7 +18,7 @@ PNG_BEGINS: Final = b"\x89PNG\r\n\x1a\n"
 _KEY: Final = re.compile(r"[\w-]{1,36}\Z", re.ASCII)
 
 
-class CheckInForm(forms.ModelForm):
+class CheckInForm(forms.ModelForm):  # type: ignore[type-arg]
     """What is written down on arrival; nothing but the odometer is asked for to save."""
 
     class Meta:

@@ -12,7 +12,7 @@ from shop.models.vehicles import plain_plate
 MOST_VIN_CHARACTERS = 17
 
 
-class VehicleForm(forms.ModelForm):
+class VehicleForm(forms.ModelForm):  # type: ignore[type-arg]
     """One car. A VIN that looks wrong is said so, and kept when the desk confirms it."""
 
     vin = forms.CharField(

@@ -125,7 +125,7 @@ def _check_promise(slot: Slot, promised_at: datetime) -> None:
 def furnish(job: Job, actor: StaffMember) -> None:
     """The rows every job starts with: records before and after, supply, functions, readings."""
     TuningRecord.objects.bulk_create(
-        TuningRecord(job=job, kind=kind, name=kind.label, by=actor)
+        TuningRecord(job=job, kind=kind, name=str(kind.label), by=actor)
         for kind in (TuningKind.BEFORE, TuningKind.AFTER)
     )
     SupplyFacts.objects.create(job=job)

@@ -98,10 +98,10 @@ def put_in(job: Job, product: Product, quantity: int, actor: StaffMember) -> lis
                 after={"label": part.label, "product": str(product), "quantity": 1},
             )
         return parts
-    part = job.parts.filter(product=product).first()
-    if part is not None:
-        _change_quantity(part, part.quantity + quantity, actor)
-        return [part]
+    there = job.parts.filter(product=product).first()
+    if there is not None:
+        _change_quantity(there, there.quantity + quantity, actor)
+        return [there]
     part = job.parts.create(
         product=product, label=_free_label(job, product.kind), quantity=quantity
     )

@@ -39,7 +39,8 @@ def _fresh_draft(request: HttpRequest) -> Draft:
     customer = _asked(Customer.objects.all(), asked.get("customer"))
     slot: dict[str, Any] = first_slot(asked.get("day", ""))
     earlier = Job.objects.select_related("vehicle", "customer")
-    job = earlier.filter(number=whole(asked.get("comeback_of"))).first()
+    number = whole(asked.get("comeback_of"))
+    job = earlier.filter(number=number).first() if number is not None else None
     if job is not None:
         vehicle, customer, slot["comeback_of"] = job.vehicle, job.customer, job.pk
     if customer is None and vehicle is not None:

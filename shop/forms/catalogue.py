@@ -70,7 +70,7 @@ EVERY_FIELD: Final = tuple(
 )
 
 
-class ProductForm(forms.ModelForm):
+class ProductForm(forms.ModelForm):  # type: ignore[type-arg]
     """A product of one kind; the kind is chosen before the form is shown."""
 
     class Meta:

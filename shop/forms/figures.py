@@ -16,7 +16,7 @@ class FigureInput(forms.NumberInput):
         return f"{value:.10g}" if isinstance(value, float) else super().format_value(value)
 
 
-def figure_field(field: models.Field, **kwargs: Any) -> forms.Field | None:
+def figure_field(field: "models.Field[Any, Any]", **kwargs: Any) -> forms.Field | None:
     """The form field of a model field; for `formfield_callback` of a model form."""
     if isinstance(field, models.FloatField):
         kwargs.setdefault("widget", FigureInput)

@@ -11,7 +11,7 @@ from shop.models import Customer, StaffMember
 from shop.services.pins import validate_pin
 
 
-class CustomerForm(forms.ModelForm):
+class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]
     """A customer; one way to reach them is needed."""
 
     class Meta:
@@ -35,7 +35,7 @@ class CustomerForm(forms.ModelForm):
         return cleaned
 
 
-class StaffForm(forms.ModelForm):
+class StaffForm(forms.ModelForm):  # type: ignore[type-arg]
     """A staff member and the roles they hold. A new one needs a first password."""
 
     password = forms.CharField(
@@ -106,7 +106,7 @@ class StaffForm(forms.ModelForm):
         return cleaned
 
     def _post_clean(self) -> None:
-        super()._post_clean()
+        super()._post_clean()  # type: ignore[misc]
         if password := self.cleaned_data.get("password"):
             try:
                 validate_password(password, self.instance)

@@ -15,7 +15,7 @@ def _zones() -> list[tuple[str, str]]:
     return [("UTC", "UTC"), *((zone, zone.replace("_", " ")) for zone in sorted(named))]
 
 
-class ShopForm(forms.ModelForm):
+class ShopForm(forms.ModelForm):  # type: ignore[type-arg]
     """Name, units, time zone, and what the sums take for granted in this shop."""
 
     time_zone = forms.ChoiceField(choices=_zones)
@@ -103,7 +103,7 @@ class ShopForm(forms.ModelForm):
         return [self[name] for name in self.BENCH]
 
 
-class BayForm(forms.ModelForm):
+class BayForm(forms.ModelForm):  # type: ignore[type-arg]
     """A bay; one out of use takes no new bookings."""
 
     class Meta:

@@ -5,7 +5,7 @@ from django import forms
 from shop.models import VehicleModel
 
 
-class VehicleModelForm(forms.ModelForm):
+class VehicleModelForm(forms.ModelForm):  # type: ignore[type-arg]
     """Make, model, years, trim and factory audio package."""
 
     class Meta:

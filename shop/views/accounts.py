@@ -4,7 +4,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth import views as auth_views
-from django.forms import Form
+from django.contrib.auth.forms import PasswordChangeForm
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse_lazy
@@ -31,14 +31,14 @@ class _ChangePassword(auth_views.PasswordChangeView):
     template_name = "accounts/password_change.html"
     success_url = reverse_lazy("board")
 
-    def form_valid(self, form: Form) -> HttpResponse:
+    def form_valid(self, form: PasswordChangeForm) -> HttpResponse:
         messages.success(self.request, "Your password is changed.")
         return super().form_valid(form)
 
 
-login = public(_SignIn.as_view())
+login = public(_SignIn.as_view())  # type: ignore[arg-type]
 logout = allow_any_staff(auth_views.LogoutView.as_view())
-password_change = allow_any_staff(_ChangePassword.as_view())
+password_change = allow_any_staff(_ChangePassword.as_view())  # type: ignore[arg-type]
 
 
 @public
