@@ -198,11 +198,11 @@ class _Drawing:
             severity,
             points,
             "3" if run is not None else "1.5",
-            format_html(' stroke-dasharray="9 4"') if returns else "",
+            SafeString(' stroke-dasharray="9 4"') if returns else "",
         )
         if run is None:
             return format_html("{}{}", line, _text(bend + 8, y2 - 8, "by the body", 11))
-        fuse = self._fuse(run, bend + 8, y2) if run.fuse is not None else format_html("")
+        fuse = self._fuse(run, bend + 8, y2) if run.fuse is not None else SafeString("")
         left = bend + (52 if run.fuse is not None else 8)
         above, below = self._words(run)
         if severity:
@@ -252,7 +252,7 @@ def _text(
     x: float, y: float, words: str, size: float, weight: int = 400, anchor: str = "start"
 ) -> SafeString:
     if not words:
-        return format_html("")
+        return SafeString("")
     return format_html(
         '<text x="{}" y="{}" text-anchor="{}" fill="currentColor" font-size="{}" '
         'font-weight="{}">{}</text>',
@@ -296,7 +296,7 @@ def power_path(
     or "ft". `marks` names runs with an open stop or caution.
     """
     if not plan.runs:
-        return format_html("")
+        return SafeString("")
     drawing = _Drawing(plan, solution, unit, marks or {})
     parts: list[SafeString] = []
     top, width = 0.0, 0.0

@@ -65,7 +65,7 @@ class Bench:
     def _cell(self) -> Callable[[], Answer]:
         """A save of one channel's level, another value each time."""
         channel = self.job.channels.filter(kind="amplifier", number=3)[0]
-        url = reverse("setting", args=[self.job.number, "after", channel.pk])
+        url = reverse("bay_setting_save", args=[self.job.number, "after", channel.pk])
         state: dict[str, Any] = {"turn": 0, "version": 1}
 
         def save() -> Answer:
@@ -128,7 +128,7 @@ class Bench:
         self._line("install sheet, signed PDF", measured, floor, "at most 1.15 x the renderer")
 
     def _bytes(self) -> None:
-        page = _ok(self.caller.get(reverse("bay_sheet", args=[self.job.number]))).body
+        page = _ok(self.caller.get(reverse("bay_channels", args=[self.job.number]))).body
         total, parts = first_load(page)
         print(f"  bay sheet, first load: {total / 1000:.1f} kB compressed (at most 120 kB)")
         for name, size in parts[:6]:

@@ -11,6 +11,7 @@ from typing import Final, NamedTuple
 
 from django.template.loader import render_to_string
 from django.utils.html import format_html
+from django.utils.safestring import SafeString
 
 from jobs.models import PowerRun
 from jobs.views.bay import picture, power_rows
@@ -71,7 +72,7 @@ def tab_count_html(sheet: Sheet, section: str, oob: bool = False) -> str:
     return format_html(
         '<span id="tab-{}"{}>{}</span>',
         section,
-        format_html(' hx-swap-oob="true"') if oob else "",
+        SafeString(' hx-swap-oob="true"') if oob else "",
         format_html(
             '<span class="count {}" aria-label="{}">{}</span>',
             count.severity,
@@ -90,7 +91,7 @@ def _draw_tab(sheet: Sheet, index: int) -> str:
 def mark_html(sheet: Sheet, place: str, oob: bool = False) -> str:
     """The mark in a row: what is open there, as a link to the findings."""
     count = sheet.mark(place)
-    swap = format_html(' hx-swap-oob="true"') if oob else ""
+    swap = SafeString(' hx-swap-oob="true"') if oob else ""
     if not count.count:
         return format_html('<span class="row-mark" id="mark-{}"{}></span>', anchor(place), swap)
     address = f"{sheet.url('bay_findings')}?at={place}"
@@ -184,7 +185,7 @@ def seen_text(sheet: Sheet, names: tuple[str, ...]) -> str:
 def seen_html(sheet: Sheet, names: tuple[str, ...], oob: bool = False) -> str:
     return format_html(
         '<input type="hidden" name="seen" id="seen" data-with-cells{} value="{}">',
-        format_html(' hx-swap-oob="true"') if oob else "",
+        SafeString(' hx-swap-oob="true"') if oob else "",
         seen_text(sheet, names),
     )
 

@@ -121,15 +121,15 @@ def _shape(spot: Spot) -> SafeString:
     if spot.state in _SHAPES:
         return format_html('<polygon points="{}"/>', _SHAPES[spot.state])
     if spot.state == "open":
-        return format_html('<rect x="-9.5" y="-9.5" width="19" height="19" rx="2"/>')
+        return SafeString('<rect x="-9.5" y="-9.5" width="19" height="19" rx="2"/>')
     if spot.state == "empty":
-        return format_html('<circle r="6"/><path d="M-3 0H3M0 -3V3"/>')
-    return format_html('<circle r="10.5"/>')
+        return SafeString('<circle r="6"/><path d="M-3 0H3M0 -3V3"/>')
+    return SafeString('<circle r="10.5"/>')
 
 
 def _text(spot: Spot) -> SafeString:
     if not spot.speakers:
-        return format_html("")
+        return SafeString("")
     names = spot.channels.split(", ") if spot.channels else ["?"]
     lines = names[:2] if len(names) < 3 else [names[0], f"+{len(names) - 1}"]
     low = 2.6 if len(lines) == 1 else -0.6
@@ -153,7 +153,7 @@ def spot_html(sheet: Sheet, spot: Spot, oob: bool = False) -> SafeString:
         spot_id(spot.position),
         f"{spot.x:.1f}",
         f"{spot.y:.1f}",
-        format_html(' hx-swap-oob="true"') if oob else "",
+        SafeString(' hx-swap-oob="true"') if oob else "",
         address,
         post,
         spot.words,

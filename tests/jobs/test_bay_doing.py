@@ -1,0 +1,248 @@
+"""Things done on the bay sheet by a tap, each with its way back."""
+
+import re
+from xml.etree import ElementTree
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.test import Client
+from django.urls import reverse
+
+from jobs.diagrams import power_path
+from jobs.models import ChannelSetting, FitProof, FunctionCheck, Job, JobEvent, TuningKind
+from jobs.services import channels, functions, tuning
+from jobs.services.errors import Refused
+from jobs.services.undo import undo
+from jobs.wiring_adapter import findings_of, plan_of
+from jobs.wiring_answers import power_at
+from tests.jobs.workshop import Workshop
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def shop_floor() -> Workshop:
+    return Workshop()
+
+
+@pytest.fixture
+def job(shop_floor: Workshop) -> Job:
+    job = shop_floor.job()
+    shop_floor.wire(job)
+    return job
+
+
+@pytest.fixture
+def client(shop_floor: Workshop) -> Client:
+    client = Client(headers={"HX-Request": "true"})
+    client.force_login(shop_floor.technician)
+    return client
+
+
+def _stops(job: Job) -> set[str]:
+    return {finding.rule for finding in findings_of(job) if finding.severity == "stop"}
+
+
+def test_a_tap_on_a_place_puts_the_chosen_channel_on_its_speaker(
+    shop_floor: Workshop, job: Job, client: Client
+) -> None:
+    channel = job.channels.get(number=4)
+    channels.take_off(
+        job.number, channel.pk, channel.speakers.get().pk, actor=shop_floor.technician
+    )
+    assert "speaker-without-channel" in _stops(job)
+    url = reverse("bay_place", args=[job.number, "rear_door_right"])
+    answer = client.post(url, {"target": channel.pk})
+    assert channel.speakers.get().position == "rear_door_right"
+    assert "speaker-without-channel" not in _stops(job)
+    back = re.search(r'hx-post="([^"]*/undo/\d+/)"', answer.content.decode())
+    assert back
+    client.post(back[1])
+    client.post(back[1])
+    assert not channel.speakers.exists()
+    assert job.events.filter(code="event.undone").count() == 1
+
+
+def test_placing_a_speaker_is_one_change_with_its_channel(
+    shop_floor: Workshop, job: Job, client: Client
+) -> None:
+    job.parts.filter(label="S1").update(quantity=3)
+    part, channel = job.parts.get(label="S1"), job.channels.get(number=3)
+    url = reverse("bay_place_add", args=[job.number, "roof_left"])
+    form = {"what": part.pk, "target": channel.pk, "key": "once"}
+    client.post(url, form)
+    client.post(url, form)
+    placed = job.speakers.get(position="roof_left")
+    assert list(placed.channels.all()) == [channel]
+    assert placed.min_high_pass_hz == 2000
+    channel.refresh_from_db()
+    assert channel.joining == "parallel"
+    refused = client.post(url, {"what": part.pk, "key": "another"})
+    assert refused.status_code == 422
+    assert job.speakers.filter(part=part).count() == 3
+    undo(job.number, job.events.get(key="once").pk, shop_floor.technician)
+    channel.refresh_from_db()
+    assert not job.speakers.filter(position="roof_left").exists()
+    assert channel.joining == "single"
+
+
+def test_a_factory_speaker_needs_its_impedance(job: Job, client: Client) -> None:
+    url = reverse("bay_place_add", args=[job.number, "roof_left"])
+    form = {"what": "factory", "kind": "coaxial", "name": "Oval"}
+    refused = client.post(url, {**form, "impedance_ohm": "four"})
+    assert refused.status_code == 422
+    assert 'value="four"' in refused.content.decode()
+    client.post(url, {**form, "impedance_ohm": "3,6 Ω"})
+    placed = job.speakers.get(position="roof_left")
+    assert placed.factory and placed.impedance_ohm == 3.6
+
+
+def test_all_of_a_group_work_and_back_leaves_what_was_found_by_hand(
+    shop_floor: Workshop, job: Job
+) -> None:
+    group = job.function_checks.values_list("group", flat=True)[0]
+    first, second = job.function_checks.filter(group=group)[:2]
+    record = {"actor": shop_floor.technician, "version": first.version}
+    functions.record(job.number, first.pk, "before", {"before": "fault"}, **record)
+    event = functions.all_work(job.number, "before", group, actor=shop_floor.technician)
+    assert event is not None
+    rows = FunctionCheck.objects.filter(job=job, group=group)
+    assert set(rows.exclude(pk=first.pk).values_list("before", flat=True)) == {"works"}
+    second.refresh_from_db()
+    functions.record(
+        job.number,
+        second.pk,
+        "before",
+        {"before": "not_fitted"},
+        actor=shop_floor.manager,
+        version=second.version,
+    )
+    undo(job.number, event.pk, shop_floor.technician)
+    left = dict(rows.values_list("pk", "before"))
+    assert left.pop(first.pk) == "fault" and left.pop(second.pk) == "not_fitted"
+    assert set(left.values()) == {""}
+    assert not rows.filter(before="").exclude(before_by=None).exists()
+
+
+def test_a_function_lost_is_a_stop_at_once(shop_floor: Workshop, job: Job, client: Client) -> None:
+    shop_floor.prove(job)
+    check = job.function_checks.first()
+    assert check is not None
+    url = reverse("bay_function_save", args=[job.number, "after", check.pk])
+    answer = client.post(url, {"version": check.version, "after": "fault", "key": "k"})
+    assert "Lost: it worked before" in answer.content.decode()
+    assert "function-lost" in _stops(job)
+    check.refresh_from_db()
+    assert check.after_by == shop_floor.technician and check.after_at is not None
+
+
+def test_the_instrument_used_last_goes_with_the_next_value(job: Job, client: Client) -> None:
+    first, second = job.readings.filter(unit="V")[:2]
+    for reading, fields in (
+        (first, {"before_value": "12,61", "before_instrument": "Meter 7"}),
+        (second, {"before_value": "14.2"}),
+    ):
+        url = reverse("bay_reading_save", args=[job.number, "before", reading.pk])
+        client.post(url, {"version": reading.version, **fields})
+    second.refresh_from_db()
+    assert (second.before_value, second.before_instrument) == (14.2, "Meter 7")
+
+
+def test_a_record_kept_can_be_returned_to_and_that_undone(shop_floor: Workshop, job: Job) -> None:
+    technician = shop_floor.technician
+    channel = job.channels.get(number=1)
+
+    def level() -> float:
+        return ChannelSetting.objects.get(channel=channel, record__kind="after").level_db
+
+    kept = tuning.keep_as_working(job.number, "First listen", actor=technician)
+    assert kept is not None
+    shop_floor.set(job, channel, "after", {"level_db": -12.0})
+    event = tuning.return_to(job.number, kept.pk, actor=technician)
+    assert level() == -4.5
+    undo(job.number, event.pk, technician)
+    assert level() == -12.0
+    with pytest.raises(Refused, match="already has a record"):
+        tuning.keep_as_working(job.number, "First listen", actor=technician)
+
+
+def test_a_proposal_taken_passes_and_can_be_undone(
+    shop_floor: Workshop, job: Job, client: Client
+) -> None:
+    run = job.runs.get(label="R1")
+    job.runs.filter(pk=run.pk).update(size="2.5 mm2", fuse_rating_a=150.0)
+    assert [f for f in findings_of(job) if "R1" in f.where and f.severity == "stop"]
+    client.post(reverse("bay_run_propose", args=[job.number, run.pk]), {"metal": "copper"})
+    run.refresh_from_db()
+    assert run.size != "2.5 mm2"
+    assert not [f for f in findings_of(job) if "R1" in f.where and f.severity != "note"]
+    event = JobEvent.objects.get(job=job, code="run.proposed")
+    undo(job.number, event.pk, shop_floor.technician)
+    run.refresh_from_db()
+    assert (run.size, run.fuse_rating_a) == ("2.5 mm2", 150.0)
+
+
+def test_a_removed_run_comes_back_whole(shop_floor: Workshop, job: Job, client: Client) -> None:
+    run = job.runs.get(label="R1")
+    before = plan_of(job)
+    client.post(reverse("bay_run_remove", args=[job.number, run.pk]))
+    assert not job.runs.filter(label="R1").exists()
+    event = job.events.get(code="run.removed")
+    undo(job.number, event.pk, shop_floor.technician)
+    after = plan_of(job)
+    assert sorted(after.runs, key=lambda one: one.id) == sorted(before.runs, key=lambda one: one.id)
+
+
+def test_the_power_path_shows_every_run_and_the_lowest_voltage(job: Job) -> None:
+    plan = plan_of(job)
+    solution = power_at(plan)
+    assert solution is not None
+    drawn = power_path(plan, solution, marks={"R1": "stop"})
+    words = " ".join(ElementTree.fromstring(drawn).itertext())
+    for run in plan.runs:
+        assert run.id in words
+    assert "60 A" in words and "STOP" in words
+    assert f"{solution.devices['A1'].voltage_v:.2f} V" in words
+    assert "style=" not in drawn and "var(" not in drawn
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "said"),
+    [
+        ("guide.exe", b"MZ", "is not allowed"),
+        ("guide.pdf", b"MZ not a pdf", "not a PDF file inside"),
+        ("guide.png", b"\x89PNG\r\n\x1a\n" + b"0" * (10 * 1024 * 1024), "at most 10 MB"),
+    ],
+    ids=["type", "content", "size"],
+)
+def test_a_guide_that_cannot_be_kept_says_why_and_loses_nothing_typed(
+    job: Job, client: Client, name: str, content: bytes, said: str
+) -> None:
+    form = {
+        "source": "Trial fit in the car",
+        "consulted_on": "2026-03-04",
+        "outcome": "fits",
+        "guide": SimpleUploadedFile(name, content),
+    }
+    answer = client.post(reverse("bay_fit_add", args=[job.number]), form)
+    shown = answer.content.decode()
+    assert answer.status_code == 422
+    assert said in shown and "Trial fit in the car" in shown
+    assert not FitProof.objects.filter(job=job).exists()
+
+
+def test_equaliser_sections_are_kept_whole_or_not_at_all(job: Job, client: Client) -> None:
+    channel = job.channels.get(number=1)
+    setting = ChannelSetting.objects.get(channel=channel, record__kind=TuningKind.AFTER)
+    url = reverse("bay_sections_save", args=[job.number, "after", channel.pk])
+    columns = {"frequency_hz": ["3,2k", "80"], "gain_db": ["-2,5", ""], "q": ["2", ""]}
+    bad = client.post(url, {"version": setting.version, "kind": ["peaking", ""], **columns})
+    assert bad.status_code == 422 and "3,2k" in bad.content.decode()
+    setting.refresh_from_db()
+    assert setting.sections == []
+    client.post(url, {"version": setting.version, "kind": ["peaking", "notch"], **columns})
+    setting.refresh_from_db()
+    assert [(one["kind"], one["frequency_hz"], one["gain_db"]) for one in setting.sections] == [
+        ("peaking", 3200.0, -2.5),
+        ("notch", 80.0, 0.0),
+    ]
