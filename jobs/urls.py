@@ -10,6 +10,7 @@ from jobs.views import (
     collect,
     find,
     job,
+    labels,
     photos,
     picks,
     review,
@@ -67,6 +68,12 @@ urlpatterns += [
     path("sheets/<int:number>-<int:revision>/pdf/", sheets.sheet_pdf, name="sheet_pdf"),
     path("sheets/<int:number>-<int:revision>/correct/", sheets.sheet_correct, name="sheet_correct"),
     path("jobs/<int:number>/collect/", collect.collect, name="collect"),
+]
+
+# Labels.
+urlpatterns += [
+    path("jobs/<int:number>/labels/", labels.labels, name="labels"),
+    path("jobs/<int:number>/labels/pdf/", labels.labels_file, name="labels_pdf"),
 ]
 
 # Photos.

@@ -2,7 +2,16 @@
 
 from django.urls import URLPattern, path
 
-from shop.views import accounts, catalogue, customers, health, settings, tablets, vehicle_models
+from shop.views import (
+    accounts,
+    catalogue,
+    customers,
+    health,
+    labels,
+    settings,
+    tablets,
+    vehicle_models,
+)
 
 urlpatterns: list[URLPattern] = [
     path("", accounts.home, name="home"),
@@ -36,6 +45,9 @@ urlpatterns: list[URLPattern] = [
     path("settings/staff/", settings.staff_list, name="staff_list"),
     path("settings/staff/new/", settings.staff_create, name="staff_create"),
     path("settings/staff/<int:pk>/", settings.staff_edit, name="staff_edit"),
+    path("settings/label-sheets/", labels.label_sheet_list, name="label_sheet_list"),
+    path("settings/label-sheets/new/", labels.label_sheet_create, name="label_sheet_create"),
+    path("settings/label-sheets/<int:pk>/", labels.label_sheet_edit, name="label_sheet_edit"),
     path("settings/bays/", settings.bay_list, name="bay_list"),
     path("settings/bays/new/", settings.bay_create, name="bay_create"),
     path("settings/bays/<int:pk>/", settings.bay_edit, name="bay_edit"),

@@ -1,4 +1,5 @@
 from shop.models.devices import PinAttempts, Tablet
+from shop.models.labels import LabelSheet
 from shop.models.people import Customer, StaffMember
 from shop.models.products import Product, ProductKind, ProductRating
 from shop.models.shop import Bay, Shop, Units
@@ -8,6 +9,7 @@ __all__ = [
     "Bay",
     "BodyShape",
     "Customer",
+    "LabelSheet",
     "PinAttempts",
     "Powertrain",
     "Product",

@@ -226,9 +226,9 @@
           error.name === "NotAllowedError"
             ? "The camera is not allowed for this page: allow it in the browser's settings for this address."
             : error.name === "NotFoundError"
-              ? "This device has no camera."
+              ? "No camera was found on this device."
               : "The camera did not start: another program may be using it.";
-        return say(`${why} Or take a photo of the code.`);
+        return say(`${why} Or use a photo of the code.`);
       }
       if (state.over) return stop();
       video.srcObject = state.stream;

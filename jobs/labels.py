@@ -1,0 +1,144 @@
+"""The labels of a job: both wires of each channel, cables, fuse holders, the key tag.
+
+What a label says comes from the rows of the plan as they stand; nothing is kept of it.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from django.utils import timezone
+from django.utils.formats import date_format
+
+from jobs.models import Channel, Job, JobPart, PowerRun
+
+MOST_COPIES: Final = 20
+MOST_LABELS: Final = 1000
+
+
+@dataclass(frozen=True)
+class Line:
+    """A line of a label; `weight` is its size beside the others. `wraps`: it may take two."""
+
+    text: str
+    weight: float = 1.0
+    bold: bool = False
+    wraps: bool = True
+
+
+@dataclass(frozen=True)
+class Label:
+    """One label. `copies` is how many are usually wanted; `qr` is what its code says, if any."""
+
+    id: str
+    kind: str
+    title: str
+    lines: tuple[Line, ...]
+    copies: int = 1
+    base: str = ""
+    stripe: str = ""
+    qr: str = ""
+
+
+KINDS: Final[dict[str, str]] = {
+    "wire": "Wires of the channels",
+    "cable": "Power cables",
+    "fuse": "Fuse holders",
+    "key": "Key tag",
+}
+
+
+def labels_of(job: Job, address: str) -> list[Label]:
+    """Every label the job can have; `address` is what the key tag's code opens."""
+    channels = job.channels.select_related("part", "feeds_part").prefetch_related("speakers")
+    runs = list(job.runs.all())
+    parts = {part.label: part for part in job.parts.select_related("product")}
+    made = [label for channel in channels for label in _wires(channel)]
+    made += [label for run in runs for label in _cable(run, parts)]
+    made += [_fuse(run, parts) for run in runs if run.fuse_rating_a]
+    return [*made, _key(job, address)]
+
+
+def _wires(channel: Channel) -> Iterable[Label]:
+    name = channel.plan_id
+    if channel.kind == Channel.Kind.LINE:
+        if channel.feeds_part is None:
+            return
+        feeds = f"to {channel.feeds_part.label} input {channel.feeds_input or '?'}"
+        lines = (Line(name, 1.6, bold=True, wraps=False), Line(feeds))
+        yield Label(f"wire-{channel.pk}", "wire", f"{name} {feeds}", lines, copies=2)
+        return
+    speakers = [f"{one.get_kind_display()}, {one.get_position_display().lower()}"
+                for one in channel.speakers.all()]  # fmt: skip
+    if not speakers:
+        return
+    if channel.bridged_with:
+        name = f"{name}+{channel.bridged_with}"
+    for lead, sign in (("positive", "+"), ("negative", "−")):
+        base = getattr(channel, f"{lead}_base")
+        stripe = getattr(channel, f"{lead}_stripe")
+        cavity = getattr(channel, f"{lead}_cavity")
+        colour = f"{base}/{stripe}" if stripe else base
+        plug = " ".join(filter(None, [channel.connector, cavity and f"cavity {cavity}"]))
+        lines = (
+            Line(f"{name} {sign}", 1.6, bold=True, wraps=False),
+            *(Line(one) for one in speakers),
+            *(Line(one) for one in (colour, plug) if one),
+        )
+        yield Label(
+            f"wire-{channel.pk}-{lead}",
+            "wire",
+            f"{name} {sign} {'; '.join(speakers)}",
+            lines,
+            copies=2,
+            base=base,
+            stripe=stripe,
+        )
+
+
+def _conductor(run: PowerRun) -> str:
+    metal = "" if run.metal == PowerRun.Metal.COPPER else f" {run.get_metal_display().lower()}"
+    many = f"{run.parallel} × " if run.parallel > 1 else ""
+    return f"{many}{run.size.replace('mm2', 'mm²')}{metal}"
+
+
+def _way(run: PowerRun, parts: Mapping[str, JobPart]) -> str:
+    ends = []
+    for node in (run.from_node, run.to_node):
+        part = parts.get(node)
+        ends.append(f"{node} {part.product.name}" if part else node.replace("_", " "))
+    return " to ".join(ends)
+
+
+def _cable(run: PowerRun, parts: Mapping[str, JobPart]) -> Iterable[Label]:
+    sign = "+" if run.kind == PowerRun.Kind.FEED else "−"
+    lines = (
+        Line(f"{run.label} {sign}", 1.6, bold=True, wraps=False),
+        Line(_way(run, parts)),
+        Line(_conductor(run)),
+    )
+    title = f"{run.label} {sign} {_way(run, parts)}"
+    yield Label(f"cable-{run.pk}", "cable", title, lines, copies=2)
+
+
+def _fuse(run: PowerRun, parts: Mapping[str, JobPart]) -> Label:
+    rating = f"{run.fuse_rating_a:g} A"
+    lines = (
+        Line(rating, 1.9, bold=True, wraps=False),
+        *([Line(f"{run.fuse_body} fuse")] if run.fuse_body else []),
+        Line(f"for {_conductor(run)}", bold=True),
+        Line(f"{run.label} {_way(run, parts)}"),
+    )
+    return Label(f"fuse-{run.pk}", "fuse", f"{rating}, {run.label} {_way(run, parts)}", lines)
+
+
+def _key(job: Job, address: str) -> Label:
+    promised = date_format(timezone.localtime(job.promised_at), "D j M H:i")
+    vehicle = job.vehicle
+    lines = (
+        Line(str(job), 1.7, bold=True, wraps=False),
+        *([Line(vehicle.plate, 1.3, bold=True, wraps=False)] if vehicle.plate else []),
+        Line(vehicle.title),
+        Line(f"for {promised}"),
+    )
+    return Label("key", "key", f"{job}, {vehicle.plate or vehicle.title}", lines, qr=address)
