@@ -102,12 +102,9 @@ def labels(request: HttpRequest, number: int) -> HttpResponse:
         "taken": taken,
         "styles": STYLES.items(),
         "groups": [
-            (
-                kind,
-                title,
-                [(one, choice.counts[one.id]) for one in choice.labels if one.kind == kind],
-            )
+            (kind, title, [(one, choice.counts[one.id]) for one in made])
             for kind, title in KINDS.items()
+            if (made := [one for one in choice.labels if one.kind == kind])
         ],
         "grid": _grid(sheet, choice.start, taken) if sheet else [],
     }
