@@ -4,6 +4,7 @@ from datetime import date, timedelta
 from typing import Any, Final
 
 from django import forms
+from django.db.models import Q
 from django.http import QueryDict
 from django.utils import timezone
 
@@ -78,7 +79,10 @@ class SlotForm(forms.Form):
             bays = Bay.objects.filter(active=True) | Bay.objects.filter(pk=job.bay_id)
             self.fields["bay"].queryset = bays  # type: ignore[attr-defined]
         if vehicle is not None and vehicle.pk:
-            earlier = Job.objects.filter(vehicle=vehicle).exclude(stage=Stage.CANCELLED)
+            stands = job.comeback_of_id if job is not None else None
+            earlier = Job.objects.filter(
+                Q(stage__in=(Stage.SIGNED_OFF, Stage.COLLECTED)) | Q(pk=stands), vehicle=vehicle
+            )
             if job is not None:
                 earlier = earlier.filter(number__lt=job.number)
             field = self.fields["comeback_of"]
