@@ -5,6 +5,7 @@ set -u
 cd "$(dirname "$0")/.."
 unset DATABASE_URL
 failed=
+parallel="-n auto --maxprocesses 4 --dist loadgroup"
 
 step() {
     name=$1
@@ -17,7 +18,7 @@ step() {
 step "Format and lint" deploy/lint.sh
 step "Types" .venv/bin/mypy
 step "Migrations" deploy/migrations.sh
-step "Tests on SQLite" .venv/bin/pytest "$@"
-step "Tests on PostgreSQL" deploy/test_postgres.sh .venv/bin/pytest --database-only "$@"
+step "Tests on SQLite" .venv/bin/pytest $parallel "$@"
+step "Tests on PostgreSQL" deploy/test_postgres.sh .venv/bin/pytest $parallel --database-only "$@"
 
 [ -z "$failed" ] || { echo "Failed:$failed"; exit 1; }

@@ -41,7 +41,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    for item in items:
+        if item.get_closest_marker("browser"):
+            # Tests run side by side, but one browser is enough for the machine.
+            item.add_marker(pytest.mark.xdist_group("browser"))
     if not config.getoption("--database-only"):
         return
     kept, left_out = [], []
