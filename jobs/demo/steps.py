@@ -71,7 +71,6 @@ class _Bench:
             subject=step.photo_subject,
             key=f"demo-step-{step.pk:08d}",
             actor=self.by,
-            caption=step.text[:60],
         )
 
     def tick(self, step: JobStep) -> None:
@@ -106,8 +105,9 @@ def work_through(
     span = ends - starts
     bench = _Bench(job, by)
     listed = _in_order(list(job.steps.all()), one.finished)
+    last = min(starts + span * 0.97, loader.now)
     for place, step in enumerate(listed):
-        with loader.at(starts + span * (0.92 + 0.05 * place / len(listed))):
+        with loader.at(last - timedelta(minutes=2) * (len(listed) - place)):
             step.refresh_from_db()
             try:
                 bench.tick(step)

@@ -11,6 +11,8 @@
  *
  * Hidden inputs marked data-with-cells, anywhere on the page, go along with every post.
  *
+ * After a save the body gets the event cells:saved, on which other parts of the page ask for themselves again.
+ *
  * Answers: 2xx saved; 409 someone else changed it (the row with a clash box); 422 the row with its
  * errors; 401 signed out (kept, tried again); 5xx or no answer: kept, tried again; other 4xx: kept.
  */
@@ -64,10 +66,10 @@
 
   /** A refused control with data-again is sent along with what was changed to answer the refusal. */
   function again(state, fields) {
-    for (const name of unsent(state)) {
+    for (const [name, list] of state.refused) {
       const found = group(state.row, name);
-      if (name in fields || !found.some((c) => "again" in c.dataset)) continue;
-      fields[name] = values(found);
+      if (name in fields || !found.some((c) => "again" in c.dataset) || !same(values(found), list)) continue;
+      fields[name] = list;
       state.refused.delete(name);
     }
   }
@@ -134,6 +136,7 @@
       merge(state, text, sent, status);
       if (status === 422) refuse(state, sent);
       mark(state, response.ok ? (state.refused.size ? "error" : "saved") : status === 409 ? "clash" : "error");
+      if (response.ok) document.body.dispatchEvent(new CustomEvent("cells:saved", { detail: { url: state.url } }));
       if (response.headers.get("HX-Refresh") === "true") location.reload();
       return pump(state);
     }
@@ -295,7 +298,6 @@
     if (!row || !control.name || control.closest("[data-not-saved]")) return;
     const state = stateOf(row);
     state.touched.add(control.name);
-    if ("again" in control.dataset && state.refused.delete(control.name) && !unsent(state).length) mark(state, "saved");
     typing = done ? null : control;
     if (done) pump(state);
   }

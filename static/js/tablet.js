@@ -167,6 +167,14 @@
     lock();
   }, true);
 
+  /* Asked to sign in again, on a page that holds something: here, not in another tab. */
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest?.("#save-strip a, #messages a");
+    if (!link || !Loombook.isSignIn(link.href)) return;
+    event.preventDefault();
+    lock();
+  });
+
   const look = () => !locked && Date.now() - lastTouch() > idle_ms && lock();
   if (lastTouch()) look();
   if (!locked) touch();

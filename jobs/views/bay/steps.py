@@ -87,10 +87,25 @@ def row_html(
             if cleaned and "reading_value" in cleaned.errors
             else field.prepare_value(reading),
             "clashes": clashes or [],
+            "ticked": _still_ticked(line, cleaned, refused, "done", "done"),
+            "left_out": _still_ticked(line, cleaned, refused, "skipped", "skipped"),
             "reasons": SKIP_REASONS if line.state == "next" else ORDER_REASONS + SKIP_REASONS,
             "oob": oob,
         },
     )
+
+
+def _still_ticked(
+    line: StepLine,
+    cleaned: Cleaned | None,
+    refused: dict[str, list[str]] | None,
+    name: str,
+    state: str,
+) -> bool:
+    """What the tick shows: a refused one stays as it was set, so that it can be sent again."""
+    if refused and cleaned is not None and name in cleaned.changes:
+        return bool(cleaned.changes[name])
+    return line.state == state
 
 
 def _progress_html(steps: StepList, oob: bool = False) -> str:
