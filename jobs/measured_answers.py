@@ -24,7 +24,8 @@ from wiring.measurements import read_text as read_text
 from wiring.plan_plots import measured_plot
 from wiring.plots import Line, draw
 from wiring.response import decibels, through
-from wiring.targets import FLAT, SUPPLIED, Change, Distance, TargetCurve, compare, distance
+from wiring.targets import FLAT, Change, Distance, TargetCurve, compare, distance
+from wiring.targets import SUPPLIED as SUPPLIED
 from wiring.targets import check as check_target
 
 SAME_DB: Final = 0.05

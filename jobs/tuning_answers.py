@@ -4,13 +4,14 @@
 `jobs.measured_answers`.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import Final, NamedTuple
 
 import msgspec
 
-from jobs.models import ChannelSetting, Job, SeatDistance
+from jobs import plan_rows
+from jobs.models import Job
 from jobs.models.acoustics import DEFAULT_AIR_C
 from wiring import plan as doc
 from wiring.alignment import Alignment, Delay, Seat, align
@@ -64,12 +65,9 @@ class Heard(NamedTuple):
 
 def heard_from(job: Job) -> Heard:
     """Distances as the seats count, in one query. A speaker without a distance is left out."""
-    rows = SeatDistance.objects.filter(
-        seat__job=job, seat__used=True, seat__weight__gt=0, distance_m__isnull=False
-    ).values_list("speaker__label", "distance_m", "seat__weight", "seat__job__tuning_facts__air_c")
     sums: dict[str, tuple[float, float]] = {}
     air_c = DEFAULT_AIR_C
-    for label, distance, weight, air in rows:
+    for label, distance, weight, air in plan_rows.seats(job.pk):
         total, weights = sums.get(label, (0.0, 0.0))
         sums[label] = (total + (distance or 0.0) * weight, weights + weight)
         air_c = DEFAULT_AIR_C if air is None else air
@@ -107,9 +105,32 @@ def with_settings(plan: doc.Plan, settings: Mapping[str, doc.Setting]) -> doc.Pl
     )
 
 
-def rows_by_id(rows: Iterable[ChannelSetting]) -> dict[str, ChannelSetting]:
-    """Rows of a tuning record by the plan id of their channel."""
-    return {row.channel.plan_id: row for row in rows}
+def with_sections(plan: doc.Plan, channel_id: str, sections: tuple[doc.Section, ...]) -> doc.Plan:
+    """The plan with other equaliser sections on one channel; as it is where there is no such."""
+
+    def changed(channel: doc.Channel) -> doc.Channel:
+        if channel.id != channel_id:
+            return channel
+        setting = msgspec.structs.replace(channel.setting, sections=sections)
+        return msgspec.structs.replace(channel, setting=setting)
+
+    return msgspec.structs.replace(plan, channels=tuple(map(changed, plan.channels)))
+
+
+def playing_through(plan: doc.Plan, channel_id: str) -> list[str]:
+    """The channels with speakers whose signal passes a channel: itself, or those it feeds."""
+    context = Context(plan)
+    return list(
+        dict.fromkeys(
+            channel.id
+            for channel, _ in driven(context)
+            if any(
+                one.id == channel_id
+                for stage in signal_path(context, channel)
+                for one in (stage, *processing_channels(context, channel))
+            )
+        )
+    )
 
 
 def curves(

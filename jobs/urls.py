@@ -19,6 +19,7 @@ from jobs.views import (
     steps,
     vehicles,
 )
+from jobs.views.tuning import house
 
 urlpatterns: list[URLPattern | URLResolver] = []
 
@@ -131,4 +132,12 @@ urlpatterns += [
     path("time/", clock.clock_list, name="clock_list"),
     path("time/<int:pk>/", clock.clock_correct, name="clock_correct"),
     path("time/<int:pk>/still/", clock.clock_still, name="clock_still"),
+]
+
+# What the shop keeps for tuning.
+urlpatterns += [
+    path("settings/tuning/", house.target_list, name="target_list"),
+    path("settings/tuning/new/", house.target_create, name="target_create"),
+    path("settings/tuning/<int:pk>/", house.target_edit, name="target_edit"),
+    path("settings/tuning/<int:pk>/remove/", house.target_remove, name="target_remove"),
 ]

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from django.utils import timezone
 
+from jobs.demo import sound
 from jobs.demo.spec import Setting, Tried, Work
 from jobs.models import Channel, FunctionResult, Job, SupplyFacts, TuningKind
 from jobs.services import channels, fit, functions, notes, power, readings, tuning
@@ -198,8 +199,12 @@ def fill(
             sheet.plan_power()
         with at(0.6):
             sheet.tune(TuningKind.BEFORE)
+            if work.sound is not None:
+                sound.as_found(sheet, work.sound)
         with at(0.85):
             sheet.tune(TuningKind.AFTER)
+            if work.sound is not None:
+                sound.as_left(sheet, work.sound)
     with at(0.9):
         for text in work.notes:
             notes.add_note(job.number, text, actor=by)

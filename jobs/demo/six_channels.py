@@ -8,6 +8,7 @@ M1 wakes A1 and A2: there is no remote wire.
 
 from typing import Final
 
+from jobs.demo import sound
 from jobs.demo.spec import Filter, Measured, PlacedSpeaker, Proof, Setting, Tried, Wiring, Work
 
 _TWEETER_HIGH = Filter("linkwitz_riley", 4, 2500)
@@ -54,7 +55,7 @@ WIRINGS: Final = (
         },
         before=Setting(_CAUTIOUS_HIGH, level_db=-20.0),
         after=Setting(
-            _TWEETER_HIGH, level_db=-4.5, delay_ms=1.32, sections=(_peak(6300, -2.0, 2.0),)
+            _TWEETER_HIGH, level_db=-4.5, delay_ms=2.68, sections=(_peak(6300, -2.0, 2.0),)
         ),
     ),
     Wiring(
@@ -70,7 +71,7 @@ WIRINGS: Final = (
         },
         before=Setting(_CAUTIOUS_HIGH, level_db=-20.0),
         after=Setting(
-            _TWEETER_HIGH, level_db=-3.5, delay_ms=0.41, sections=(_peak(5900, -1.5, 2.0),)
+            _TWEETER_HIGH, level_db=-3.5, delay_ms=1.46, sections=(_peak(5900, -1.5, 2.0),)
         ),
     ),
     Wiring(
@@ -89,7 +90,7 @@ WIRINGS: Final = (
             _MID_HIGH,
             _MID_LOW,
             level_db=-1.5,
-            delay_ms=1.1,
+            delay_ms=2.45,
             sections=(_peak(160, -3.0, 3.0), _peak(1250, 1.5, 1.4)),
         ),
     ),
@@ -109,6 +110,7 @@ WIRINGS: Final = (
             _MID_HIGH,
             _MID_LOW,
             level_db=-0.5,
+            delay_ms=1.22,
             sections=(_peak(150, -2.5, 3.0), _peak(1250, 1.0, 1.4)),
         ),
     ),
@@ -120,7 +122,7 @@ WIRINGS: Final = (
         minus=("9", "YE", "BK"),
         fields={"polarity_proved": True, "measured_load_ohm": 3.5},
         before=Setting(_CAUTIOUS_MID, level_db=-24.0),
-        after=Setting(_REAR_HIGH, level_db=-8.0, delay_ms=2.65),
+        after=Setting(_REAR_HIGH, level_db=-8.0, delay_ms=2.8),
     ),
     Wiring(
         "A1.6",
@@ -130,7 +132,7 @@ WIRINGS: Final = (
         minus=("9", "OG", "BK"),
         fields={"polarity_proved": True, "measured_load_ohm": 3.5},
         before=Setting(_CAUTIOUS_MID, level_db=-24.0),
-        after=Setting(_REAR_HIGH, level_db=-8.0, delay_ms=2.2),
+        after=Setting(_REAR_HIGH, level_db=-8.0, delay_ms=1.75),
     ),
     Wiring(
         "A1.L1",
@@ -264,6 +266,7 @@ SIX_CHANNELS: Final = Work(
         "base_load_a": 35.0,
     },
     readings=READINGS,
+    sound=sound.SIX_CHANNELS,
     functions=(
         Tried("Key left in or key missing warning", "not_fitted", "not_fitted"),
         Tried("Engine sound or noise cancelling", "not_fitted", "not_fitted"),

@@ -1,7 +1,10 @@
 """How a demo job is written down: what was fitted, measured, tried and set."""
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from jobs.demo.sound import Sound
 
 
 @dataclass(frozen=True)
@@ -125,5 +128,6 @@ class Work:
     functions: tuple[Tried, ...] = ()
     other_settings: tuple[tuple[str, str, str], ...] = ()
     notes: tuple[str, ...] = ()
+    sound: "Sound | None" = None
     reasons: dict[str, str] = field(default_factory=dict)
     """Rule name to the manager's reason, for cautions that stand."""

@@ -8,7 +8,6 @@ from django.template.loader import render_to_string
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
-from jobs.forms.bay import sections as section_form
 from jobs.forms.bay.add import OtherSettingForm, WorkingRecordForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import other_fields, setting_fields
@@ -17,11 +16,13 @@ from jobs.services import tuning as service
 from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
-from jobs.views.bay.channel_rows import settings_html, what_it_feeds
+from jobs.views.bay.channel_rows import settings_html
 from jobs.views.bay.channels import channels_of
 from jobs.views.bay.differences import differences
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor
+from jobs.views.tuning.common import show
+from jobs.views.tuning.curves import choices
 from shop.access import allow, allow_any_staff
 
 _SIDES = (TuningKind.BEFORE, TuningKind.AFTER)
@@ -34,7 +35,7 @@ class Pair(NamedTuple):
     after: str
 
 
-def _settings(job: Job) -> dict[tuple[str, int], ChannelSetting]:
+def settings_of(job: Job) -> dict[tuple[str, int], ChannelSetting]:
     rows = ChannelSetting.objects.filter(record__job=job, record__kind__in=_SIDES)
     return {(row.record.kind, row.channel_id): row for row in rows.select_related("record")}
 
@@ -46,7 +47,7 @@ def tuning(request: HttpRequest, number: int) -> HttpResponse:
 
 
 def _page(request: HttpRequest, sheet: Sheet, **forms: Any) -> HttpResponse:
-    found = _settings(sheet.job)
+    found = settings_of(sheet.job)
     pairs = [
         Pair(
             *(
@@ -57,21 +58,21 @@ def _page(request: HttpRequest, sheet: Sheet, **forms: Any) -> HttpResponse:
         for channel in channels_of(sheet.job)
     ]
     records = list(sheet.job.tuning_records.select_related("by"))
-    answer = answers.page(
+    return show(
         request,
         sheet,
+        "settings",
         "bay/tuning.html",
+        status=422 if forms else 200,
         shows=("marks",),
         pairs=pairs,
         parts_url=reverse("job_parts", args=[sheet.number]),
         others=[other_html(sheet, row) for row in sheet.job.other_settings.all()],
         records=records,
         working=[record for record in records if record.kind == TuningKind.WORKING],
+        **choices(sheet),
         **{"other_form": OtherSettingForm(), "keep_form": WorkingRecordForm(), **forms},
     )
-    if forms:
-        answer.status_code = 422
-    return answer
 
 
 def other_html(
@@ -85,27 +86,37 @@ def other_html(
     return render_to_string("bay/other_row.html", {"sheet": sheet, "row": row, "setting": setting})
 
 
-def _side(kind: str) -> str:
+def side_of(kind: str) -> str:
     if kind not in _SIDES:
         raise Http404("Settings are as found (before) or as left (after).")
     return kind
 
 
-def _shown_paired(request: HttpRequest) -> bool:
+def shown_paired(request: HttpRequest) -> bool:
     """The row stands in the tuning section, not in the channel grid."""
     return "/channels/" not in (request.htmx.current_url or "")  # type: ignore[attr-defined]
+
+
+def channel_of(number: int, pk: int) -> Channel:
+    """A channel of the job, with its part and product."""
+    channels = Channel.objects.select_related("part__product")
+    return get_object_or_404(channels, pk=pk, job__number=number)
 
 
 @allow(*BENCH)
 @require_POST
 def save_setting(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
     """Save settings of one channel, as found or as left."""
-    _side(kind)
-    paired = _shown_paired(request)
+    side_of(kind)
+    paired = shown_paired(request)
 
     def read() -> ChannelSetting:
-        row = ChannelSetting.objects.filter(record__job__number=number, record__kind=kind)
-        return row.filter(channel=pk).first() or ChannelSetting(channel_id=pk)
+        rows = ChannelSetting.objects.select_related("channel__part")
+        found = rows.filter(record__job__number=number, record__kind=kind, channel=pk).first()
+        if found is not None:
+            return found
+        channels = Channel.objects.select_related("part")
+        return ChannelSetting(channel=channels.get(pk=pk, job__number=number))
 
     def write(changes: dict[str, Any], version: int, key: str) -> Any:
         return service.save_setting(
@@ -113,103 +124,10 @@ def save_setting(request: HttpRequest, number: int, kind: str, pk: int) -> HttpR
         )
 
     def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
-        channel = Channel.objects.select_related("part").get(pk=pk, job=sheet.job)
-        return settings_html(sheet, channel, kind, row, cleaned, clashes, paired=paired)
+        return settings_html(sheet, row.channel, kind, row, cleaned, clashes, paired=paired)
 
     section = "tuning" if paired else "channels"
     return answers.save_cells(request, number, section, setting_fields(), write, draw, read)
-
-
-def _editor(
-    sheet: Sheet,
-    kind: str,
-    channel: Channel,
-    lines: list[section_form.Line],
-    version: int,
-    trouble: str = "",
-) -> dict[str, Any]:
-    return {
-        "sheet": sheet,
-        "kind": kind,
-        "side": TuningKind(kind).label,
-        "channel": channel,
-        "feeds": what_it_feeds(sheet.plan, channel.plan_id),
-        "lines": lines,
-        "kinds": section_form.KINDS,
-        "columns": section_form.COLUMNS,
-        "version": version,
-        "most": channel.part.product.max_sections,
-        "trouble": trouble,
-    }
-
-
-def _channel(number: int, pk: int) -> Channel:
-    channels = Channel.objects.select_related("part__product")
-    return get_object_or_404(channels, pk=pk, job__number=number)
-
-
-@allow_any_staff
-@require_safe
-def sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
-    """The equaliser sections of one channel, to look at and to edit."""
-    sheet = Sheet.of(request, number, "tuning")
-    channel = _channel(number, pk)
-    row = _settings(sheet.job).get((_side(kind), pk))
-    lines = section_form.lines_of(row.sections if row else [])
-    context = _editor(sheet, kind, channel, lines, row.version if row else 1)
-    return answers.dialog(request, sheet, "bay/sections.html", context)
-
-
-@allow(*BENCH)
-@require_POST
-def save_sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
-    """Save the whole list of sections of one channel."""
-    _side(kind)
-    channel = _channel(number, pk)
-    version = answers.version_of(request)
-    wanted, lines, trouble = section_form.read(request.POST, channel.part.product.max_sections)
-    if not trouble and not any(line.errors for line in lines):
-        try:
-            saved = service.save_setting(
-                number,
-                kind,
-                pk,
-                {"sections": wanted},
-                actor=actor(request),
-                version=version,
-                key=request.POST.get("key", ""),
-                code="setting.sections",
-            )
-        except Refused as refused:
-            return answers.refused(request, number, "tuning", refused)
-        if not saved.clashes:
-            return _sections_done(request, number, kind, channel, saved.row)
-        clash = saved.clashes[0]
-        version = saved.row.version
-        trouble = (
-            f"{clash.actor} changed these sections meanwhile to: {_told(saved.row.sections)}. "
-            "Save again to keep yours, or close to keep theirs."
-        )
-    sheet = Sheet.of(request, number, "tuning")
-    context = _editor(sheet, kind, channel, lines, version, trouble)
-    return answers.dialog(request, sheet, "bay/sections.html", context, 422)
-
-
-def _told(sections: list[dict[str, Any]]) -> str:
-    said = [f"{one['kind']} {one['frequency_hz']:g} Hz {one['gain_db']:+g} dB" for one in sections]
-    return "; ".join(said) or "none"
-
-
-def _sections_done(
-    request: HttpRequest, number: int, kind: str, channel: Channel, row: ChannelSetting
-) -> HttpResponse:
-    sheet = Sheet.of(request, number, "tuning")
-    paired = _shown_paired(request)
-    html = settings_html(sheet, channel, kind, row, paired=paired)
-    swap = html.replace("<tr ", '<tr hx-swap-oob="true" ', 1)
-    text = f"{channel} {kind}: {len(row.sections)} sections."
-    section = "tuning" if paired else "channels"
-    return answers.done(request, number, section, text, html=f"<template>{swap}</template>")
 
 
 @allow(*BENCH)
@@ -289,7 +207,7 @@ def return_to(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused)
     sheet = Sheet.of(request, number, "tuning")
-    found = _settings(sheet.job)
+    found = settings_of(sheet.job)
     rows = "".join(
         settings_html(
             sheet, channel, TuningKind.AFTER, found.get((TuningKind.AFTER, channel.pk)), paired=True
@@ -311,4 +229,5 @@ def compare(request: HttpRequest, number: int) -> HttpResponse:
     context: dict[str, Any] = {"sheet": sheet, "first": sides[0], "second": sides[1]}
     if sides[0] is not None and sides[1] is not None:
         context["differences"] = differences(sheet.job, sides[0], sides[1])
+        context |= choices(sheet, sides[0], sides[1])
     return answers.dialog(request, sheet, "bay/differences.html", context)

@@ -1,10 +1,10 @@
 """URLs of the bay sheet, below jobs/<number>/bay/."""
 
-from django.urls import URLPattern, path
+from django.urls import URLPattern, URLResolver, include, path
 
 from jobs.views.bay import channels, checks, findings, fit, notes, power, speakers, steps, tuning
 
-urlpatterns: list[URLPattern] = [
+urlpatterns: list[URLPattern | URLResolver] = [
     path("", fit.first, name="bay"),
     path("finish/", notes.finish, name="bay_finish"),
     path("move/<str:name>/", notes.move, name="bay_move"),
@@ -46,17 +46,12 @@ urlpatterns: list[URLPattern] = [
     path("power/run/<int:pk>/propose/", power.take_proposal, name="bay_run_propose"),
     path("tuning/", tuning.tuning, name="bay_tuning"),
     path("tuning/setting/<str:kind>/<int:pk>/", tuning.save_setting, name="bay_setting_save"),
-    path("tuning/setting/<str:kind>/<int:pk>/sections/", tuning.sections, name="bay_sections"),
-    path(
-        "tuning/setting/<str:kind>/<int:pk>/sections/save/",
-        tuning.save_sections,
-        name="bay_sections_save",
-    ),
     path("tuning/other/add/", tuning.add_other, name="bay_other_add"),
     path("tuning/other/<int:pk>/", tuning.save_other, name="bay_other_save"),
     path("tuning/keep/", tuning.keep, name="bay_record_keep"),
     path("tuning/record/<int:pk>/return/", tuning.return_to, name="bay_record_return"),
     path("tuning/compare/", tuning.compare, name="bay_record_compare"),
+    path("tuning/", include("jobs.views.tuning.urls")),
     path("findings/", findings.findings, name="bay_findings"),
     path("findings/reason/", findings.reason, name="bay_finding_reason"),
     path("notes/", notes.notes, name="bay_notes"),

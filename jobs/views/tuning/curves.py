@@ -1,0 +1,74 @@
+"""Curves of the settings: asked for when a page is open, and again after each save."""
+
+from typing import Any, cast
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_safe
+
+from jobs import tuning_answers as sums
+from jobs.models import TuningKind, TuningRecord
+from jobs.tuning_answers import QUANTITIES, SHOWN, Quantity, Shown
+from jobs.views.bay import answers
+from jobs.views.bay.channel_rows import what_it_feeds
+from jobs.views.bay.sheet import Sheet
+from jobs.views.tuning.common import before_plan, plan_of_record
+from shop.access import allow_any_staff
+
+
+def choices(
+    sheet: Sheet, first: TuningRecord | None = None, second: TuningRecord | None = None
+) -> dict[str, Any]:
+    """What can be shown: quantity, which sums, which channels, and the records compared."""
+    driving = [one for one in sheet.plan.channels if one.speakers]
+    return {
+        "quantities": QUANTITIES.items(),
+        "shown": SHOWN.items(),
+        "driving": [(one.id, what_it_feeds(sheet.plan, one.id)) for one in driving],
+        "first": first,
+        "second": second,
+    }
+
+
+def _record(sheet: Sheet, text: str) -> TuningRecord | None:
+    return sheet.job.tuning_records.filter(pk=int(text)).first() if text.isdigit() else None
+
+
+@allow_any_staff
+@require_safe
+def curves(request: HttpRequest, number: int) -> HttpResponse:
+    """The curves asked for: of the present settings against those found, or of two records."""
+    sheet = Sheet.of(request, number, "tuning")
+    quantity, shown = request.GET.get("quantity", ""), request.GET.get("shown", "")
+    quantity = quantity if quantity in QUANTITIES else "magnitude"
+    shown = shown if shown in SHOWN else "channels"
+    first, second = (_record(sheet, request.GET.get(name, "")) for name in ("first", "second"))
+    after = plan_of_record(sheet, second) if second is not None else None
+    before = plan_of_record(sheet, first) if second is not None else before_plan(sheet)
+    plan = after if after is not None else sheet.plan
+    picked = request.GET.getlist("channel") if "picked" in request.GET else None
+    context = {
+        "sheet": sheet,
+        "plot": sums.curves(
+            plan,
+            before,
+            cast(Shown, shown),
+            cast(Quantity, quantity),
+            "compared" if second is not None else "curves",
+            picked if shown == "channels" else None,
+        )
+        if picked != [] or shown != "channels"
+        else "",
+        "label": f"{QUANTITIES[cast(Quantity, quantity)]}, {SHOWN[cast(Shown, shown)].lower()}",
+        "assumed": sums.assumed(plan),
+        "none_picked": picked == [] and shown == "channels",
+        "names": (
+            first.name if first and second else TuningKind.BEFORE.label,
+            second.name if second else TuningKind.AFTER.label,
+        ),
+        "has_before": before is not None,
+    }
+    if request.htmx:  # type: ignore[attr-defined]
+        return render(request, "tuning/curves_shown.html", context)
+    body = "tuning/curves_shown.html"
+    return answers.page(request, sheet, "bay/dialog_page.html", body=body, **context)

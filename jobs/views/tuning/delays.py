@@ -1,0 +1,195 @@
+"""Delays: tap the seat, type the distances, see what they ask for, put it in."""
+
+from typing import Any
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.template.loader import render_to_string
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.forms.bay.cells import Cleaned
+from jobs.forms.tuning.cells import distance_fields, seat_fields, tape_unit
+from jobs.models import JobSpeaker, ListeningSeat, SeatDistance, SeatPlace
+from jobs.services.acoustics import seats as service
+from jobs.services.acoustics.facts import facts_of
+from jobs.services.errors import Refused
+from jobs.services.saving import FieldClash
+from jobs.views.bay import answers
+from jobs.views.bay.channel_rows import speaker_words
+from jobs.views.bay.rows import cell_row
+from jobs.views.bay.sheet import BENCH, Sheet, actor
+from jobs.views.tuning.common import show
+from jobs.views.tuning.facts import facts_html
+from shop.access import allow, allow_any_staff
+from shop.units import METRES_PER_INCH
+
+
+def seat_html(
+    sheet: Sheet,
+    seat: ListeningSeat,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """How much a seat counts, as a cell of its own."""
+    row = cell_row(seat, seat_fields(), cleaned, clashes or [], str(seat))
+    return render_to_string("tuning/seat.html", {"sheet": sheet, "seat": seat, "row": row})
+
+
+def distance_html(
+    sheet: Sheet,
+    seat: ListeningSeat,
+    speaker: JobSpeaker,
+    distance: SeatDistance | None,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """The way from one speaker to one seat, as a cell of its own."""
+    held = distance if distance is not None else SeatDistance(version=0)
+    name = f"{speaker.label} to {seat}"
+    row = cell_row(held, distance_fields(sheet.shop), cleaned, clashes or [], name)
+    context = {"sheet": sheet, "seat": seat, "speaker": speaker, "row": row}
+    return render_to_string("tuning/distance.html", context)
+
+
+def _grid(sheet: Sheet, seats: list[ListeningSeat]) -> list[dict[str, Any]]:
+    plan = {one.id: one for one in sheet.plan.speakers}
+    found = {
+        (one.seat_id, one.speaker_id): one
+        for one in SeatDistance.objects.filter(seat__job=sheet.job)
+    }
+    return [
+        {
+            "speaker": speaker,
+            "words": speaker_words(plan[speaker.label]),
+            "cells": [
+                distance_html(sheet, seat, speaker, found.get((seat.pk, speaker.pk)))
+                for seat in seats
+            ],
+        }
+        for speaker in sheet.job.speakers.all()
+    ]
+
+
+def _results(sheet: Sheet) -> dict[str, Any]:
+    found = service.delays_for(sheet.job, sheet.plan)
+    us = tape_unit(sheet.shop) == "in"
+    return {
+        "sheet": sheet,
+        "found": found,
+        "air": facts_of(sheet.job).air_c,
+        "unit": "in" if us else "cm",
+        "per_cm": 0.01 / METRES_PER_INCH if us else 1.0,
+        "to_set": sum(line.differs for line in found.lines),
+    }
+
+
+def _body(sheet: Sheet) -> dict[str, Any]:
+    rows = list(sheet.job.seats.prefetch_related("distances"))
+    seats = {seat.place: seat for seat in rows}
+    used = [seat for seat in rows if seat.used]
+    return {
+        "sheet": sheet,
+        "seats": [
+            {"place": place, "label": label, "used": place in seats and seats[place].used}
+            for place, label in SeatPlace.choices
+        ],
+        "used": used,
+        "weights": [seat_html(sheet, seat) for seat in used] if len(used) > 1 else [],
+        "grid": _grid(sheet, used),
+        "unit": tape_unit(sheet.shop),
+        "outline": f"cars/{sheet.job.vehicle.vehicle_model.body_shape}.html",
+        "air": facts_html(sheet, "air"),
+        "results": _results(sheet),
+    }
+
+
+@allow_any_staff
+@require_safe
+def delays(request: HttpRequest, number: int) -> HttpResponse:
+    """Seats, distances and the delays they ask for."""
+    sheet = Sheet.of(request, number, "tuning")
+    return show(request, sheet, "delays", "tuning/delays.html", **_without_sheet(_body(sheet)))
+
+
+def _without_sheet(context: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in context.items() if name != "sheet"}
+
+
+@allow_any_staff
+@require_safe
+def results(request: HttpRequest, number: int) -> HttpResponse:
+    """The delays the distances ask for now: asked for again after each save."""
+    sheet = Sheet.of(request, number, "tuning")
+    return render(request, "tuning/delay_results.html", {"results": _results(sheet)})
+
+
+@allow(*BENCH)
+@require_POST
+def tap_seat(request: HttpRequest, number: int, place: str) -> HttpResponse:
+    """Listen from a seat, or no longer."""
+    if place not in SeatPlace.values:
+        raise Http404("There is no such seat.")
+    try:
+        service.tap_seat(number, place, actor=actor(request), key=request.POST.get("key", ""))
+    except Refused as refused:
+        return answers.refused(request, number, "tuning", refused)
+    sheet = Sheet.of(request, number, "tuning")
+    if not request.htmx:  # type: ignore[attr-defined]
+        return answers.reload(request, sheet.url("bay_delays"))
+    return HttpResponse(render_to_string("tuning/delays_body.html", _body(sheet), request))
+
+
+@allow(*BENCH)
+@require_POST
+def save_seat(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """Save how much a seat counts."""
+
+    def read() -> ListeningSeat:
+        return ListeningSeat.objects.get(pk=pk, job__number=number)
+
+    def write(changes: dict[str, Any], version: int, key: str) -> Any:
+        return service.save_weight(
+            number, pk, changes, actor=actor(request), version=version, key=key
+        )
+
+    return answers.save_cells(request, number, "tuning", seat_fields(), write, seat_html, read)
+
+
+@allow(*BENCH)
+@require_POST
+def save_distance(request: HttpRequest, number: int, pk: int, speaker: int) -> HttpResponse:
+    """Save the way from a speaker to a seat."""
+
+    def read() -> SeatDistance:
+        seat = ListeningSeat.objects.get(pk=pk, job__number=number)
+        held = SeatDistance.objects.filter(seat=seat, speaker=speaker).first()
+        return held or SeatDistance(
+            seat=seat, speaker=JobSpeaker.objects.get(pk=speaker, job__number=number), version=0
+        )
+
+    def write(changes: dict[str, Any], version: int, key: str) -> Any:
+        return service.save_distance(
+            number, pk, speaker, changes, actor=actor(request), version=version, key=key
+        )
+
+    def draw(sheet: Sheet, row: SeatDistance, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        return distance_html(sheet, row.seat, row.speaker, row, cleaned, clashes)
+
+    fields = distance_fields(request.shop)  # type: ignore[attr-defined]
+    return answers.save_cells(request, number, "tuning", fields, write, draw, read)
+
+
+@allow(*BENCH)
+@require_POST
+def put_in(request: HttpRequest, number: int) -> HttpResponse:
+    """Put the delays into the after record: one change, which can be undone."""
+    sheet = Sheet.of(request, number, "tuning")
+    back = sheet.url("bay_delays")
+    try:
+        event = service.put_delays_in(
+            number, sheet.plan, actor=actor(request), key=request.POST.get("key", "")
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "tuning", refused, to=back)
+    text = f"Delays put into the after settings: {event.after['channels']}."
+    return answers.done(request, number, "tuning", text, event=event, to=back)

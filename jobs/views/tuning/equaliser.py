@@ -1,0 +1,188 @@
+"""The equaliser of one channel: its sections as a list, the curve beside it as they are typed."""
+
+from typing import Any, Final
+
+import msgspec
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.forms.bay import sections as section_form
+from jobs.forms.bay.cells import show_number
+from jobs.models import Channel, ChannelSetting, TuningKind
+from jobs.services import tuning as service
+from jobs.services.errors import Refused
+from jobs.tuning_answers import curves, playing_through, with_sections
+from jobs.views.bay import answers
+from jobs.views.bay.channel_rows import settings_html, what_it_feeds
+from jobs.views.bay.channels import channels_of
+from jobs.views.bay.sheet import BENCH, Sheet, actor
+from jobs.views.bay.tuning import channel_of, settings_of, shown_paired, side_of
+from jobs.views.tuning.common import before_plan
+from jobs.wiring_answers import doc
+from shop.access import allow, allow_any_staff
+
+STARTS: Final = {
+    "peaking": ("1000", "0", "1.4"),
+    "low_shelf": ("100", "0", "0.707"),
+    "high_shelf": ("8000", "0", "0.707"),
+    "notch": ("100", "0", "4"),
+    "all_pass": ("100", "0", "0.707"),
+}
+"""Where a new section begins: frequency [Hz], gain [dB] and Q, before they are typed."""
+
+
+def _plan(sheet: Sheet, kind: str) -> doc.Plan:
+    if kind == TuningKind.AFTER:
+        return sheet.plan
+    return before_plan(sheet) or with_sections(sheet.plan, "", ())
+
+
+def _plot(sheet: Sheet, kind: str, channel: Channel, wanted: list[dict[str, Any]]) -> str:
+    """The channel's curve: saved thin, as typed bold."""
+    saved = _plan(sheet, kind)
+    sections = tuple(msgspec.convert(one, doc.Section) for one in wanted)
+    typed = with_sections(saved, channel.plan_id, sections)
+    shown = playing_through(typed, channel.plan_id)
+    if not shown:
+        return ""
+    return curves(typed, saved, "channels", "magnitude", "equaliser", shown)
+
+
+def _next(sheet: Sheet, channel: Channel) -> Channel | None:
+    rows = channels_of(sheet.job)
+    place = next(n for n, one in enumerate(rows) if one.pk == channel.pk)
+    return rows[place + 1] if place + 1 < len(rows) else None
+
+
+def _editor(
+    sheet: Sheet,
+    kind: str,
+    channel: Channel,
+    lines: list[section_form.Line],
+    version: int,
+    wanted: list[dict[str, Any]],
+    trouble: str = "",
+) -> dict[str, Any]:
+    most = channel.part.product.max_sections
+    return {
+        "sheet": sheet,
+        "kind": kind,
+        "side": TuningKind(kind).label,
+        "channel": channel,
+        "feeds": what_it_feeds(sheet.plan, channel.plan_id),
+        "lines": lines,
+        "kinds": [one for one in section_form.KINDS if one[0]],
+        "starts": [(value, dict(section_form.KINDS)[value]) for value in STARTS],
+        "columns": section_form.COLUMNS,
+        "version": version,
+        "most": most,
+        "full": most is not None and len(lines) >= most,
+        "trouble": trouble,
+        "plot": _plot(sheet, kind, channel, wanted),
+        "label": f"Level of {channel.plan_id}, saved and as typed",
+        "next": _next(sheet, channel),
+    }
+
+
+@allow_any_staff
+@require_safe
+def sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+    """The equaliser sections of one channel, to look at and to edit."""
+    return _open(request, number, side_of(kind), pk)
+
+
+def _open(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+    sheet = Sheet.of(request, number, "tuning")
+    channel = channel_of(number, pk)
+    row = settings_of(sheet.job).get((kind, pk))
+    held = row.sections if row else []
+    lines = section_form.lines_of(held)[: len(held)]
+    context = _editor(sheet, kind, channel, lines, row.version if row else 1, held)
+    return answers.dialog(request, sheet, "tuning/equaliser.html", context)
+
+
+@allow(*BENCH)
+@require_POST
+def try_sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+    """Show what is typed without saving it: the curve, or the list with a row more or less."""
+    side_of(kind)
+    sheet = Sheet.of(request, number, "tuning")
+    channel = channel_of(number, pk)
+    wanted, lines, trouble = section_form.read(request.POST, channel.part.product.max_sections)
+    do, _, what = request.POST.get("do", "").partition(":")
+    if do == "add" and what in STARTS:
+        values = dict(zip(("frequency_hz", "gain_db", "q"), STARTS[what], strict=True))
+        lines.append(section_form.Line(len(lines), {"kind": what, **values}, {}))
+    elif do == "remove" and what.isdigit():
+        lines = [line for line in lines if line.index != int(what)]
+    lines = [line._replace(index=place) for place, line in enumerate(lines)]
+    if do:
+        wanted = [one for line in lines if (one := section_form.section_of(line)) is not None]
+    context = _editor(sheet, kind, channel, lines, answers.version_of(request), wanted, trouble)
+    context["added"] = do == "add"
+    template = "tuning/equaliser_rows.html" if do else "tuning/equaliser_plot.html"
+    return render(request, template, context)
+
+
+@allow(*BENCH)
+@require_POST
+def save_sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+    """Save the whole list of sections of one channel."""
+    side_of(kind)
+    channel = channel_of(number, pk)
+    version = answers.version_of(request)
+    wanted, lines, trouble = section_form.read(request.POST, channel.part.product.max_sections)
+    if not trouble and not any(line.errors for line in lines):
+        try:
+            saved = service.save_setting(
+                number,
+                kind,
+                pk,
+                {"sections": wanted},
+                actor=actor(request),
+                version=version,
+                key=request.POST.get("key", ""),
+                code="setting.sections",
+            )
+        except Refused as refused:
+            return answers.refused(request, number, "tuning", refused)
+        if not saved.clashes:
+            return _done(request, number, kind, channel, saved.row)
+        clash = saved.clashes[0]
+        version = saved.row.version
+        trouble = (
+            f"{clash.actor} changed these sections meanwhile to: {_told(saved.row.sections)}. "
+            "Save again to keep yours, or close to keep theirs."
+        )
+    sheet = Sheet.of(request, number, "tuning")
+    context = _editor(sheet, kind, channel, lines, version, wanted, trouble)
+    return answers.dialog(request, sheet, "tuning/equaliser.html", context, 422)
+
+
+def _told(sections: list[dict[str, Any]]) -> str:
+    said = [
+        f"{one['kind'].replace('_', ' ')} {show_number(one['frequency_hz'])} Hz "
+        f"{one['gain_db']:+g} dB"
+        for one in sections
+    ]
+    return "; ".join(said) or "none"
+
+
+def _done(
+    request: HttpRequest, number: int, kind: str, channel: Channel, row: ChannelSetting
+) -> HttpResponse:
+    sheet = Sheet.of(request, number, "tuning")
+    paired = shown_paired(request)
+    html = settings_html(sheet, channel, kind, row, paired=paired)
+    swap = html.replace("<tr ", '<tr hx-swap-oob="true" ', 1)
+    then = request.POST.get("then", "")
+    following = ""
+    if then.isdigit() and request.htmx:  # type: ignore[attr-defined]
+        following = _open(request, number, kind, int(then)).content.decode()
+    count = len(row.sections)
+    text = f"{channel} {kind}: {count} section{'' if count == 1 else 's'}."
+    section = "tuning" if paired else "channels"
+    return answers.done(
+        request, number, section, text, html=f"{following}<template>{swap}</template>"
+    )

@@ -1,0 +1,56 @@
+"""Saves of what a tuning takes for granted: one cell at a time, from whichever page shows it."""
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.template.loader import render_to_string
+from django.views.decorators.http import require_POST
+
+from jobs.forms.bay.cells import Cleaned
+from jobs.forms.tuning.cells import facts_fields
+from jobs.services.acoustics import facts as service
+from jobs.services.saving import FieldClash
+from jobs.views.bay import answers
+from jobs.views.bay.rows import cell_row
+from jobs.views.bay.sheet import BENCH, Sheet, actor
+from shop.access import allow
+
+GROUPS = {
+    "air": ("air_c",),
+    "tone": ("overlap_db", "tone_dbfs"),
+    "aim": ("target", "smoothing"),
+}
+"""Which facts stand together, by the name of the group in the address."""
+
+
+def facts_html(
+    sheet: Sheet,
+    group: str,
+    row: Any = None,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """One group of facts as fields that save themselves."""
+    fields = facts_fields(GROUPS[group])
+    facts = row if row is not None else service.facts_of(sheet.job)
+    cells = cell_row(facts, fields, cleaned, clashes or [], "Tuning")
+    context = {"sheet": sheet, "row": cells, "group": group, "names": GROUPS[group]}
+    return render_to_string("tuning/facts.html", context)
+
+
+@allow(*BENCH)
+@require_POST
+def save_facts(request: HttpRequest, number: int, group: str) -> HttpResponse:
+    """Save the facts of one group."""
+
+    def write(changes: dict[str, Any], version: int, key: str) -> Any:
+        return service.save_facts(number, changes, actor=actor(request), version=version, key=key)
+
+    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        return facts_html(sheet, group, row, cleaned, clashes)
+
+    def read() -> Any:
+        return service.facts_of(Sheet.of(request, number).job)
+
+    fields = facts_fields(GROUPS[group])
+    return answers.save_cells(request, number, "tuning", fields, write, draw, read)
