@@ -62,7 +62,7 @@ def speaker_row(row: JobSpeaker) -> str:
 
 def _lead(sign: str, cavity: str, base: str, stripe: str) -> str:
     code = f"{base}/{stripe}" if stripe else base
-    return " ".join(filter(None, [sign if cavity or code else "", cavity, code]))
+    return wording.TIGHT.join(filter(None, [sign if cavity or code else "", cavity, code]))
 
 
 def channel(one: doc.Channel, matches: Matches) -> str:
