@@ -1,0 +1,226 @@
+"""One row of everything, so that every URL can be filled in and tried."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.core.files.base import ContentFile
+from django.utils import timezone
+
+from jobs.lifecycle import Stage
+from jobs.models import InstallSheet, JobSpeaker, PowerRun, ShopTarget, TuningKind, WorkKind
+from jobs.services import clock, setups, sheet_document
+from jobs.services.power import add_run
+from jobs.views.review import finding_key
+from jobs.wiring_adapter import findings_of
+from shop.models import LabelSheet, ProductKind, Tablet
+from shop.models.products import SpeakerKind
+from shop.roles import Role
+from tests.factories import make_job, make_photo, make_product, make_staff
+
+RESPONSE = "20 70.0\n1000 74.0\n20000 66.0\n"
+
+
+@dataclass
+class Ground:
+    """One row of everything, by the prefix of the URL names that speak of it."""
+
+    number: int
+    numbers: dict[str, int] = field(default_factory=dict)
+    """The number of another job than the one in the bay, by URL name."""
+    keys: dict[str, int] = field(default_factory=dict)
+    given: dict[str, Any] = field(default_factory=dict)
+    """Arguments other than `number` and `pk`."""
+    posts: dict[str, dict[str, Any]] = field(default_factory=dict)
+    queries: dict[str, str] = field(default_factory=dict)
+
+
+PK_OF = {
+    "bay_undo": "event",
+    "bay_send_back": "send_back",
+    "bay_fit_guide": "proof",
+    "bay_part_save": "part",
+    "bay_function_save": "function",
+    "bay_reading_save": "reading",
+    "bay_channel_save": "channel",
+    "bay_channel_speaker": "channel",
+    "bay_wire_save": "channel",
+    "bay_loads": "channel",
+    "bay_arrange": "channel",
+    "bay_speaker_save": "speaker",
+    "bay_speaker_remove": "speaker",
+    "bay_supply_save": "supply",
+    "bay_run_save": "run",
+    "bay_run_copy": "run",
+    "bay_run_remove": "run",
+    "bay_run_propose": "run",
+    "bay_run": "run",
+    "bay_setting_save": "channel",
+    "bay_sections": "channel",
+    "bay_sections_save": "channel",
+    "bay_other_save": "other",
+    "bay_record_return": "record",
+    "bay_step_save": "step",
+    "bay_sections_try": "channel",
+    "bay_seat_save": "seat",
+    "bay_distance_save": "seat",
+    "bay_measured_save": "measured",
+    "bay_measured_text": "measured",
+    "bay_measured_correct": "measured",
+    "bay_measured_remove": "measured",
+    "bay_proposal_applied": "applied",
+    "bay_capture_edit": "capture",
+    "bay_capture_save": "capture",
+    "bay_capture_remove": "capture",
+    "clock_correct": "time",
+    "clock_still": "time",
+    "setup_applied": "applied",
+    "setup_undo": "applied",
+}
+"""Whose key a URL wants, where its name does not begin with it."""
+
+GIVEN = {
+    "bay_move": {"name": "finish"},
+    "bay_capture_edit": {"kind": "output"},
+    "bay_capture_save": {"kind": "output"},
+    "bay_capture_remove": {"kind": "output"},
+    "bay_level_save": {"kind": "output"},
+}
+"""Arguments of one URL that differ from those of the ground."""
+
+SIGNED = ("setup_create", "sheet", "sheet_pdf", "sheet_correct", "collect")
+REVIEWED = ("review", "review_sign", "review_send_back", "finding_reason", "sheet_preview")
+
+
+def lay_ground() -> Ground:
+    """A job in the bay with a row of every kind, and a signed one."""
+    amplifier = make_product(line_outputs=2, sample_rate_hz=96_000.0, ratings=[(4, 75, False)])
+    tweeter = make_product(
+        kind=ProductKind.SPEAKER, speaker_kind=SpeakerKind.TWEETER, impedance_ohm=4.0
+    )
+    technician = make_staff(Role.TECHNICIAN)
+    job = make_job(Stage.IN_BAY, parts_wanted=[amplifier, tweeter])
+    speaker = JobSpeaker.objects.create(
+        job=job,
+        part=job.parts.get(product=tweeter),
+        label="SP1",
+        name="Tweeter",
+        kind=SpeakerKind.TWEETER,
+        position="front_dash_left",
+        impedance_ohm=4.0,
+    )
+    job.channels.get(kind="amplifier", number=1).speakers.add(speaker)
+    run = PowerRun.objects.create(
+        job=job, label="R1", from_node="battery", to_node="A1", size="16 mm2", length_m=2.0
+    )
+    signed = make_job(Stage.SIGNED_OFF, parts_wanted=[amplifier], vehicle=job.vehicle)
+    signed.runs.create(label="R1", from_node="battery", to_node="A1", size="25 mm2", length_m=1.5)
+    sheet = _signed_sheet(signed, make_staff(Role.MANAGER))
+    setup = setups.create_setup(sheet.pk, "Six channels", "", sheet.signed_by)
+    proof = job.fit_proofs.create(
+        source="Fitting list",
+        consulted_on=timezone.localdate(),
+        outcome="fits",
+        by=technician,
+        guide=ContentFile(b"Cut here.", name="guide.txt"),
+    )
+    record = job.tuning_records.create(kind=TuningKind.WORKING, name="First run", by=technician)
+    reviewed = make_job(Stage.READY_FOR_REVIEW, parts_wanted=[amplifier])
+    reviewed.channels.filter(number=1).update(connector="C1", positive_base="GN")
+    caution = next(one for one in findings_of(reviewed) if one.severity == "caution")
+    event = add_run(
+        job.number,
+        {"from_node": "A1", "to_node": "body", "size": "16 mm2", "length_m": 0.5, "kind": "return"},
+        actor=technician,
+    )
+    wanted = setups.preview(setup, job)
+    keys_of_items = {item.key for item in wanted.open_items}
+    applied = setups.apply_setup(job.number, setup.pk, keys_of_items, wanted.token, technician)
+    kind = WorkKind.objects.create(name="Speakers")
+    step = kind.steps.create(text="Wires labelled", order=1)
+    other = job.other_settings.create(name="Head unit bass", before="+3")
+    sent = job.send_backs.create(reason="Label the wires.", by=technician)
+    photo = make_photo(job, technician)
+    seat = job.seats.create(place="front_left")
+    measured = job.measured.create(
+        phase="after",
+        place="Head, front left",
+        file_name="left.txt",
+        text=RESPONSE,
+        points=[[20.0, 70.0], [1000.0, 74.0], [20000.0, 66.0]],
+        by=technician,
+    )
+    output = job.factory_outputs.create(name="Front left", side="left", by=technician)
+    target = ShopTarget.objects.create(name="Gentle", points=[[20.0, 4.0], [20000.0, -3.0]])
+    with_clock = clock.start(job.number, technician)
+    tablet = Tablet.objects.create(name="Bay 1", token_sha256="0" * 64, registered_by=technician)
+    keys = {
+        "customer": job.customer_id,
+        "vehicle": job.vehicle_id,
+        "vehicle_model": job.vehicle.vehicle_model_id,
+        "product": amplifier.pk,
+        "staff": technician.pk,
+        "bay": job.bay_id,
+        "part": job.parts.get(product=tweeter).pk,
+        "part_line": tweeter.pk,
+        "speaker": speaker.pk,
+        "channel": job.channels.all()[0].pk,
+        "run": run.pk,
+        "supply": job.supply.pk,
+        "function": job.function_checks.all()[0].pk,
+        "reading": job.readings.all()[0].pk,
+        "sheet": sheet.pk,
+        "setup": setup.pk,
+        "proof": proof.pk,
+        "other": other.pk,
+        "send_back": sent.pk,
+        "record": record.pk,
+        "event": event.pk,
+        "applied": applied.event.pk,
+        "step": job.steps.create(text="Wires labelled", order=1).pk,
+        "seat": seat.pk,
+        "measured": measured.pk,
+        "capture": output.pk,
+        "target": target.pk,
+        "time": with_clock.entry.pk,
+        "step_kind": kind.pk,
+        "step_template": step.pk,
+        "tablet": tablet.pk,
+        "photo": photo.pk,
+        "label_sheet": LabelSheet.objects.create(
+            name="Test sheet", label_width_mm=70, label_height_mm=37, left_mm=0, top_mm=0.5
+        ).pk,
+    }
+    numbers = {
+        **dict.fromkeys(SIGNED, signed.number),
+        **dict.fromkeys(REVIEWED, reviewed.number),
+    }
+    given = {
+        "revision": 1,
+        "phase": "before",
+        "position": "front_dash_left",
+        "place": "front_right",
+        "group": "air",
+        "speaker": speaker.pk,
+        "about": "A1.1",
+        "kind": "after",
+        "name": "hold",
+        "key": finding_key(caution.fingerprint),
+    }
+    posts = {"part_add": {"product": tweeter.pk, "quantity": 1}}
+    queries = {"vehicle_create": f"?owner={job.customer_id}"}
+    return Ground(job.number, numbers, keys, given, posts, queries)
+
+
+def _signed_sheet(job: Any, manager: Any) -> InstallSheet:
+    signing = sheet_document.Signing(1, manager, timezone.now())
+    document = sheet_document.freeze(sheet_document.load(pk=job.pk), signing)
+    return InstallSheet.objects.create(
+        job=job,
+        revision=1,
+        document=document,
+        document_sha256=sheet_document.sha256_of(document),
+        pdf=b"%PDF-1.7\n",
+        pdf_sha256="0" * 64,
+        signed_by=manager,
+        signed_at=signing.signed_at,
+    )
