@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from jobs.forms.vehicles import VehicleForm
 from jobs.lifecycle import Stage
-from jobs.models import Job
+from jobs.models import Job, WorkKind
 from jobs.selectors import first_free
 from jobs.services.booking import Booking, Slot, WantedPart
 from shop.forms.people import CustomerForm
@@ -62,6 +62,14 @@ class SlotForm(forms.Form):
         required=False,
         empty_label="Whoever is free",
     )
+    work_kind = forms.ModelChoiceField(
+        WorkKind.objects.in_use(),
+        required=False,
+        label="Kind of work",
+        empty_label="Say it later",
+        widget=forms.RadioSelect({"class": "segmented"}),
+        help_text="Lays out the shop's steps for it on the bay sheet.",
+    )
     comeback_of = forms.ModelChoiceField(
         Job.objects.none(),
         required=False,
@@ -76,6 +84,7 @@ class SlotForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.job = job
         if job is not None:
+            del self.fields["work_kind"]
             bays = Bay.objects.filter(active=True) | Bay.objects.filter(pk=job.bay_id)
             self.fields["bay"].queryset = bays  # type: ignore[attr-defined]
         if vehicle is not None and vehicle.pk:
@@ -216,6 +225,7 @@ class Draft:
             wants=slot["wants"],
             technician=slot["technician"],
             comeback_of=slot["comeback_of"],
+            work_kind=slot["work_kind"],
             parts=[WantedPart(line.product, line.number) for line in self.parts],
             customer_owns_vehicle=self.owner_changes,
         )

@@ -20,11 +20,13 @@ from jobs.models import (
     SupplyFacts,
     TuningKind,
     TuningRecord,
+    WorkKind,
 )
 from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.services.events import log
 from jobs.services.parts import put_in
 from jobs.services.saving import as_json
+from jobs.services.steps import lay_out
 from shop.models import Bay, Customer, Product, Shop, StaffMember, Vehicle, VehicleModel
 
 BOOKING_OPEN: Final = HOLDS_A_BAY | {Stage.CANCELLED}
@@ -71,6 +73,7 @@ class Booking:
     vehicle_model: VehicleModel | None = None
     technician: StaffMember | None = None
     comeback_of: Job | None = None
+    work_kind: WorkKind | None = None
     parts: Iterable[WantedPart] = ()
     customer_owns_vehicle: bool = False
 
@@ -182,6 +185,7 @@ def book(booking: Booking, actor: StaffMember) -> Job:
         promised_at=booking.promised_at,
         technician=booking.technician,
         comeback_of=earlier,
+        work_kind=booking.work_kind,
         booked_by=actor,
     )
     log(
@@ -196,6 +200,7 @@ def book(booking: Booking, actor: StaffMember) -> Job:
         },
     )
     furnish(job, actor)
+    lay_out(job)
     for part in booking.parts:
         put_in(job, part.product, part.quantity, actor)
     return job

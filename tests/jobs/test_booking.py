@@ -13,7 +13,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from jobs.lifecycle import Stage
-from jobs.models import Job, ReadingKind, TuningKind
+from jobs.models import Job, ReadingKind, TuningKind, WorkKind
 from jobs.services import booking
 from jobs.services.booking import Booking, Slot, WantedPart, book, change_booking
 from jobs.services.errors import ChangedMeanwhile, Refused
@@ -422,3 +422,15 @@ def test_the_day_shows_what_is_free_in_each_bay(desk: Client) -> None:
     assert "Free 12:00–19:00" in shown
     assert f"09:00–12:00 {job}" in shown
     assert f"taken by {job}" in shown
+
+
+@pytest.mark.django_db
+def test_the_kind_of_work_lays_out_its_steps() -> None:
+    kind = WorkKind.objects.create(name="Speakers only")
+    for order, text in enumerate(("Cover the seats", "Fit the speakers")):
+        kind.steps.create(order=order, text=text)
+
+    job = book(a_booking(work_kind=kind), make_staff(Role.FRONT_DESK))
+
+    assert [step.text for step in job.steps.all()] == ["Cover the seats", "Fit the speakers"]
+    assert not book(a_booking(), make_staff(Role.FRONT_DESK)).steps.exists()
