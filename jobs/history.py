@@ -89,6 +89,8 @@ def _value(value: Any, field: Any = None) -> str:
     if isinstance(value, float):
         return f"{value:g}"
     if isinstance(value, list):
+        if all(isinstance(one, dict) and "kind" in one for one in value):
+            return str(len(value))
         return "; ".join(map(str, value))
     if isinstance(value, dict):
         return ", ".join(f"{name} {_value(one)}" for name, one in value.items())

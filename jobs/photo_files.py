@@ -8,7 +8,7 @@ import io
 from dataclasses import dataclass
 from typing import BinaryIO, Final
 
-from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageCms, ImageFile, ImageOps, UnidentifiedImageError
 
 from jobs.services.errors import Refused
 
@@ -16,7 +16,7 @@ MOST_BYTES: Final = 25 * 1024 * 1024
 MOST_PIXELS: Final = 64_000_000
 LONG_SIDE: Final = 2560
 THUMBNAIL_SIDE: Final = 400
-FORMATS: Final = ("JPEG", "MPO", "PNG", "WEBP")
+FORMATS: Final = ("JPEG", "PNG", "WEBP")
 
 _HEIC_BRANDS: Final = frozenset({b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1"})
 _HEIC: Final = (
@@ -24,6 +24,10 @@ _HEIC: Final = (
     "(many devices call it “most compatible”), or send a screenshot of the picture."
 )
 _TYPE: Final = "This file is no picture that can be read here. Send a JPEG, PNG or WebP picture."
+_PIXELS: Final = (
+    f"This picture has more than {MOST_PIXELS // 1_000_000} million pixels, which is more than can "
+    "be taken. Send it smaller."
+)
 _BROKEN: Final = "This picture is damaged or did not arrive whole. Take it again or send it again."
 
 
@@ -47,11 +51,15 @@ def read_picture(file: BinaryIO, size_bytes: int) -> Picture:
     data = file.read()
     if data[4:8] == b"ftyp" and data[8:12] in _HEIC_BRANDS:
         raise Refused(_HEIC)
+    # The PDF renderer switches this on for the whole process: a photo cut short would pass.
+    ImageFile.LOAD_TRUNCATED_IMAGES = False
     try:
         return _encode(_open(data))
     except UnidentifiedImageError:
         raise Refused(_TYPE) from None
-    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
+    except Image.DecompressionBombError:
+        raise Refused(_PIXELS) from None
+    except (OSError, SyntaxError, ValueError):
         raise Refused(_BROKEN) from None
 
 
@@ -60,10 +68,7 @@ def _open(data: bytes) -> Image.Image:
     with Image.open(io.BytesIO(data), formats=FORMATS) as probe:
         width, height = probe.size
         if width * height > MOST_PIXELS:
-            raise Refused(
-                f"This picture has {width} × {height} pixels; at most "
-                f"{MOST_PIXELS // 1_000_000} million are taken. Send it smaller."
-            )
+            raise Refused(_PIXELS)
         probe.verify()
     return Image.open(io.BytesIO(data), formats=FORMATS)
 

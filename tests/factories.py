@@ -3,15 +3,18 @@
 `make_staff(Role.MANAGER)`, `make_product(kind=...)`, `make_job(stage=..., parts=[...])`.
 """
 
+import io
+import uuid
 from datetime import datetime, timedelta
 from typing import Any
 
 import factory
 from django.utils import timezone
+from PIL import Image
 
 from jobs.lifecycle import Stage
-from jobs.models import CheckIn, Job
-from jobs.services import booking, parts
+from jobs.models import CheckIn, Job, Photo
+from jobs.services import booking, parts, photos
 from shop.models import (
     Bay,
     Customer,
@@ -186,3 +189,28 @@ def make_job(
             taken_by=actor,
         )
     return job
+
+
+def make_photo(
+    job: Job,
+    actor: StaffMember,
+    *,
+    subject: str = "job",
+    data: bytes | None = None,
+    key: str | None = None,
+    **more: Any,
+) -> Photo:
+    """A photo as the server keeps it; a small plain picture unless `data` is given."""
+    if data is None:
+        out = io.BytesIO()
+        Image.new("RGB", (120, 80), "teal").save(out, "JPEG")
+        data = out.getvalue()
+    return photos.add_photo(
+        job.number,
+        io.BytesIO(data),
+        len(data),
+        subject=subject,
+        key=key or str(uuid.uuid4()),
+        actor=actor,
+        **more,
+    )
