@@ -143,7 +143,7 @@ def finding_reason(request: HttpRequest, number: int, key: str) -> HttpResponse:
         except Refused as refused:
             said = refused.reasons
     else:
-        said = list(form.errors["reason"])
+        said = [str(line) for line in form.errors["reason"]]
     fresh = sheet_document.load(number=number)
     context = _sheet_context(fresh, sheet_document.draft(fresh))
     context["finding"] = next(one for one in context["findings"] if one["key"] == key)
