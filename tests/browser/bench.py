@@ -110,7 +110,7 @@ def plan_channels(page: Page) -> None:
     """Tap a row, tap the place on the picture, put the speaker there; then wires and filters."""
     section(page, "Channels")
     for wanted in CHANNELS:
-        page.get_by_role("rowheader", name=re.compile(f"^{wanted.channel}")).click()
+        page.get_by_role("rowheader").get_by_text(wanted.channel, exact=True).click()
         page.get_by_role("link", name=f"{wanted.place}: empty").click()
         dialog = page.get_by_role("dialog")
         expect(dialog).to_contain_text(wanted.channel)
