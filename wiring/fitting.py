@@ -8,8 +8,9 @@ SIAM J. Sci. Comput. 21, 1999). No random numbers: the same input gives the same
 What it holds to: the processor's count and limits of gain and q, for all boosts together too; the
 band the channel plays, without the ends where the driver rolls off; a boost costs more than a cut;
 deep narrow dips, which come from cancelling sound and take any boost without filling, are neither
-counted nor boosted. The result is rounded to what can be typed and dropped when it is not nearer
-the target than the start.
+counted nor boosted. The level of the whole band costs too, for it would be lost as
+loudness. The result is rounded to what can be typed and dropped when it is not nearer the target
+than the start.
 """
 
 from dataclasses import dataclass
@@ -35,6 +36,8 @@ ROLL_OFF_DB: Final = 8.0
 _SKIRT_DB: Final = 1.5
 LEAST_GAIN_DB: Final = 0.4
 BOOST_COST: Final = 0.15
+LEVEL_COST: Final = 0.5
+"""What lowering the whole band costs beside unevenness: a broad cut of everything evens nothing."""
 BAND_MARGIN: Final = 1.15
 _QS: Final = (0.6, 1.0, 1.6, 2.6, 4.2, 7.0)
 LEAST_GAIN_RMS_DB: Final = 0.02
@@ -213,6 +216,7 @@ class _Problem:
         self.grid, self.limits, self.rate = grid, limits, rate
         self.dips = dips if np.count_nonzero(dips) < grid.size / 2 else np.zeros(grid.size, bool)
         self.weight = np.where(self.dips, 0.0, 1.0)
+        self.level_cost = LEVEL_COST * float(np.sqrt(self.weight.sum()))
         self.error = error_db
         w = 2 * np.pi * grid / rate
         self.half, self.sine2 = np.sin(w / 2) ** 2, np.sin(w) ** 2
@@ -221,6 +225,11 @@ class _Problem:
     def level(self, error: Floats) -> float:
         """Mean error over the points that count [dB]."""
         return float(np.sum(self.weight * error) / np.sum(self.weight))
+
+    def levels(self, rows: Floats) -> Floats:
+        """What rows add to the level of the whole band, weighed as a residual."""
+        mean = (rows @ self.weight) / self.weight.sum()
+        return np.asarray(self.level_cost * mean, dtype=np.float64)
 
     def centred(self, rows: Floats) -> Floats:
         """Rows with their mean taken out, points that do not count set to 0."""
@@ -262,12 +271,13 @@ class _Problem:
 
 def _fit(problem: _Problem, count: int) -> Floats:
     """Rows (log f, gain, log q) of up to `count` sections: search, then fit all together."""
-    shapes, centres = _dictionary(problem)
+    shapes, lifts, centres = _dictionary(problem)
     found = np.empty((3, 0))
     for number in range(count):
         levels, _ = problem.curves(found)
         rest = problem.error + levels.sum(axis=0)
-        best = _best_single(problem, shapes, centres, rest, levels.sum(axis=0))
+        total = levels.sum(axis=0)
+        best = _best_single(problem, shapes, lifts, centres, rest, total)
         if best is None:
             break
         found = np.concatenate((found, best[:, None]), axis=1)
@@ -276,26 +286,31 @@ def _fit(problem: _Problem, count: int) -> Floats:
     return _together(problem, found, _FINE_STEPS) if found.size else found
 
 
-def _dictionary(problem: _Problem) -> tuple[Floats, Floats]:
-    """Shapes of sections per decibel on a grid of centres and widths, and their (log f, log q)."""
+def _dictionary(problem: _Problem) -> tuple[Floats, Floats, Floats]:
+    """Sections per decibel, centres and widths on a grid: shape, weighed level, (log f, log q)."""
     qs = [q for q in _QS if problem.limits.q_low <= q <= problem.limits.q_high]
     centres = np.array(
         [(log_f, np.log(q)) for log_f in np.log(problem.grid) for q in qs or [problem.limits.q_low]]
     ).T
     gains = np.full(centres.shape[1], _SHAPE_DB)
     levels, _ = problem.curves(np.stack((centres[0], gains, centres[1])))
-    return problem.centred(levels) / _SHAPE_DB, centres
+    return problem.centred(levels) / _SHAPE_DB, problem.levels(levels) / _SHAPE_DB, centres
 
 
 def _best_single(
-    problem: _Problem, shapes: Floats, centres: Floats, rest: Floats, total: Floats
+    problem: _Problem,
+    shapes: Floats,
+    lifts: Floats,
+    centres: Floats,
+    rest: Floats,
+    total: Floats,
 ) -> Floats | None:
     """The one section that helps most, its gain by least squares within the limits.
 
     `total` is what the sections so far add [dB]: a boost on top stays within the limit.
     """
-    wanted = -(shapes @ problem.centred(rest))
-    energy = np.einsum("ij,ij->i", shapes, shapes)
+    wanted = -(shapes @ problem.centred(rest)) - lifts * problem.levels(total)
+    energy = np.einsum("ij,ij->i", shapes, shapes) + lifts**2
     boosted = wanted > 0
     cost = energy * np.where(boosted, 1 + BOOST_COST**2, 1.0)
     index = np.searchsorted(np.log(problem.grid), centres[0] - 1e-9)
@@ -326,6 +341,7 @@ def _together(problem: _Problem, start: Floats, steps: int) -> Floats:
                 problem.centred(problem.error + total),
                 BOOST_COST * np.maximum(total, 0),
                 _OVER_COST * np.maximum(total - limits.boost_db, 0),
+                np.atleast_1d(problem.levels(total)),
             )
         )
 
@@ -339,6 +355,7 @@ def _together(problem: _Problem, start: Floats, steps: int) -> Floats:
                 problem.centred(rows),
                 BOOST_COST * rows * (total > 0),
                 _OVER_COST * rows * (total > limits.boost_db),
+                problem.levels(rows)[:, None],
             ),
             axis=1,
         ).T
