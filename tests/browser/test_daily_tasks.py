@@ -5,7 +5,7 @@ import re
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser import desk, office
+from tests.browser import bench, desk, office
 from tests.browser.conftest import SignIn
 
 pytestmark = pytest.mark.browser
@@ -65,3 +65,29 @@ def test_the_manager_signs_and_the_desk_hands_over(served: str, enter: SignIn) -
     office.hand_over(counter, "J1006", signs="N OAKHOLLOW")
     counter.get_by_role("navigation", name="Main").get_by_role("link", name="Board").click()
     expect(counter.get_by_role("main")).not_to_contain_text("HRN 4217")
+
+
+def test_the_technician_fills_before_and_after_cells_that_save_themselves(
+    served: str, enter: SignIn
+) -> None:
+    tablet = enter(served, "wanda")
+    tablet.goto("/jobs/1009/bay/before/")
+    before = tablet.get_by_role("group", name="Seat belt chime", exact=True)
+    before.get_by_role("radio", name="Works").check(force=True)
+    bench.fill_cell(tablet, "Value, Charging voltage, engine running", "14.1")
+    bench.all_saved(tablet)
+    bench.section(tablet, "After")
+    after = tablet.get_by_role("group", name="Seat belt chime", exact=True)
+    after.get_by_role("radio", name="Does not work").check(force=True)
+    lost = "Seat belt chime worked before and does not now"
+    expect(tablet.get_by_role("main")).to_contain_text(lost)
+    bench.all_saved(tablet)
+    tablet.reload()
+    expect(after.get_by_role("radio", name="Does not work")).to_be_checked()
+    after.get_by_role("radio", name="Works").check(force=True)
+    bench.all_saved(tablet)
+    expect(tablet.get_by_role("main")).not_to_contain_text(lost)
+    bench.section(tablet, "Before")
+    expect(before.get_by_role("radio", name="Works")).to_be_checked()
+    value = tablet.get_by_role("textbox", name="Value, Charging voltage, engine running")
+    expect(value).to_have_value("14.1")
