@@ -54,6 +54,7 @@ if ! "$python" deploy/pdf_ready.py >/dev/null 2>&1; then
 fi
 
 if [ "$purpose" = test ]; then
+    .venv/bin/playwright --version >/dev/null 2>&1 || deploy/packages.sh libatomic1
     [ -x "${CHROMIUM:-/usr/bin/chromium}" ] || deploy/packages.sh chromium
     ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || deploy/packages.sh postgresql
 fi
