@@ -65,6 +65,7 @@ class SlotForm(forms.Form):
     work_kind = forms.ModelChoiceField(
         WorkKind.objects.in_use(),
         required=False,
+        blank=True,
         label="Kind of work",
         empty_label="Say it later",
         widget=forms.RadioSelect({"class": "segmented"}),

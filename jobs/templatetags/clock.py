@@ -66,8 +66,11 @@ def clock_running(context: dict[str, Any]) -> dict[str, Any]:
 def clock_notice(context: dict[str, Any]) -> dict[str, Any]:
     """Clocks that seem forgotten: to their technician, and to managers."""
     clocks = [clock for clock in _clocks(context) if clock.overdue]
-    if clocks and not has_role(context["request"].user, frozenset({Role.MANAGER})):
+    request = context["request"]
+    if clocks and not has_role(request.user, frozenset({Role.MANAGER})):
         clocks = [clock for clock in clocks if clock.mine]
+    if request.resolver_match and request.resolver_match.url_name == "clock_correct":
+        clocks = []
     return {"clocks": clocks}
 
 
