@@ -5,6 +5,7 @@ from typing import Final
 from jobs.models import (
     Channel,
     ChannelSetting,
+    FindingReason,
     FunctionCheck,
     FunctionResult,
     JobPart,
@@ -12,6 +13,8 @@ from jobs.models import (
     PowerRun,
     Reading,
     ReadingKind,
+    SeatDistance,
+    SupplyFacts,
     TuningKind,
 )
 from jobs.prepared import Prepared
@@ -166,3 +169,32 @@ faults_after: Final = Prepared(
     "after_note",
 )
 """Functions that do not work after the work, or are no longer there."""
+
+reasoned: Final = Prepared(lambda job: FindingReason.objects.filter(job=job), "fingerprint")
+"""Fingerprints of findings that were given a reason."""
+
+seats: Final = Prepared(
+    lambda job: SeatDistance.objects.filter(
+        seat__job=job, seat__used=True, seat__weight__gt=0, distance_m__isnull=False
+    ),
+    "speaker__label",
+    "distance_m",
+    "seat__weight",
+    "seat__job__tuning_facts__air_c",
+)
+"""Distances from speakers to the seats that count, and the air they were typed with."""
+
+places: Final = Prepared(
+    lambda job: Channel.objects.filter(job=job), "pk", "kind", "number", "part", "part__label"
+)
+"""What each channel is called."""
+
+supply: Final = Prepared(
+    lambda job: SupplyFacts.objects.filter(job=job),
+    "battery_ah",
+    "battery_chemistry",
+    "internal_resistance_mohm",
+    "alternator_a",
+    "alternator_idle_a",
+    "base_load_a",
+)

@@ -171,9 +171,8 @@ def assumptions_of(shop: Shop) -> doc.Assumptions:
 
 
 def _supply_of(job: Job) -> doc.Supply:
-    facts = getattr(job, "supply", None)
     known: dict[str, Any] = {}
-    if facts is not None:
+    for facts in plan_rows.supply(job.pk):
         known = {
             "battery_ah": facts.battery_ah,
             "battery_chemistry": facts.battery_chemistry,

@@ -49,18 +49,18 @@ def parts_left(job: Job) -> list[PartLeft]:
 
 
 def save_channel(
-    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
+    number: int,
+    pk: int,
+    changes: dict[str, Any],
+    *,
+    actor: StaffMember,
+    version: int,
+    key: str,
+    join: tuple[str, ...] = ("part",),
 ) -> Saved:
     """Save cells of one channel. Its speakers go through `put_on` and `take_off`."""
     return save_row(
-        Channel,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        join=("part__product",),
+        Channel, pk, changes, number=number, actor=actor, version=version, key=key, join=join
     )
 
 

@@ -2,22 +2,28 @@
 
 A save names the fields it changes, the version of the row it was made on, and a key made by the
 client. A repeat of a key changes nothing. A row changed meanwhile is merged field by field: only
-a field that both changed to different values is a clash, and then nothing is written and both
-values are shown.
+a field that both changed to different values is a clash, and then nothing is written, both values
+are shown, and the one not written is kept in the log.
+
+A key may begin with the name of the device and "_". What one person enters on one device comes in
+order, so those saves never clash with each other, also when they were queued on one version.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any
+from operator import attrgetter
+from typing import Any, Final
 
 from django.db import models, transaction
-from django.db.models import Exists
 
 from jobs.models import Job, JobEvent
 from jobs.services.errors import Refused
 from jobs.services.events import log
 from shop.models import StaffMember
+
+CLASH: Final = "entry.clash"
+"""Code of the event that keeps a value which was not written over somebody else's."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +41,7 @@ class FieldClash:
 class Saved:
     """What became of a save. `row` is fresh from the database in every case.
 
-    `job` is the job as it was locked for the save, its supply loaded, where a row was looked at.
+    `job` is the job as it was locked for the save, where a row was looked at.
     """
 
     row: Any
@@ -45,15 +51,19 @@ class Saved:
     job: Job | None = None
 
 
-def open_job(number: int) -> Job:
-    """The job, if its sheet takes entries; Refused otherwise. Call inside a transaction."""
-    jobs = Job.objects.select_related("supply").select_for_update(of=("self",))
-    job = jobs.get(number=number)
+def check_open(job: Job) -> None:
+    """Raise Refused when the job's sheet takes no entries."""
     if not job.sheet_is_open:
         raise Refused(
             f"This sheet is closed: the job is {job.get_stage_display().lower()}. "
             "Ask a manager to send it back or to open a correction."
         )
+
+
+def open_job(number: int) -> Job:
+    """The job, if its sheet takes entries; Refused otherwise. Call inside a transaction."""
+    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    check_open(job)
     return job
 
 
@@ -86,12 +96,21 @@ def _current(row: models.Model, name: str) -> Any:
     return as_json(getattr(row, getattr(model_field, "attname", name)))
 
 
-def _clashes(row: Any, changes: dict[str, Any], version: int, job: Job) -> list[FieldClash]:
+def device_of(key: str | None) -> str:
+    """The device that made a key, empty when it does not say."""
+    return (key or "").rpartition("_")[0]
+
+
+def _clashes(
+    row: Any, changes: dict[str, Any], version: int, job: Job, actor: StaffMember, key: str
+) -> list[FieldClash]:
     """The fields of mine that somebody else set to another value since `version`."""
     written: dict[str, JobEvent] = {}
     events = job.events.filter(subject=subject_of(row)).select_related("actor").order_by("pk")
+    device = device_of(key)
     for event in events:
-        if event.after.get("version", 0) > version:
+        own = device and event.actor_id == actor.pk and device_of(event.key) == device
+        if event.after.get("version", 0) > version and not own:
             written.update(dict.fromkeys(event.after, event))
     return [
         FieldClash(name, as_json(mine), theirs, str(written[name].actor), written[name].at)
@@ -100,10 +119,38 @@ def _clashes(row: Any, changes: dict[str, Any], version: int, job: Job) -> list[
     ]
 
 
+def _log_clash(
+    row: models.Model, job: Job, actor: StaffMember, clashes: list[FieldClash], key: str
+) -> None:
+    """Keep in the log what was not written, so that neither value is lost; once a key."""
+    if key and JobEvent.objects.filter(key=key).exists():
+        return
+    log(
+        job,
+        actor,
+        CLASH,
+        subject=subject_of(row),
+        before={clash.field: clash.theirs for clash in clashes},
+        after={clash.field: clash.mine for clash in clashes},
+        key=key,
+    )
+
+
+def _locked(
+    rows: "models.QuerySet[Any]", number: int, job_path: str, join: tuple[str, ...]
+) -> tuple[Any, Job]:
+    """The row and its job, both locked and read in one statement, so that both are fresh."""
+    rows = rows.select_related(job_path, *join)
+    row: Any = rows.select_for_update(of=("self", job_path)).get(**{f"{job_path}__number": number})
+    job = attrgetter(job_path.replace("__", "."))(row)
+    check_open(job)
+    return row, job
+
+
 @transaction.atomic
 def save_row(
     model: type[models.Model],
-    pk: int,
+    pk: int | dict[str, Any],
     changes: dict[str, Any],
     *,
     number: int,
@@ -114,29 +161,34 @@ def save_row(
     job_path: str = "job",
     stamp: dict[str, Any] | None = None,
     force: bool = False,
-    opens: Callable[[int], Job] = open_job,
+    opens: Callable[[int], Job] | None = None,
     join: tuple[str, ...] = (),
 ) -> Saved:
     """Write `changes` (clean Python values by field name) to row `pk` of job `number`.
 
-    `job_path` is the lookup from the row to its job. `stamp` is written along when anything
-    changes (who tried it, when) and is neither compared nor logged. `force` writes over somebody
-    else's value: it is what "keep mine" sends after a clash. `opens` gives the job
-    locked, or refuses. `join` names relations of the row to read with it.
+    `pk` may be the lookups that find the row. `job_path` is the lookup from the row to its job.
+    `stamp` is written along when anything changes (who tried it, when) and is neither compared
+    nor logged. `force` writes over somebody else's value: it is what "keep mine" sends after a
+    clash. `opens` gives the job locked, or refuses, where other stages than those of an open
+    sheet take the entry. `join` names relations of the row to read with it.
 
     Raises Refused when the sheet is closed, the model's DoesNotExist when the row is gone or
     belongs to another job.
     """
-    job = opens(number)
     manager = model._default_manager
-    rows = manager.filter(**{job_path: job}).select_related(*join)
-    if key:
-        rows = rows.annotate(saved_before=Exists(JobEvent.objects.filter(key=key)))
-    row: Any = rows.get(pk=pk)
-    if key and row.saved_before:
-        return Saved(row, repeated=True, job=job)
-    if row.version != version and not force and (clashes := _clashes(row, changes, version, job)):
-        return Saved(row, clashes=clashes, job=job)
+    rows = manager.filter(**pk) if isinstance(pk, dict) else manager.filter(pk=pk)
+    if opens is None:
+        row, job = _locked(rows, number, job_path, join)
+    else:
+        job = opens(number)
+        row = rows.select_related(*join).get(**{job_path: job})
+    if row.version != version:
+        # A save that was made has raised the version, so only here can the key be a repeat.
+        if key and JobEvent.objects.filter(key=key).exists():
+            return Saved(row, repeated=True, job=job)
+        if not force and (clashes := _clashes(row, changes, version, job, actor, key)):
+            _log_clash(row, job, actor, clashes, f"{key}-clash" if key else "")
+            return Saved(row, clashes=clashes, job=job)
     before: dict[str, Any] = {}
     after: dict[str, Any] = {}
     plain: dict[str, Any] = {}
@@ -151,7 +203,7 @@ def save_row(
         return Saved(row, job=job)
     plain.update(stamp or {})
     row.version += 1
-    manager.filter(pk=pk).update(version=row.version, **plain)
+    manager.filter(pk=row.pk).update(version=row.version, **plain)
     for name, value in plain.items():
         setattr(row, name, value)
     for name, value in many.items():

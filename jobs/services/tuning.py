@@ -41,7 +41,6 @@ def record_of(job: Job, kind: str, actor: StaffMember | None = None) -> TuningRe
     )[0]
 
 
-@transaction.atomic
 def save_setting(
     number: int,
     kind: str,
@@ -55,28 +54,31 @@ def save_setting(
     force: bool = False,
 ) -> Saved:
     """Save settings of one channel, as found or as left; the row is made with its first value."""
-    found = ChannelSetting.objects.filter(
-        record__job__number=number, record__kind=kind, channel=channel_pk
-    ).values_list("pk", flat=True)
-    pk = found.first()
-    if pk is None:
-        job = open_job(number)
-        channel = Channel.objects.get(pk=channel_pk, job=job)
-        record = record_of(job, kind, actor)
-        pk = ChannelSetting.objects.get_or_create(record=record, channel=channel)[0].pk
-    return save_row(
-        ChannelSetting,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        code=code,
-        job_path="record__job",
-        force=force,
-        join=("channel__part",),
-    )
+    where = {"record__kind": kind, "channel": channel_pk}
+    for _ in range(2):
+        try:
+            return save_row(
+                ChannelSetting,
+                where,
+                changes,
+                number=number,
+                actor=actor,
+                version=version,
+                key=key,
+                code=code,
+                job_path="record__job",
+                force=force,
+            )
+        except ChannelSetting.DoesNotExist:
+            _make_setting(number, kind, channel_pk, actor)
+    raise ChannelSetting.DoesNotExist
+
+
+@transaction.atomic
+def _make_setting(number: int, kind: str, channel_pk: int, actor: StaffMember) -> None:
+    job = open_job(number)
+    channel = Channel.objects.get(pk=channel_pk, job=job)
+    record_of(job, kind, actor).settings.get_or_create(channel=channel)
 
 
 def facts_of(setting: ChannelSetting | None) -> dict[str, Any]:

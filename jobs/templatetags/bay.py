@@ -61,6 +61,18 @@ def _options(choices: Any, chosen: str) -> str:
     return "".join(parts)
 
 
+def _drawn_options(field: forms.ChoiceField, chosen: str) -> str:
+    """The options of a field, kept on it: most fields live as long as the server.
+
+    A value that is not among the choices (any more) stays as an option of its own.
+    """
+    kept: dict[str, str] = field.__dict__.setdefault("drawn_options", {})
+    if chosen not in kept:
+        unknown = [] if chosen in _flat(field.choices) else [(chosen, chosen)]
+        kept[chosen] = _options([*unknown, *field.choices], chosen)
+    return kept[chosen]
+
+
 def _control(row: CellRow, name: str, label: str, css: str, ident: str) -> str:
     field = row.fields[name]
     value = row.value(name)
@@ -77,13 +89,7 @@ def _control(row: CellRow, name: str, label: str, css: str, ident: str) -> str:
         return box if ident else f'<label class="cell-tick">{box}</label>'
     text = "" if value is None else str(value)
     if isinstance(field, forms.ChoiceField):
-        known = _flat(field.choices)
-        lost = (
-            ""
-            if text in known
-            else f'<option value="{_escape(text)}" selected>{_escape(text)}</option>'
-        )
-        return f"<select{shared}>{lost}{_options(field.choices, text)}</select>"
+        return f"<select{shared}>{_drawn_options(field, text)}</select>"
     if isinstance(field, NumberField):
         return f'<input inputmode="decimal" autocomplete="off" value="{_escape(text)}"{shared}>'
     if isinstance(field.widget, forms.Textarea):

@@ -4,6 +4,7 @@ from typing import Any, Final
 
 from django.template.loader import render_to_string
 
+from jobs import plan_rows
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import setting_fields, speaker_fields, wire_fields
 from jobs.models import Channel, ChannelSetting, JobPart
@@ -44,6 +45,15 @@ def speakers_on(plan: doc.Plan, channel_id: str) -> list[doc.Speaker]:
     channel = next((one for one in plan.channels if one.id == channel_id), None)
     ids = channel.speakers if channel is not None else ()
     return [speaker for speaker in plan.speakers if speaker.id in ids]
+
+
+def named(sheet: Sheet, channel_pk: int) -> Channel:
+    """A channel with no more than what it is called by. Raises DoesNotExist."""
+    for row in plan_rows.places(sheet.job.pk):
+        if row.pk == channel_pk:
+            part = JobPart(pk=row.part, label=row.part_label)
+            return Channel(pk=row.pk, job=sheet.job, part=part, kind=row.kind, number=row.number)
+    raise Channel.DoesNotExist(f"The job has no channel {channel_pk}.")
 
 
 def head(sheet: Sheet, channel: Channel) -> dict[str, Any]:

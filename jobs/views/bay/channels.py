@@ -80,7 +80,13 @@ def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
     def write(changes: dict[str, Any], version: int, key: str) -> Any:
         return service.save_channel(
-            number, pk, changes, actor=actor(request), version=version, key=key
+            number,
+            pk,
+            changes,
+            actor=actor(request),
+            version=version,
+            key=key,
+            join=("part__product",),
         )
 
     def draw(sheet: Sheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:

@@ -3,11 +3,13 @@
 from functools import cached_property
 from typing import Final, NamedTuple
 
+from django.db.models import OuterRef, Subquery
 from django.http import Http404, HttpRequest
 from django.urls import reverse
 
+from jobs import plan_rows
 from jobs.lifecycle import Stage, moves_from
-from jobs.models import FindingReason, Job, TuningKind
+from jobs.models import FindingReason, Job, JobEvent, TuningKind
 from jobs.views.bay import places
 from jobs.wiring_adapter import findings_of, plan_of
 from jobs.wiring_answers import (
@@ -93,7 +95,10 @@ class Sheet:
     @classmethod
     def of(cls, request: HttpRequest, number: int, section: str = "") -> "Sheet":
         """The sheet of job `number` for this person; 404 when there is no such job."""
-        jobs = Job.objects.select_related("supply", "vehicle__vehicle_model")
+        newest = JobEvent.objects.filter(job=OuterRef("pk")).order_by("-pk").values("pk")[:1]
+        jobs = Job.objects.select_related("supply", "vehicle__vehicle_model").annotate(
+            newest_event=Subquery(newest)
+        )
         try:
             job = jobs.get(number=number)
         except Job.DoesNotExist:
@@ -102,7 +107,7 @@ class Sheet:
 
     @classmethod
     def holding(cls, request: HttpRequest, job: Job, section: str = "") -> "Sheet":
-        """The sheet of a job at hand, its supply loaded with it."""
+        """The sheet of a job at hand."""
         return cls(job, actor(request), request.shop, section)  # type: ignore[attr-defined]
 
     @property
@@ -154,15 +159,17 @@ class Sheet:
     @cached_property
     def reasons(self) -> dict[str, FindingReason]:
         """Reasons given for cautions, by fingerprint."""
-        if not any(finding.severity == "caution" for finding in self.findings):
-            return {}
         rows = self.job.finding_reasons.select_related("by")
         return {row.fingerprint: row for row in rows}
+
+    @cached_property
+    def _reasoned(self) -> set[str]:
+        return {row.fingerprint for row in plan_rows.reasoned(self.job.pk)}
 
     def is_open(self, finding: Finding) -> bool:
         """A stop, or a caution that nobody has given a reason for."""
         if finding.severity == "caution":
-            return finding.fingerprint not in self.reasons
+            return finding.fingerprint not in self._reasoned
         return finding.severity == "stop"
 
     @cached_property

@@ -16,7 +16,7 @@ from jobs.services import tuning as service
 from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
-from jobs.views.bay.channel_rows import settings_html
+from jobs.views.bay.channel_rows import named, settings_html
 from jobs.views.bay.channels import channels_of
 from jobs.views.bay.differences import differences
 from jobs.views.bay.rows import cell_row
@@ -111,12 +111,11 @@ def save_setting(request: HttpRequest, number: int, kind: str, pk: int) -> HttpR
     paired = shown_paired(request)
 
     def read() -> ChannelSetting:
-        rows = ChannelSetting.objects.select_related("channel__part")
-        found = rows.filter(record__job__number=number, record__kind=kind, channel=pk).first()
+        rows = ChannelSetting.objects.filter(record__job__number=number, record__kind=kind)
+        found = rows.filter(channel=pk).first()
         if found is not None:
             return found
-        channels = Channel.objects.select_related("part")
-        return ChannelSetting(channel=channels.get(pk=pk, job__number=number))
+        return ChannelSetting(channel=Channel.objects.get(pk=pk, job__number=number))
 
     def write(changes: dict[str, Any], version: int, key: str) -> Any:
         return service.save_setting(
@@ -124,7 +123,8 @@ def save_setting(request: HttpRequest, number: int, kind: str, pk: int) -> HttpR
         )
 
     def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
-        return settings_html(sheet, row.channel, kind, row, cleaned, clashes, paired=paired)
+        channel = named(sheet, row.channel_id)
+        return settings_html(sheet, channel, kind, row, cleaned, clashes, paired=paired)
 
     section = "tuning" if paired else "channels"
     return answers.save_cells(request, number, section, setting_fields(), write, draw, read)
