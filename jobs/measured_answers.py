@@ -1,6 +1,8 @@
 """What the acoustic sums answer about measured responses: curves, distances, proposals, outputs."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from importlib import import_module
+from threading import Thread
 from typing import Any, Final, NamedTuple
 
 import msgspec
@@ -78,7 +80,10 @@ def averaged(rows: Sequence[MeasuredResponse], smoothing: int) -> Measurement | 
 
 def settings_now(plan: doc.Plan) -> dict[str, Any]:
     """All settings of a plan by channel id, as plain types: what a measurement is taken with."""
-    return {one.id: msgspec.to_builtins(one.setting) for one in plan.channels}
+    found = {one.id: one.setting for one in plan.channels}
+    settings = msgspec.json.decode(msgspec.json.encode(found))
+    assert isinstance(settings, dict)
+    return settings
 
 
 def _then(plan: doc.Plan, row: MeasuredResponse) -> doc.Plan:
@@ -245,6 +250,11 @@ def overlay(
 
 
 # Proposals ----------------------------------------------------------------------------------
+
+
+def warm_up() -> None:
+    """Load the optimiser beside the answer, while the channels are still being chosen."""
+    Thread(target=import_module, args=("scipy.optimize",), daemon=True).start()
 
 
 class Proposed(NamedTuple):

@@ -174,9 +174,9 @@ def measured_plot(
     """
     lines = []
     for label, measured, style, thin in (
-        (names[0], before, 7, True),
+        (names[0], before, 1, True),
         (names[1], after, 0, False),
-        (names[2], proposed, 1, False),
+        (names[2], proposed, 3, False),
     ):
         if measured is not None:
             values = measured.levels_db

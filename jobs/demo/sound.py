@@ -3,9 +3,10 @@
 The responses are made up from smooth bumps and a ripple that is the same at every loading.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from math import cos, exp, log2, sin
+from functools import partial
+from math import cos, exp, log2, log10, pi, sin
 from typing import TYPE_CHECKING, Final
 
 from jobs.models import MeasuredPhase, ReadingKind
@@ -56,12 +57,32 @@ class Heard:
 
 @dataclass(frozen=True)
 class Output:
-    """A factory output with its level [dB] by octave band from 31.5 Hz."""
+    """A factory output that carries one side of a crossover at `corner_hz`, from `low_hz` up.
+
+    `late_ms` is how much later it is than the other of its side.
+    """
 
     name: str
     side: str
     plug: str
-    levels_db: tuple[float, ...]
+    corner_hz: float
+    upper: bool
+    low_hz: float = 42.0
+    late_ms: float = 0.0
+
+    def level(self, hz: float) -> float:
+        """Level [V]: a slope of 24 dB per octave at the corner."""
+        ratio = (hz / self.corner_hz) ** 4
+        passed = ratio / (1 + ratio) if self.upper else 1 / (1 + ratio)
+        bottom = (hz / self.low_hz) ** 4
+        return 8.0 * passed * (1.0 if self.upper else bottom / (1 + bottom))
+
+
+def _with(first: Output, second: Output, hz: float) -> float:
+    """Level of the two summed [V], from their levels and the phase between them."""
+    a, b = first.level(hz), second.level(hz)
+    turn = 2 * pi * hz * (second.late_ms - first.late_ms) / 1000
+    return float((a * a + b * b + 2 * a * b * cos(turn)) ** 0.5)
 
 
 @dataclass(frozen=True)
@@ -74,15 +95,17 @@ class Sound:
     after: Heard
     alone: dict[str, Heard]
     outputs: tuple[Output, ...] = ()
-    sums: tuple[tuple[str, str, tuple[float, ...]], ...] = ()
+    sums: tuple[tuple[int, int], ...] = ()
+    """Outputs measured together, by their place in `outputs`."""
     source_v: float = 1.27
 
 
-_OCTAVES: Final = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
+_THIRDS: Final = tuple(round(1000 * 10 ** (step / 10), 1) for step in range(-16, 13))
 
 
-def _points(levels_db: Iterable[float]) -> list[list[float]]:
-    return [[hz, db] for hz, db in zip(_OCTAVES, levels_db, strict=True)]
+def _points(level: Callable[[float], float]) -> list[list[float]]:
+    """Third octaves from 25 Hz to 16 kHz, dB over 1 mV."""
+    return [[hz, round(20 * log10(1000 * level(hz)), 1)] for hz in _THIRDS]
 
 
 SIX_CHANNELS: Final = Sound(
@@ -130,38 +153,12 @@ SIX_CHANNELS: Final = Sound(
         "A2.1": Heard(((43, 6.2, 0.3), (66, -2.6, 0.35)), low_hz=26.0, high_hz=78.0),
     },
     outputs=(
-        Output(
-            "Front left, woofer",
-            "left",
-            "Grey plug, 12 and 13",
-            (58, 72, 78, 79, 78, 77, 71, 52, 34, 22),
-        ),
-        Output(
-            "Front left, tweeter",
-            "left",
-            "Grey plug, 4 and 5",
-            (20, 24, 30, 38, 50, 66, 75, 78, 77, 74),
-        ),
-        Output(
-            "Front right, woofer",
-            "right",
-            "Grey plug, 14 and 15",
-            (58, 72, 78, 79, 78, 77, 71, 52, 34, 22),
-        ),
-        Output(
-            "Front right, tweeter",
-            "right",
-            "Grey plug, 6 and 7",
-            (20, 24, 30, 38, 50, 66, 75, 78, 77, 74),
-        ),
+        Output("Front left, woofer", "left", "Grey plug, 12 and 13", 1600, False),
+        Output("Front left, tweeter", "left", "Grey plug, 4 and 5", 1600, True, late_ms=0.42),
+        Output("Front right, woofer", "right", "Grey plug, 14 and 15", 1600, False),
+        Output("Front right, tweeter", "right", "Grey plug, 6 and 7", 1600, True),
     ),
-    sums=(
-        (
-            "Front left, woofer",
-            "Front left, tweeter",
-            (58, 72, 78, 79, 78.2, 74.6, 70.4, 78.2, 77, 74),
-        ),
-    ),
+    sums=((0, 1), (2, 3)),
 )
 
 
@@ -183,29 +180,31 @@ def as_found(sheet: "Filler", sound: Sound) -> None:
     """Measured before the work, and the factory's outputs at the plug."""
     facts.save_facts(sheet.number, {"target": sound.target}, actor=sheet.by, version=1)
     _import(sheet, MeasuredPhase.BEFORE, "all", sound.before, _PLACES)
-    rows = {}
+    rows = []
     for one in sound.outputs:
-        rows[one.name] = capture.save_output(
+        row = capture.save_output(
             sheet.number,
             None,
             {
                 "name": one.name,
                 "side": one.side,
                 "plug": one.plug,
-                "points": _points(one.levels_db),
-                "file_name": "",
+                "points": _points(one.level),
+                "file_name": f"{one.name.lower().replace(', ', ' ')}.txt",
             },
             actor=sheet.by,
         )
-    for first, second, levels_db in sound.sums:
+        rows.append(row)
+    for first, second in sound.sums:
+        both = partial(_with, sound.outputs[first], sound.outputs[second])
         capture.save_sum(
             sheet.number,
             None,
             {
                 "first": rows[first],
                 "second": rows[second],
-                "points": _points(levels_db),
-                "file_name": "",
+                "points": _points(both),
+                "file_name": f"{sound.outputs[first].side} summed.txt",
             },
             actor=sheet.by,
         )

@@ -11,6 +11,7 @@ import msgspec
 from jobs import pictures
 from jobs.pdf import wording
 from jobs.pdf.power_values import power_values
+from jobs.pdf.sound_values import sound_values, without_levels
 from jobs.pdf.wording import NOTHING, Local
 from wiring.findings import Finding
 from wiring.plan import Plan, from_builtins
@@ -276,8 +277,11 @@ def sheet_values(document: Document, receipt: Mapping[str, Any] | None = None) -
             if row["before"]["sections"] or row["after"]["sections"]
         ],
         "power": power_values(document, drawn, local),
+        "sound": sound_values(document, local),
         "functions": _functions(document),
-        "readings": [_reading(row, local) for row in document["readings"]],
+        "readings": [
+            _reading(row, local) for row in without_levels(document["readings"], document)
+        ],
         "findings": findings,
         "counts": _counts(findings),
         "notes": [{**one, "when": local.moment(one["at"])} for one in document["notes"]],

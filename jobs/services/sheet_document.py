@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from jobs import cautions
 from jobs.models import InstallSheet, Job, TuningKind
+from jobs.services.acoustics.frozen import sound_of
 from jobs.wiring_adapter import findings_of, plan_of, published_tables, results_of
 from shop.models import Shop, StaffMember
 from wiring.plan import Plan, to_builtins
@@ -190,6 +191,7 @@ def _readings(job: Job) -> list[dict[str, Any]]:
     return [
         {
             "kind": row.kind,
+            "about": row.about,
             "label": row.label,
             "unit": row.unit,
             "wanted_before": row.wanted_before,
@@ -323,6 +325,7 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
         "plan": to_builtins(after),
         "plan_before": to_builtins(before) if tuning.get("before", {}).get("channels") else None,
         "tuning": tuning,
+        "sound": sound_of(job, after, before if tuning.get("before", {}).get("channels") else None),
         "results": results_of(after),
         "function_checks": _functions(job),
         "readings": _readings(job),

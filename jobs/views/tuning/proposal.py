@@ -6,7 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.views.decorators.http import require_POST, require_safe
 
-from jobs.measured_answers import Proposed, targets
+from jobs.measured_answers import Proposed, targets, warm_up
 from jobs.models import MeasuredPhase, ProposalLimits
 from jobs.services.acoustics import proposals as service
 from jobs.services.acoustics.facts import facts_of
@@ -32,6 +32,8 @@ def proposal(request: HttpRequest, number: int) -> HttpResponse:
     sheet = Sheet.of(request, number, "tuning")
     offered = service.measured_channels(sheet.job.measured.all(), sheet.plan)
     wanted, anew = _asked(request.GET, offered)
+    if offered and not wanted:
+        warm_up()
     return _page(request, sheet, offered, wanted, anew)
 
 
