@@ -80,7 +80,7 @@ def _wires(channel: Channel) -> Iterable[Label]:
         cavity = getattr(channel, f"{lead}_cavity")
         colour = f"{base}/{stripe}" if stripe else base
         plug = " ".join(filter(None, [channel.connector, cavity and f"cavity {cavity}"]))
-        lines = (
+        said = (
             Line(f"{name} {sign}", 1.6, bold=True, wraps=False),
             *(Line(one) for one in speakers),
             *(Line(one) for one in (colour, plug) if one),
@@ -89,7 +89,7 @@ def _wires(channel: Channel) -> Iterable[Label]:
             f"wire-{channel.pk}-{lead}",
             "wire",
             f"{name} {sign} {'; '.join(speakers)}",
-            lines,
+            said,
             copies=2,
             base=base,
             stripe=stripe,

@@ -87,7 +87,5 @@ def _marks(job: Job, keys: set[str]) -> dict[str, str]:
 def _rows(job: Job, kind: str, keys: set[str]) -> dict[str, str]:
     rows: Any = KINDS[kind]._default_manager.filter(job=job, pk__in=[int(key) for key in keys])
     called = {str(row.pk): str(row) for row in rows.select_related(*_RELATED.get(kind, ()))}
-    return {
-        f"{kind}:{key}": f"{kind.capitalize()} {called.get(key, 'that was removed')}"
-        for key in keys
-    }
+    word = f"{kind.capitalize()}{':' if kind in {'step', 'function'} else ''}"
+    return {f"{kind}:{key}": f"{word} {called.get(key, 'that was removed')}" for key in keys}

@@ -41,7 +41,7 @@ def clean_marks(given: Any) -> list[Mark]:
 
 
 def _clean(given: Any) -> Mark:
-    names = PLACES.get(given.get("kind")) if isinstance(given, dict) else None
+    names = PLACES.get(str(given.get("kind"))) if isinstance(given, dict) else None
     if names is None:
         raise Refused("A mark on the photo could not be read: draw it again.")
     mark: Mark = {"kind": given["kind"]}
@@ -97,7 +97,7 @@ def _shape(mark: Mark, width: int, height: int, line: float) -> str:
 def annotated_bytes(photo: Photo) -> bytes:
     """The photo as JPEG with its marks burned in, for a PDF."""
     with photo.file.open("rb") as file:
-        data = file.read()
+        data = bytes(file.read())
     if not photo.annotations:
         return data
     image = Image.open(io.BytesIO(data)).convert("RGB")

@@ -11,14 +11,14 @@ from typing import Any, Final
 
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import resolve_url
 from django.template.loader import render_to_string
 from django.utils.http import urlencode
 
 from shop.roles import Role, has_role
 
-View = Callable[..., HttpResponse]
+View = Callable[..., HttpResponseBase]
 
 BY_PIN: Final = "by_pin"
 """Session key: the person signed in by PIN on a shared tablet."""
@@ -50,7 +50,7 @@ def allow(*roles: Role, password: bool = False) -> Callable[[View], View]:
 
     def mark(view: View) -> View:
         @wraps(view)
-        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not request.user.is_authenticated:
                 return _sign_in_first(request)
             if not has_role(request.user, allowed):

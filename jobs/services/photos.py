@@ -140,7 +140,7 @@ def _keep(
         (photo.thumbnail, "thumbnail.jpg", picture.thumbnail),
     ):
         field.save(name, ContentFile(data), save=False)
-        files.append((field.storage, field.name))
+        files.append((field.storage, str(field.name)))
     photo.save(force_insert=True)
     after = {"shows": subject, "caption": photo.caption, "taken": taken_at}
     log(

@@ -5,7 +5,7 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
-from django.core.files.storage import default_storage
+from django.db.models.fields.files import FieldFile
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import NoReverseMatch, reverse
@@ -32,7 +32,7 @@ PAGES = {
 """The page where a subject is worked on, by its kind."""
 
 
-class PhotoForm(forms.ModelForm):
+class PhotoForm(forms.ModelForm):  # type: ignore[type-arg]
     """What a person writes under a photo."""
 
     class Meta:
@@ -76,7 +76,7 @@ def _add(request: HttpRequest, job: Job) -> HttpResponse:
     try:
         photo = add_photo(
             job.number,
-            file,
+            file,  # type: ignore[arg-type]
             file.size or 0,
             subject=subject,
             key=request.POST.get("key", ""),
@@ -203,19 +203,19 @@ def _removed(request: HttpRequest, number: int, pk: int, *, back: bool) -> HttpR
 @allow_any_staff
 def photo_file(request: HttpRequest, number: int, pk: int) -> FileResponse:
     """The picture itself."""
-    return _file(_photo(number, pk).file.name, f"J{number}-{pk}.jpg")
+    return _file(_photo(number, pk).file, f"J{number}-{pk}.jpg")
 
 
 @allow_any_staff
 def photo_thumbnail(request: HttpRequest, number: int, pk: int) -> FileResponse:
     """The small picture."""
-    return _file(_photo(number, pk).thumbnail.name, f"J{number}-{pk}-small.jpg")
+    return _file(_photo(number, pk).thumbnail, f"J{number}-{pk}-small.jpg")
 
 
-def _file(name: str, called: str) -> FileResponse:
+def _file(kept: FieldFile, called: str) -> FileResponse:
     """A picture never changes once it is kept, so a device may hold it; a shared cache may not."""
     try:
-        file = default_storage.open(name)
+        file = kept.open("rb")
     except FileNotFoundError:
         raise Http404("The picture's file is missing: restore it from the backup.") from None
     response = FileResponse(file, content_type="image/jpeg", filename=called)

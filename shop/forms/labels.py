@@ -9,7 +9,7 @@ from shop.models import LabelSheet
 _MM: Final = {"data-unit": "mm", "step": "any"}
 
 
-class LabelSheetForm(forms.ModelForm):
+class LabelSheetForm(forms.ModelForm):  # type: ignore[type-arg]
     """Page, grid and label of a sheet; the model says whether they fit."""
 
     class Meta:

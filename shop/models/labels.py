@@ -1,6 +1,6 @@
 """Label sheets: the paper a shop prints its labels on, in millimetres."""
 
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -11,7 +11,7 @@ SLACK_MM: Final = 0.05
 """Rounding allowed where labels meet the edge of the page or each other."""
 
 
-def _mm(name: str, low: float = 0.0, default: float | None = None) -> models.FloatField:
+def _mm(name: str, low: float = 0.0, default: float | None = None) -> Any:
     limits = [MinValueValidator(low), MaxValueValidator(LARGEST_MM)]
     if default is None:
         return models.FloatField(f"{name}, mm", validators=limits)
@@ -62,11 +62,11 @@ class LabelSheet(models.Model):
 
     @property
     def step_x_mm(self) -> float:
-        return self.pitch_x_mm or self.label_width_mm
+        return float(self.pitch_x_mm or self.label_width_mm)
 
     @property
     def step_y_mm(self) -> float:
-        return self.pitch_y_mm or self.label_height_mm
+        return float(self.pitch_y_mm or self.label_height_mm)
 
     def place(self, index: int) -> Place:
         """Where the label at `index` lies; 0 is the first of the first page, rows run across."""
