@@ -7,20 +7,40 @@ from functools import cache
 from typing import NamedTuple
 
 from jobs.tuning_answers import RULES as SOUND_RULES
-from wiring import charging, conductors, fuses
-from wiring import check as checking
-from wiring import colours as colours
+from wiring import charging, colours, conductors, fuses
+from wiring import check as checking  # noqa: F401 -- registers every rule
 from wiring import plan as doc
-from wiring.context import Context
+from wiring.context import RULES, Context
 from wiring.errors import WiringError
 from wiring.explain import ampacity_figure, drop_figure, heat_figure, resistance_figure
-from wiring.findings import SEVERITY_ORDER as SEVERITY_ORDER
-from wiring.findings import Figure, Finding
+from wiring.findings import SEVERITY_ORDER, Figure, Finding
 from wiring.load_drawing import draw
 from wiring.loads import Arrangement, Fit, LoadError, arrangements, fits, speaker_loads_ohm
-from wiring.positions import POSITIONS as POSITIONS
+from wiring.positions import POSITIONS
 from wiring.power_plan import PowerSolution, solve
 from wiring.proposals import Proposal, propose
+
+__all__ = [
+    "POSITIONS",
+    "SEVERITY_ORDER",
+    "Figure",
+    "Finding",
+    "LoadChoice",
+    "PowerSolution",
+    "Proposal",
+    "colours",
+    "doc",
+    "fuse_bodies",
+    "loads_of",
+    "loads_to_choose",
+    "power_at",
+    "proposals_for",
+    "run_figures",
+    "section_of",
+    "severities",
+    "size_choices",
+    "supply_figures",
+]
 
 
 class LoadChoice(NamedTuple):
@@ -49,7 +69,9 @@ _SECTION_OF_MODULE = {
 def _section_of_rule(rule: str) -> str:
     if rule in SOUND_RULES:
         return "tuning"
-    examine = checking.RULES.get(rule)
+    if rule == "power-turn-on":
+        return "channels"
+    examine = RULES.get(rule)
     module = examine.__module__.rpartition(".")[2] if examine else ""
     return _SECTION_OF_MODULE.get(module, "channels")
 

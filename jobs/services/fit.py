@@ -1,5 +1,7 @@
 """Fit proof: what was consulted to know that this vehicle takes these parts."""
 
+from __future__ import annotations
+
 from datetime import date
 from typing import Any, Final
 
@@ -22,7 +24,7 @@ _STARTS: Final = {
 }
 
 
-def check_guide(file: UploadedFile) -> None:
+def check_guide(file: UploadedFile[Any]) -> None:
     """Refuse a guide of another type, of another content than its name says, or too large."""
     name = file.name or ""
     kind = name.rpartition(".")[2].lower()
@@ -53,7 +55,7 @@ def add_proof(
     consulted_on: date,
     outcome: str,
     note: str = "",
-    guide: UploadedFile | None = None,
+    guide: UploadedFile[Any] | None = None,
     key: str = "",
 ) -> FitProof | None:
     """Add a proof; None when this key was already saved. Raises Refused."""

@@ -68,8 +68,10 @@ def _drawn_options(field: forms.ChoiceField, chosen: str) -> str:
     """
     kept: dict[str, str] = field.__dict__.setdefault("drawn_options", {})
     if chosen not in kept:
-        unknown = [] if chosen in _flat(field.choices) else [(chosen, chosen)]
-        kept[chosen] = _options([*unknown, *field.choices], chosen)
+        choices: list[Any] = list(field.choices)  # type: ignore[arg-type]
+        if chosen not in _flat(choices):
+            choices.insert(0, (chosen, chosen))
+        kept[chosen] = _options(choices, chosen)
     return kept[chosen]
 
 
@@ -96,7 +98,8 @@ def _control(row: CellRow, name: str, label: str, css: str, ident: str) -> str:
         return f'<textarea rows="2"{shared}>{_escape(text)}</textarea>'
     if name.endswith("note"):
         shared += ' placeholder="Note"'
-    length = f' maxlength="{field.max_length}"' if getattr(field, "max_length", None) else ""
+    most = getattr(field, "max_length", None)
+    length = f' maxlength="{most}"' if most else ""
     return f'<input autocomplete="off" value="{_escape(text)}"{length}{shared}>'
 
 
@@ -191,7 +194,7 @@ def section_cell(line: Line, name: str, label: str) -> SafeString:
         name,
         line.values[name],
         label,
-        line.index + 1,
+        line.number,
         mark_safe(' aria-invalid="true"') if error else "",
         format_html('<p class="error">{}</p>', error) if error else "",
     )

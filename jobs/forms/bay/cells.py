@@ -39,7 +39,7 @@ class NumberField(forms.FloatField):
     def widget_attrs(self, widget: forms.Widget) -> dict[str, Any]:
         return {**super().widget_attrs(widget), "inputmode": "decimal", "autocomplete": "off"}
 
-    def to_python(self, value: Any) -> float | None:
+    def to_python(self, value: Any) -> Any:
         if isinstance(value, int | float) or value in self.empty_values:
             return super().to_python(value)
         text = str(value).strip().replace("−", "-").replace("\u00a0", " ")
@@ -60,8 +60,8 @@ class NumberField(forms.FloatField):
 class LengthCell(NumberField):
     """A length shown and typed in `unit` ("m", "ft" or "in"), cleaned to metres."""
 
-    def to_python(self, value: Any) -> float | None:
-        typed = super().to_python(value)
+    def to_python(self, value: Any) -> Any:
+        typed: float | None = super().to_python(value)
         return None if typed is None else round(typed * FACTORS[self.unit], 6)
 
     def prepare_value(self, value: Any) -> Any:

@@ -37,7 +37,7 @@ COLUMNS: Final = (
 class Line(NamedTuple):
     """One section as its row shows it: what stands or was typed, and what is wrong with it."""
 
-    index: int
+    number: int
     values: dict[str, str]
     errors: dict[str, str]
 
@@ -54,7 +54,7 @@ def lines_of(sections: list[dict[str, Any]]) -> list[Line]:
         for one in sections
     ]
     empty = [dict.fromkeys(FIELDS, "") for _ in range(BLANK_ROWS)]
-    return [Line(index, values, {}) for index, values in enumerate(filled + empty)]
+    return [Line(number, values, {}) for number, values in enumerate(filled + empty, 1)]
 
 
 def read(data: QueryDict, most: int | None) -> tuple[list[dict[str, Any]], list[Line], str]:
@@ -75,7 +75,7 @@ def read(data: QueryDict, most: int | None) -> tuple[list[dict[str, Any]], list[
             section, errors = _read_one(typed)
             if not errors:
                 sections.append(section)
-        lines.append(Line(index, typed, errors))
+        lines.append(Line(index + 1, typed, errors))
     trouble = ""
     if most is not None and len(sections) > most:
         trouble = f"This processor has {most} sections a channel; {len(sections)} are entered."

@@ -44,13 +44,6 @@ def part_html(
 
 @allow_any_staff
 @require_safe
-def first(request: HttpRequest, number: int) -> HttpResponse:
-    """The sheet opens at its first section."""
-    return fit(request, number)
-
-
-@allow_any_staff
-@require_safe
 def fit(request: HttpRequest, number: int) -> HttpResponse:
     sheet = Sheet.of(request, number, "fit")
     return _page(request, sheet, FitProofForm())
@@ -99,15 +92,16 @@ def add(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow_any_staff
 @require_safe
-def guide(request: HttpRequest, number: int, pk: int) -> FileResponse:
+def guide(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     """The attached guide, as a download."""
     proof = get_object_or_404(FitProof, pk=pk, job__number=number)
     try:
         file = proof.guide.open("rb")
     except (ValueError, FileNotFoundError):
         raise Http404("No guide is attached.") from None
-    name = proof.guide.name.rpartition("/")[2]
-    return FileResponse(file, as_attachment=True, filename=name)
+    name = str(proof.guide.name).rpartition("/")[2]
+    answer: HttpResponse = FileResponse(file, as_attachment=True, filename=name)  # type: ignore[assignment]
+    return answer
 
 
 @allow(*BENCH)

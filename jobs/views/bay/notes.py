@@ -91,7 +91,7 @@ def finish(request: HttpRequest, number: int) -> HttpResponse:
         "counts": [
             (section, sheet.tab_count(section.id))
             for section in SECTIONS
-            if section.id != "findings" and sheet.tab_count(section.id).count
+            if section.id != "findings" and sheet.tab_count(section.id).total
         ],
         "waiting": sheet.job.send_backs.filter(done_at=None).count(),
     }

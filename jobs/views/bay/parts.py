@@ -29,7 +29,7 @@ def digest(*values: object) -> str:
 
 
 def _count_token(count: TabCount) -> str:
-    return f"{_LETTERS[count.severity]}{count.count}"
+    return f"{_LETTERS[count.severity]}{count.total}"
 
 
 class Part(NamedTuple):
@@ -77,9 +77,9 @@ def tab_count_html(sheet: Sheet, section: str, oob: bool = False) -> str:
             '<span class="count {}" aria-label="{}">{}</span>',
             count.severity,
             count.words,
-            count.count,
+            count.total,
         )
-        if count.count
+        if count.total
         else "",
     )
 
@@ -92,7 +92,7 @@ def mark_html(sheet: Sheet, place: str, oob: bool = False) -> str:
     """The mark in a row: what is open there, as a link to the findings."""
     count = sheet.mark(place)
     swap = SafeString(' hx-swap-oob="true"') if oob else ""
-    if not count.count:
+    if not count.total:
         return format_html('<span class="row-mark" id="mark-{}"{}></span>', anchor(place), swap)
     address = f"{sheet.url('bay_findings')}?at={place}"
     return format_html(
@@ -107,7 +107,7 @@ def mark_html(sheet: Sheet, place: str, oob: bool = False) -> str:
         f"{place}: {count.words}",
         picture.sprite(),
         count.severity,
-        count.count if count.count > 1 else "",
+        count.total if count.total > 1 else "",
     )
 
 
@@ -131,7 +131,7 @@ def _runs(sheet: Sheet) -> list[PowerRun]:
     kept = sheet.__dict__.get("_runs")
     if kept is None:
         kept = sheet.__dict__["_runs"] = list(sheet.job.runs.only("pk", "label", "job"))
-    return kept  # type: ignore[no-any-return]
+    return kept
 
 
 def _run_tokens(sheet: Sheet) -> list[str]:

@@ -84,7 +84,7 @@ def spots(sheet: Sheet) -> list[Spot]:
     kept = sheet.__dict__.get("_spots")
     if kept is None:
         kept = sheet.__dict__["_spots"] = _spots(sheet)
-    return kept  # type: ignore[no-any-return]
+    return kept
 
 
 def _spots(sheet: Sheet) -> list[Spot]:
@@ -97,7 +97,7 @@ def _spots(sheet: Sheet) -> list[Spot]:
         feeding = [one for one in sheet.plan.channels if not ids.isdisjoint(one.speakers)]
         counts = [sheet.mark(one) for one in (*ids, *(channel.id for channel in feeding))]
         grave = min(
-            (count.severity for count in counts if count.count),
+            (count.severity for count in counts if count.total),
             key=SEVERITY_ORDER.__getitem__,
             default="",
         )

@@ -13,6 +13,10 @@ _GROUP_OF_RULE = {
 """Rules whose cells stand in another group of the channel grid than the speakers."""
 
 
+_READING_RULES = frozenset({"key-off-added", "key-off-draw", "battery-charge"})
+"""Rules of the power plan about what was measured."""
+
+
 def anchor(place: str) -> str:
     """The id of the element of a place: A1.3 stands at at-A1-3."""
     return f"at-{place.replace('.', '-')}"
@@ -28,6 +32,13 @@ def address(plan: doc.Plan, number: int, finding: Finding, section: str) -> str:
     base = reverse(f"bay_{section}", args=[number])
     if section in {"before", "after"}:
         return f"{base}#{first}"
+    if finding.rule == "power-turn-on":
+        return f"{base}?show=speakers#on-{first}"
+    if finding.rule in _READING_RULES:
+        return f"{reverse('bay_after', args=[number])}#readings"
+    if section == "power":
+        known = any(run.id == first for run in plan.runs)
+        return f"{base}#{anchor(first)}" if known else f"{base}#add-run"
     if section == "channels":
         group = _GROUP_OF_RULE.get(finding.rule, "speakers")
         speaker = next((one for one in plan.speakers if one.id == first), None)
@@ -35,6 +46,5 @@ def address(plan: doc.Plan, number: int, finding: Finding, section: str) -> str:
             return f"{base}#{spot_id(speaker.position)}"
         return f"{base}?show={group}#{anchor(first)}"
     if section == "tuning":
-        speaker_channel = next((one.id for one in plan.channels if first in one.speakers), first)
-        return f"{base}#{anchor(speaker_channel)}"
+        first = next((one.id for one in plan.channels if first in one.speakers), first)
     return f"{base}#{anchor(first)}" if first else base

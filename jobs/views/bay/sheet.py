@@ -74,13 +74,13 @@ _CLOSED: Final = {
 class TabCount(NamedTuple):
     """How much is open in a section, and how grave the worst of it is."""
 
-    count: int
+    total: int
     severity: str
 
     @property
     def words(self) -> str:
-        things = "finding" if self.count == 1 else "findings"
-        return f"{self.count} open {things}, gravest: {self.severity}" if self.count else ""
+        things = "finding" if self.total == 1 else "findings"
+        return f"{self.total} open {things}, gravest: {self.severity}" if self.total else ""
 
 
 class Sheet:
