@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from jobs.models import CautionKind, Gate, StepTemplate, WorkKind
 
 
-class WorkKindForm(forms.ModelForm):
+class WorkKindForm(forms.ModelForm):  # type: ignore[type-arg]
     """A kind of work; one out of use is not offered at booking."""
 
     class Meta:
@@ -22,7 +22,7 @@ class WorkKindForm(forms.ModelForm):
         help_texts = {"note": "What belongs to it, for whoever books."}
 
 
-class StepForm(forms.ModelForm):
+class StepForm(forms.ModelForm):  # type: ignore[type-arg]
     """A step of a list: what to do, what to watch for, what must be shown."""
 
     cautions = forms.MultipleChoiceField(

@@ -21,7 +21,7 @@ def pin_widget(autocomplete: str = "new-password") -> forms.PasswordInput:
     )
 
 
-class TabletForm(forms.ModelForm):
+class TabletForm(forms.ModelForm):  # type: ignore[type-arg]
     """The device in front of the manager."""
 
     class Meta:
