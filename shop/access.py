@@ -18,7 +18,9 @@ from django.utils.http import urlencode
 
 from shop.roles import Role, has_role
 
-View = Callable[..., HttpResponseBase]
+View = Callable[..., HttpResponse]
+AnyView = Callable[..., HttpResponseBase]
+"""A view as it is written: it may also answer with a file."""
 
 BY_PIN: Final = "by_pin"
 """Session key: the person signed in by PIN on a shared tablet."""
@@ -41,16 +43,16 @@ def _password_first(request: HttpRequest) -> HttpResponse:
     return HttpResponse(status=302, headers={"Location": to})
 
 
-def allow(*roles: Role, password: bool = False) -> Callable[[View], View]:
+def allow(*roles: Role, password: bool = False) -> Callable[[AnyView], View]:
     """Let only staff with one of the roles in; others get 403, strangers the sign-in page.
 
     With `password`, a person signed in by PIN is first asked for the password.
     """
     allowed = frozenset(roles)
 
-    def mark(view: View) -> View:
+    def mark(view: AnyView) -> View:
         @wraps(view)
-        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
             if not request.user.is_authenticated:
                 return _sign_in_first(request)
             if not has_role(request.user, allowed):
@@ -58,7 +60,7 @@ def allow(*roles: Role, password: bool = False) -> Callable[[View], View]:
                 raise PermissionDenied(f"This needs the {wanted} role. Ask a manager.")
             if password and request.session.get(BY_PIN):
                 return _password_first(request)
-            return view(request, *args, **kwargs)
+            return view(request, *args, **kwargs)  # type: ignore[return-value]
 
         guarded.allowed_roles = allowed  # type: ignore[attr-defined]
         guarded.needs_password = password  # type: ignore[attr-defined]
@@ -67,7 +69,7 @@ def allow(*roles: Role, password: bool = False) -> Callable[[View], View]:
     return mark
 
 
-def allow_any_staff(view: View) -> View:
+def allow_any_staff(view: AnyView) -> View:
     """Let every signed-in staff member in."""
     return allow(*Role)(view)
 
