@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wiring.errors import WiringError
-from wiring.measurements import Floats, Measurement, bands
+from wiring.measurements import Floats, Measurement, bands, nominal_hz
 
 EDGE_DB: Final = 6.0
 """A band counts as carried when it is no further below the output's own level than this."""
@@ -178,10 +178,16 @@ def _carries(output: Output, centres: Floats, levels: Floats) -> OutputReport:
         carries = "high band"
     else:
         carries = "middle band"
-    said = f"{output.name} carries {low:.0f} to {high:.0f} Hz ({carries})"
+    said = f"{output.name} carries {_band(low)} to {_band(high)} ({carries})"
     if uneven > UNEVEN_DB:
         said += f" and is uneven by {uneven:.1f} dB: an equaliser is at work"
     return OutputReport(output.id, output.name, carries, low, high, uneven, said + ".")
+
+
+def _band(exact_hz: float) -> str:
+    """The name of a third octave: "63 Hz", "1.6 kHz"."""
+    named = nominal_hz(exact_hz)
+    return f"{named:g} Hz" if named < 1000 else f"{named / 1000:g} kHz"
 
 
 def _phases_deg(a_db: Floats, b_db: Floats, s_db: Floats) -> Floats:
@@ -302,9 +308,9 @@ def _cover(
     said = f"{side.capitalize()} side: take {', '.join(o.name for o, _ in chosen)}"
     said += " alone" if len(chosen) == 1 else " and sum them"
     if gaps:
-        said += f"; missing around {', '.join(f'{f:.0f} Hz' for f, _ in gaps[:3])}"
+        said += f"; missing around {', '.join(_band(f) for f, _ in gaps[:3])}"
     if humps:
-        said += f"; too strong around {', '.join(f'{f:.0f} Hz' for f, _ in humps[:3])}"
+        said += f"; too strong around {', '.join(_band(f) for f, _ in humps[:3])}"
     if spoiled:
         said += f". First mend this: {spoiled[0].said}"
     else:

@@ -13,7 +13,7 @@ from wiring.crossovers import crossing
 from wiring.measurements import Floats, Measurement
 from wiring.plan import Plan
 from wiring.plots import Line, Mark
-from wiring.response import Curve, PlanResponse, plan_response
+from wiring.response import Curve, PlanResponse, phase_deg, plan_response
 from wiring.targets import TargetCurve
 
 Shown = Literal["channels", "places", "sides", "whole"]
@@ -58,7 +58,8 @@ def settings_plot(
 ) -> str:
     """SVG of what the settings do, `before` thin and `after` bold, crossover points marked.
 
-    `channel_ids` picks channels when those are shown.
+    `channel_ids` picks channels when those are shown. Phases are without the delays, whose turns
+    would hide everything else.
     """
     context = Context(after)
     now = plan_response(context)
@@ -71,6 +72,8 @@ def settings_plot(
     elif quantity == "group_delay":
         limits = plots.even_range(lines)
     title = f"{TITLES[quantity]} of {SHOWN_NAMES[shown]}"
+    if quantity == "phase":
+        title += ", delays left out"
     if before is not None:
         title += ", before (thin) and after (bold)"
     return plots.draw(lines, title, UNITS[quantity], limits, crossover_marks(context), ident=ident)
@@ -106,7 +109,7 @@ def _values(curve: Curve | None, quantity: Quantity) -> Floats | None:
         return curve.magnitude_db
     if quantity == "group_delay":
         return curve.group_delay_ms
-    phase = curve.phase_deg
+    phase = phase_deg(curve.undelayed)
     phase[1:][np.abs(np.diff(phase)) > 180] = np.nan
     return phase
 

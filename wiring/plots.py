@@ -33,6 +33,7 @@ BOLD: Final = 2.6
 THIN: Final = 1.2
 
 _TICKS_HZ: Final = (20, 50, 100, 200, 500, 1_000, 2_000, 5_000, 10_000, 20_000)
+_SILENT_DB: Final = -100.0
 _LABEL_WIDTH: Final = 6.4
 _LABEL_HEIGHT: Final = 13.0
 
@@ -308,12 +309,18 @@ def value_texts(lines: Sequence[Line], frequency_hz: float, unit: str) -> list[s
         if after is None and before is None:
             continue
         if after is None and line.values is None:
-            said.append(f"{line.label}: {before:.1f} {unit}")
+            said.append(f"{line.label}: {_said(before, unit)}")
             continue
-        now = f"{after:.1f} {unit}" if after is not None else "none"
-        then = f" (before {before:.1f} {unit})" if before is not None else ""
-        said.append(f"{line.label}: {now}{then}")
+        then = f" (before {_said(before, unit)})" if before is not None else ""
+        said.append(f"{line.label}: {_said(after, unit)}{then}")
     return said
+
+
+def _said(value: float | None, unit: str) -> str:
+    """A value with its unit; "none" where nothing is, or too little to be heard."""
+    if value is None or (unit == "dB" and value <= _SILENT_DB):
+        return "none"
+    return f"{value + 0.0:.1f} {unit}".replace("-0.0 ", "0.0 ")
 
 
 def _read(frequencies_hz: Floats, values: Floats | None, at: Floats) -> float | None:

@@ -131,13 +131,17 @@ def setting_response(
 
 @dataclass(frozen=True)
 class Curve:
-    """A response with its name; `kind` is channel, place, side or whole."""
+    """A response with its name; `kind` is channel, place, side or whole.
+
+    `delay_ms` is the part of the response that is a plain delay.
+    """
 
     id: str
     label: str
     kind: str
     frequencies_hz: Floats
     response: Complexes
+    delay_ms: float = 0.0
 
     @property
     def magnitude_db(self) -> Floats:
@@ -150,12 +154,21 @@ class Curve:
         return phase_deg(self.response)
 
     @property
+    def undelayed(self) -> Complexes:
+        """The response without its plain delay."""
+        return self.response * delay_response(-self.delay_ms, self.frequencies_hz)
+
+    @property
     def group_delay_ms(self) -> Floats:
-        """Group delay [ms] from the slope of the phase; nan where nothing comes through."""
-        unwrapped = np.unwrap(np.angle(self.response))
+        """Group delay [ms] from the slope of the phase; nan where nothing comes through.
+
+        The plain delay is added at the end: its phase turns too fast to be followed.
+        """
+        unwrapped = np.unwrap(np.angle(self.undelayed))
         slope = np.gradient(unwrapped, 2 * np.pi * self.frequencies_hz)
         quiet = np.abs(self.response) <= 10 ** (FLOOR_DB / 20)
-        return np.asarray(np.where(quiet, np.nan, -slope * 1000), dtype=np.float64)
+        found = np.where(quiet, np.nan, self.delay_ms - slope * 1000)
+        return np.asarray(found, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -241,6 +254,7 @@ def plan_response(
             "channel",
             grid,
             each.response * delay_response(each.delay_ms, grid),
+            each.delay_ms,
         )
         for key, each in passed.items()
     }

@@ -100,11 +100,11 @@ class Sound:
     source_v: float = 1.27
 
 
-_THIRDS: Final = tuple(round(1000 * 10 ** (step / 10), 1) for step in range(-16, 13))
+_THIRDS: Final = tuple(round(1000 * 10 ** (step / 10), 1) for step in range(-16, 14))
 
 
 def _points(level: Callable[[float], float]) -> list[list[float]]:
-    """Third octaves from 25 Hz to 16 kHz, dB over 1 mV."""
+    """Third octaves from 25 Hz to 20 kHz, dB over 1 mV."""
     return [[hz, round(20 * log10(1000 * level(hz)), 1)] for hz in _THIRDS]
 
 

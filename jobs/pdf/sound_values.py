@@ -15,7 +15,7 @@ def _curve(one: Mapping[str, str]) -> dict[str, Any]:
 
 def _measured(one: Mapping[str, Any]) -> dict[str, Any]:
     before, after = (wording.quantity(value, "dB", 1) for value in one["rms_db"])
-    places = [", ".join(names) or wording.NOTHING for names in one["places"]]
+    places = ["; ".join(names) or wording.NOTHING for names in one["places"]]
     gained = None
     if None not in one["rms_db"]:
         gained = one["rms_db"][0] - one["rms_db"][1]
@@ -60,7 +60,7 @@ def _levels(found: Mapping[str, Any]) -> dict[str, Any]:
                 "tone": wording.hertz(one["tone_hz"]),
                 "wanted": wording.quantity(one["tone_v"], "V", 1),
                 "measured": wording.quantity(one["measured_v"], "V", 1),
-                "off": wording.level(one["measured_db"]),
+                "off": wording.level(round(one["measured_db"], 1) + 0.0),
                 "instrument": one["instrument"] or wording.NOTHING,
                 "means": f"{wording.quantity(one['power_w'], 'W')} into "
                 f"{wording.quantity(one['load_ohm'], 'Ω')}",
@@ -76,8 +76,7 @@ def _capture(found: Mapping[str, Any]) -> dict[str, Any]:
         "outputs": [
             {
                 **one,
-                "band": f"{wording.hertz(round(one['low_hz']))} to "
-                f"{wording.hertz(round(one['high_hz']))}",
+                "band": f"{one['low']} to {one['high']}",
                 "plug": one["plug"] or wording.NOTHING,
             }
             for one in found["outputs"]

@@ -145,8 +145,8 @@ def _capture(job: Job) -> dict[str, Any] | None:
                 "side": row.get_side_display(),
                 "plug": row.plug,
                 "carries": said[str(row.pk)].carries,
-                "low_hz": said[str(row.pk)].low_hz,
-                "high_hz": said[str(row.pk)].high_hz,
+                "low": measured.band_name(said[str(row.pk)].low_hz),
+                "high": measured.band_name(said[str(row.pk)].high_hz),
                 "points": row.points,
             }
             for row in outputs

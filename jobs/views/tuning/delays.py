@@ -24,6 +24,10 @@ from shop.access import allow, allow_any_staff
 from shop.units import METRES_PER_INCH
 
 
+THREE_ROWS = frozenset({"estate", "suv", "van"})
+"""Bodies that may have a third row of seats."""
+
+
 def seat_html(
     sheet: Sheet,
     seat: ListeningSeat,
@@ -87,17 +91,19 @@ def _body(sheet: Sheet) -> dict[str, Any]:
     rows = list(sheet.job.seats.prefetch_related("distances"))
     seats = {seat.place: seat for seat in rows}
     used = [seat for seat in rows if seat.used]
+    shape = sheet.job.vehicle.vehicle_model.body_shape
     return {
         "sheet": sheet,
         "seats": [
             {"place": place, "label": label, "used": place in seats and seats[place].used}
             for place, label in SeatPlace.choices
+            if place in seats or not place.startswith("third") or shape in THREE_ROWS
         ],
         "used": used,
         "weights": [seat_html(sheet, seat) for seat in used] if len(used) > 1 else [],
         "grid": _grid(sheet, used),
         "unit": tape_unit(sheet.shop),
-        "outline": f"cars/{sheet.job.vehicle.vehicle_model.body_shape}.html",
+        "outline": f"cars/{shape}.html",
         "air": facts_html(sheet, "air"),
         "results": _results(sheet),
     }
