@@ -112,8 +112,8 @@ def speaker_fields(channel: Channel, inputs: Iterable[JobPart], joined: int) -> 
 
     `inputs` are the parts a line output can feed; `joined` is how many speakers the channel has.
     """
-    bridge = [("", "Not bridged")]
-    bridge += [(str(number), f"Bridged with {number}") for number in partners(channel)]
+    bridge = [("", "–")]
+    bridge += [(str(number), f"with {number}") for number in partners(channel)]
     others = [part for part in inputs if part.pk != channel.part_id]
     return _speaker_cells(joinings(joined), bridge, others)
 
@@ -130,7 +130,7 @@ def _speaker_cells(
     return {
         "joining": forms.ChoiceField(choices=joining, label="Joined"),
         "bridged_with": forms.TypedChoiceField(
-            choices=bridge, coerce=int, empty_value=None, required=False, label="Bridged"
+            choices=bridge, coerce=int, empty_value=None, required=False, label="Bridged with"
         ),
         "feeds_part": PartField(inputs, "Nothing yet", label="Feeds"),
         "feeds_input": field_of(Channel, "feeds_input", label="Input"),
