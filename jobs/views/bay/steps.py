@@ -5,6 +5,7 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
@@ -16,7 +17,7 @@ from jobs.services.errors import Refused
 from jobs.services.gates import GateFacts
 from jobs.services.saving import FieldClash, Saved
 from jobs.step_list import StepLine, StepList
-from jobs.views.bay import answers, parts
+from jobs.views.bay import answers, fit, parts
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
 
@@ -127,6 +128,15 @@ def _page(request: HttpRequest, sheet: Sheet, status: int = 200, **context: Any)
     )
     answer.status_code = status
     return answer
+
+
+@allow_any_staff
+@require_safe
+def first(request: HttpRequest, number: int) -> HttpResponseBase:
+    """The sheet opens at the steps where the job has some, else at the fit."""
+    if JobStep.objects.filter(job__number=number).exists():
+        return steps(request, number)
+    return fit.fit(request, number)
 
 
 @allow_any_staff

@@ -5,7 +5,7 @@ from django.urls import URLPattern, URLResolver, include, path
 from jobs.views.bay import channels, checks, findings, fit, notes, power, speakers, steps, tuning
 
 urlpatterns: list[URLPattern | URLResolver] = [
-    path("", fit.first, name="bay"),
+    path("", steps.first, name="bay"),
     path("finish/", notes.finish, name="bay_finish"),
     path("move/<str:name>/", notes.move, name="bay_move"),
     path("undo/<int:pk>/", notes.undo, name="bay_undo"),
