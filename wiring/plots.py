@@ -297,7 +297,7 @@ def _hits(frame: Frame, lines: Sequence[Line], unit: str) -> list[str]:
 
 
 def value_texts(lines: Sequence[Line], frequency_hz: float, unit: str) -> list[str]:
-    """ "Tweeter left: -3.0 dB (before -1.2 dB)" for each line at a frequency.
+    """ "Tweeter left: -3.0 dB (before -1.2)" for each line at a frequency.
 
     A line that is only thin is said by its label alone.
     """
@@ -311,7 +311,11 @@ def value_texts(lines: Sequence[Line], frequency_hz: float, unit: str) -> list[s
         if after is None and line.values is None:
             said.append(f"{line.label}: {_said(before, unit)}")
             continue
-        then = f" (before {_said(before, unit)})" if before is not None else ""
+        then = (
+            f" (before {_said(before, unit).removesuffix(f' {unit}')})"
+            if before is not None
+            else ""
+        )
         said.append(f"{line.label}: {_said(after, unit)}{then}")
     return said
 

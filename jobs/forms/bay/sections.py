@@ -18,7 +18,6 @@ KINDS: Final = [
     ("low_pass", "Low-pass"),
     ("high_pass", "High-pass"),
 ]
-BLANK_ROWS: Final = 3
 _FLAT: Final = frozenset({"notch", "all_pass", "low_pass", "high_pass"})
 
 FIELDS: Final[dict[str, forms.Field]] = {
@@ -43,7 +42,7 @@ class Line(NamedTuple):
 
 
 def lines_of(sections: list[dict[str, Any]]) -> list[Line]:
-    """The rows of the editor: what there is, and a few empty ones."""
+    """The rows of the editor."""
     filled = [
         {
             "kind": one["kind"],
@@ -53,8 +52,7 @@ def lines_of(sections: list[dict[str, Any]]) -> list[Line]:
         }
         for one in sections
     ]
-    empty = [dict.fromkeys(FIELDS, "") for _ in range(BLANK_ROWS)]
-    return [Line(number, values, {}) for number, values in enumerate(filled + empty, 1)]
+    return [Line(number, values, {}) for number, values in enumerate(filled, 1)]
 
 
 def read(data: QueryDict, most: int | None) -> tuple[list[dict[str, Any]], list[Line], str]:

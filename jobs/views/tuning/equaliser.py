@@ -97,7 +97,7 @@ def _open(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse
     channel = channel_of(number, pk)
     row = settings_of(sheet.job).get((kind, pk))
     held = row.sections if row else []
-    lines = section_form.lines_of(held)[: len(held)]
+    lines = section_form.lines_of(held)
     context = _editor(sheet, kind, channel, lines, row.version if row else 1, held)
     return answers.dialog(request, sheet, "tuning/equaliser.html", context)
 
@@ -113,10 +113,10 @@ def try_sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpR
     do, _, what = request.POST.get("do", "").partition(":")
     if do == "add" and what in STARTS:
         values = dict(zip(("frequency_hz", "gain_db", "q"), STARTS[what], strict=True))
-        lines.append(section_form.Line(len(lines), {"kind": what, **values}, {}))
+        lines.append(section_form.Line(len(lines) + 1, {"kind": what, **values}, {}))
     elif do == "remove" and what.isdigit():
-        lines = [line for line in lines if line.index != int(what)]
-    lines = [line._replace(index=place) for place, line in enumerate(lines)]
+        lines = [line for line in lines if line.number != int(what)]
+    lines = [line._replace(number=place) for place, line in enumerate(lines, 1)]
     if do:
         wanted = [one for line in lines if (one := section_form.section_of(line)) is not None]
     context = _editor(sheet, kind, channel, lines, answers.version_of(request), wanted, trouble)
