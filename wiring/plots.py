@@ -311,11 +311,8 @@ def value_texts(lines: Sequence[Line], frequency_hz: float, unit: str) -> list[s
         if after is None and line.values is None:
             said.append(f"{line.label}: {_said(before, unit)}")
             continue
-        then = (
-            f" (before {_said(before, unit).removesuffix(f' {unit}')})"
-            if before is not None
-            else ""
-        )
+        was = _said(before, unit).removesuffix(f" {unit}")
+        then = f" (before {was})" if before is not None else ""
         said.append(f"{line.label}: {_said(after, unit)}{then}")
     return said
 
