@@ -15,6 +15,7 @@ from django.utils.formats import date_format
 
 from jobs.lifecycle import MOVES, Stage
 from jobs.models import CheckIn, Job, JobEvent
+from jobs.services.saving import CLASH
 
 _TITLES: Final = {
     "job.booked": "Booked",
@@ -132,6 +133,16 @@ def _changes(event: JobEvent, model: type[models.Model] | None) -> str:
     return "; ".join(said)
 
 
+def _not_written(event: JobEvent, model: type[models.Model] | None) -> str:
+    """What stood and what was not written over it, field by field."""
+    said = []
+    for name, mine in event.after.items():
+        field = _field_of(model, name)
+        theirs = _value(event.before.get(name), field)
+        said.append(f"{_label(field, name)} stayed {theirs}, not {_value(mine, field)}")
+    return "; ".join(said)
+
+
 def _label(field: Any, name: str) -> str:
     label = str(getattr(field, "verbose_name", name.replace("_", " ")))
     for plain, said in (("high pass", "high-pass"), ("low pass", "low-pass"), (" hz", ", Hz")):
@@ -161,6 +172,8 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
     if event.code == "part.removed":
         gone = ", ".join(event.before.get("with") or [])
         return f"Part removed: {_part(event.before)}{', with ' + gone if gone else ''}."
+    if event.code == CLASH:
+        return f"{name or prefix}: two people wrote at once. {_not_written(event, model)}."
     if event.code == "functions.group_works":
         return f"{event.after.get('group', '')}: all work {event.after.get('phase', '')}."
     title = _TITLES.get(event.code)

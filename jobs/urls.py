@@ -10,6 +10,7 @@ from jobs.views import (
     collect,
     find,
     job,
+    kept,
     labels,
     photos,
     picks,
@@ -93,6 +94,9 @@ urlpatterns += [
 
 # The bay: the technician's sheet of a job.
 urlpatterns += [path("jobs/<int:number>/bay/", include("jobs.views.bay.urls"))]
+
+# What a device keeps for working without a network.
+urlpatterns += [path("kept-jobs/", kept.kept_jobs, name="kept_jobs")]
 
 # The shop's step lists.
 urlpatterns += [

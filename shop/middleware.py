@@ -15,6 +15,9 @@ from shop.services import tablets
 TABLET = "tablet"
 """Session key: the tablet on which a person signed in by PIN."""
 
+PERSON = "Loombook-Person"
+"""Header of a request: whose page sent it. Of an answer: for whom it was made, 0 for nobody."""
+
 
 class ShopMiddleware:
     """Sets `request.shop` and the shop's time zone."""
@@ -51,13 +54,14 @@ class TabletMiddleware:
             html = render_to_string("inc/signed_out.html", request=request)
             return HttpResponse(html, status=401)
         response = self.get_response(request)
+        response[PERSON] = str(request.user.pk or 0)
         if tablet is not None and tablets.seen(tablet):
             tablets.remember(response, token)
         return response
 
     @staticmethod
     def _is_of_another(request: HttpRequest) -> bool:
-        person = request.headers.get("Loombook-Person", "")
+        person = request.headers.get(PERSON, "")
         user = request.user
         return bool(
             person and request.method == "POST" and user.is_authenticated and person != str(user.pk)

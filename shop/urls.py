@@ -8,6 +8,7 @@ from shop.views import (
     customers,
     health,
     labels,
+    offline,
     settings,
     tablets,
     vehicle_models,
@@ -16,6 +17,9 @@ from shop.views import (
 urlpatterns: list[URLPattern] = [
     path("", accounts.home, name="home"),
     path("healthz", health.healthz, name="healthz"),
+    path("sw.js", offline.service_worker, name="service_worker"),
+    path("app.webmanifest", offline.manifest, name="manifest"),
+    path("offline/", offline.offline, name="offline"),
     path("sign-in/", accounts.login, name="login"),
     path("sign-out/", accounts.logout, name="logout"),
     path("sign-in/locked/", accounts.locked_out, name="locked_out"),

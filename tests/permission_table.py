@@ -18,6 +18,9 @@ TABLE: dict[str, Roles] = {
     # The door.
     "home": STAFF,
     "healthz": PUBLIC,
+    "service_worker": PUBLIC,
+    "manifest": PUBLIC,
+    "offline": PUBLIC,
     "login": PUBLIC,
     "locked_out": PUBLIC,
     "logout": STAFF,
@@ -105,6 +108,8 @@ TABLE: dict[str, Roles] = {
     "bay_record_compare": STAFF,
     "bay_findings": STAFF,
     "bay_notes": STAFF,
+    "bay_changes": STAFF,
+    "kept_jobs": STAFF,
     "bay_finish": BENCH,
     "bay_move": BENCH,
     "bay_undo": BENCH,

@@ -66,7 +66,7 @@
   const strip = document.getElementById("save-strip");
   let stripTimer = 0;
 
-  function showStrip({ state, text, signIn }) {
+  function showStrip({ state, text, signIn, open }) {
     if (!strip) return;
     clearTimeout(stripTimer);
     const put = () => {
@@ -74,6 +74,7 @@
       const same = strip.textContent.startsWith(text);
       if (!same) strip.replaceChildren(icon({ saved: "done", saving: "sync", unsaved: "caution" }[state]), text, " ");
       if (!same && signIn) strip.append(signInLink());
+      if (!same && open) strip.append(listButton(open));
     };
     if (state === "saving") {
       if (strip.dataset.state !== "unsaved") stripTimer = setTimeout(put, 500);
@@ -83,13 +84,30 @@
     if (state === "saved") stripTimer = setTimeout(() => strip.replaceChildren(), 3000);
   }
 
+  function listButton(open) {
+    const made = document.createElement("button");
+    made.type = "button";
+    made.className = "btn quiet small-text";
+    made.textContent = "Show";
+    made.addEventListener("click", open);
+    return made;
+  }
+
   /** Whose page this is: the server refuses what a page of one person sends as another. */
   function person() {
     const pk = meta("person");
     return pk ? { "Loombook-Person": pk } : {};
   }
 
-  window.Loombook = { csrfToken, person, isSignIn, say, strip: showStrip };
+  /** Time of day of an ISO moment, with the day when it is not today. */
+  function clock(iso) {
+    const then = new Date(iso);
+    const time = then.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+    if (then.toDateString() === new Date().toDateString()) return time;
+    return `${then.toLocaleDateString([], { day: "numeric", month: "short" })}, ${time}`;
+  }
+
+  window.Loombook = { clock, csrfToken, person, isSignIn, say, strip: showStrip };
 
   // htmx: token, sessions that ended, answers that did not come --------------------------------
 
@@ -109,7 +127,7 @@
     else if (status === 404) say("This is no longer there. Reload the page to see what changed.", "error");
     else say("The server could not do this. Nothing was changed: please try again.", "error");
   });
-  const noAnswer = () => say("No answer from the server. Check the network, then try again.", "error");
+  const noAnswer = () => say("This needs the network, and the server does not answer. Nothing was changed: try again when the network is back.", "error");
   document.addEventListener("htmx:sendError", noAnswer);
   document.addEventListener("htmx:timeout", noAnswer);
 

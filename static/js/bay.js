@@ -38,6 +38,21 @@
     if (target.id === "panel" && target.open) fragment.querySelector("#panel")?.setAttribute("open", "");
   });
 
+  /* Without a network a whole group is marked row by row: each waits on this device by itself. */
+  document.addEventListener("htmx:sendError", (event) => {
+    const button = event.detail.elt;
+    if (!button.matches?.('[hx-post$="/all-work/"]')) return;
+    event.stopImmediatePropagation();
+    for (const form of button.closest(".function-group").querySelectorAll(Loombook.rows.ROW)) {
+      const choices = [...form.querySelectorAll("input[type=radio]")];
+      const works = choices.find((choice) => choice.value === "works");
+      if (!works || choices.some((choice) => choice.checked)) continue;
+      works.checked = true;
+      works.dispatchEvent(new Event("change", { bubbles: true }));
+    }
+    button.hidden = true;
+  }, true);
+
   document.addEventListener("click", (event) => {
     const close = event.target.closest?.("[data-said-close]");
     if (close) close.closest(".said").replaceChildren();

@@ -1,71 +1,71 @@
 /* Cells that save themselves.
  *
  * A row is an element with data-cell-form, its address in hx-post (or action) and a hidden `version`.
- * When a control of the row changes, the row's version, the changed controls and a `key` made here
- * are posted. The answer is the row again with its fresh version, and any out-of-band parts.
+ * When a control of the row changes, an entry is made of the changed controls, the row's version and
+ * a key; outbox.js keeps it on this device and sends it, in order. The answer is the row again with
+ * its fresh version, and any out-of-band parts.
  *
- * - One post at a time in a row: a later edit waits for the fresh version.
- * - A post that got no answer is repeated unchanged, with the same key, until it gets one.
+ * - What is typed and not yet an entry is kept as a draft, and stands in its cell again after the
+ *   page was closed.
  * - The answer is merged into the row in place, so the cell being typed in keeps its text, caret
  *   and focus.
  *
- * Hidden inputs marked data-with-cells, anywhere on the page, go along with every post.
+ * Hidden inputs marked data-with-cells, anywhere on the page, go along with every entry.
  *
  * After a save the body gets the event cells:saved, on which other parts of the page ask for themselves again.
  *
  * Answers: 2xx saved; 409 someone else changed it (the row with a clash box); 422 the row with its
- * errors; 401 signed out (kept, tried again); 5xx or no answer: kept, tried again; other 4xx: kept.
+ * errors; anything else: not taken, and kept (waiting.js lists it).
  */
 (() => {
   "use strict";
 
-  const { ROW, rowOf, rowUrl, controls, group, values, setValues, same, morph } = Loombook.rows;
-  const TIMEOUT_MS = 20000;
-  const RETRY_S = [2, 4, 8, 15, 30];
-  const WORDS = {
-    saving: "Saving",
-    saved: "Saved",
-    unsaved: "Not saved yet",
-    clash: "Clash",
-    error: "Not saved",
-  };
-  /** address -> {row, pending, busy, touched, refused, tries, timer, carry, gone} */
+  const { ROW, rowOf, rowUrl, rowAt, rowIn, controls, hiddenOf, group, values, setValues, same, morph, called, parse, focusIn, refocus, mark } = Loombook.rows;
+  const { outbox } = Loombook;
+  const DRAFT_MS = 300;
+  /** address -> {url, row, queue, clashes, touched, refused, base, carry, gone}
+   *  queue: entries on their way, oldest first; clashes: entries that wait for a choice;
+   *  base: the version on which a draft was typed, until it is sent */
   const states = new Map();
+  /** Keys of entries that the page has shown in their row. */
+  const adopted = new Set();
   let typing = null;
-  let signedOut = false;
-
 
   function stateOf(row) {
     const url = rowUrl(row);
     if (!states.has(url)) {
-      states.set(url, { url, row, pending: null, busy: false, touched: new Set(), refused: new Map(), tries: 0 });
+      states.set(url, { url, row, queue: [], clashes: [], touched: new Set(), refused: new Map(), base: null });
     }
     const state = states.get(url);
     state.row = row;
     return state;
   }
 
-  function makeKey() {
-    if (crypto.randomUUID) return crypto.randomUUID();
-    const b = crypto.getRandomValues(new Uint8Array(16));
-    b[6] = (b[6] & 15) | 64;
-    b[8] = (b[8] & 63) | 128;
-    const hex = [...b].map((x) => x.toString(16).padStart(2, "0")).join("");
-    return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
+  /** What was last sent of a name, or what the server's row says. */
+  function known(state, name) {
+    const sent = state.queue.findLast((entry) => name in entry.fields);
+    return sent ? sent.fields[name] : values(group(state.row, name), true);
   }
 
   /** Names whose value is neither on the server nor on its way there. */
   function unsent(state) {
     return [...state.touched].filter((name) => {
       const found = group(state.row, name);
-      return found.length && !same(values(found), state.pending?.fields[name] ?? values(found, true));
+      return found.length && !same(values(found), known(state, name));
     });
   }
 
-  // Sending ---------------------------------------------------------------------------------
+  function versionOf(state) {
+    if (state.queue.length) return state.queue[0].fields.version;
+    if (state.base) return state.base;
+    const input = hiddenOf(state.row).find((one) => one.name === "version");
+    return input ? [input.value] : undefined;
+  }
+
+  // Making entries ----------------------------------------------------------------------------------
 
   /** A refused control with data-again is sent along with what was changed to answer the refusal. */
-  function again(state, fields) {
+  function addAgain(state, fields) {
     for (const [name, list] of state.refused) {
       const found = group(state.row, name);
       if (name in fields || !found.some((c) => "again" in c.dataset) || !same(values(found), list)) continue;
@@ -75,114 +75,133 @@
   }
 
   function pump(state) {
-    if (state.busy || state.gone) return;
-    if (!state.pending) {
-      const fields = {};
-      for (const name of unsent(state)) {
-        const found = group(state.row, name);
-        const now = values(found);
-        if (same(now, state.refused.get(name)) || found.includes(typing)) continue;
-        fields[name] = now;
-      }
-      if (!Object.keys(fields).length) return;
-      again(state, fields);
-      for (const hidden of state.row.querySelectorAll('input[type="hidden"][name]')) {
-        if (rowOf(hidden) === state.row && !(hidden.name in fields)) fields[hidden.name] = [hidden.value];
-      }
-      for (const hidden of document.querySelectorAll('input[type="hidden"][data-with-cells]')) {
-        if (!(hidden.name in fields)) fields[hidden.name] = [hidden.value];
-      }
-      state.pending = { key: makeKey(), fields };
+    if (state.gone) return;
+    const fields = {};
+    for (const name of unsent(state)) {
+      const found = group(state.row, name);
+      const now = values(found);
+      if (same(now, state.refused.get(name)) || found.includes(typing)) continue;
+      fields[name] = now;
     }
-    send(state);
-  }
-
-  async function send(state) {
-    clearTimeout(state.timer);
-    state.busy = true;
-    mark(state, "saving");
-    const body = new URLSearchParams({ key: state.pending.key });
-    for (const [name, list] of Object.entries(state.pending.fields)) list.forEach((v) => body.append(name, v));
-    let response = null;
-    let text = "";
-    try {
-      response = await fetch(state.url, {
-        method: "POST",
-        body,
-        credentials: "same-origin",
-        headers: { "HX-Request": "true", "HX-Current-URL": location.href, "X-CSRFToken": Loombook.csrfToken(), ...Loombook.person() },
-        signal: AbortSignal.timeout ? AbortSignal.timeout(TIMEOUT_MS) : undefined,
-      });
-      text = await response.text();
-    } catch {
-      response = null;
+    const names = Object.keys(fields);
+    if (names.length) {
+      addAgain(state, fields);
+      const version = versionOf(state);
+      for (const hidden of hiddenOf(state.row)) if (!(hidden.name in fields)) fields[hidden.name] = [hidden.value];
+      if (version) fields.version = version;
+      state.base = null;
+      const entry = { kind: "cells", url: state.url, fields, page: location.pathname + location.search, what: called(state.row, names) };
+      entry.key = outbox.makeKey();
+      adopted.add(entry.key);
+      state.queue.push(entry);
+      settleClashes(state, names);
+      outbox.add(entry);
+      mark(state, "saving");
     }
-    state.busy = false;
-    settle(state, response, text);
+    keepDraft(state);
   }
 
-  function settle(state, response, text) {
-    const status = response ? response.status : 0;
-    if (status === 401 || (response && Loombook.isSignIn(response.url))) {
-      signedOut = true;
-      return later(state);
+  /** A field chosen anew is no clash any more. */
+  function settleClashes(state, names) {
+    const over = state.clashes.filter((entry) => names.some((name) => name in entry.fields));
+    state.clashes = state.clashes.filter((entry) => !over.includes(entry));
+    for (const entry of over) outbox.drop(entry.id);
+  }
+
+  function keepDraft(state) {
+    clearTimeout(state.drafting);
+    state.drafting = 0;
+    const refused = [...state.refused].filter(([name, list]) => same(values(group(state.row, name)), list));
+    const held = new Set([...unsent(state), ...refused.map(([name]) => name)]);
+    const fields = Object.fromEntries([...held].map((name) => [name, values(group(state.row, name))]));
+    const names = Object.keys(fields);
+    if (!names.length && !state.drafted) return;
+    state.drafted = names.length > 0;
+    const said = names.some((name) => state.refused.has(name)) ? state.said || "Not accepted" : "";
+    const version = names.length ? versionOf(state) : undefined;
+    outbox.draft({
+      url: state.url,
+      page: location.pathname + location.search,
+      what: names.length ? called(state.row, names) : "",
+      fields: version ? { ...fields, version } : fields,
+      refused: said,
+    });
+  }
+
+  function keepDraftSoon(state) {
+    if (!state.drafting) state.drafting = setTimeout(keepDraft, DRAFT_MS, state);
+  }
+
+  function keepDraftsNow() {
+    for (const state of states.values()) if (state.drafting && !state.gone) keepDraft(state);
+  }
+
+  /** Hidden inputs marked data-with-cells go along when this page shows the row. */
+  outbox.along(({ kind, url }) => {
+    if (kind !== "cells" || !states.has(url)) return {};
+    const inputs = document.querySelectorAll('input[type="hidden"][data-with-cells]');
+    return Object.fromEntries([...inputs].map((input) => [input.name, [input.value]]));
+  });
+
+  // Answers -----------------------------------------------------------------------------------------
+
+  document.addEventListener("outbox:answer", ({ detail }) => {
+    const { entry, status, text, refresh, said } = detail;
+    const row = entry.kind === "cells" && (states.get(entry.url)?.row?.isConnected ? states.get(entry.url).row : rowAt(entry.url));
+    if (status < 300 && entry.kind === "cells") remember(entry.url, text);
+    if (!row) return;
+    const state = stateOf(row);
+    state.queue = state.queue.filter((one) => one.key !== entry.key);
+    const ok = status < 300;
+    if (ok || status === 409 || status === 422) {
+      merge(state, text, entry.fields, status);
+      state.said = status === 422 ? said : "";
+      if (status === 422) refuse(state, entry.fields);
+      if (status === 409) state.clashes.push(entry);
+      if (ok) document.body.dispatchEvent(new CustomEvent("cells:saved", { detail: { url: state.url } }));
+    } else {
+      for (const name of Object.keys(entry.fields)) state.refused.set(name, entry.fields[name]);
+      Loombook.say(`Not saved: ${said} What you typed is kept on this device.`, "error");
     }
-    if (!status || status >= 500 || status === 429 || status === 408) return later(state);
-    signedOut = false;
-    state.tries = 0;
-    const sent = state.pending.fields;
-    state.pending = null;
-    if (response.ok || status === 409 || status === 422) {
-      merge(state, text, sent, status);
-      if (status === 422) refuse(state, sent);
-      mark(state, response.ok ? (state.refused.size ? "error" : "saved") : status === 409 ? "clash" : "error");
-      if (response.ok) document.body.dispatchEvent(new CustomEvent("cells:saved", { detail: { url: state.url } }));
-      if (response.headers.get("HX-Refresh") === "true") location.reload();
-      return pump(state);
-    }
-    for (const name of Object.keys(sent)) state.refused.set(name, sent[name]);
-    mark(state, "error");
-    const plain = (response.headers.get("Content-Type") || "").startsWith("text/plain") && text.trim();
-    const why = status === 404 ? "This entry is no longer there." : "Your role or the stage of this job does not allow this.";
-    Loombook.say(`Not saved: ${plain || why} What you typed is still on this page; reload it to see what stands.`, "error");
+    if (state.queue.length) mark(state, "saving");
+    else mark(state, status === 409 || state.clashes.length ? "clash" : !ok || state.refused.size ? "error" : "saved");
+    if (refresh) location.reload();
+    else pump(state);
+  });
+
+  /** The row as the server has it, for a page that is opened without network later. */
+  function remember(url, html) {
+    if (!navigator.serviceWorker?.controller) return;
+    const fresh = rowIn(parse(html), url);
+    if (fresh) outbox.keepRow(url, fresh.outerHTML);
   }
 
-  /** No answer: keep the post as it is and try it again. */
-  function later(state) {
-    mark(state, "unsaved");
-    const wait = RETRY_S[Math.min(state.tries, RETRY_S.length - 1)];
-    state.tries += 1;
-    state.timer = setTimeout(() => send(state), wait * 1000);
-  }
-
-  function retryAll() {
-    for (const state of states.values()) if (state.pending && !state.busy) send(state);
-  }
-
-  // Merging the answer into the row ------------------------------------------------------------
+  // Merging a row ------------------------------------------------------------------------------------
 
   function refuse(state, sent) {
     const named = Object.keys(sent).filter((name) => group(state.row, name).some((c) => c.type !== "hidden"));
     const invalid = named.filter((name) => group(state.row, name).some((c) => c.getAttribute("aria-invalid") === "true"));
-    for (const name of invalid.length ? invalid : named) state.refused.set(name, sent[name]);
+    for (const name of invalid.length ? invalid : named) {
+      state.refused.set(name, sent[name]);
+      state.touched.add(name);
+    }
   }
 
-  /** Put the row of the answer in place of ours; what was typed since the post stays. */
+  /** Put the row of the answer in place of ours; what was typed or queued since stays. */
   function merge(state, html, sent, status) {
-    const template = document.createElement("template");
-    template.innerHTML = html;
-    const fresh = [...template.content.querySelectorAll(ROW)].find((row) => rowUrl(row) === state.url);
-    const keep = new Set();
+    const template = parse(html);
+    const fresh = rowIn(template, state.url);
+    const keep = new Set(state.queue.flatMap((entry) => Object.keys(entry.fields)).filter((name) => name !== "version"));
     for (const name of new Set(controls(state.row).map((c) => c.name))) {
       const found = group(state.row, name);
       const now = values(found);
       if (same(now, state.refused.get(name))) keep.add(name);
       else if (!same(now, sent[name] ?? values(found, true)) && state.touched.has(name)) keep.add(name);
-      else state.touched.delete(name);
+      else if (!keep.has(name)) state.touched.delete(name);
       if (sent[name] && !same(state.refused.get(name), now)) state.refused.delete(name);
     }
     if (fresh && state.row.isConnected) {
-      const kept = [...keep].map((name) => [name, values(group(state.row, name))]);
+      const kept = [...keep].filter((name) => group(state.row, name).length).map((name) => [name, values(group(state.row, name))]);
       const focus = focusIn(state.row);
       morph(state.row, fresh, keep);
       restore(state.row, kept, focus);
@@ -191,21 +210,38 @@
       }
     }
     fresh?.remove();
-    if (template.content.childElementCount) {
-      htmx.swap(document.body, template.innerHTML, { swapStyle: "none", swapDelay: 0, settleDelay: 0, ignoreTitle: true });
+    swapRest(template);
+    if (status === 409) state.row.querySelector("[role=alert]")?.scrollIntoView({ block: "nearest", inline: "nearest" });
+  }
+
+  function swapRest(template) {
+    if (!template.content.childElementCount) return;
+    htmx.swap(document.body, template.innerHTML, { swapStyle: "none", swapDelay: 0, settleDelay: 0, ignoreTitle: true });
+  }
+
+  const unsettled = (state) => state.queue.length || state.clashes.length || state.refused.size || unsent(state).length;
+
+  /** Rows as somebody else left them: put in, except where this page holds something unsaved.
+   *  Gives how many were left out. */
+  function refresh(html) {
+    const template = parse(html);
+    let left = 0;
+    for (const fresh of template.content.querySelectorAll(ROW)) {
+      const url = rowUrl(fresh);
+      const row = rowAt(url);
+      const state = states.get(url);
+      if (row && state?.row === row && unsettled(state)) left += 1;
+      else if (row) {
+        if (navigator.serviceWorker?.controller) outbox.keepRow(url, fresh.outerHTML);
+        const focus = focusIn(row);
+        state?.touched.clear();
+        morph(row, fresh, new Set());
+        restore(row, [], focus);
+      }
+      fresh.remove();
     }
-    if (status === 409) announceClash(state.row);
-  }
-
-  function announceClash(row) {
-    const box = row.querySelector("[role=alert]");
-    if (box) box.scrollIntoView({ block: "nearest", inline: "nearest" });
-  }
-
-  function focusIn(row) {
-    const control = document.activeElement;
-    if (!row.contains(control)) return null;
-    return { control, name: control.name, value: control.value, start: control.selectionStart, end: control.selectionEnd };
+    swapRest(template);
+    return left;
   }
 
   function restore(row, kept, focus) {
@@ -213,21 +249,16 @@
       const found = group(row, name);
       if (found.length && !same(values(found), list)) setValues(found, list);
     }
-    if (!focus || document.activeElement === focus.control) return;
-    const found = group(row, focus.name);
-    const control = found.find((c) => c.type !== "radio" || c.value === focus.value) || found[0];
-    if (!control) return;
-    if (typing === focus.control) typing = control;
-    control.focus({ preventScroll: true });
-    if (typeof focus.start === "number") control.setSelectionRange?.(focus.start, focus.end);
+    const control = refocus(row, focus);
+    if (control && typing === focus.control) typing = control;
   }
 
-  // Another swap replaces rows that hold something unsaved: carry it over ------------------------
+  // Another swap replaces rows that hold something unsaved: carry it over ------------------------------
 
   function carry(target) {
     for (const state of states.values()) {
       if (!target || !(target === state.row || target.contains(state.row))) continue;
-      const names = new Set([...state.touched, ...Object.keys(state.pending?.fields || {})]);
+      const names = new Set([...state.touched, ...state.queue.flatMap((entry) => Object.keys(entry.fields))]);
       const kept = [...names].filter((n) => n !== "version" && group(state.row, n).length);
       state.carry = { kept: kept.map((n) => [n, values(group(state.row, n))]), focus: focusIn(state.row) };
     }
@@ -236,59 +267,73 @@
   function land() {
     for (const state of states.values()) {
       if (!state.carry) continue;
-      const row = [...document.querySelectorAll(ROW)].find((r) => rowUrl(r) === state.url);
+      const row = rowAt(state.url);
       const { kept, focus } = state.carry;
       state.carry = null;
       state.gone = !row;
       if (!row) continue;
       state.row = row;
       restore(row, kept, focus);
-      if (state.busy || state.pending) mark(state, state.busy ? "saving" : "unsaved");
+      if (state.queue.length) mark(state, "unsaved");
       else pump(state);
     }
+    adopt();
   }
 
-  // What the person sees -------------------------------------------------------------------------
+  // What this device still holds of the rows on the page -------------------------------------------------
 
-  function mark(state, name) {
-    state.shown = name;
-    const { row } = state;
-    row.dataset.state = name;
-    row.setAttribute("aria-busy", String(name === "saving"));
-    const words = row.querySelector(".row-state");
-    if (words) words.textContent = WORDS[name];
-    clearTimeout(state.fade);
-    if (name === "saved") {
-      state.fade = setTimeout(() => {
-        if (state.shown !== "saved") return;
-        delete state.row.dataset.state;
-        const shown = state.row.querySelector(".row-state");
-        if (shown) shown.textContent = "";
-      }, 4000);
+  /** Show waiting entries and drafts in their cells; ask again, once, about those set aside. */
+  function adopt() {
+    for (const entry of outbox.entries()) {
+      const row = entry.kind === "cells" && !adopted.has(entry.key) && rowAt(entry.url);
+      if (!row) continue;
+      const state = stateOf(row);
+      adopted.add(entry.key);
+      state.gone = false;
+      state.queue.push(entry);
+      show(state, entry.fields);
+      mark(state, "unsaved");
+      if (entry.state !== "waiting") outbox.retry(entry.id);
     }
-    Loombook.strip(summary());
+    for (const draft of outbox.drafts()) {
+      const row = rowAt(draft.url);
+      if (!row || states.get(draft.url)?.drafted) continue;
+      const state = stateOf(row);
+      state.drafted = true;
+      state.base = draft.version || null;
+      show(state, draft.fields);
+      if (!unsent(state).length) keepDraft(state);
+      else if (draft.refused) pump(state);
+      else mark(state, "typed");
+    }
   }
 
-  function summary() {
-    const all = [...states.values()].filter((s) => !s.gone);
-    const waiting = all.filter((s) => s.pending && !s.busy).length;
-    if (signedOut && waiting) return { state: "unsaved", text: "You are signed out. Nothing you typed is lost.", signIn: true };
-    if (waiting) {
-      const what = waiting === 1 ? "1 row is" : `${waiting} rows are`;
-      return { state: "unsaved", text: `${what} not saved yet. Will try again by itself; keep this page open.` };
+  function show(state, fields) {
+    for (const [name, list] of Object.entries(fields)) {
+      const found = group(state.row, name).filter((c) => c.type !== "hidden");
+      if (!found.length) continue;
+      setValues(found, list);
+      state.touched.add(name);
     }
-    const look = all.filter((s) => s.shown === "clash" || s.refused.size).length;
-    if (look) {
-      const text = look === 1 ? "One row needs a look: it is marked." : `${look} rows need a look: they are marked.`;
-      return { state: "unsaved", text };
-    }
-    if (all.some((s) => s.busy)) return { state: "saving", text: "Saving" };
-    return { state: "saved", text: "All saved" };
   }
 
-  /** Rows on their way or waiting for an answer; rows holding something the server does not have. */
-  Loombook.waiting = () => [...states.values()].filter((s) => !s.gone && (s.busy || s.pending)).length;
-  Loombook.unsaved = () => [...states.values()].filter((s) => !s.gone && (s.pending || unsent(s).length)).length;
+  // What the person sees -----------------------------------------------------------------------------
+
+  document.addEventListener("outbox:changed", () => {
+    const { down, signedOut, draining } = outbox.state();
+    for (const state of states.values()) {
+      if (!state.queue.length || state.gone || state.shown === "clash") continue;
+      const wanted = down || signedOut || !draining ? "unsaved" : "saving";
+      if (state.shown !== wanted) mark(state, wanted);
+    }
+  });
+
+  /** Rows that need a look: a value not accepted, a clash. */
+  Loombook.needLook = () => [...states.values()].filter((s) => !s.gone && (s.shown === "clash" || s.refused.size)).length;
+  /** Entries on their way; entries that leaving this page would lose. */
+  Loombook.waiting = () => outbox.entries().filter((entry) => entry.state === "waiting").length;
+  Loombook.unsaved = () => (outbox.kept() ? 0 : outbox.entries().length + [...states.values()].filter((s) => !s.gone && unsent(s).length).length);
+  Loombook.cells = { refresh, busy: () => [...states.values()].some((s) => !s.gone && unsettled(s)) };
 
   // Events ---------------------------------------------------------------------------------------
 
@@ -300,6 +345,7 @@
     state.touched.add(control.name);
     typing = done ? null : control;
     if (done) pump(state);
+    else keepDraftSoon(state);
   }
 
   const isText = (c) => c.matches?.("textarea, input:not([type=checkbox], [type=radio])");
@@ -322,15 +368,18 @@
     const row = button && rowOf(button);
     if (!row) return;
     const name = button.dataset.clashUse;
-    button.closest(".clash")?.remove();
+    const box = button.closest(".clash");
+    const field = name || box?.querySelector("[data-clash-use]")?.dataset.clashUse;
+    box?.remove();
     const state = stateOf(row);
     if (name) {
       const [control] = group(row, name);
       setValues(group(row, name), [button.dataset.value]);
       control?.dispatchEvent(new Event("change", { bubbles: true }));
       control?.focus();
-    }
-    if (state.shown === "clash") mark(state, "saved");
+    } else if (field) settleClashes(state, [field]);
+    if (state.shown === "clash" && !row.querySelector(".clash")) mark(state, "saved");
+    document.dispatchEvent(new CustomEvent("outbox:changed"));
   });
 
   /* The posts of rows are made above: htmx's own would send the whole row without a queue. */
@@ -342,15 +391,15 @@
   document.addEventListener("htmx:afterSettle", land);
   document.addEventListener("htmx:oobAfterSwap", land);
 
-  window.addEventListener("online", retryAll);
-  window.addEventListener("focus", () => signedOut && retryAll());
+  document.addEventListener("visibilitychange", () => document.hidden && keepDraftsNow());
+  window.addEventListener("pagehide", keepDraftsNow);
   window.addEventListener("beforeunload", (event) => {
-    const lost = [...states.values()].some((s) => !s.gone && (s.pending || unsent(s).length));
-    if (lost) event.preventDefault();
+    if (Loombook.unsaved()) event.preventDefault();
   });
 
   /* A browser may put old text back after a reload: show what the server holds. */
   for (const row of document.querySelectorAll(ROW)) {
     for (const control of controls(row)) setValues(group(row, control.name), values(group(row, control.name), true));
   }
+  outbox.ready.then(adopt);
 })();

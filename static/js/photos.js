@@ -142,8 +142,34 @@
     return made;
   }
 
+  /** Kept on this device first; sent from there, also from another page. */
+  function handOver(entry) {
+    entry.kept = true;
+    show(entry, "Kept on this device, on its way");
+    const { key } = entry.fields;
+    Loombook.outbox.add({ kind: "photo", url: entry.fields.url, key, fields: entry.fields, blob: entry.blob, page: location.pathname + location.search, what: "Photo" });
+  }
+
+  document.addEventListener("outbox:answer", ({ detail }) => {
+    const held = detail.entry.kind === "photo" && detail.status >= 300 && waiting.get(detail.entry.key);
+    if (held) refused(held, detail.said);
+  });
+
+  /** Photos that wait on this device, from an earlier visit to the page. */
+  Loombook.outbox?.ready.then(() => {
+    for (const { kind, key, fields, blob } of Loombook.outbox.entries()) {
+      if (kind !== "photo" || waiting.has(key)) continue;
+      const entry = { ...makeItem(blob), blob, fields, tries: 0, kept: true };
+      waiting.set(key, entry);
+      show(entry, "Kept on this device, not on the server yet");
+      watch.observe(document.body, { childList: true, subtree: true });
+      place(entry);
+    }
+  });
+
   async function transmit(entry) {
     clearTimeout(entry.timer);
+    if (Loombook.outbox?.kept()) return handOver(entry);
     entry.item.querySelectorAll("button").forEach((one) => one.remove());
     entry.busy = true;
     show(entry, "Sending", 0);

@@ -4,12 +4,23 @@
 
   const ROW = "[data-cell-form]";
   const CONTROL = "input[name], select[name], textarea[name]";
+  const WORDS = {
+    saving: "Saving",
+    saved: "Saved",
+    unsaved: "Not on the server yet",
+    typed: "Typed, not saved: look at it, then leave the cell",
+    clash: "Clash",
+    error: "Not saved",
+  };
   const rowUrl = (row) => row.getAttribute("hx-post") || row.getAttribute("action");
+  const rowAt = (url) => [...document.querySelectorAll(ROW)].find((row) => rowUrl(row) === url);
+  const rowIn = (template, url) => [...template.content.querySelectorAll(ROW)].find((row) => rowUrl(row) === url);
   const rowOf = (node) => (node instanceof Element ? node.closest(ROW) : null);
 
   // Values of all controls that share a name: always a list of strings.
 
   const controls = (row) => [...row.querySelectorAll(CONTROL)].filter((c) => rowOf(c) === row);
+  const hiddenOf = (row) => controls(row).filter((c) => c.type === "hidden");
   const group = (row, name) => controls(row).filter((c) => c.name === name);
 
   function values(group, initial = false) {
@@ -88,5 +99,56 @@
     return next;
   }
 
-  Loombook.rows = { ROW, rowOf, rowUrl, controls, group, values, setValues, same, morph };
+  function parse(html) {
+    const template = document.createElement("template");
+    template.innerHTML = html;
+    return template;
+  }
+
+  /** What these cells of a row are called, for the list of what waits. */
+  function called(row, names) {
+    const control = names.flatMap((name) => group(row, name)).find((c) => c.type !== "hidden");
+    const label = control?.getAttribute("aria-label") || control?.labels?.[0]?.textContent || "";
+    const set = control?.closest("fieldset")?.querySelector("legend")?.textContent || "";
+    return (control?.type === "radio" ? set : label).trim().replace(/\s+/g, " ").slice(0, 120);
+  }
+
+  function focusIn(row) {
+    const control = document.activeElement;
+    if (!row.contains(control)) return null;
+    return { control, name: control.name, value: control.value, start: control.selectionStart, end: control.selectionEnd };
+  }
+
+  /** Put the focus back to where `focusIn` found it; gives the control when it is another element. */
+  function refocus(row, focus) {
+    if (!focus || document.activeElement === focus.control) return null;
+    const found = group(row, focus.name);
+    const control = found.find((c) => c.type !== "radio" || c.value === focus.value) || found[0];
+    if (!control) return null;
+    control.focus({ preventScroll: true });
+    if (typeof focus.start === "number") control.setSelectionRange?.(focus.start, focus.end);
+    return control;
+  }
+
+  /** Show what became of a row; "saved" goes by itself. `state` holds the row and what was shown last. */
+  function mark(state, name) {
+    state.shown = name;
+    const { row } = state;
+    row.dataset.state = name === "typed" ? "unsaved" : name;
+    row.setAttribute("aria-busy", String(name === "saving"));
+    const words = row.querySelector(".row-state");
+    if (words) words.textContent = WORDS[name];
+    clearTimeout(state.fade);
+    if (name !== "saved") return;
+    state.fade = setTimeout(() => {
+      if (state.shown !== "saved") return;
+      delete state.row.dataset.state;
+      const shown = state.row.querySelector(".row-state");
+      if (shown) shown.textContent = "";
+    }, 4000);
+  }
+
+  Loombook.rows = {
+    ROW, rowOf, rowUrl, rowAt, rowIn, controls, hiddenOf, group, values, setValues, same, morph, parse, called, focusIn, refocus, mark,
+  };
 })();

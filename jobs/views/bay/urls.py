@@ -2,10 +2,22 @@
 
 from django.urls import URLPattern, URLResolver, include, path
 
-from jobs.views.bay import channels, checks, findings, fit, notes, power, speakers, steps, tuning
+from jobs.views.bay import (
+    changes,
+    channels,
+    checks,
+    findings,
+    fit,
+    notes,
+    power,
+    speakers,
+    steps,
+    tuning,
+)
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", steps.first, name="bay"),
+    path("changes/", changes.changes, name="bay_changes"),
     path("finish/", notes.finish, name="bay_finish"),
     path("move/<str:name>/", notes.move, name="bay_move"),
     path("undo/<int:pk>/", notes.undo, name="bay_undo"),

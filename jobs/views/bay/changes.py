@@ -1,0 +1,186 @@
+"""What somebody else changed on a sheet since a page last asked: rows, or "the page as a whole".
+
+A page asks with the newest event it knows. The usual answer is 204 after one indexed query. When
+others only changed rows that the page shows, the answer is those rows; anything else (rows added
+or taken away, the stage, notes) answers that the page is to be read again.
+"""
+
+from collections.abc import Callable
+from typing import Final
+from urllib.parse import quote
+
+from django.http import HttpRequest, HttpResponse
+from django.views.decorators.http import require_safe
+
+from jobs.forms.bay.fields import nodes_of, run_fields
+from jobs.models import ChannelSetting, JobEvent, TuningKind
+from jobs.services.saving import CLASH, device_of
+from jobs.views.bay import parts
+from jobs.views.bay.channel_rows import settings_html, speakers_html, wires_html
+from jobs.views.bay.channels import channels_of, inputs_of
+from jobs.views.bay.checks import function_html, progress_html, reading_html
+from jobs.views.bay.fit import part_html, sources_of
+from jobs.views.bay.power_rows import run_html, supply_html
+from jobs.views.bay.sheet import Sheet
+from jobs.views.bay.steps import list_of
+from jobs.views.bay.steps import row_html as step_html
+from jobs.views.bay.tuning import other_html
+from shop.access import allow_any_staff
+from shop.typed import whole
+
+SINCE: Final = "Loombook-Since"
+"""Header of every answer: the newest event the page knows from now on."""
+
+WHOLE: Final = "Loombook-Whole"
+"""Header of an answer without rows: the page is to be read again."""
+
+BY: Final = "Loombook-By"
+"""Header of an answer with changes: who made them, percent-encoded."""
+
+Draw = Callable[[Sheet, set[int], str], list[str]]
+"""Draws the rows with these keys: (sheet, keys, columns shown)."""
+
+
+def _functions(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+    checks = list(sheet.job.function_checks.select_related("before_by", "after_by"))
+    rows = [function_html(sheet, one, sheet.section) for one in checks if one.pk in keys]
+    return [*rows, progress_html(sheet, sheet.section, checks, oob=True)]
+
+
+def _readings(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+    rows = sheet.job.readings.filter(pk__in=keys).select_related("before_by", "after_by")
+    return [reading_html(sheet, row, sheet.section) for row in rows]
+
+
+def _channels(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+    rows = [row for row in channels_of(sheet.job) if row.pk in keys]
+    if show == "wires":
+        return [wires_html(sheet, row) for row in rows]
+    if show == "settings":
+        return []
+    inputs = inputs_of(sheet.job)
+    return [speakers_html(sheet, row, inputs) for row in rows]
+
+
+def _settings(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+    paired = sheet.section == "tuning"
+    if not paired and show != "settings":
+        return []
+    kinds = [TuningKind.BEFORE, TuningKind.AFTER] if paired else [TuningKind.AFTER]
+    found = ChannelSetting.objects.filter(
+        pk__in=keys, record__job=sheet.job, record__kind__in=kinds
+    ).select_related("record", "channel__part__product")
+    return [settings_html(sheet, row.channel, row.record.kind, row, paired=paired) for row in found]
+
+
+def _parts(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+    sources = sources_of(sheet.job)
+    template = "bay/part_row.html" if sheet.section == "fit" else "bay/turn_on_row.html"
+    if sheet.section == "channels" and show not in {"", "speakers"}:
+        return []
+    return [part_html(sheet, one, sources, template=template) for one in sources if one.pk in keys]
+
+
+def _runs(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+    fields = run_fields(sheet.shop, nodes_of(sheet.plan))
+    rows = sheet.job.runs.filter(pk__in=keys)
+    return [run_html(sheet, row, fields, show or "path") for row in rows]
+
+
+def _supply(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+    facts = getattr(sheet.job, "supply", None)
+    return [supply_html(sheet, facts)] if facts is not None else []
+
+
+def _others(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+    return [other_html(sheet, row) for row in sheet.job.other_settings.filter(pk__in=keys)]
+
+
+def _steps(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+    """Every step: one that is done opens the next."""
+    return [step_html(sheet, line) for line in list_of(sheet).lines]
+
+
+ROWS: Final[dict[str, dict[str, Draw]]] = {
+    "steps": {"jobstep": _steps},
+    "fit": {"jobpart": _parts},
+    "before": {"functioncheck": _functions, "reading": _readings},
+    "channels": {"channel": _channels, "channelsetting": _settings, "jobpart": _parts},
+    "power": {"powerrun": _runs, "supplyfacts": _supply},
+    "tuning": {"channelsetting": _settings, "othersetting": _others},
+    "after": {"functioncheck": _functions, "reading": _readings},
+}
+"""Rows that each section shows, by the model that an event's subject names."""
+
+_ELSEWHERE: Final = {
+    CLASH: "",
+    "functions.group_works": "",
+    "photo.added": "steps",
+    "photo.removed": "steps",
+    "photo.put_back": "steps",
+    "note.added": "notes",
+    "finding.reason": "findings",
+}
+"""Events that change no row, and the one section that shows them."""
+
+_ALL_OF_IT: Final = {"steps": {"reading", "powerrun"}, "channels": {"jobspeaker"}}
+"""Models whose rows a section shows in its own way."""
+
+
+def _rows_of(section: str, events: list[JobEvent], own_page: bool) -> dict[str, set[int]] | None:
+    """Keys of the changed rows by model; None when the page is to be read as a whole."""
+    found: dict[str, set[int]] = {}
+    for event in events:
+        if event.code in _ELSEWHERE:
+            if _ELSEWHERE[event.code] == section:
+                return None
+            continue
+        model, _, key = event.subject.partition(":")
+        changed_a_row = "version" in event.after and key.isdigit()
+        if not changed_a_row or section == "findings" or model in _ALL_OF_IT.get(section, ()):
+            return None
+        if model in ROWS.get(section, {}):
+            if not own_page:
+                return None
+            found.setdefault(model, set()).add(int(key))
+    return found
+
+
+@allow_any_staff
+@require_safe
+def changes(request: HttpRequest, number: int) -> HttpResponse:
+    """204 when nothing is new; else the rows that others changed, or that all is to be read.
+
+    `since` is the newest event the page knows, `device` whose own saves it need not be told of,
+    `section`, `show` and `page` what it shows, `seen` its parts.
+    """
+    asked = request.GET
+    since = whole(asked.get("since")) or 0
+    known = JobEvent.objects.filter(job__number=number, pk__gt=since).select_related("actor")
+    events = list(known.order_by("pk"))
+    device = asked.get("device", "")
+    others = [
+        event
+        for event in events
+        if not (device and event.actor_id == request.user.pk and device_of(event.key) == device)
+    ]
+    newest = events[-1].pk if events else since
+    if not others:
+        return HttpResponse(status=204, headers={SINCE: str(newest)})
+    section = asked.get("section", "")
+    sheet = Sheet.of(request, number, section)
+    own_page = asked.get("page", "") in {sheet.url(f"bay_{section}") if section else "", ""}
+    rows = _rows_of(section, others, own_page)
+    if rows is None:
+        return HttpResponse(headers={SINCE: str(newest), WHOLE: "1", BY: _people(others)})
+    html = [
+        row
+        for model, keys in rows.items()
+        for row in ROWS[section][model](sheet, keys, asked.get("show", ""))
+    ]
+    html.append(parts.changed(sheet, asked.get("seen", "")))
+    return HttpResponse("".join(html), headers={SINCE: str(newest), BY: _people(others)})
+
+
+def _people(events: list[JobEvent]) -> str:
+    return quote(", ".join(dict.fromkeys(str(event.actor) for event in events)))

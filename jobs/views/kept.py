@@ -1,0 +1,41 @@
+"""The jobs a device keeps for working without a network."""
+
+from typing import Final
+
+from django.db.models import OuterRef, Q, Subquery
+from django.http import HttpRequest, JsonResponse
+from django.urls import reverse
+from django.views.decorators.http import require_safe
+
+from jobs.lifecycle import SHEET_OPEN
+from jobs.models import Job, JobEvent
+from jobs.views.bay.sheet import BENCH, SECTIONS
+from shop.access import allow_any_staff
+from shop.roles import has_role
+
+MOST_KEPT: Final = 6
+MORE: Final = ("channels/?show=wires", "channels/?show=settings", "power/?show=cable")
+"""Pages of a sheet beside its sections."""
+
+
+@allow_any_staff
+@require_safe
+def kept_jobs(request: HttpRequest) -> JsonResponse:
+    """Live jobs of the tablet's bay and of the person, with the pages to keep of each.
+
+    `newest` changes when anything of the job does, so that only what changed is fetched again.
+    """
+    mine = Q(technician_id=request.user.pk)
+    tablet = request.tablet  # type: ignore[attr-defined]
+    if tablet is not None and tablet.bay_id:
+        mine |= Q(bay_id=tablet.bay_id)
+    newest = JobEvent.objects.filter(job=OuterRef("pk")).order_by("-pk").values("pk")[:1]
+    jobs = Job.objects.filter(mine, stage__in=SHEET_OPEN).annotate(newest=Subquery(newest))
+    kept = []
+    if has_role(request.user, BENCH):
+        for job in jobs.order_by("promised_at", "number")[:MOST_KEPT]:
+            sheet = reverse("bay", args=[job.number])
+            pages = [reverse(section.url_name, args=[job.number]) for section in SECTIONS]
+            pages += [sheet + more for more in MORE]
+            kept.append({"number": job.number, "newest": job.newest, "pages": pages})
+    return JsonResponse({"jobs": kept})

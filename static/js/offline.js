@@ -1,0 +1,105 @@
+/* Working without a network: the service worker, the pages kept ahead of need, and saying so.
+ *
+ * <meta name="offline" content="/sw.js" data-kept="/kept-jobs/">  on pages of somebody signed in
+ * <html data-as-of="…">   put there by the service worker: this page was kept at that time
+ *
+ * Without a secure context (plain HTTP under another name than localhost) browsers have no service
+ * worker: the page that is open still keeps every entry and sends it later, but does not open anew.
+ */
+(() => {
+  "use strict";
+
+  const { outbox } = Loombook;
+  const meta = document.querySelector('meta[name="offline"]');
+  const me = document.querySelector('meta[name="person"]')?.content || "";
+  const { asOf } = document.documentElement.dataset;
+  const KEEP_EVERY_MS = 120000;
+  const AGAIN_MS = 600000;
+  const STATE = "/kept-state";
+
+  if ("serviceWorker" in navigator && meta) {
+    navigator.serviceWorker.register(meta.content).catch(() => {});
+  }
+
+  // A kept page says so -------------------------------------------------------------------------------
+
+  const { clock } = Loombook;
+
+  function sayKept() {
+    const bay = document.querySelector(".sheet");
+    const text = bay
+      ? `As of ${clock(asOf)}, no network. What you enter is kept on this device and sent later. Findings and sums are as of ${clock(asOf)} too: they are worked out when the network is back.`
+      : `As of ${clock(asOf)}, no network.`;
+    Loombook.say(text, "caution");
+  }
+
+  /** The rows that were saved after this page was kept. */
+  async function putRowsIn() {
+    await outbox.ready;
+    const rows = await outbox.rowsSince(Date.parse(asOf));
+    if (rows.length) Loombook.cells.refresh(rows.map((row) => row.html).join(""));
+  }
+
+  /** The network is back and everything is sent: the page as it is now, when nothing is being done on it. */
+  async function freshen() {
+    if (outbox.state().sending || Loombook.waiting()) return;
+    const answer = await fetch(meta.dataset.kept, { headers: { "HX-Request": "true" } }).catch(() => null);
+    if (!answer?.ok) return;
+    if (!Loombook.cells.busy() && !document.querySelector("dialog[open]")) return location.reload();
+    const link = document.createElement("a");
+    link.href = location.href;
+    link.textContent = "Load it as it is now";
+    Loombook.say(`The network is back. This page is as of ${clock(asOf)}.`, "caution", link);
+    return undefined;
+  }
+
+  if (asOf) {
+    sayKept();
+    putRowsIn();
+    window.addEventListener("online", () => setTimeout(freshen, 1500));
+    document.addEventListener("outbox:answer", () => setTimeout(freshen, 1500));
+    setInterval(() => document.hidden || freshen(), 15000);
+  }
+
+  // Pages kept ahead of need ----------------------------------------------------------------------------
+
+  /** Fetch the pages of my jobs; the service worker keeps what passes through it. */
+  async function keepMine() {
+    if (!me || !meta || asOf || document.hidden || !navigator.serviceWorker?.controller || navigator.onLine === false) return;
+    if (Date.now() - (Number(localStorage.getItem("kept-at")) || 0) < KEEP_EVERY_MS) return;
+    localStorage.setItem("kept-at", String(Date.now()));
+    const answer = await fetch(meta.dataset.kept, { headers: { "HX-Request": "true" } });
+    if (!answer.ok || answer.headers.get("Loombook-Person") !== me) return;
+    const { jobs } = await answer.json();
+    const cache = await caches.open(`pages-${me}`);
+    const known = (await (await cache.match(STATE))?.json()) || {};
+    const now = {};
+    for (const job of jobs) {
+      now[job.number] = job.newest;
+      if (known[job.number] === job.newest) continue;
+      for (const url of job.pages) {
+        const page = await fetch(url);
+        if (!page.ok || page.redirected) return;
+        await page.text();
+      }
+    }
+    await cache.put(STATE, new Response(JSON.stringify(now)));
+  }
+
+  const keepSoon = () => keepMine().catch(() => localStorage.removeItem("kept-at"));
+  if (navigator.serviceWorker) {
+    navigator.serviceWorker.ready.then(() => setTimeout(keepSoon, 1500));
+    navigator.serviceWorker.addEventListener("controllerchange", () => setTimeout(keepSoon, 500));
+    setInterval(keepSoon, AGAIN_MS);
+  }
+
+  // What needs the network says so -----------------------------------------------------------------------
+
+  document.addEventListener("submit", (event) => {
+    const form = event.target;
+    if (event.defaultPrevented || form.method !== "post" || navigator.onLine !== false) return;
+    event.preventDefault();
+    delete form.dataset.sent;
+    Loombook.say("This needs the network, and there is none now. What you typed stays on this page: send it again when the network is back.", "error");
+  });
+})();

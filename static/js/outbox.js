@@ -1,0 +1,343 @@
+/* What was entered and is not on the server yet.
+ *
+ * An entry (cells of a row, a form, a photo) is first kept in this device's database with its key,
+ * then sent; what the server confirmed is taken out. Entries of one job go in the order in which
+ * they were made. An entry belongs to the person who made it and is sent by that person's pages
+ * alone. What the server does not take stays, with its reason, until the person deals with it.
+ *
+ * Stores: entries (waiting or set aside), drafts (typed, not yet an entry), rows (as last answered,
+ * for a page that is shown without network).
+ *
+ * outbox:answer   on document: {entry, status, text, refresh} after each answer, in every tab
+ * outbox:changed  on document: something was added, sent or set aside
+ *
+ * Without a database (private windows) entries live as long as the page, and leaving it asks first.
+ */
+(() => {
+  "use strict";
+
+  const RETRY_S = [2, 4, 8, 15, 30];
+  const TIMEOUT_MS = 20000;
+  const PHOTO_TIMEOUT_MS = 120000;
+  const MOST_FAILURES = 5;
+  const ROW_DAYS = 3;
+  const me = document.querySelector('meta[name="person"]')?.content || "";
+  const strict = { durability: "strict" };
+
+  /** Entries of this person as this tab knows them, oldest first; names of others with how many. */
+  let entries = [];
+  let drafts = [];
+  let others = 0;
+  const sending = new Set();
+  let signedOut = false;
+  let down = false;
+  let tries = 0;
+  let timer = 0;
+  let draining = false;
+  let again = false;
+
+  const uuid = () => [...crypto.getRandomValues(new Uint8Array(16))].map((x) => x.toString(16).padStart(2, "0")).join("");
+
+  /** The name of this device in keys: its own saves in a row are never a clash. */
+  function deviceName() {
+    try {
+      const known = localStorage.getItem("device");
+      if (known) return known;
+      const made = uuid().slice(0, 12);
+      localStorage.setItem("device", made);
+      return made;
+    } catch {
+      return uuid().slice(0, 12);
+    }
+  }
+  const device = deviceName();
+  const makeKey = () => `${device}_${uuid()}`;
+  const jobOf = (url) => /^\/jobs\/(\d+)\//.exec(url)?.[1] || "";
+
+  // The store -------------------------------------------------------------------------------------
+
+  let db = null;
+  const memory = { next: 1 };
+
+  async function open() {
+    try {
+      db = await idb.openDB("loombook", 1, {
+        upgrade(base) {
+          base.createObjectStore("entries", { keyPath: "id", autoIncrement: true });
+          base.createObjectStore("drafts", { keyPath: ["person", "url"] });
+          base.createObjectStore("rows", { keyPath: ["person", "url"] });
+        },
+        terminated: () => (db = null),
+      });
+      navigator.storage?.persist?.().catch(() => {});
+    } catch {
+      db = null;
+    }
+    await reload();
+  }
+
+  async function change(store, act) {
+    if (!db) return undefined;
+    const tx = db.transaction(store, "readwrite", strict);
+    const result = await act(tx.store);
+    await tx.done;
+    return result;
+  }
+
+  async function reload() {
+    if (db) {
+      const [all, typed] = await Promise.all([db.getAll("entries"), db.getAll("drafts")]);
+      entries = all.filter((one) => one.person === me);
+      drafts = typed.filter((one) => one.person === me);
+      others = all.length - entries.length;
+    }
+    announce("outbox:changed");
+  }
+
+  function announce(name, detail = {}) {
+    document.dispatchEvent(new CustomEvent(name, { detail }));
+  }
+
+  const channel = "BroadcastChannel" in window ? new BroadcastChannel("loombook") : null;
+  channel?.addEventListener("message", async ({ data }) => {
+    if (data.person !== me) return;
+    await reload();
+    if (data.answer) answered(data.answer);
+  });
+
+  function answered(detail) {
+    const { entry, status, text } = detail;
+    if (entry.kind === "photo" && status < 300) announce("loombook:photo-sent", { fields: entry.fields, html: text });
+    announce("outbox:answer", detail);
+  }
+
+  const tell = (answer = null) => channel?.postMessage({ person: me, answer });
+
+  /** Keep an entry, then send it: {kind, url, fields, what, page} and for a photo `blob`. */
+  async function add(entry) {
+    Object.assign(entry, { person: me, job: jobOf(entry.url), at: new Date().toISOString(), state: "waiting" });
+    entry.key ||= makeKey();
+    entry.failures = 0;
+    if (db) entry.id = await change("entries", (store) => store.add(entry));
+    else entry.id = memory.next++;
+    if (!entries.some((one) => one.id === entry.id)) entries.push(entry);
+    announce("outbox:changed");
+    tell();
+    drain();
+    return entry;
+  }
+
+  async function drop(id) {
+    entries = entries.filter((one) => one.id !== id);
+    await change("entries", (store) => store.delete(id));
+    announce("outbox:changed");
+    tell();
+  }
+
+  async function put(entry) {
+    entries = entries.map((one) => (one.id === entry.id ? entry : one));
+    await change("entries", (store) => store.put(entry));
+  }
+
+  // Sending -----------------------------------------------------------------------------------------
+
+  /** Fields that go along when the page shows the row; set by cells.js. */
+  let companions = () => ({});
+
+  async function post(entry) {
+    const headers = {
+      "HX-Request": "true",
+      "HX-Current-URL": location.origin + entry.page,
+      "X-CSRFToken": Loombook.csrfToken(),
+      "Loombook-Person": entry.person,
+    };
+    let body;
+    if (entry.kind === "photo") {
+      headers["Loombook-Photo"] = "1";
+      body = new FormData();
+      for (const name of ["subject", "caption", "taken_at"]) if (entry.fields[name]) body.append(name, entry.fields[name]);
+      body.append("photo", entry.blob, "photo.jpg");
+      body.append("key", entry.key);
+    } else {
+      body = new URLSearchParams({ key: entry.key });
+      const fields = { ...companions(entry), ...entry.fields };
+      for (const [name, list] of Object.entries(fields)) list.forEach((value) => body.append(name, value));
+    }
+    const wait = entry.kind === "photo" ? PHOTO_TIMEOUT_MS : TIMEOUT_MS;
+    try {
+      const signal = AbortSignal.timeout ? AbortSignal.timeout(wait) : undefined;
+      const response = await fetch(entry.url, { method: "POST", body, headers, credentials: "same-origin", signal });
+      const text = await response.text();
+      const status = Loombook.isSignIn(response.url) ? 401 : response.status;
+      const plain = (response.headers.get("Content-Type") || "").startsWith("text/plain");
+      return { status, text, plain, refresh: response.headers.get("HX-Refresh") === "true" };
+    } catch {
+      return { status: 0, text: "" };
+    }
+  }
+
+  /** Why the server did not take it, in its own words where it says so. */
+  function reason({ status, text, plain }) {
+    if (plain && text.trim()) return text.trim();
+    const page = new DOMParser().parseFromString(`<table>${text}</table>`, "text/html");
+    const said = page.querySelector("#said, [role=alert], .cell-error, .error, .message.caution");
+    if (said && said.textContent.trim()) return said.textContent.trim().replace(/\s+/g, " ");
+    if (status === 404) return "What this belongs to is no longer there.";
+    if (status === 413) return "This is too large for the server.";
+    if (status >= 500) return "The server fails on this entry. Tell whoever looks after it.";
+    return "Your role or the stage of this job does not allow this.";
+  }
+
+  /** What becomes of an entry by its answer: true when the next one may go. */
+  async function settle(entry, answer) {
+    const { status } = answer;
+    if (status) down = false;
+    if (status === 401) {
+      signedOut = true;
+      return false;
+    }
+    const busy = status === 408 || status === 429;
+    if (!status || busy || (status >= 500 && (entry.failures += 1) < MOST_FAILURES)) {
+      down = !status;
+      if (status) await put(entry);
+      return false;
+    }
+    signedOut = false;
+    tries = 0;
+    if (status < 300 || (status === 422 && entry.kind === "cells")) await drop(entry.id);
+    else {
+      entry.state = { 409: "clash", 422: "refused", 403: "closed", 404: "gone" }[status] || "failed";
+      entry.said = entry.state === "clash" ? "Somebody else wrote there too: open the page and choose." : reason(answer);
+      await put(entry);
+    }
+    if (status === 422 && entry.kind === "cells") await draft({ ...entry, refused: reason(answer) });
+    const { blob, ...plain } = entry;
+    const detail = { entry: plain, status, text: answer.text, refresh: answer.refresh, said: entry.said || "" };
+    answered(detail);
+    announce("outbox:changed");
+    tell(detail);
+    return true;
+  }
+
+  /** Send everything that waits, in order within each job; stop when nobody answers. */
+  async function pass() {
+    await reload();
+    const held = new Set();
+    for (;;) {
+      const entry = entries.find((one) => one.state === "waiting" && !held.has(one.job));
+      if (!entry) break;
+      sending.add(entry.id);
+      announce("outbox:changed");
+      const answer = await post(entry);
+      sending.delete(entry.id);
+      if (db && !(await db.getKey("entries", entry.id))) {
+        await reload();
+        continue;
+      }
+      if (!(await settle(entry, answer))) {
+        if (!answer.status || answer.status === 401) break;
+        held.add(entry.job);
+      }
+    }
+  }
+
+  async function drain() {
+    if (!me) return;
+    clearTimeout(timer);
+    if (draining) {
+      again = true;
+      return;
+    }
+    draining = true;
+    do {
+      again = false;
+      if (navigator.onLine === false) down = true;
+      else if (navigator.locks) await navigator.locks.request(`outbox-${me}`, pass);
+      else await pass();
+    } while (again && !down && !signedOut);
+    draining = false;
+    announce("outbox:changed");
+    if (entries.some((one) => one.state === "waiting")) {
+      timer = setTimeout(drain, RETRY_S[Math.min(tries, RETRY_S.length - 1)] * 1000);
+      tries += 1;
+    }
+  }
+
+  /** The network is back, or may be: try now. */
+  function wake() {
+    tries = 0;
+    down = false;
+    drain();
+  }
+
+  async function retry(id) {
+    const entry = entries.find((one) => one.id === id);
+    if (!entry || entry.state === "waiting") return;
+    entry.state = "waiting";
+    entry.failures = 0;
+    await put(entry);
+    announce("outbox:changed");
+    wake();
+  }
+
+  // Typed and not yet an entry; rows as answered ------------------------------------------------------
+
+  /** Keep what is typed in a row: {url, page, what, fields, refused}; without fields it is let go. */
+  async function draft({ url, page, what, fields, refused }) {
+    const kept = Object.fromEntries(Object.entries(fields).filter(([name]) => name !== "version"));
+    const base = fields.version;
+    drafts = drafts.filter((one) => one.url !== url);
+    if (!Object.keys(kept).length) {
+      await change("drafts", (store) => store.delete([me, url]));
+    } else {
+      const made = { person: me, url, page, what, job: jobOf(url), fields: kept, version: base, at: new Date().toISOString() };
+      if (refused) made.refused = refused;
+      drafts.push(made);
+      await change("drafts", (store) => store.put(made));
+    }
+    announce("outbox:changed");
+  }
+
+  async function keepRow(url, html) {
+    await change("rows", (store) => store.put({ person: me, url, html, at: Date.now() }));
+  }
+
+  async function rowsSince(moment) {
+    if (!db) return [];
+    const all = await db.getAll("rows");
+    const old = all.filter((one) => one.person !== me || one.at < Date.now() - ROW_DAYS * 864e5);
+    if (old.length) await change("rows", (store) => Promise.all(old.map((one) => store.delete([one.person, one.url]))));
+    return all.filter((one) => one.person === me && one.at > moment);
+  }
+
+  Loombook.outbox = {
+    device,
+    makeKey,
+    add,
+    drop,
+    retry,
+    draft,
+    keepRow,
+    rowsSince,
+    wake,
+    ready: open(),
+    along: (made) => (companions = made),
+    kept: () => Boolean(db),
+    entries: () => entries,
+    drafts: () => drafts,
+    others: () => others,
+    state: () => ({ down, signedOut, sending: sending.size, draining }),
+  };
+
+  window.addEventListener("online", wake);
+  window.addEventListener("offline", () => {
+    down = true;
+    announce("outbox:changed");
+  });
+  window.addEventListener("focus", () => signedOut && wake());
+  document.addEventListener("visibilitychange", () => !document.hidden && wake());
+  window.addEventListener("beforeunload", (event) => {
+    if (!db && entries.length) event.preventDefault();
+  });
+  Loombook.outbox.ready.then(drain);
+})();

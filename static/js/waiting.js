@@ -1,0 +1,200 @@
+/* What is not on the server yet, in words: the strip at the foot, and the list behind it.
+ *
+ * form[data-outbox]   a plain form that may wait like a cell; its data-what names it in the list.
+ *                     What it adds is shown at once in the list [data-outbox-list] of the page.
+ */
+(() => {
+  "use strict";
+
+  const { outbox } = Loombook;
+  const count = (n, one, many) => (n === 1 ? `1 ${one}` : `${n} ${many}`);
+  const { clock } = Loombook;
+  const { asOf } = document.documentElement.dataset;
+  let sent = false;
+
+  const STATES = {
+    waiting: "waits to be sent",
+    refused: "not accepted",
+    clash: "two people wrote at once",
+    closed: "the sheet takes no entries now",
+    gone: "what it belongs to is gone",
+    failed: "the server could not do it",
+  };
+
+  const waiting = () => outbox.entries().filter((entry) => entry.state === "waiting");
+  /** Entries set aside, and drafts that were not accepted, where the page does not show them itself. */
+  const aside = () => [...outbox.entries().filter((entry) => entry.state !== "waiting"), ...outbox.drafts().filter((draft) => draft.refused)];
+
+  const away = () => (asOf ? `As of ${clock(asOf)}, no network` : "No network");
+
+  function summary() {
+    const { down, signedOut, draining } = outbox.state();
+    const n = waiting().length;
+    const open = showList;
+    if (n && signedOut) return { state: "unsaved", text: "You are signed out. Nothing you typed is lost.", signIn: true };
+    const are = count(n, "entry is", "entries are");
+    if (n && !outbox.kept()) return { state: "unsaved", text: `${are} not saved yet. Will try again by itself; keep this page open.`, open };
+    if (n && (down || asOf)) return { state: "unsaved", text: `${away()}: ${are} kept on this device and sent when it is back.`, open };
+    if (n && draining) return { state: "saving", text: "Saving" };
+    if (n) return { state: "unsaved", text: `${are} not on the server yet, and sent again by themselves.`, open };
+    const look = Math.max(Loombook.needLook?.() || 0, aside().length);
+    if (look) return { state: "unsaved", text: `${count(look, "entry needs", "entries need")} a look.`, open };
+    if (down || asOf) return { state: "unsaved", text: `${away()}. What you enter is kept on this device.` };
+    return { state: "saved", text: "All saved" };
+  }
+
+  function refresh() {
+    const now = summary();
+    if (now.state !== "saved") sent = true;
+    if (sent) Loombook.strip(now);
+    if (now.state === "saved") sent = false;
+    if (dialog?.open) fill();
+  }
+  document.addEventListener("outbox:changed", refresh);
+  document.addEventListener("outbox:answer", refresh);
+
+  // The list ----------------------------------------------------------------------------------------
+
+  let dialog = null;
+
+  function element(name, className, ...children) {
+    const made = document.createElement(name);
+    if (className) made.className = className;
+    made.append(...children);
+    return made;
+  }
+
+  function button(label, act, className = "btn small-text") {
+    const made = element("button", className, label);
+    made.type = "button";
+    made.addEventListener("click", act);
+    return made;
+  }
+
+  /** What was entered, as plain text. */
+  function said(entry) {
+    if (entry.kind === "photo") return entry.fields.caption || "";
+    const skip = new Set(["version", "key", "csrfmiddlewaretoken", "seen", "turn"]);
+    const fields = Object.entries(entry.fields).filter(([name]) => !skip.has(name));
+    return fields.map(([, list]) => list.filter(Boolean).join(", ") || "nothing").join("; ");
+  }
+
+  function text(entry) {
+    const what = entry.what || (entry.kind === "photo" ? "Photo" : "Entry");
+    const where = entry.job ? `J${entry.job}: ` : "";
+    return `${where}${what}: ${said(entry) || "a photo"} (${clock(entry.at)})`;
+  }
+
+  function line(entry) {
+    const draft = !("id" in entry);
+    const state = draft ? "refused" : entry.state;
+    const row = element("li", `waiting-entry ${state}`);
+    const head = element("p", "", element("b", "", `${entry.job ? `J${entry.job} · ` : ""}${entry.what || "Entry"}`), ` ${said(entry)}`);
+    const why = entry.said || entry.refused || "";
+    const foot = element("p", "small", `${clock(entry.at)}, ${STATES[state]}${why ? `. ${why}` : ""}`);
+    row.append(head, foot);
+    if (state === "waiting") return row;
+    const acts = element("div", "form-actions");
+    if (entry.page && entry.page !== location.pathname + location.search) {
+      const link = element("a", "btn small-text", "Open its page");
+      link.href = entry.page;
+      acts.append(link);
+    }
+    if (!draft && state !== "clash") acts.append(button("Try again", () => outbox.retry(entry.id)));
+    if (entry.kind !== "photo") acts.append(button("Copy as text", (event) => copy(event.target, text(entry))));
+    acts.append(button("Drop it", () => (draft ? outbox.draft({ ...entry, fields: {} }) : outbox.drop(entry.id)), "btn danger small-text"));
+    row.append(acts);
+    return row;
+  }
+
+  async function copy(made, words) {
+    try {
+      await navigator.clipboard.writeText(words);
+      made.textContent = "Copied";
+    } catch {
+      const field = element("textarea", "");
+      field.value = words;
+      field.readOnly = true;
+      field.setAttribute("aria-label", "Text to copy");
+      made.replaceWith(field);
+      field.select();
+    }
+  }
+
+  function fill() {
+    const listed = [...waiting(), ...aside()];
+    const close = button("Close", () => dialog.close(), "btn");
+    const title = element("h2", "", "Not on the server yet");
+    title.id = "waiting-title";
+    const words = element("p", "", listed.length ? "Kept on this device, also when it is switched off. What waits goes by itself, in this order." : "Everything is on the server.");
+    const list = element("ul", "waiting-list", ...listed.map(line));
+    const parts = [title, words, list];
+    const others = outbox.others();
+    if (others) parts.push(element("p", "small", `${count(others, "entry", "entries")} of other people on this device: sent when they sign in here.`));
+    const acts = element("div", "form-actions");
+    if (waiting().length) acts.append(button("Try now", () => outbox.wake(), "btn primary"));
+    acts.append(close);
+    dialog.replaceChildren(...parts, acts);
+  }
+
+  function showList() {
+    if (!dialog) {
+      dialog = element("dialog", "dialog wide");
+      dialog.id = "waiting";
+      dialog.setAttribute("aria-labelledby", "waiting-title");
+      document.body.append(dialog);
+    }
+    fill();
+    if (!dialog.open) dialog.showModal();
+  }
+
+  // Forms that may wait --------------------------------------------------------------------------------
+
+  const clean = (form) => {
+    const fields = {};
+    for (const [name, value] of new FormData(form)) if (name !== "csrfmiddlewaretoken" && name !== "key") (fields[name] ||= []).push(value);
+    return fields;
+  };
+
+  function showWaiting(entry) {
+    const list = document.querySelector(`[data-outbox-list="${CSS.escape(entry.url)}"]`);
+    if (!list || list.querySelector(`[data-key="${CSS.escape(entry.key)}"]`)) return;
+    const item = element("li", "waiting-entry", element("p", "", said(entry)), element("p", "small", `${clock(entry.at)}, not on the server yet`));
+    item.dataset.key = entry.key;
+    list.prepend(item);
+    list.hidden = false;
+  }
+
+  document.addEventListener("submit", (event) => {
+    const form = event.target;
+    if (!form.matches("form[data-outbox]") || !outbox.kept() || event.defaultPrevented) return;
+    event.preventDefault();
+    delete form.dataset.sent;
+    if (!form.reportValidity()) return;
+    const key = form.querySelector('[name="key"]')?.value;
+    const entry = { kind: "form", url: new URL(form.action).pathname, fields: clean(form), page: location.pathname + location.search, what: form.dataset.what };
+    entry.key = `${outbox.device}_${key || outbox.makeKey()}`;
+    const field = form.querySelector('[name="key"]');
+    if (field) field.value = outbox.makeKey().split("_")[1];
+    outbox.add(entry).then(showWaiting);
+    form.reset();
+    form.querySelector("textarea, input:not([type=hidden])")?.focus();
+  });
+
+  /* What a form added: the page's list as the server has it now. */
+  document.addEventListener("outbox:answer", ({ detail }) => {
+    const { entry, status, text: html } = detail;
+    const list = entry.kind === "form" && document.querySelector(`[data-outbox-list="${CSS.escape(entry.url)}"]`);
+    if (!list || status >= 300) return;
+    const fresh = new DOMParser().parseFromString(html, "text/html").querySelector(`[data-outbox-list="${CSS.escape(entry.url)}"]`);
+    if (fresh) list.replaceChildren(...[...fresh.children].map((one) => document.importNode(one, true)));
+    else list.querySelector(`[data-key="${CSS.escape(entry.key)}"]`)?.remove();
+    for (const one of outbox.entries()) if (one.url === entry.url) showWaiting(one);
+    document.querySelector("[data-outbox-empty]")?.setAttribute("hidden", "");
+  });
+
+  outbox.ready.then(() => {
+    for (const entry of outbox.entries()) if (entry.kind === "form") showWaiting(entry);
+    refresh();
+  });
+})();
