@@ -11,6 +11,8 @@ from shop.backups import BackupError, default_folder, write_backup
 
 class Command(BaseCommand):
     help = "Write database, uploads and keys into one archive; the shop may go on working."
+    # Must work also when something else of the installation does not.
+    requires_system_checks = []
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--to", type=Path, metavar="FOLDER", help="default: data/backups")
