@@ -19,6 +19,7 @@ def vehicle_model_list(request: HttpRequest) -> HttpResponse:
     """Vehicle models; `q` narrows by make, model, trim or package."""
     text = line(request.GET.get("q"))
     models = VehicleModel.objects.matching(text).annotate(count=Count("vehicles"))
+    models = models.order_by("make", "model", "-year_from", "trim", "pk")
     page = page_of(request, models)
     return render(request, "vehicles/models.html", {"page": page, "q": text})
 
