@@ -129,7 +129,8 @@ def return_to(number: int, pk: int, *, actor: StaffMember, key: str = "") -> Job
     before = _settings(now)
     wanted = _settings(source)
     for channel_id in sorted({*before, *wanted}):
-        _put(number, channel_id, wanted.get(channel_id) or facts_of(None), actor)
+        own_key = f"{key}-{channel_id}" if key else ""
+        _put(number, channel_id, wanted.get(channel_id) or facts_of(None), actor, own_key)
     return log(
         job,
         actor,
@@ -141,8 +142,12 @@ def return_to(number: int, pk: int, *, actor: StaffMember, key: str = "") -> Job
     )
 
 
-def _put(number: int, channel_id: int, facts: dict[str, Any], actor: StaffMember) -> None:
-    save_setting(number, TuningKind.AFTER, channel_id, facts, actor=actor, version=0, force=True)
+def _put(
+    number: int, channel_id: int, facts: dict[str, Any], actor: StaffMember, key: str = ""
+) -> None:
+    save_setting(
+        number, TuningKind.AFTER, channel_id, facts, actor=actor, version=0, key=key, force=True
+    )
 
 
 def undo_return(event: JobEvent, actor: StaffMember) -> None:

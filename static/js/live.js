@@ -42,6 +42,13 @@
     said.replaceChildren(line, show);
   }
 
+  /** What is done by a tap carries this device's name too: its own page need not be told of it. */
+  document.addEventListener("htmx:configRequest", (event) => {
+    const { verb, parameters } = event.detail;
+    if (verb === "get" || (parameters.key || "").includes("_")) return;
+    parameters.key = parameters.key ? `${outbox.device}_${parameters.key}` : outbox.makeKey();
+  });
+
   async function ask() {
     const seen = document.getElementById("seen")?.value || "";
     const show = new URLSearchParams(location.search).get("show") || "";

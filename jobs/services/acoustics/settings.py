@@ -47,7 +47,7 @@ def put_settings(
         if new:
             before[str(channel.pk)] = {name: as_json(old[name]) for name in new}
             after[str(channel.pk)] = {name: as_json(value) for name, value in new.items()}
-            _write(number, channel.pk, new, actor)
+            _write(number, channel.pk, new, actor, f"{key}-{channel.pk}" if key else "")
     if not after:
         raise Refused(NOTHING_NEW)
     told = ", ".join(row.plan_id for row in channels.values() if str(row.pk) in after)
@@ -61,8 +61,12 @@ def put_settings(
     )
 
 
-def _write(number: int, channel_pk: int, fields: dict[str, Any], actor: StaffMember) -> None:
-    save_setting(number, TuningKind.AFTER, channel_pk, fields, actor=actor, version=0, force=True)
+def _write(
+    number: int, channel_pk: int, fields: dict[str, Any], actor: StaffMember, key: str = ""
+) -> None:
+    save_setting(
+        number, TuningKind.AFTER, channel_pk, fields, actor=actor, version=0, key=key, force=True
+    )
 
 
 def undo_settings(event: JobEvent, actor: StaffMember) -> None:
