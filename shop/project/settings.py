@@ -59,7 +59,6 @@ INSTALLED_APPS = [
     "axes",
     "csp",
     "django_htmx",
-    "template_partials",
     "shop",
     "jobs",
 ]
