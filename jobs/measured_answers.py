@@ -20,7 +20,8 @@ from wiring.context import Context
 from wiring.errors import WiringError as WiringError
 from wiring.fitting import BAND_MARGIN, Limits, Proposal
 from wiring.fitting import propose as fit
-from wiring.measurements import Measurement, MeasurementError, average, nominal_hz, smooth
+from wiring.measurements import FEWEST_POINTS, Measurement, average, nominal_hz, smooth
+from wiring.measurements import MeasurementError as MeasurementError
 from wiring.measurements import decode as decode
 from wiring.measurements import read_text as read_text
 from wiring.plan_plots import measured_plot
@@ -31,6 +32,7 @@ from wiring.targets import SUPPLIED as SUPPLIED
 from wiring.targets import check as check_target
 
 SAME_DB: Final = 0.05
+WHOLE_BAND_HZ: Final = (20.0, 20_000.0)
 OCTAVES_HZ: Final = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
 
 
@@ -196,26 +198,41 @@ class Verdict(NamedTuple):
 
 
 def judged(
-    before: Measurement | None, after: Measurement | None, target: TargetCurve
+    before: Measurement | None,
+    after: Measurement | None,
+    target: TargetCurve,
+    band_hz: tuple[float, float] = WHOLE_BAND_HZ,
 ) -> Verdict | None:
-    """Distances to the target; None where no whole band was measured."""
+    """Distances to the target in a band; None where no whole third octave was measured."""
     try:
-        if before is not None and after is not None:
-            change: Change = compare(before, after, target)
+        was, now = (_within(one, band_hz) for one in (before, after))
+        if was is not None and now is not None:
+            change: Change = compare(was, now, target)
             pairs = zip(change.before.rows, change.after.rows, strict=True)
-            rows = [BandRow(hz, was, now) for (hz, was), (_, now) in pairs]
+            rows = [BandRow(hz, then, left) for (hz, then), (_, left) in pairs]
             return Verdict(change.before, change.after, rows, change.gained_db)
-        one = before if before is not None else after
+        one = was if was is not None else now
         if one is None:
             return None
-        found = distance(one, target)
+        found = distance(one, target, *band_hz)
     except WiringError:
         return None
-    is_before = before is not None
+    is_before = was is not None
     rows = [
         BandRow(hz, db if is_before else None, None if is_before else db) for hz, db in found.rows
     ]
     return Verdict(found if is_before else None, None if is_before else found, rows, None)
+
+
+def _within(one: Measurement | None, band_hz: tuple[float, float]) -> Measurement | None:
+    """The part inside a band; None when fewer than three points are in it."""
+    if one is None or band_hz == WHOLE_BAND_HZ:
+        return one
+    low, high = band_hz
+    inside = (one.frequencies_hz >= low) & (one.frequencies_hz <= high)
+    if np.count_nonzero(inside) < FEWEST_POINTS:
+        return None
+    return Measurement(one.frequencies_hz[inside], one.levels_db[inside], one.name)
 
 
 def _at_level(one: Measurement | None, found: Distance | None) -> Measurement | None:
@@ -232,12 +249,13 @@ def overlay(
     title: str,
     now: Measurement | None = None,
     ident: str = "measured",
+    band_hz: tuple[float, float] = WHOLE_BAND_HZ,
 ) -> str:
     """SVG of before, after, expected and target, each at the target's level; empty without any."""
-    verdict = judged(before, after, target)
+    verdict = judged(before, after, target, band_hz)
     if before is None and after is None:
         return ""
-    own = judged(None, now, target)
+    own = judged(None, now, target, band_hz)
     return measured_plot(
         _at_level(after, verdict.after if verdict else None),
         _at_level(before, verdict.before if verdict else None),
@@ -289,6 +307,13 @@ def label_of(context: Context, channel_id: str) -> str:
     channel = context.channels[channel_id]
     names = [speaker_name(context.speakers[s]) for s in channel.speakers if s in context.speakers]
     return "; ".join(names).capitalize() or channel_id
+
+
+def playing_band_hz(plan: doc.Plan, playing: str) -> tuple[float, float]:
+    """The band a channel plays [Hz]; the whole band of several together."""
+    context = Context(plan)
+    channel = context.channels.get(playing)
+    return WHOLE_BAND_HZ if channel is None else _band(context, channel)
 
 
 def _band(context: Context, channel: doc.Channel) -> tuple[float, float]:

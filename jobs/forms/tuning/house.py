@@ -22,7 +22,9 @@ class TargetForm(forms.ModelForm):  # type: ignore[type-arg]
         label="Points",
         help_text="One a line: frequency in Hz, level in dB. Straight lines join them over "
         "log frequency; beyond the ends the level stays.",
-        widget=forms.Textarea({"rows": 10, "class": "mono", "spellcheck": "false"}),
+        widget=forms.Textarea(
+            {"rows": 10, "data-span": "all", "class": "mono", "spellcheck": "false"}
+        ),
     )
 
     class Meta:

@@ -42,7 +42,7 @@ class ImportForm(forms.Form):
         required=False,
         help_text="Such as “head, centre”. Of several files, each one’s name stands for its place.",
     )
-    files = FilesField(
+    text_files = FilesField(
         label="Text files",
         required=False,
         help_text="Two columns: Hz and dB. Up to 12 files of 4 MB.",
@@ -63,14 +63,16 @@ class ImportForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         data: dict[str, Any] = super().clean() or {}
-        files, pasted = data.get("files") or [], data.get("pasted") or ""
-        if not files and not pasted.strip() and "files" not in self.errors:
-            self.add_error("files", "Choose a file, or paste its text.")
+        files, pasted = data.get("text_files") or [], data.get("pasted") or ""
+        if not files and not pasted.strip() and "text_files" not in self.errors:
+            self.add_error("text_files", "Choose a file, or paste its text.")
         if len(files) > MOST_FILES:
-            self.add_error("files", f"Choose at most {MOST_FILES} files at a time.")
+            self.add_error("text_files", f"Choose at most {MOST_FILES} files at a time.")
         for one in files:
             if one.size > MOST_BYTES:
-                self.add_error("files", f"{one.name} is larger than 4 MB: export fewer points.")
+                self.add_error(
+                    "text_files", f"{one.name} is larger than 4 MB: export fewer points."
+                )
         if len(files) < 2 and not (data.get("place") or "").strip():
             self.add_error("place", "Say where the microphone was.")
         return data
@@ -78,7 +80,7 @@ class ImportForm(forms.Form):
     def uploads(self) -> list[tuple[str, str, bytes]]:
         """(file name, place, content) of each thing given."""
         data = self.cleaned_data
-        files, place = data["files"], data["place"].strip()
+        files, place = data["text_files"], data["place"].strip()
         found = []
         for one in files:
             stem = one.name.rpartition(".")[0] or one.name
@@ -98,7 +100,9 @@ class TextForm(forms.Form):
         label="The text",
         strip=False,
         max_length=MOST_BYTES,
-        widget=forms.Textarea(attrs={"rows": 14, "class": "mono", "spellcheck": "false"}),
+        widget=forms.Textarea(
+            attrs={"rows": 14, "data-span": "all", "class": "mono", "spellcheck": "false"}
+        ),
     )
 
 

@@ -51,9 +51,16 @@ def _measured(job: Job, plan: Plan) -> list[dict[str, Any]]:
             now = measured.expected(sides[1], plan, facts.smoothing)
         except measured.MeasurementError:
             continue
-        verdict = measured.judged(before, after, target)
+        band = measured.playing_band_hz(plan, playing)
+        verdict = measured.judged(before, after, target, band)
         svg = measured.overlay(
-            before, after, target, f"Measured response, {title.lower()}", now, f"sheet-{playing}"
+            before,
+            after,
+            target,
+            f"Measured response, {title.lower()}",
+            now,
+            f"sheet-{playing}",
+            band,
         )
         distances = (verdict.before, verdict.after) if verdict else (None, None)
         found.append(

@@ -10,7 +10,9 @@ from jobs.models import Job, JobEvent, MeasuredPhase, MeasuredResponse, Proposal
 from jobs.services.acoustics.facts import facts_of
 from jobs.services.acoustics.settings import put_settings
 from jobs.services.errors import Refused
+from jobs.tuning_answers import sound_findings, with_sections
 from shop.models import StaffMember
+from wiring.findings import Finding
 from wiring.plan import Plan
 
 
@@ -48,6 +50,16 @@ def fingerprint(found: Iterable[Proposed]) -> str:
         for one in found
     ]
     return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
+
+
+def new_findings(job: Job, plan: Plan, found: Iterable[Proposed]) -> list[Finding]:
+    """What the checks of the sound would say once applied, and do not say now."""
+    then = plan
+    for one in found:
+        for channel_id in one.target_ids:
+            then = with_sections(then, channel_id, one.sections)
+    known = {finding.fingerprint for finding in sound_findings(job, plan)}
+    return [one for one in sound_findings(job, then) if one.fingerprint not in known]
 
 
 def apply_proposals(

@@ -1,6 +1,6 @@
 """Curves of the settings: asked for when a page is open, and again after each save."""
 
-from typing import Any, cast
+from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -39,9 +39,9 @@ def _record(sheet: Sheet, text: str) -> TuningRecord | None:
 def curves(request: HttpRequest, number: int) -> HttpResponse:
     """The curves asked for: of the present settings against those found, or of two records."""
     sheet = Sheet.of(request, number, "tuning")
-    quantity, shown = request.GET.get("quantity", ""), request.GET.get("shown", "")
-    quantity = quantity if quantity in QUANTITIES else "magnitude"
-    shown = shown if shown in SHOWN else "channels"
+    asked = request.GET
+    quantity: Quantity = next((q for q in QUANTITIES if q == asked.get("quantity")), "magnitude")
+    shown: Shown = next((one for one in SHOWN if one == asked.get("shown")), "channels")
     first, second = (_record(sheet, request.GET.get(name, "")) for name in ("first", "second"))
     after = plan_of_record(sheet, second) if second is not None else None
     before = plan_of_record(sheet, first) if second is not None else before_plan(sheet)
@@ -52,14 +52,14 @@ def curves(request: HttpRequest, number: int) -> HttpResponse:
         "plot": sums.curves(
             plan,
             before,
-            cast(Shown, shown),
-            cast(Quantity, quantity),
+            shown,
+            quantity,
             "compared" if second is not None else "curves",
             picked if shown == "channels" else None,
         )
         if picked != [] or shown != "channels"
         else "",
-        "label": f"{QUANTITIES[cast(Quantity, quantity)]}, {SHOWN[cast(Shown, shown)].lower()}",
+        "label": f"{QUANTITIES[quantity]}, {SHOWN[shown].lower()}",
         "assumed": sums.assumed(plan),
         "none_picked": picked == [] and shown == "channels",
         "names": (

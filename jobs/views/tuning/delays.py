@@ -23,7 +23,6 @@ from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
 from shop.units import METRES_PER_INCH
 
-
 THREE_ROWS = frozenset({"estate", "suv", "van"})
 """Bodies that may have a third row of seats."""
 

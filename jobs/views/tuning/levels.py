@@ -158,8 +158,8 @@ def levels(request: HttpRequest, number: int) -> HttpResponse:
 def save_level(request: HttpRequest, number: int, kind: str, about: str) -> HttpResponse:
     """Save a voltage of the guide as a reading of the job."""
     known = Levels(Sheet.of(request, number))
-    allowed = {ReadingKind.SIGNAL: known.inputs, ReadingKind.OUTPUT: list(known.channels)}
-    if about not in allowed.get(ReadingKind(kind) if kind in service.KINDS else "", ()):
+    allowed = {"signal": known.inputs, "output": list(known.channels)}
+    if about not in allowed.get(kind, ()):
         raise Http404("That channel is no longer in the plan.")
 
     def write(changes: dict[str, Any], version: int, key: str) -> Any:

@@ -82,8 +82,9 @@ def comparison(sheet: Sheet, rows: list[MeasuredResponse], playing: str) -> dict
         now = sums.expected(sides[MeasuredPhase.AFTER], sheet.plan, facts.smoothing)
     except sums.MeasurementError as error:
         return {**context, "trouble": str(error)}
-    context["plot"] = sums.overlay(before, after, target, context["label"], now)
-    context["verdict"] = sums.judged(before, after, target)
+    band = sums.playing_band_hz(sheet.plan, playing)
+    context["plot"] = sums.overlay(before, after, target, context["label"], now, band_hz=band)
+    context["verdict"] = sums.judged(before, after, target, band)
     context["expected"] = now is not None
     context["outdated"] = any(
         sums.is_outdated(row, sheet.plan) for row in sides[MeasuredPhase.AFTER]
@@ -181,7 +182,7 @@ def import_responses(request: HttpRequest, number: int) -> HttpResponse:
             if row is not None and not row.points:
                 unread = unread or row
     except Refused as refused:
-        form.add_error("files", " ".join(refused.reasons))
+        form.add_error("text_files", " ".join(refused.reasons))
         return _page(request, number, form, 422)
     if unread is not None:
         messages.warning(

@@ -61,6 +61,7 @@ def _page(
         anew=anew,
         fingerprint=service.fingerprint(found),
         changes=sum(one.changes for one in found),
+        warnings=service.new_findings(sheet.job, sheet.plan, found),
         target=known.get(name) or next(iter(known.values())),
         house=ProposalLimits.current(),
         aim=facts_html(sheet, "aim"),
