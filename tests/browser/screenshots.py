@@ -1,6 +1,7 @@
 """Makes the pictures of the user guide: `python -m tests.browser.screenshots`."""
 
 import io
+import re
 import sys
 import tempfile
 from collections.abc import Callable
@@ -27,14 +28,27 @@ class Picture(NamedTuple):
 
 
 def _to(text: str) -> Callable[[Page], Any]:
-    return lambda page: page.get_by_text(text).first.scroll_into_view_if_needed()
+    """Scroll until these words stand near the top."""
+
+    def scroll(page: Page) -> None:
+        place = page.get_by_text(text).first
+        place.evaluate("node => window.scrollBy(0, node.getBoundingClientRect().top - 90)")
+
+    return scroll
+
+
+def _mark_the_car(page: Page) -> None:
+    car = page.get_by_role("img", name=re.compile("car from above"))
+    car.click(position={"x": 60, "y": 160})
+    page.get_by_label("Note on this mark").fill("12 cm, old")
+    _to("Choose the kind")(page)
 
 
 PICTURES = (
     Picture("board", "maud", "/board/"),
-    Picture("book", "maud", "/book/", _to("Promised for")),
+    Picture("book", "maud", "/book/", _to("Bay and time")),
     Picture("find", "maud", "/find/?q=van"),
-    Picture("check-in", "maud", "/jobs/1013/check-in/", _to("Marks on the car")),
+    Picture("check-in", "maud", "/jobs/1013/check-in/", _mark_the_car),
     Picture("before", "idris", "/jobs/1008/bay/before/"),
     Picture("channels", "idris", "/jobs/1008/bay/channels/"),
     Picture("power", "idris", "/jobs/1008/bay/power/", _to("Power path")),
