@@ -67,31 +67,69 @@
   async function keepMine() {
     if (!me || !meta || asOf || document.hidden || !navigator.serviceWorker?.controller || navigator.onLine === false) return;
     if (Date.now() - (Number(localStorage.getItem("kept-at")) || 0) < KEEP_EVERY_MS) return;
-    localStorage.setItem("kept-at", String(Date.now()));
     const answer = await fetch(meta.dataset.kept, { headers: { "HX-Request": "true" } });
     if (!answer.ok || answer.headers.get("Loombook-Person") !== me) return;
     const { jobs } = await answer.json();
     const cache = await caches.open(`pages-${me}`);
     const known = (await (await cache.match(STATE))?.json()) || {};
-    const now = {};
     for (const job of jobs) {
-      now[job.number] = job.newest;
       if (known[job.number] === job.newest) continue;
       for (const url of job.pages) {
         const page = await fetch(url);
         if (!page.ok || page.redirected) return;
         await page.text();
       }
+      known[job.number] = job.newest;
+      await cache.put(STATE, new Response(JSON.stringify(known)));
     }
-    await cache.put(STATE, new Response(JSON.stringify(now)));
+    localStorage.setItem("kept-at", String(Date.now()));
   }
 
-  const keepSoon = () => keepMine().catch(() => localStorage.removeItem("kept-at"));
+  /** One page of this device at a time. */
+  const keepSoon = () => navigator.locks.request("keeping", { ifAvailable: true }, (lock) => lock && keepMine()).catch(() => {});
   if (navigator.serviceWorker) {
     navigator.serviceWorker.ready.then(() => setTimeout(keepSoon, 1500));
     navigator.serviceWorker.addEventListener("controllerchange", () => setTimeout(keepSoon, 500));
     setInterval(keepSoon, AGAIN_MS);
   }
+
+  /** Photos are taken without a network too: their list alone needs it. */
+  document.addEventListener("htmx:sendError", (event) => {
+    const button = event.detail.elt;
+    if (!button.matches?.("a.photo-button") || !window.loombookPhotos) return;
+    event.stopImmediatePropagation();
+    const url = new URL(button.href);
+    const dialog = document.createElement("dialog");
+    dialog.className = "dialog";
+    dialog.setAttribute("aria-label", button.getAttribute("aria-label"));
+    const strip = document.createElement("div");
+    strip.className = "photo-strip";
+    strip.dataset.photos = url.searchParams.get("subject");
+    strip.dataset.photosUrl = url.pathname;
+    const words = document.createElement("p");
+    words.textContent = "No network: photos that are on the server are not shown. Those you take now are kept on this device.";
+    const list = document.createElement("ul");
+    list.className = "photos";
+    const add = document.createElement("li");
+    add.className = "photo-add";
+    const label = document.createElement("label");
+    label.className = "btn";
+    const input = document.createElement("input");
+    Object.assign(input, { type: "file", accept: "image/*", multiple: true });
+    input.setAttribute("capture", "environment");
+    input.dataset.photoInput = "";
+    const close = document.createElement("button");
+    Object.assign(close, { type: "button", className: "btn", textContent: "Close" });
+    close.addEventListener("click", () => dialog.close());
+    label.append(input, "Take a photo");
+    add.append(label);
+    list.append(add);
+    strip.append(list);
+    dialog.append(words, strip, close);
+    dialog.addEventListener("close", () => dialog.remove());
+    document.body.append(dialog);
+    dialog.showModal();
+  }, true);
 
   // What needs the network says so -----------------------------------------------------------------------
 

@@ -54,6 +54,39 @@
   const makeKey = () => `${device}_${uuid()}`;
   const jobOf = (url) => /^\/jobs\/(\d+)\//.exec(url)?.[1] || "";
 
+  // What a page that is left at this moment would lose: the database's own write is cut off then ------
+
+  const LATE = "late:";
+  const late = {
+    put(name, value) {
+      try {
+        localStorage.setItem(LATE + name, JSON.stringify(value));
+      } catch {
+        /* storage is off or full: the database alone counts */
+      }
+    },
+    drop(name) {
+      try {
+        localStorage.removeItem(LATE + name);
+      } catch {
+        /* as above */
+      }
+    },
+  };
+
+  /** Take over what was cut off; what was sent meanwhile is known to the server by its key. */
+  async function recover() {
+    const names = Object.keys(localStorage).filter((name) => name.startsWith(LATE));
+    const known = new Set((await db.getAll("entries")).map((entry) => entry.key));
+    for (const name of names) {
+      const value = JSON.parse(localStorage.getItem(name));
+      const entry = name.startsWith(`${LATE}entry:`);
+      if (!entry) await change("drafts", (store) => store.put(value));
+      else if (!known.has(value.key)) await change("entries", (store) => store.add(value));
+      localStorage.removeItem(name);
+    }
+  }
+
   // The store -------------------------------------------------------------------------------------
 
   let db = null;
@@ -70,6 +103,7 @@
         terminated: () => (db = null),
       });
       navigator.storage?.persist?.().catch(() => {});
+      await recover().catch(() => {});
     } catch {
       db = null;
     }
@@ -118,9 +152,12 @@
     Object.assign(entry, { person: me, job: jobOf(entry.url), at: new Date().toISOString(), state: "waiting" });
     entry.key ||= makeKey();
     entry.failures = 0;
+    const name = `entry:${entry.key}`;
+    if (!entry.blob) late.put(name, entry);
     if (db) entry.id = await change("entries", (store) => store.add(entry));
     else entry.id = memory.next++;
     if (!entries.some((one) => one.id === entry.id)) entries.push(entry);
+    late.drop(name);
     announce("outbox:changed");
     tell();
     drain();
@@ -293,7 +330,9 @@
       const made = { person: me, url, page, what, job: jobOf(url), fields: kept, version: base, at: new Date().toISOString() };
       if (refused) made.refused = refused;
       drafts.push(made);
+      late.put(`draft:${url}`, made);
       await change("drafts", (store) => store.put(made));
+      late.drop(`draft:${url}`);
     }
     announce("outbox:changed");
   }

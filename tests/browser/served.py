@@ -60,19 +60,29 @@ def _answers(address: str, server: subprocess.Popen[bytes]) -> bool:
     return False
 
 
-@contextmanager
-def serving(original: Path, folder: Path) -> Iterator[str]:
-    """The address of a server on a copy, in `folder`, of the demo shop in `original`."""
+def copy_demo(original: Path, folder: Path) -> int:
+    """Copy the demo shop in `original` to `folder`; gives a port that is free."""
     shutil.copytree(original, folder, ignore=shutil.ignore_patterns(STATIC))
     (folder / STATIC).symlink_to(original / STATIC)
     with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
+        return int(free.getsockname()[1])
+
+
+def start(folder: Path, port: int) -> subprocess.Popen[bytes]:
+    """A server on this data folder that answers."""
     where = {"HOST": "127.0.0.1", "PORT": str(port), "WORKERS": "1"}
     server = subprocess.Popen(["deploy/serve.sh"], cwd=ROOT, env=_environment(folder) | where)
-    address = f"http://127.0.0.1:{port}"
+    assert _answers(f"http://127.0.0.1:{port}", server)
+    return server
+
+
+@contextmanager
+def serving(original: Path, folder: Path) -> Iterator[str]:
+    """The address of a server on a copy, in `folder`, of the demo shop in `original`."""
+    port = copy_demo(original, folder)
+    server = start(folder, port)
     try:
-        assert _answers(address, server)
-        yield address
+        yield f"http://127.0.0.1:{port}"
     finally:
         server.terminate()
         server.wait(20)
