@@ -7,6 +7,7 @@ SQLite rebuilds the table and must call `install` again.
 from typing import Any
 
 TABLES = ("jobs_installsheet", "jobs_sheetreceipt", "jobs_jobevent")
+SETUP_TABLES = ("jobs_setupversion", "jobs_setupevent")
 MESSAGE = "Signed and logged rows cannot be changed: make a new revision."
 
 
@@ -25,7 +26,7 @@ def _statements(vendor: str, table: str) -> list[str]:
     ]
 
 
-def install(connection: Any) -> None:
+def install(connection: Any, tables: tuple[str, ...] = TABLES) -> None:
     """Create the triggers, for SQLite or PostgreSQL."""
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
@@ -34,15 +35,15 @@ def install(connection: Any) -> None:
                 f"BEGIN RAISE EXCEPTION '{MESSAGE}' "
                 "USING ERRCODE = 'integrity_constraint_violation'; END $$ LANGUAGE plpgsql"
             )
-        for table in TABLES:
+        for table in tables:
             for statement in _statements(connection.vendor, table):
                 cursor.execute(statement)
 
 
-def remove(connection: Any) -> None:
+def remove(connection: Any, tables: tuple[str, ...] = TABLES) -> None:
     """Drop the triggers: for a migration run backwards, and for tests that empty the tables."""
     with connection.cursor() as cursor:
-        for table in TABLES:
+        for table in tables:
             if connection.vendor == "sqlite":
                 for verb in ("UPDATE", "DELETE"):
                     cursor.execute(f"DROP TRIGGER IF EXISTS {table}_frozen_{verb}")

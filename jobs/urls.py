@@ -14,11 +14,16 @@ from jobs.views import (
     labels,
     photos,
     picks,
+    products,
     review,
+    setup_apply,
+    setup_exchange,
+    setup_learning,
     setups,
     sheets,
     steps,
     vehicles,
+    wire_book,
 )
 from jobs.views.tuning import house
 
@@ -48,6 +53,7 @@ urlpatterns += [
     path("jobs/<int:number>/parts/<int:pk>/remove/", job.part_remove, name="part_remove"),
     path("jobs/<int:number>/check-in/", check_in.check_in, name="check_in"),
     path("customers/<int:pk>/", vehicles.customer, name="customer"),
+    path("catalogue/<int:pk>/remove/", products.product_remove, name="product_remove"),
     path("vehicles/", vehicles.vehicle_list, name="vehicle_list"),
     path("vehicles/new/", vehicles.vehicle_create, name="vehicle_create"),
     path("vehicles/<int:pk>/", vehicles.vehicle, name="vehicle"),
@@ -117,15 +123,38 @@ urlpatterns += [
 # Saved setups.
 urlpatterns += [
     path("setups/", setups.setup_list, name="setup_list"),
+    path("setups/import/", setup_exchange.setup_import, name="setup_import"),
     path("setups/<int:pk>/", setups.setup, name="setup"),
     path("setups/<int:pk>/edit/", setups.setup_edit, name="setup_edit"),
+    path("setups/<int:pk>/approve/", setups.setup_approve, name="setup_approve"),
     path("setups/<int:pk>/withdraw/", setups.setup_withdraw, name="setup_withdraw"),
+    path("setups/<int:pk>/bring-back/", setups.setup_bring_back, name="setup_bring_back"),
+    path("setups/<int:pk>/versions/", setups.setup_versions, name="setup_versions"),
+    path("setups/<int:pk>/export/", setup_exchange.setup_export, name="setup_export"),
+    path("setups/<int:pk>/several-jobs/", setup_apply.setup_several, name="setup_several"),
     path(
         "sheets/<int:number>-<int:revision>/save-setup/", setups.setup_create, name="setup_create"
     ),
-    path("jobs/<int:number>/apply-setup/<int:pk>/", setups.setup_apply, name="setup_apply"),
-    path("jobs/<int:number>/setup-applied/<int:pk>/", setups.setup_applied, name="setup_applied"),
-    path("jobs/<int:number>/setup-applied/<int:pk>/undo/", setups.setup_undo, name="setup_undo"),
+    path("jobs/<int:number>/apply-setup/<int:pk>/", setup_apply.setup_apply, name="setup_apply"),
+    path(
+        "jobs/<int:number>/setup-applied/<int:pk>/",
+        setup_apply.setup_applied,
+        name="setup_applied",
+    ),
+    path(
+        "jobs/<int:number>/setup-applied/<int:pk>/undo/",
+        setup_apply.setup_undo,
+        name="setup_undo",
+    ),
+    path(
+        "jobs/<int:number>/setup-learned/<int:pk>/", setup_learning.setup_learn, name="setup_learn"
+    ),
+]
+
+# The wire book.
+urlpatterns += [
+    path("wire-book/", wire_book.wire_book, name="wire_book"),
+    path("wire-book/<int:pk>/", wire_book.wire_book_model, name="wire_book_model"),
 ]
 
 # Clocks.

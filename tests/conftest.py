@@ -76,11 +76,13 @@ def _frozen_tables_can_be_emptied() -> Iterator[None]:
     empty_tables = TransactionTestCase._fixture_teardown  # type: ignore[attr-defined]
 
     def teardown(case: TransactionTestCase) -> None:
-        frozen.remove(connection)
+        for tables in (frozen.TABLES, frozen.SETUP_TABLES):
+            frozen.remove(connection, tables)
         try:
             empty_tables(case)
         finally:
-            frozen.install(connection)
+            for tables in (frozen.TABLES, frozen.SETUP_TABLES):
+                frozen.install(connection, tables)
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(TransactionTestCase, "_fixture_teardown", teardown)

@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, JobSpeaker, PowerRun, ShopTarget, TuningKind, WorkKind
-from jobs.services import clock, setups, sheet_document
+from jobs.services import clock, setup_apply, setups, sheet_document
 from jobs.services.power import add_run
 from jobs.views.review import finding_key
 from jobs.wiring_adapter import findings_of
@@ -75,11 +75,14 @@ PK_OF = {
     "clock_still": "time",
     "setup_applied": "applied",
     "setup_undo": "applied",
+    "setup_learn": "use",
+    "wire_book_model": "vehicle_model",
 }
 """Whose key a URL wants, where its name does not begin with it."""
 
 GIVEN = {
     "bay_move": {"name": "finish"},
+    "product_template": {"kind": "amplifier"},
     "bay_capture_edit": {"kind": "output"},
     "bay_capture_save": {"kind": "output"},
     "bay_capture_remove": {"kind": "output"},
@@ -132,9 +135,9 @@ def lay_ground() -> Ground:
         {"from_node": "A1", "to_node": "body", "size": "16 mm2", "length_m": 0.5, "kind": "return"},
         actor=technician,
     )
-    wanted = setups.preview(setup, job)
+    wanted = setup_apply.preview(setup, job)
     keys_of_items = {item.key for item in wanted.open_items}
-    applied = setups.apply_setup(job.number, setup.pk, keys_of_items, wanted.token, technician)
+    applied = setup_apply.apply_setup(job.number, setup.pk, keys_of_items, wanted.token, technician)
     kind = WorkKind.objects.create(name="Speakers")
     step = kind.steps.create(text="Wires labelled", order=1)
     other = job.other_settings.create(name="Head unit bass", before="+3")
@@ -176,6 +179,7 @@ def lay_ground() -> Ground:
         "record": record.pk,
         "event": event.pk,
         "applied": applied.event.pk,
+        "use": job.setup_uses.get().pk,
         "step": job.steps.create(text="Wires labelled", order=1).pk,
         "seat": seat.pk,
         "measured": measured.pk,

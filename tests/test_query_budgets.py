@@ -81,7 +81,6 @@ def _add(count: int) -> None:
         SavedSetup.objects.create(
             vehicle_model=signed.vehicle.vehicle_model,
             name=f"Setup {signed.number}",
-            document={},
             from_sheet=sheet,
             by=technician,
         )

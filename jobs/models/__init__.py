@@ -27,7 +27,7 @@ from jobs.models.events import JobEvent
 from jobs.models.job import Job, JobPart
 from jobs.models.photos import Photo
 from jobs.models.power import PowerRun, SupplyFacts
-from jobs.models.setups import SavedSetup
+from jobs.models.setups import SavedSetup, SetupEvent, SetupState, SetupUse, SetupVersion
 from jobs.models.sign_off import FindingReason, InstallSheet, SendBack, SheetReceipt
 from jobs.models.steps import CautionKind, Gate, JobStep, StepOutcome, StepTemplate, WorkKind
 from jobs.models.tuning import ChannelSetting, OtherSetting, TuningKind, TuningRecord
@@ -69,6 +69,10 @@ __all__ = [
     "SeatDistance",
     "SeatPlace",
     "SendBack",
+    "SetupEvent",
+    "SetupState",
+    "SetupUse",
+    "SetupVersion",
     "SheetReceipt",
     "ShopTarget",
     "StepOutcome",

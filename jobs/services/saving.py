@@ -9,7 +9,9 @@ A key may begin with the name of the device and "_". What one person enters on o
 order, so those saves never clash with each other, also when they were queued on one version.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from operator import attrgetter
@@ -17,6 +19,7 @@ from typing import Any, Final
 
 from django.db import models, transaction
 
+from jobs.lifecycle import Stage
 from jobs.models import Job, JobEvent
 from jobs.services.errors import Refused
 from jobs.services.events import log
@@ -51,8 +54,23 @@ class Saved:
     job: Job | None = None
 
 
+_BEFORE_CHECK_IN: Final = ContextVar("before_check_in", default=False)
+
+
+@contextmanager
+def before_check_in() -> Iterator[None]:
+    """Let what is written inside go into a job that is only booked: a plan made ahead."""
+    token = _BEFORE_CHECK_IN.set(True)
+    try:
+        yield
+    finally:
+        _BEFORE_CHECK_IN.reset(token)
+
+
 def check_open(job: Job) -> None:
     """Raise Refused when the job's sheet takes no entries."""
+    if _BEFORE_CHECK_IN.get() and job.stage == Stage.BOOKED:
+        return
     if not job.sheet_is_open:
         raise Refused(
             f"This sheet is closed: the job is {job.get_stage_display().lower()}. "

@@ -9,6 +9,7 @@ from jobs.services.setup_items import Item, blocked_by, unlike
 from jobs.services.setup_match import Matches, State
 from jobs.services.tuning import SETTING_FACTS, facts_of
 from wiring import plan as doc
+from wiring.carry import Placement
 
 WIRE_FACTS: Final = (
     "connector",
@@ -19,15 +20,6 @@ WIRE_FACTS: Final = (
     "negative_base",
     "negative_stripe",
 )
-
-
-def _needs(channel: doc.Channel) -> tuple[str, ...]:
-    fed = (f"device:{channel.feeds_device}",) if channel.feeds_device else ()
-    return (
-        f"device:{channel.device}",
-        *fed,
-        *(f"speaker:{speaker}" for speaker in channel.speakers),
-    )
 
 
 def _wire_values(channel: doc.Channel) -> dict[str, Any]:
@@ -45,50 +37,74 @@ def is_used(channel: doc.Channel) -> bool:
 
 
 def _row_of(channel: doc.Channel, matches: Matches, rows: list[Channel]) -> Channel | None:
-    device = matches.devices.get(channel.device)
-    if device is None or device.part is None:
-        return None
-    wanted = (device.part.pk, channel.kind, channel.number)
-    return next((row for row in rows if (row.part_id, row.kind, row.number) == wanted), None)
+    place = matches.carried.placements.get(channel.id)
+    if place is not None:
+        wanted = (place.device, place.kind, place.number)
+    else:
+        device = matches.devices.get(channel.device)
+        part = device.part if device else None
+        wanted = (part.label if part else None, channel.kind, channel.number)
+    return next((row for row in rows if (row.part.label, row.kind, row.number) == wanted), None)
 
 
-def _bridge_why(channel: doc.Channel, row: Channel) -> tuple[str, ...]:
-    if channel.bridged_with is None:
-        return ()
-    pair = tuple(sorted((channel.number, channel.bridged_with)))
-    if pair in {tuple(sorted(one)) for one in row.part.product.bridge_pairs}:
-        return ()
-    return (f"{row.part.label} cannot bridge channels {pair[0]} and {pair[1]}",)
+def _place_of(channel: doc.Channel, matches: Matches) -> Placement:
+    return matches.carried.placements.get(channel.id) or Placement(channel.id)
+
+
+def _known(channel: doc.Channel, matches: Matches) -> tuple[str, ...]:
+    """The channel's speakers that something in the job stands for."""
+    return tuple(
+        one
+        for one in channel.speakers
+        if (found := matches.speakers.get(one)) is not None and found.state != "impossible"
+    )
+
+
+def _needs_here(channel: doc.Channel, place: Placement, matches: Matches) -> tuple[str, ...]:
+    """What must be taken first: the device only where the channel stays on what stands for it."""
+    match = matches.devices.get(channel.device)
+    stays = match is not None and match.part is not None and match.part.label == place.device
+    own = (f"device:{channel.device}",) if stays or place.device is None else ()
+    fed = (f"device:{channel.feeds_device}",) if channel.feeds_device else ()
+    joined = (f"channel:{place.joins}",) if place.joins else ()
+    known = tuple(f"speaker:{one}" for one in _known(channel, matches))
+    return (*own, *fed, *known, *joined)
 
 
 def channel_item(channel: doc.Channel, matches: Matches, rows: list[Channel]) -> Item:
     """What a channel feeds over which wire; the colours are expected, the polarity unproved."""
-    key, needs = f"channel:{channel.id}", _needs(channel)
+    key, place = f"channel:{channel.id}", _place_of(channel, matches)
+    needs = _needs_here(channel, place, matches)
     told = words.channel(channel, matches)
     row = _row_of(channel, matches, rows)
-    blocked = blocked_by(needs, matches)
-    if row is None and not blocked:
-        part = matches.devices[channel.device].part
-        kind = "line output" if channel.kind == "line" else "channel"
-        blocked = (f"{part.label if part else ''} has no {kind} {channel.number}",)
-    blocked += _bridge_why(channel, row) if row is not None else ()
+    blocked = blocked_by([one for one in needs if not one.startswith("channel:")], matches)
+    if row is None:
+        blocked = (*blocked, *(place.why or (f"nothing here stands for {channel.id}",)))
     if row is None or blocked:
         return Item(key, "channels", channel.id, told, "nothing", "impossible", blocked, needs)
     fed = matches.devices[channel.feeds_device].part if channel.feeds_device else None
-    values = {
-        **_wire_values(channel),
-        "joining": channel.joining,
-        "bridged_with": channel.bridged_with,
-        "feeds_part": fed,
-        "feeds_input": channel.feeds_input,
-        "note": channel.note,
-        "polarity_proved": None,
-    }
-    state, why = _channel_state(channel, row, values, matches)
+    known = _known(channel, matches)
+    if place.joins:
+        values: dict[str, Any] = {"joining": "parallel"}
+        extra = (*matches.shared_speakers(place.joins), *known)
+    else:
+        values = {
+            **_wire_values(channel),
+            "joining": channel.joining if len(known) == len(channel.speakers) else "single",
+            "bridged_with": place.bridged_with if channel.speakers else channel.bridged_with,
+            "feeds_part": fed,
+            "feeds_input": channel.feeds_input,
+            "note": channel.note,
+            "polarity_proved": None,
+        }
+        extra = known
+    state, why = _channel_state(channel, place, row, values, extra, needs, matches)
+    moved = f"{row.plan_id}: " if channel.id != row.plan_id else ""
+    expected = "; reconfirm the colours in the car" if channel.wire and not place.joins else ""
     return Item(
         key,
         "channels",
-        channel.id if row.plan_id == channel.id else f"{channel.id} as {row.plan_id}",
+        channel.id if not moved else f"{channel.id} → {row.plan_id}",
         told,
         words.channel_row(row),
         state,
@@ -96,25 +112,37 @@ def channel_item(channel: doc.Channel, matches: Matches, rows: list[Channel]) ->
         needs,
         row.pk,
         values,
-        extra=channel.speakers,
+        extra=extra,
+        result="" if state == "same" else f"{moved}{told}{expected}",
     )
 
 
 def _channel_state(
-    channel: doc.Channel, row: Channel, values: Mapping[str, Any], matches: Matches
+    channel: doc.Channel,
+    place: Placement,
+    row: Channel,
+    values: Mapping[str, Any],
+    extra: tuple[str, ...],
+    needs: tuple[str, ...],
+    matches: Matches,
 ) -> tuple[State, tuple[str, ...]]:
     here = {speaker.pk for speaker in row.speakers.all()}
-    matched = [matches.speakers[one].placed for one in channel.speakers]
+    matched = [matches.speakers[one].placed for one in extra]
     wanted = {one.pk for one in matched if one is not None}
-    compared = [name for name in values if name != "polarity_proved"]
-    equal = all(getattr(row, name) == values[name] for name in compared)
-    if equal and None not in matched and here == wanted:
+    shared = [matches.speakers[one].placed for one in matches.sharing(channel.id)]
+    allowed = wanted | {one.pk for one in shared if one is not None}
+    unlooked = {"polarity_proved"} | ({"joining"} if shared else set())
+    equal = all(getattr(row, name) == values[name] for name in values if name not in unlooked)
+    if equal and None not in matched and wanted <= here <= allowed:
         return "same", ()
     empty = not here and row.feeds_part is None and not any(getattr(row, n) for n in WIRE_FACTS)
-    why = unlike(_needs(channel), matches)
-    if not empty:
+    missing = tuple(
+        f"nothing here stands for {one}" for one in channel.speakers if one not in extra
+    )
+    why = (*place.why, *missing, *unlike(needs, matches))
+    if not empty and not place.joins:
         why = ("this channel already has entries here", *why)
-    return ("differs", why) if why else ("new", ())
+    return ("differs", why) if why or place.other else ("new", ())
 
 
 def setting_values(setting: doc.Setting) -> dict[str, Any]:
@@ -141,17 +169,24 @@ def setting_item(
     channel: doc.Channel, matches: Matches, rows: list[Channel], now: Mapping[int, Any]
 ) -> Item:
     """The settings of a channel as left; `now` holds the job's own by channel key."""
-    needs = (f"device:{channel.device}", *(f"speaker:{one}" for one in channel.speakers))
+    place = _place_of(channel, matches)
+    needs = _needs_here(channel, place, matches)
     told = words.setting(setting_values(channel.setting))
     row = _row_of(channel, matches, rows)
-    blocked = blocked_by(needs, matches)
+    blocked = blocked_by([one for one in needs if not one.startswith("channel:")], matches)
     key = f"setting:{channel.id}"
+    if place.joins and row is not None:
+        blocked = (f"it shares {row.plan_id} and has the settings of {place.joins}",)
     if row is None or blocked:
-        why = blocked or (f"{channel.device} has no such channel here",)
+        why = blocked or place.why or (f"{channel.device} has no such channel here",)
         return Item(key, "settings", channel.id, told, "nothing", "impossible", why, needs)
     values = setting_values(channel.setting)
-    here = facts_of(now.get(row.pk))
+    carried = matches.levels.get(channel.id)
     why = unlike(needs, matches)
+    if carried is not None:
+        values["level_db"] = carried.level_db
+        why = (carried.why, *why)
+    here = facts_of(now.get(row.pk))
     limit = row.part.product.max_sections
     if limit is not None and len(channel.setting.sections) > limit:
         why += (f"{row.part.label} has {limit} equaliser sections a channel",)
@@ -160,12 +195,12 @@ def setting_item(
         state, why = "same", ()
     elif row.pk in now and here != facts_of(None):
         state, why = "differs", ("this channel already has settings here", *why)
-    elif why:
+    elif why or place.other:
         state = "differs"
     return Item(
         key,
         "settings",
-        channel.id if row.plan_id == channel.id else f"{channel.id} as {row.plan_id}",
+        channel.id if row.plan_id == channel.id else f"{channel.id} → {row.plan_id}",
         told,
         words.setting({name: here[name] for name in SETTING_FACTS}) if row.pk in now else "nothing",
         state,
@@ -173,4 +208,5 @@ def setting_item(
         needs,
         row.pk,
         values,
+        result=words.setting(values) if carried else "",
     )

@@ -64,9 +64,9 @@ def _other_items(document: Mapping[str, Any], rows: Mapping[str, OtherSetting]) 
     return items
 
 
-def compare(setup: SavedSetup, job: Job) -> Comparison:
+def compare(setup: SavedSetup, job: Job, document: Mapping[str, Any] | None = None) -> Comparison:
     """Every item of a setup beside a job. Raises SetupError for a document it cannot read."""
-    document = upgrade(setup.document)
+    document = upgrade(setup.document if document is None else document)
     plan = plan_in(document)
     matches = match(document, plan, job)
     rows = list(
@@ -81,7 +81,10 @@ def compare(setup: SavedSetup, job: Job) -> Comparison:
     items = [
         *map(_device_item, matches.devices.values()),
         *map(_speaker_item, matches.speakers.values()),
-        *(channel_item(one, matches, rows) for one in plan.channels if is_used(one)),
+        *sorted(
+            (channel_item(one, matches, rows) for one in plan.channels if is_used(one)),
+            key=lambda item: any(need.startswith("channel:") for need in item.needs),
+        ),
         *(setting_item(one, matches, rows, now) for one in plan.channels if one.id in recorded),
         *supply_items(plan, job),
         *turn_on_items(plan, matches),

@@ -20,6 +20,7 @@ class Item:
 
     `needs` are keys of items that must be taken, or already the same, before this one can be.
     `values` are model values by field name; `target` the row they go to, None when it is made.
+    `result` says what the job then has, where that is not what the setup says.
     """
 
     key: str
@@ -33,6 +34,12 @@ class Item:
     target: int | None = None
     values: Mapping[str, Any] = field(default_factory=dict)
     extra: Any = None
+    result: str = ""
+
+    @property
+    def then(self) -> str:
+        """What the job has when the item is taken."""
+        return self.result or self.setup
 
     @property
     def taken_by_default(self) -> bool:
@@ -54,7 +61,7 @@ class Comparison:
 
     @property
     def token(self) -> str:
-        told = [(one.key, one.state, one.setup, one.job, one.why) for one in self.items]
+        told = [(one.key, one.state, one.setup, one.job, one.then, one.why) for one in self.items]
         return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:20]
 
     def of(self, group: str) -> list[Item]:

@@ -8,10 +8,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
+import msgspec
+
 from jobs.models import Job, JobPart, JobSpeaker
 from jobs.services.channels import from_part
-from jobs.wiring_adapter import DEVICE_KINDS
+from jobs.wiring_adapter import DEVICE_KINDS, plan_of
 from shop.models import Product, ProductKind
+from wiring.carry import Carried, CarriedLevel, carried_levels, propose
 from wiring.plan import Device, Plan, Speaker
 
 State = Literal["same", "new", "differs", "impossible"]
@@ -50,10 +53,34 @@ class SpeakerMatch:
 
 @dataclass
 class Matches:
-    """All matches of one setup with one job, by the setup's ids."""
+    """All matches of one setup with one job, by the setup's ids.
+
+    `carried` proposes a channel of the job for each of the setup's, `levels` the levels that keep
+    the balance where other power stands behind them.
+    """
 
     devices: dict[str, DeviceMatch] = field(default_factory=dict)
     speakers: dict[str, SpeakerMatch] = field(default_factory=dict)
+    carried: Carried = field(default_factory=lambda: Carried({}, {}, {}, ()))
+    levels: dict[str, CarriedLevel] = field(default_factory=dict)
+    feeds: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def shared_speakers(self, channel_id: str) -> tuple[str, ...]:
+        """The speakers of a channel of the setup that something here stands for."""
+        return tuple(
+            one
+            for one in self.feeds.get(channel_id, ())
+            if one in self.speakers and self.speakers[one].state != "impossible"
+        )
+
+    def sharing(self, channel_id: str) -> tuple[str, ...]:
+        """Speakers of other channels of the setup that are to share the channel of this one."""
+        return tuple(
+            speaker
+            for key, place in self.carried.placements.items()
+            if place.joins == channel_id
+            for speaker in self.shared_speakers(key)
+        )
 
     def node(self, node: str) -> str | None:
         """A node of the setup's power plan in the job; None where its device has no match."""
@@ -222,10 +249,75 @@ def _match_part(
     return SpeakerMatch(speaker, None, part, "differs", why)
 
 
+FACTS: Final = (
+    "impedance_ohm",
+    "coils",
+    "power_w",
+    "min_high_pass_hz",
+    "min_high_pass_order",
+    "max_low_pass_hz",
+    "box_limit_hz",
+)
+
+
+def _speaker_here(one: SpeakerMatch) -> Speaker:
+    """The speaker that stands for one of the setup, under the setup's id."""
+    if one.placed is not None:
+        facts = {name: getattr(one.placed, name) for name in (*FACTS, "coil_joining")}
+    elif one.part is not None:
+        known = from_part(one.part)
+        facts = {name: known[name] for name in FACTS if name in known}
+    else:
+        return one.speaker
+    if facts.get("coils") == 1:
+        facts["coil_joining"] = "single"
+    return msgspec.structs.replace(one.speaker, **facts)
+
+
+def _result(plan: Plan, here: Plan, speakers: Mapping[str, Speaker], carried: Carried) -> Plan:
+    """The amplifier channels as they would be in the job, their speakers under the setup's ids."""
+    old = {channel.id: channel for channel in plan.channels}
+    made = {}
+    for key, place in carried.placements.items():
+        if place.target is None or place.kind == "line":
+            continue
+        fed = tuple(one for one in old[key].speakers if one in speakers)
+        channel = made.get(place.target)
+        if channel is not None:
+            fed = (*channel.speakers, *fed)
+        joining = old[key].joining if len(fed) == len(old[key].speakers) else "parallel"
+        made[place.target] = msgspec.structs.replace(
+            old[key],
+            id=place.target,
+            device=place.device or "",
+            number=place.number or 1,
+            bridged_with=place.bridged_with,
+            speakers=fed,
+            joining="single" if len(fed) == 1 else joining,
+        )
+    return Plan(
+        devices=here.devices, speakers=tuple(speakers.values()), channels=tuple(made.values())
+    )
+
+
 def match(document: Mapping[str, Any], plan: Plan, job: Job) -> Matches:
-    """Every device and speaker of a setup against a job."""
+    """Every device, speaker and channel of a setup against a job."""
     products = document["products"]
-    return Matches(
+    found = Matches(
         match_devices(plan, products, job),
         match_speakers(plan, products, document["speaker_parts"], job),
+        feeds={channel.id: channel.speakers for channel in plan.channels},
     )
+    here = plan_of(job)
+    speakers = {
+        key: _speaker_here(one) for key, one in found.speakers.items() if one.state != "impossible"
+    }
+    stands_for = {key: one.part.label if one.part else None for key, one in found.devices.items()}
+    found.carried = propose(plan, here.devices, stands_for, speakers)
+    pairs = [
+        (key, place.target)
+        for key, place in found.carried.placements.items()
+        if place.target and not place.joins and place.kind == "amplifier"
+    ]
+    found.levels = carried_levels(plan, _result(plan, here, speakers, found.carried), pairs)
+    return found

@@ -1,16 +1,17 @@
 """Taking back the last thing done: an event of the job's log is put the other way round."""
 
 from collections.abc import Callable
+from contextlib import nullcontext
 from typing import Final
 
 from django.db import transaction
 
 from jobs.models import JobEvent
-from jobs.services import channels, functions, power, setups, tuning
+from jobs.services import channels, functions, power, setup_apply, tuning
 from jobs.services.acoustics.settings import undo_settings
 from jobs.services.errors import Refused
 from jobs.services.events import log
-from jobs.services.saving import open_job
+from jobs.services.saving import before_check_in, open_job
 from shop.models import StaffMember
 
 Undo = Callable[[JobEvent, StaffMember], None]
@@ -27,13 +28,23 @@ UNDO: Final[dict[str, Undo]] = {
     "record.returned": tuning.undo_return,
     "delays.put_in": undo_settings,
     "proposal.applied": undo_settings,
-    "setup.applied": setups.undo_apply,
+    "setup.applied": setup_apply.undo_apply,
 }
 
 
 @transaction.atomic
 def undo(number: int, event_pk: int, actor: StaffMember) -> JobEvent:
     """Undo an event of this job once. Raises Refused when it cannot be or has been."""
+    with before_check_in() if _is_setup(event_pk) else nullcontext():
+        return _undo(number, event_pk, actor)
+
+
+def _is_setup(event_pk: int) -> bool:
+    """A setup may have been applied ahead, to a job that is only booked."""
+    return JobEvent.objects.filter(pk=event_pk, code="setup.applied").exists()
+
+
+def _undo(number: int, event_pk: int, actor: StaffMember) -> JobEvent:
     job = open_job(number)
     event = JobEvent.objects.select_related("job").get(pk=event_pk, job=job)
     reverse = UNDO.get(event.code)

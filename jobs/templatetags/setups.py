@@ -1,25 +1,48 @@
-"""Saved setups offered beside a job."""
+"""Saved setups offered beside a job and beside a car that is being booked."""
 
 from typing import Any
 
 from django import template
 
 from jobs.lifecycle import SHEET_OPEN, Stage
-from jobs.models import Job
-from jobs.services.setups import setups_for
-from shop.models import StaffMember
+from jobs.models import Channel, Job
+from jobs.services.setup_apply import to_reconfirm
+from jobs.services.setup_find import best_matches, matches_for
+from shop.models import StaffMember, Vehicle
 from shop.roles import Role
 
 register = template.Library()
 
+LEARNED_FROM = frozenset({Stage.SIGNED_OFF, Stage.COLLECTED})
+
 
 @register.inclusion_tag("setups/offer.html")
 def setup_offer(job: Job, user: StaffMember) -> dict[str, Any]:
-    """The setups of the job's vehicle model, while the job's plan is still open."""
+    """The setups nearest to the job while its plan is open; afterwards what can be learned."""
     still_open = job.stage in SHEET_OPEN | {Stage.BOOKED}
     bench = not user.roles.isdisjoint({Role.TECHNICIAN, Role.MANAGER})
+    learn = []
+    if job.stage in LEARNED_FROM and user.is_manager:
+        learn = list(job.setup_uses.filter(learned_at=None).select_related("setup"))
     return {
         "job": job,
-        "setups": setups_for(job.vehicle.vehicle_model) if still_open else [],
+        "matches": matches_for(job) if still_open else [],
         "may_apply": bench and job.stage in SHEET_OPEN,
+        "learn": learn,
     }
+
+
+@register.inclusion_tag("setups/offer_booking.html")
+def setups_for_vehicle(vehicle: Vehicle) -> dict[str, Any]:
+    """The setups nearest to a car that is being booked."""
+    return {"matches": best_matches(vehicle.vehicle_model, vehicle.year, most=3)}
+
+
+@register.inclusion_tag("setups/reconfirm.html")
+def reconfirm_mark(sheet: Any, channel: Channel) -> dict[str, Any]:
+    """A mark on a channel whose wire colours came from a setup, until proved in this car."""
+    if channel.polarity_proved is not None:
+        return {"wanted": False}
+    if not hasattr(sheet, "to_reconfirm"):
+        sheet.to_reconfirm = to_reconfirm(sheet.job)
+    return {"wanted": channel.pk in sheet.to_reconfirm}

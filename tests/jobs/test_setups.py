@@ -9,7 +9,8 @@ from django.test import Client
 from jobs.models import Channel, ChannelSetting, Job, JobEvent, SavedSetup
 from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.services.saving import save_row
-from jobs.services.setups import apply_setup, create_setup, delete_setup, edit_setup, preview
+from jobs.services.setup_apply import apply_setup, preview
+from jobs.services.setups import create_setup, edit_setup, withdraw_setup
 from jobs.services.undo import undo
 from jobs.wiring_adapter import findings_of, plan_of
 from shop.models import ProductKind
@@ -209,9 +210,10 @@ def test_a_job_keeps_what_it_took_when_the_setup_goes(
     taken = snapshot(job)
     edit_setup(setup.pk, "Renamed", "", workshop.manager)
     with pytest.raises(Refused, match="why"):
-        delete_setup(setup.pk, " ", workshop.manager)
-    delete_setup(setup.pk, "Rattles", workshop.manager)
-    assert not SavedSetup.objects.exists()
+        withdraw_setup(setup.pk, " ", workshop.manager)
+    withdraw_setup(setup.pk, "Rattles", workshop.manager)
+    with pytest.raises(Refused, match="withdrawn: Rattles"):
+        preview(SavedSetup.objects.get(pk=setup.pk), workshop.job(setup.vehicle_model))
     assert snapshot(job) == taken
 
 
