@@ -74,7 +74,8 @@ def test_the_demo_shop_shows_every_side_of_the_product() -> None:
     assert len(sheets) == 5
     assert all(bytes(sheet.pdf).startswith(b"%PDF") for sheet in sheets)
     assert InstallSheet.objects.filter(receipt__isnull=False).count() == 3
-    setup = SavedSetup.objects.get()
+    setup = SavedSetup.objects.get(state="approved")
+    assert SavedSetup.objects.filter(state="draft").count() == 1
     assert _job("LKD 2604", Stage.BOOKED).vehicle.vehicle_model == setup.vehicle_model
 
     before = Job.objects.count()

@@ -19,7 +19,7 @@ from jobs.models import Job
 from jobs.services.booking import Booking, Slot, WantedPart, book
 from jobs.services.check_in import Mark, save_check_in, sign_check_in
 from jobs.services.moves import move
-from jobs.services.setups import create_setup
+from jobs.services.setups import approve_setup, create_setup
 from jobs.services.sign_off import collect_job, give_reason, sign_off_job
 from jobs.wiring_adapter import findings_of
 from shop.models import (
@@ -206,7 +206,9 @@ class Loader:
                 give_reason(job.pk, finding.fingerprint, reason, manager)
         sheet = sign_off_job(job.pk, manager)
         if one.setup_name:
-            create_setup(sheet.pk, one.setup_name, one.setup_note, manager)
+            setup = create_setup(sheet.pk, one.setup_name, one.setup_note, manager)
+            if one.setup_approved:
+                approve_setup(setup.pk, manager)
 
     def _check_in(self, one: DemoJob, job: Job) -> None:
         car = next(car for car in vehicles.VEHICLES if car.key == one.vehicle)

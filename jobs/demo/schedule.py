@@ -39,6 +39,7 @@ class DemoJob:
     setup_name: str = ""
     """Save the signed sheet as a setup of this name."""
     setup_note: str = ""
+    setup_approved: bool = False
 
 
 JOBS: Final = (
@@ -58,6 +59,7 @@ JOBS: Final = (
         report="Wants clear voices; children in the back, so not loud there.",
         setup_name="Six channels, two-coil subwoofer in the boot",
         setup_note="Take the seat out before the sill trim. Grey clips break: order ten.",
+        setup_approved=True,
     ),
     DemoJob(
         "saloon_four",
@@ -72,6 +74,8 @@ JOBS: Final = (
         "wanda",
         FOUR_CHANNELS,
         marks=(("dent", 0.8, 0.45, "Front right door"),),
+        setup_name="Quiet saloon, nothing to be seen",
+        setup_note="Try on a second car before it is approved.",
     ),
     DemoJob(
         "old_saloon",
