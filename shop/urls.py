@@ -5,6 +5,7 @@ from django.urls import URLPattern, path
 from shop.views import (
     accounts,
     catalogue,
+    catalogue_files,
     customers,
     health,
     labels,
@@ -43,6 +44,26 @@ urlpatterns: list[URLPattern] = [
     ),
     path("catalogue/", catalogue.product_list, name="product_list"),
     path("catalogue/new/", catalogue.product_create, name="product_create"),
+    path("catalogue/import/", catalogue_files.product_import, name="product_import"),
+    path(
+        "catalogue/import/<int:pk>/columns/",
+        catalogue_files.product_import_map,
+        name="product_import_map",
+    ),
+    path(
+        "catalogue/import/<int:pk>/",
+        catalogue_files.product_import_preview,
+        name="product_import_preview",
+    ),
+    path(
+        "catalogue/import/<int:pk>/apply/",
+        catalogue_files.product_import_apply,
+        name="product_import_apply",
+    ),
+    path("catalogue/export/", catalogue_files.product_export, name="product_export"),
+    path(
+        "catalogue/template/<slug:kind>/", catalogue_files.product_template, name="product_template"
+    ),
     path("catalogue/<int:pk>/", catalogue.product, name="product"),
     path("catalogue/<int:pk>/edit/", catalogue.product_edit, name="product_edit"),
     path("settings/", settings.settings, name="settings"),

@@ -209,6 +209,7 @@ def lay_ground() -> Ground:
         "kind": "after",
         "name": "hold",
         "key": finding_key(caution.fingerprint),
+        "label": "A1",
     }
     posts = {"part_add": {"product": tweeter.pk, "quantity": 1}}
     queries = {"vehicle_create": f"?owner={job.customer_id}"}

@@ -110,6 +110,7 @@ TABLE: dict[str, Roles] = {
     "bay_power": STAFF,
     "bay_power_diagram": STAFF,
     "bay_run": STAFF,
+    "bay_device": STAFF,
     "bay_tuning": STAFF,
     "bay_sections": STAFF,
     "bay_record_compare": STAFF,

@@ -61,7 +61,13 @@ GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
     ProductKind.FUSE: (("Fuse or holder", ("fuse_body", "fuse_rating_a")),),
     ProductKind.OTHER: (),
 }
-BASICS: Final = ("maker", "name", "part_number", "price", "note", "discontinued")
+BASICS: Final = ("maker", "name", "part_number", "price", "cost", "note", "discontinued")
+LABELS: Final = {
+    "coils": "Voice coils",
+    "turns_on_others": "Can wake the amplifiers",
+    "min_high_pass_order": "Safe high-pass, least order",
+}
+"""Short names of figures where the field's own would not do."""
 
 EVERY_FIELD: Final = tuple(
     dict.fromkeys(
@@ -78,12 +84,16 @@ class ProductForm(forms.ModelForm):  # type: ignore[type-arg]
         formfield_callback = figure_field
         fields = list(EVERY_FIELD)
         labels = {
+            **LABELS,
             "discontinued": "Discontinued: no longer offered for new jobs",
-            "coils": "Voice coils",
             "min_high_pass_order": "At least this order (2 is 12 dB/oct)",
             "turns_on_others": "Can wake the amplifiers, so they need no remote wire",
         }
-        help_texts = {"turns_on_others": ""}
+        help_texts = {
+            "turns_on_others": "",
+            "min_high_pass_hz": "The sums need it for a tweeter or midrange.",
+            "part_number": "As the maker or your supplier writes it.",
+        }
         widgets = {"note": forms.Textarea({"rows": 3, "data-span": "all"})}
 
     def __init__(self, *args: Any, kind: str, **kwargs: Any) -> None:
@@ -95,6 +105,9 @@ class ProductForm(forms.ModelForm):  # type: ignore[type-arg]
         wanted = {*BASICS, *(name for _, names in GROUPS[kind] for name in names)}
         for name in set(self.fields) - wanted:
             del self.fields[name]
+        required = Product(kind=kind, speaker_kind=self.instance.speaker_kind).required_figures
+        for name, form_field in self.fields.items():
+            form_field.is_needed = name in required  # type: ignore[attr-defined]
         for name in ("amplifier_channels", "line_outputs", "line_inputs", "coils"):
             if name in self.fields:
                 self.fields[name].widget.attrs["inputmode"] = "numeric"
@@ -117,13 +130,31 @@ class ProductForm(forms.ModelForm):  # type: ignore[type-arg]
     def clean_bridgeable(self) -> str:
         text: str = self.cleaned_data["bridgeable"].strip()
         pairs = [pair.strip() for pair in text.replace(";", ",").split(",") if pair.strip()]
+        channels = self.cleaned_data.get("amplifier_channels")
+        taken: set[int] = set()
+        written = []
         for pair in pairs:
-            low, plus, high = (part.strip() for part in pair.partition("+"))
-            if not (plus and low.isdigit() and high.isdigit() and int(low) < int(high)):
+            ends = [part.strip() for part in pair.split("+")]
+            if len(ends) != 2 or not all(end.isascii() and end.isdigit() for end in ends):
                 raise forms.ValidationError(
                     f"“{pair}” is no pair of channels. Write pairs such as 1+2, 3+4."
                 )
-        return ", ".join(pairs)
+            low, high = (int(end) for end in ends)
+            if not 0 < low < high:
+                raise forms.ValidationError(
+                    f"“{pair}” is no pair of channels: the lower channel comes first, as in 1+2."
+                )
+            if channels is not None and high > channels:
+                raise forms.ValidationError(
+                    f"“{pair}” names channel {high}, and this amplifier has {channels}."
+                )
+            if again := taken & {low, high}:
+                raise forms.ValidationError(
+                    f"Channel {min(again)} stands in two pairs; it can be bridged with one other."
+                )
+            taken |= {low, high}
+            written.append(f"{low}+{high}")
+        return ", ".join(written)
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}

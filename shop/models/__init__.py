@@ -1,3 +1,4 @@
+from shop.models.catalogue_upload import CatalogueUpload
 from shop.models.devices import PinAttempts, Tablet
 from shop.models.labels import LabelSheet
 from shop.models.people import Customer, StaffMember
@@ -8,6 +9,7 @@ from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
 __all__ = [
     "Bay",
     "BodyShape",
+    "CatalogueUpload",
     "Customer",
     "LabelSheet",
     "PinAttempts",

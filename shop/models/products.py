@@ -72,9 +72,28 @@ def pairs_in(text: str) -> tuple[tuple[int, int], ...]:
     return tuple(pairs)
 
 
+def _not_given(name: str) -> models.Q:
+    """Whether a figure is empty, whatever kind of column it is in."""
+    field = Product._meta.get_field(name)
+    if isinstance(field, models.CharField):
+        return models.Q((name, ""))
+    return models.Q((name, 0)) if not field.null else models.Q((name, None))
+
+
 class ProductQuerySet(models.QuerySet["Product"]):
     def offered(self) -> "ProductQuerySet":
         return self.filter(discontinued=False)
+
+    def lacking(self) -> "ProductQuerySet":
+        """Products without a figure that the sums need for their kind."""
+        wanted = models.Q(pk__in=())
+        for kind, names in REQUIRED_FIGURES.items():
+            for name in names:
+                wanted |= models.Q(kind=kind) & _not_given(name)
+        wanted |= models.Q(speaker_kind__in=SAFE_HIGH_PASS_KINDS, min_high_pass_hz=None)
+        rated = ProductRating.objects.filter(product=models.OuterRef("pk"))
+        wanted |= models.Q(~models.Exists(rated), kind=ProductKind.AMPLIFIER)
+        return self.filter(wanted)
 
     def matching(self, text: str) -> "ProductQuerySet":
         found = self
@@ -94,7 +113,22 @@ class Product(models.Model):
     maker = models.CharField(max_length=60)
     name = models.CharField(max_length=80)
     part_number = models.CharField(max_length=60, blank=True)
-    price = models.DecimalField(max_digits=9, decimal_places=2, null=True, blank=True)
+    price = models.DecimalField(
+        max_digits=9,
+        decimal_places=2,
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0)],
+        help_text="What the customer pays.",
+    )
+    cost = models.DecimalField(
+        max_digits=9,
+        decimal_places=2,
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0)],
+        help_text="What the shop pays. Managers alone see it.",
+    )
     note = models.TextField(blank=True)
     discontinued = models.BooleanField(default=False)
 
@@ -177,14 +211,32 @@ class Product(models.Model):
         return pairs_in(self.bridgeable)
 
     @property
+    def required_figures(self) -> tuple[str, ...]:
+        """Names of the figures the sums need for this product."""
+        names = REQUIRED_FIGURES.get(ProductKind(self.kind), ())
+        if self.speaker_kind in SAFE_HIGH_PASS_KINDS:
+            names = (*names, "min_high_pass_hz")
+        return names
+
+    @property
     def missing_figures(self) -> list[str]:
-        """Labels of the figures the sums need for this kind and do not have."""
-        return [
+        """Labels of the figures the sums need and do not have; reads the ratings."""
+        return self.missing_with(self.kind != ProductKind.AMPLIFIER or bool(self.ratings.all()))
+
+    def missing_with(self, rated: bool) -> list[str]:
+        """The same, told whether the product has rated powers."""
+        missing = [
             str(getattr(self._meta.get_field(name), "verbose_name", name))
-            for name in REQUIRED_FIGURES.get(ProductKind(self.kind), ())
+            for name in self.required_figures
             if getattr(self, name) in (None, "", 0)
         ]
+        if self.kind == ProductKind.AMPLIFIER and not rated:
+            missing.append("rated power")
+        return missing
 
+
+SAFE_HIGH_PASS_KINDS = (SpeakerKind.TWEETER, SpeakerKind.MIDRANGE)
+"""Speakers that are damaged by low frequencies: their safe high-pass must be known."""
 
 REQUIRED_FIGURES: dict[ProductKind, tuple[str, ...]] = {
     ProductKind.AMPLIFIER: ("amplifier_channels", "efficiency", "min_load_ohm", "min_supply_v"),

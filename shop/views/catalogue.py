@@ -10,6 +10,7 @@ from shop.forms.catalogue import ProductForm, RatingFormSet
 from shop.models import Product, ProductKind
 from shop.paging import page_of
 from shop.roles import Role
+from shop.shown import shown_figure
 from shop.typed import line
 
 KIND_NOTES = {
@@ -26,21 +27,25 @@ KIND_NOTES = {
 
 @allow_any_staff
 def product_list(request: HttpRequest) -> HttpResponse:
-    """Products; `q` narrows by maker, name or part number, `kind` by kind."""
+    """Products; `q` narrows by maker, name or part number, `kind` by kind, `missing` to those
+    without a figure that the sums need."""
     text = line(request.GET.get("q"))
     kind = request.GET.get("kind", "")
     products = Product.objects.matching(text)
     if kind in ProductKind.values:
         products = products.filter(kind=kind)
+    if missing := request.GET.get("missing") == "1":
+        products = products.lacking()
     if not (old := request.GET.get("old") == "1"):
         products = products.offered()
     context = {
-        "page": page_of(request, products),
+        "page": page_of(request, products.prefetch_related("ratings")),
         "q": text,
         "kind": kind,
         "kinds": ProductKind.choices,
         "old": old,
-        "filtered": bool(text or kind),
+        "missing": missing,
+        "filtered": bool(text or kind or missing),
     }
     return render(request, "catalogue/list.html", context)
 
@@ -51,21 +56,11 @@ def product(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Product, pk=pk)
     form = ProductForm(instance=found, kind=found.kind)
     groups = [
-        (title, [(field.label, _shown(found, field.name)) for field in fields])
+        (title, [(field.label, shown_figure(found, field.name)) for field in fields])
         for title, fields in form.groups
     ]
     context = {"product": found, "groups": groups, "ratings": found.ratings.all()}
     return render(request, "catalogue/product.html", context)
-
-
-def _shown(found: Product, name: str) -> str:
-    display = getattr(found, f"get_{name}_display", None)
-    value = display() if display else getattr(found, name)
-    if isinstance(value, bool):
-        return "Yes" if value else "No"
-    if value in (None, ""):
-        return "Not given"
-    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 @allow(Role.MANAGER)

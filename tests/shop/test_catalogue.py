@@ -11,7 +11,7 @@ from shop.models import Product, ProductKind, Shop
 from shop.models.products import REQUIRED_FIGURES
 from shop.roles import Role
 from shop.units import LengthField
-from tests.factories import make_product, make_shop, make_staff
+from tests.factories import make_job, make_product, make_shop, make_staff
 
 
 @pytest.fixture
@@ -109,3 +109,61 @@ def test_settings_in_inches_are_kept_in_metres(manager: Client) -> None:
 
     manager.post(reverse("settings"), {**values, "fuse_distance_m": "10"})
     assert Shop.objects.current().fuse_distance_m == pytest.approx(0.254, rel=1e-12)
+
+
+@pytest.mark.django_db
+def test_the_list_of_what_lacks_figures_is_what_the_pages_say() -> None:
+    for kind in ProductKind.values:
+        make_product(kind=kind, efficiency=None)
+    make_product(ratings=[(4, 75, False)])
+    make_product()
+    figures = {"impedance_ohm": 4.0, "power_w": 60.0}
+    for speaker_kind in ("tweeter", "midrange", "midbass"):
+        make_product(kind=ProductKind.SPEAKER, speaker_kind=speaker_kind, **figures)
+    lacking = set(Product.objects.lacking())
+    assert lacking == {product for product in Product.objects.all() if product.missing_figures}
+    assert 0 < len(lacking) < Product.objects.count()
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("pairs", "said"),
+    [
+        ("1+2, 2+3", "Channel 2 stands in two pairs"),
+        ("5+7", "names channel 7, and this amplifier has 6"),
+        ("0+1", "lower channel comes first"),
+        ("1+2+3", "no pair of channels"),
+    ],
+)
+def test_pairs_that_cannot_be_bridged_are_said(pairs: str, said: str) -> None:
+    data = {"maker": "Tarnholt", "name": "Six", "amplifier_channels": "6", "bridgeable": pairs}
+    assert said in str(ProductForm(data, kind=ProductKind.AMPLIFIER).errors["bridgeable"])
+
+
+def test_a_used_product_stays_and_can_be_discontinued(manager: Client) -> None:
+    product = make_product()
+    job = make_job(parts_wanted=[product])
+    url = reverse("product_remove", args=[product.pk])
+    answer = manager.post(url)
+    assert answer.status_code == 409
+    assert f"{job}" in answer.content.decode()
+    manager.post(url, {"instead": "discontinue"})
+    product.refresh_from_db()
+    assert product.discontinued
+
+
+def test_a_product_nobody_uses_is_deleted_once_confirmed(manager: Client) -> None:
+    product = make_product(ratings=[(4, 75, False)])
+    url = reverse("product_remove", args=[product.pk])
+    manager.get(url)
+    assert Product.objects.exists()
+    manager.post(url)
+    assert not Product.objects.exists()
+
+
+@pytest.mark.django_db
+def test_what_the_shop_pays_is_for_managers_alone(client: Client) -> None:
+    url = reverse("product", args=[make_product(cost="317.25").pk])
+    for role, sees in ((Role.TECHNICIAN, False), (Role.FRONT_DESK, False), (Role.MANAGER, True)):
+        client.force_login(make_staff(role))
+        assert ("317.25" in client.get(url).content.decode()) is sees

@@ -1,0 +1,36 @@
+"""Taking a product out of the catalogue, which the jobs that use it may forbid."""
+
+from django.contrib import messages
+from django.db.models.deletion import ProtectedError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from jobs.models import Job
+from shop.access import allow
+from shop.models import Product
+from shop.roles import Role
+
+MOST_NAMED = 5
+
+
+@allow(Role.MANAGER)
+def product_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    """Ask, then delete a product no job uses; one in use can be discontinued instead."""
+    product = get_object_or_404(Product, pk=pk)
+    status = 200
+    if request.method == "POST":
+        if request.POST.get("instead") == "discontinue":
+            product.discontinued = True
+            product.save(update_fields=["discontinued"])
+            messages.success(request, f"{product} is discontinued: not offered for new jobs.")
+            return redirect("product", product.pk)
+        try:
+            product.delete()
+        except ProtectedError:
+            status = 409
+        else:
+            messages.success(request, f"{product} is deleted.")
+            return redirect("product_list")
+    using = Job.objects.filter(parts__product_id=pk).distinct().order_by("-number")
+    context = {"product": product, "jobs": using[:MOST_NAMED], "count": using.count()}
+    return render(request, "catalogue/remove.html", context, status=status)
