@@ -66,6 +66,7 @@ class VinReport(msgspec.Struct, frozen=True):
     check_right: bool | None
     model_years: tuple[int, ...]
     source: str = SOURCE
+    year_source: str = YEAR_SOURCE
 
     @property
     def needs_confirmation(self) -> bool:

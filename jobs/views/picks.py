@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
 from jobs.forms.booking import CHOSEN, NEW, SEARCH, PartLine, SlotForm
-from jobs.forms.vehicles import VehicleForm, vin_report
+from jobs.forms.vehicles import VehicleForm, known_vehicles, vin_report
 from jobs.models import Job
 from jobs.selectors import BayDay, Stretch, bay_days
 from shop.access import allow, allow_any_staff
@@ -18,6 +18,7 @@ from shop.forms.vehicles import VehicleModelForm
 from shop.models import Customer, Product, Vehicle, VehicleModel
 from shop.roles import Role
 from shop.typed import line, whole
+from shop.vin_origin import origin_of
 
 DESK: Final = (Role.FRONT_DESK, Role.MANAGER)
 MOST_OPTIONS: Final = 8
@@ -228,11 +229,17 @@ class Strip:
 
 @allow(*DESK)
 def vin(request: HttpRequest) -> HttpResponse:
-    """What can be said of the VIN being typed; `prefix` names the form it stands in."""
+    """What can be said of the VIN being typed; `prefix` names the form it stands in, `but` the
+    car it belongs to."""
     prefix = "vehicle-" if request.GET.get("prefix") == "vehicle" else ""
     typed = line(request.GET.get(f"{prefix}vin"))
+    report = vin_report(typed) if typed.strip() else None
+    but = whole(request.GET.get("but")) or 0
     context = {
-        "report": vin_report(typed) if typed.strip() else None,
+        "report": report,
+        "origin": origin_of(report.vin) if report else None,
+        "known": known_vehicles(vin=report.vin).exclude(pk=but)[:3] if report else (),
+        "booking": "booking" in request.GET,
         "prefix": prefix,
         "confirmed": request.GET.get(f"{prefix}vin_confirmed") == "on",
         "year": request.GET.get(f"{prefix}year", ""),

@@ -10,9 +10,17 @@ from shop.forms.tablets import pin_widget
 from shop.models import Customer, StaffMember
 from shop.services.pins import validate_pin
 
+MOST_KNOWN = 5
+
 
 class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]
-    """A customer; one way to reach them is needed."""
+    """A customer; one way to reach them is needed.
+
+    A phone number that is in the book already is said, with whose it is in `known`; ticking
+    `known_confirmed` keeps both.
+    """
+
+    known: tuple[Customer, ...] = ()
 
     class Meta:
         model = Customer
@@ -32,6 +40,12 @@ class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]
                 "phone",
                 "Give a phone number or an email, so that the shop can say when the car is ready.",
             )
+        if "phone" in self.changed_data and (phone := cleaned.get("phone")):
+            self.known = tuple(
+                Customer.objects.with_phone(phone).exclude(pk=self.instance.pk)[:MOST_KNOWN]
+            )
+        if self.known and self.data.get(self.add_prefix("known_confirmed")) != "on":
+            self.add_error("phone", "This phone number is in the book already.")
         return cleaned
 
 

@@ -86,6 +86,12 @@ class CustomerQuerySet(models.QuerySet["Customer"]):
         """Customers by words of the name, part of the phone or start of the email."""
         return self.filter(customer_wanted(text))
 
+    def with_phone(self, text: str) -> "CustomerQuerySet":
+        """Customers whose phone number this is, however either is written; none for a part."""
+        if len(digits_of(text)) < WHOLE_NUMBER:
+            return self.none()
+        return self.filter(phone_digits__endswith=phone_tail(text))
+
     def listed(self, text: str = "") -> "CustomerQuerySet":
         """Customers by name, narrowed by the text when there is one."""
         found = self.matching(text) if text else self

@@ -389,11 +389,17 @@ def test_the_page_books_a_comeback_of_a_known_car(desk: Client) -> None:
     assert job.vehicle == earlier.vehicle
 
 
-def test_a_car_in_the_book_is_not_entered_twice(desk: Client) -> None:
-    VehicleFactory(plate="NEW 1234", plate_plain="NEW1234")
+def test_a_car_in_the_book_is_offered_and_entered_again_only_when_the_desk_says_so(
+    desk: Client,
+) -> None:
+    known = VehicleFactory(plate="NEW 1234", plate_plain="NEW1234")
     page = desk.post(reverse("book"), typed()).content.decode()
     assert "This plate is in the book already" in page
+    assert f"{reverse('vehicle_pick')}?vehicle={known.pk}" in page
     assert Vehicle.objects.count() == 1
+    answer = desk.post(reverse("book"), typed(**{"vehicle-known_confirmed": "on"}))
+    assert answer.status_code == 302
+    assert Vehicle.objects.filter(plate="NEW 1234").count() == 2
 
 
 def test_a_used_car_changes_hands_only_when_the_desk_says_so(desk: Client) -> None:
