@@ -10,27 +10,41 @@ from jobs.tuning_answers import RULES as SOUND_RULES
 from wiring import charging, colours, conductors, fuses
 from wiring import check as checking  # noqa: F401 -- registers every rule
 from wiring import plan as doc
+from wiring.conductors import ConductorError
 from wiring.context import RULES, Context
+from wiring.demand import DeviceDemand, demands, figures_of
 from wiring.errors import WiringError
-from wiring.explain import ampacity_figure, drop_figure, heat_figure, resistance_figure
+from wiring.explain import (
+    ampacity_figure,
+    device_figures,
+    drop_figure,
+    heat_figure,
+    resistance_figure,
+    supply_figure,
+)
 from wiring.findings import SEVERITY_ORDER, Figure, Finding
 from wiring.load_drawing import draw
 from wiring.loads import Arrangement, Fit, LoadError, arrangements, fits, speaker_loads_ohm
 from wiring.positions import POSITIONS
-from wiring.power_plan import PowerSolution, solve
-from wiring.proposals import Proposal, propose
+from wiring.power_plan import DeviceState, PowerSolution, solve
+from wiring.proposals import Proposal, propose, recommend_fuse
 
 __all__ = [
     "POSITIONS",
     "SEVERITY_ORDER",
+    "DeviceDraw",
     "Figure",
     "Finding",
     "LoadChoice",
     "PowerSolution",
     "Proposal",
+    "ampacity_sources",
+    "battery_figure",
     "colours",
+    "device_draws",
     "doc",
     "fuse_bodies",
+    "fuse_for",
     "loads_of",
     "loads_to_choose",
     "power_at",
@@ -154,6 +168,82 @@ def run_figures(plan: doc.Plan, solution: PowerSolution, label: str) -> list[Fig
 def proposals_for(plan: doc.Plan, label: str) -> list[Proposal]:
     """The smallest cable with its fuse for one run, in copper and in copper-clad aluminium."""
     return [propose(plan, label, metal) for metal in ("copper", "copper_clad_aluminium")]
+
+
+def fuse_for(plan: doc.Plan, label: str) -> Proposal | None:
+    """The fuse for the cable a feed has now; None for a return, which has none."""
+    run = next(one for one in plan.runs if one.id == label)
+    return recommend_fuse(plan, label) if run.kind == "feed" else None
+
+
+def ampacity_sources(plan: doc.Plan, label: str = "") -> list[str]:
+    """The tables that say what the plan's cables, or one run's, may carry."""
+    found: dict[str, None] = {}
+    for run in plan.runs:
+        if label and run.id != label:
+            continue
+        try:
+            found[ampacity_figure(run, plan.assumptions).source] = None
+        except ConductorError:
+            continue
+    return list(found)
+
+
+class DeviceDraw(NamedTuple):
+    """What one device asks of the supply, and what it gets where its path is whole.
+
+    Currents in A at the plan's charging voltage; `power_w` is what is left for its speakers.
+    """
+
+    id: str
+    name: str
+    full_a: float
+    music_a: float
+    idle_a: float
+    voltage_v: float | None
+    power_w: float | None
+    figures: tuple[Figure, ...]
+
+
+def device_draws(plan: doc.Plan, solution: PowerSolution | None) -> list[DeviceDraw]:
+    """What each device that draws from the supply asks of it, with the sums behind it."""
+    context = Context(plan)
+    found = demands(context)
+    states = solution.devices if solution else {}
+    return [
+        _draw(context, device, found[device.id], states.get(device.id), solution)
+        for device in plan.devices
+        if found[device.id].full_w > 0
+    ]
+
+
+def _draw(
+    context: Context,
+    device: doc.Device,
+    asked: DeviceDemand,
+    state: DeviceState | None,
+    solution: PowerSolution | None,
+) -> DeviceDraw:
+    supply_v = context.plan.supply.charging_v
+    figures = figures_of(context, device, asked, supply_v)
+    if solution and state:
+        figures += device_figures(solution, device.id)
+    amplifier = device.kind == "amplifier" and state is not None
+    return DeviceDraw(
+        device.id,
+        device.name,
+        asked.current_a("full", supply_v),
+        asked.current_a("music", supply_v),
+        asked.current_a("idle", supply_v),
+        state.voltage_v if state else None,
+        asked.output_w * state.power_fraction if amplifier and state else None,
+        figures,
+    )
+
+
+def battery_figure(solution: PowerSolution) -> Figure:
+    """Voltage at the battery and where it comes from."""
+    return supply_figure(solution)
 
 
 def supply_figures(plan: doc.Plan) -> list[Figure]:

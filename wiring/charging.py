@@ -145,6 +145,8 @@ def report_of(context: Context, battery_c: float = 20.0) -> ChargingReport:
     added = None
     if supply.key_off_after_a is not None and supply.key_off_before_a is not None:
         added = supply.key_off_after_a - supply.key_off_before_a
+        limit_a = context.plan.assumptions.key_off_limit_a
+        figures.append(_key_off_figure(supply.key_off_before_a, supply.key_off_after_a, limit_a))
     return ChargingReport(
         music,
         full,
@@ -156,6 +158,19 @@ def report_of(context: Context, battery_c: float = 20.0) -> ChargingReport:
         hours,
         added,
         tuple(figures),
+    )
+
+
+def _key_off_figure(before_a: float, after_a: float, limit_a: float) -> Figure:
+    before, after = before_a * 1000, after_a * 1000
+    return Figure(
+        f"key-off draw added, {before:.0f} mA before and {after:.0f} mA after",
+        after - before,
+        "mA",
+        "draw after the job - draw before it",
+        f"{after:.0f} mA - {before:.0f} mA",
+        "the readings before and after the work",
+        (f"the shop's limit is {limit_a * 1000:g} mA",),
     )
 
 

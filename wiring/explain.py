@@ -13,6 +13,8 @@ from wiring.conductors import (
     size,
     temperature_coefficient,
 )
+from wiring.context import Context
+from wiring.demand import demands
 from wiring.findings import Figure
 from wiring.fuses import body, resistance_ohm
 from wiring.network import ambient_c, edge_of
@@ -177,6 +179,17 @@ def device_figures(solution: "PowerSolution", device_id: str) -> tuple[Figure, .
         ),
     ]
     if device.kind == "amplifier":
+        output_w = demands(Context(solution.plan))[device_id].output_w
+        figures.append(
+            Figure(
+                f"power available to the speakers of {device.name}",
+                output_w * state.power_fraction,
+                "W",
+                "rated power of the channels in use x part left at this voltage",
+                f"{output_w:g} W x {state.power_fraction:.3f}",
+                "maker's ratings; output follows the supply unless it is regulated",
+            )
+        )
         figures.append(
             Figure(
                 f"power left at the speakers of {device.name}",

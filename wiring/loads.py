@@ -276,6 +276,32 @@ def _plan_terms(
     return found
 
 
+def planned_arrangement(speakers: Mapping[str, Speaker], channel: Channel) -> Arrangement | None:
+    """How the plan joins a channel's coils, None where there is nothing to join or to draw.
+
+    Nothing to draw: one coil in use, drivers that differ, or more of them than is answered for.
+    A two-coil speaker left at "single" has one coil in use.
+    """
+    drivers = [speakers[one] for one in channel.speakers if one in speakers]
+    kinds = {(one.coils, one.impedance_ohm, one.coil_joining) for one in drivers}
+    if len(kinds) != 1 or len(drivers) != len(channel.speakers):
+        return None
+    coils, coil_ohm, coil_joining = kinds.pop()
+    if coil_joining == "single":
+        coils = 1
+    if len(drivers) * coils < 2 or len(drivers) > MAX_DRIVERS:
+        return None
+    wanted = (coil_joining, channel.joining if len(drivers) > 1 else "single")
+    return next(
+        (
+            one
+            for one in arrangements(len(drivers), coils, coil_ohm)
+            if (one.coil_joining, one.joining) == wanted
+        ),
+        None,
+    )
+
+
 class Fit(NamedTuple):
     """An arrangement on a channel or bridged pair of a device.
 

@@ -11,6 +11,7 @@ from django.utils.safestring import SafeString, mark_safe
 
 from jobs.forms.bay.cells import CellRow, NumberField
 from jobs.forms.bay.sections import Line
+from jobs.symbols import with_symbols
 from jobs.wiring_answers import colours
 
 register = template.Library()
@@ -175,8 +176,8 @@ def wire(base: str, stripe: str = "") -> SafeString:
 
 @register.filter
 def size(text: str) -> str:
-    """Text with conductor sizes as they are written: 25 mm²."""
-    return str(text).replace("mm2", "mm²")
+    """Text of the sums with sizes and units as they are written: 25 mm², 4 Ω."""
+    return with_symbols(str(text))
 
 
 @register.filter

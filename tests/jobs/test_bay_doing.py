@@ -16,6 +16,7 @@ from jobs.services.undo import undo
 from jobs.wiring_adapter import findings_of, plan_of
 from jobs.wiring_answers import power_at
 from tests.jobs.workshop import Workshop
+from wiring.context import Context
 
 pytestmark = pytest.mark.django_db
 
@@ -180,6 +181,35 @@ def test_a_proposal_taken_passes_and_can_be_undone(
     undo(job.number, event.pk, shop_floor.technician)
     run.refresh_from_db()
     assert (run.size, run.fuse_rating_a) == ("2.5 mm2", 150.0)
+
+
+def test_a_fuse_alone_is_put_right_for_the_cable_that_lies_there(job: Job, client: Client) -> None:
+    run = job.runs.get(label="R1")
+    job.runs.filter(pk=run.pk).update(fuse_rating_a=250.0)
+    assert "fuse-over-conductor" in _stops(job)
+    opened = client.get(reverse("bay_run", args=[job.number, run.pk])).content.decode()
+    assert "Put this fuse in the plan" in opened
+    client.post(reverse("bay_run_propose", args=[job.number, run.pk]), {"metal": "as_fitted"})
+    before = (run.size, run.metal, run.length_m)
+    run.refresh_from_db()
+    assert (run.size, run.metal, run.length_m) == before
+    assert not [f for f in findings_of(job) if "R1" in f.where and f.severity != "note"]
+
+
+def test_a_device_opens_to_what_it_draws_and_what_is_left(job: Job, client: Client) -> None:
+    """Full-output current by hand: the channels' powers over efficiency and charging voltage."""
+    plan = plan_of(job)
+    device = plan.devices[0]
+    context = Context(plan)
+    output_w = sum(context.power_w[one.id].power_w for one in plan.channels if one.speakers)
+    assert device.efficiency is not None
+    full_a = output_w / (device.efficiency * plan.supply.charging_v)
+    page = client.get(reverse("bay_power", args=[job.number])).content.decode()
+    assert f"{full_a:.1f} A" in page
+    shown = client.get(reverse("bay_device", args=[job.number, device.id])).content.decode()
+    for said in ("full-output current", "long-term current", "idle current", "Voltage at", "Power"):
+        assert said in shown
+    assert client.get(reverse("bay_device", args=[job.number, "A9"])).status_code == 404
 
 
 def test_a_removed_run_comes_back_whole(shop_floor: Workshop, job: Job, client: Client) -> None:

@@ -187,6 +187,20 @@ def test_lengths_are_typed_in_the_shops_units_and_kept_in_metres(
     assert 'value="10"' in answer.content.decode()
 
 
+def test_a_length_that_cannot_be_is_refused_in_the_unit_typed(
+    shop_floor: Workshop, job: Job
+) -> None:
+    make_shop(units=Units.US)
+    run = PowerRun.objects.get(job=job, label="R1")
+    url = reverse("bay_run_save", args=[job.number, run.pk])
+    typed = {"version": run.version, "length_m": "-2", "key": "k"}
+    answer = _client(shop_floor.technician).post(url, typed).content.decode()
+    assert 'value="-2"' in answer and "Too small: 0.033 ft or more." in answer
+    held = run.length_m
+    run.refresh_from_db()
+    assert run.length_m == held
+
+
 def test_an_unfinished_sheet_says_what_is_missing(shop_floor: Workshop, job: Job) -> None:
     client = _client(shop_floor.technician)
     shown = client.get(reverse("bay_finish", args=[job.number])).content.decode()

@@ -106,6 +106,8 @@ def test_charging_balance() -> None:
     assert made.cruise_balance_a == pytest.approx(150 - 35 - made.music_a)
     assert made.cruise_balance_a - made.idle_balance_a == pytest.approx(70.0)
     assert made.key_off_added_a == pytest.approx(0.007)
+    added = next(one for one in made.figures if one.label.startswith("key-off draw added"))
+    assert (added.value, added.unit) == (pytest.approx(7.0), "mA")
     more = report(supplied(good_plan(), key_off_after_a=0.2))
     assert made.days is not None and more.days is not None and more.days < made.days / 4
 

@@ -12,14 +12,16 @@ from wiring.load_drawing import draw
 from wiring.loads import (
     LoadError,
     arrangements,
+    channel_load_ohm,
     fits,
     join_ohm,
     minimum_load,
+    planned_arrangement,
     power_into,
     power_shares,
     speaker_load_ohm,
 )
-from wiring.plan import Rating, Speaker
+from wiring.plan import Channel, Rating, Speaker
 from wiring.series_parallel import Tree, resistance, shares, trees
 
 MACMAHON_1892 = [1, 2, 4, 10, 24, 66, 180, 522]
@@ -160,6 +162,36 @@ def test_plan_words_mean_the_same_load(drivers: int, coils: int) -> None:
         loads = [speaker_load_ohm(driver)] * drivers
         assert join_ohm(loads, each.joining) == pytest.approx(each.load_ohm)
     assert named >= min(2, drivers * coils)
+
+
+@pytest.mark.parametrize("drivers", [1, 2, 3, 4])
+@pytest.mark.parametrize("coils", [1, 2])
+def test_what_is_drawn_is_what_the_plan_has(drivers: int, coils: int) -> None:
+    """The drawing of a channel shows the very load its speakers make; one coil needs none."""
+    for each in arrangements(drivers, coils, 3.0):
+        if each.joining is None or each.coil_joining is None:
+            continue
+        speakers = {
+            f"s{n}": Speaker(f"s{n}", "S", "subwoofer", "boot", 3.0, coils, each.coil_joining)
+            for n in range(drivers)
+        }
+        channel = Channel("a.1", "a", "amplifier", 1, tuple(speakers), each.joining)
+        drawn = planned_arrangement(speakers, channel)
+        if drivers * coils == 1:
+            assert drawn is None
+        else:
+            assert drawn is not None
+            assert drawn.load_ohm == pytest.approx(channel_load_ohm(speakers, channel))
+            assert (drawn.coil_joining, drawn.joining) == (each.coil_joining, each.joining)
+
+
+def test_speakers_that_differ_are_not_drawn() -> None:
+    speakers = {
+        "s1": Speaker("s1", "S", "subwoofer", "boot", 4.0),
+        "s2": Speaker("s2", "S", "subwoofer", "boot", 2.0),
+    }
+    channel = Channel("a.1", "a", "amplifier", 1, ("s1", "s2"), "parallel")
+    assert planned_arrangement(speakers, channel) is None
 
 
 def test_fit_on_channels_and_pairs() -> None:

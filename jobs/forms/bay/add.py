@@ -28,7 +28,9 @@ class FitProofForm(forms.ModelForm):  # type: ignore[type-arg]
             "consulted_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
             "outcome": forms.RadioSelect(attrs={"class": "segmented"}),
             "note": forms.Textarea(attrs={"rows": 2, "data-span": "all"}),
-            "guide": forms.FileInput(attrs={"accept": ".pdf,.png,.jpg,.jpeg,.txt"}),
+            "guide": forms.FileInput(
+                attrs={"accept": ".pdf,.png,.jpg,.jpeg,.txt", "data-span": "all"}
+            ),
         }
         help_texts = {
             "source": "Maker's fit guide, wiring diagram, trial fit: what was looked at.",

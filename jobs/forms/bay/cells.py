@@ -11,6 +11,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.http import QueryDict
 
@@ -55,6 +56,22 @@ class NumberField(forms.FloatField):
 
     def prepare_value(self, value: Any) -> Any:
         return show_number(value) if isinstance(value, int | float) else value
+
+    def run_validators(self, value: Any) -> None:
+        """Limits are said as they are typed, in the unit of the cell."""
+        if value is None:
+            return
+        for validator in self.validators:
+            if not isinstance(validator, MinValueValidator | MaxValueValidator):
+                continue
+            limit = validator.limit_value
+            said = f"{self.prepare_value(limit)} {self.unit}".strip()
+            if isinstance(validator, MinValueValidator):
+                if value < limit:
+                    raise ValidationError(f"Too small: {said} or more.")
+            elif value > limit:
+                raise ValidationError(f"Too large: {said} or less.")
+        super().run_validators(value)
 
 
 class LengthCell(NumberField):

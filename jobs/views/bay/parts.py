@@ -166,6 +166,14 @@ def _draw_supply(sheet: Sheet, index: int) -> str:
     return power_rows.supply_report_html(sheet, oob=True)
 
 
+def _draws_tokens(sheet: Sheet) -> list[str]:
+    return [digest(power_rows.draws_html(sheet))]
+
+
+def _draw_draws(sheet: Sheet, index: int) -> str:
+    return power_rows.draws_html(sheet, oob=True)
+
+
 PARTS: Final[dict[str, Part]] = {
     "panel": Part(_panel_tokens, _draw_panel),
     "tabs": Part(_tab_tokens, _draw_tab),
@@ -174,6 +182,7 @@ PARTS: Final[dict[str, Part]] = {
     "runs": Part(_run_tokens, _draw_run),
     "diagram": Part(_diagram_tokens, _draw_diagram),
     "supply": Part(_supply_tokens, _draw_supply),
+    "draws": Part(_draws_tokens, _draw_draws),
 }
 
 

@@ -3,7 +3,7 @@
 from typing import Any
 
 from django import forms
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_POST, require_safe
 
@@ -17,13 +17,14 @@ from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
 from jobs.views.bay.power_rows import (
     diagram_svg,
+    draws_html,
     run_html,
     suggested_run,
     supply_html,
     supply_report_html,
 )
 from jobs.views.bay.sheet import BENCH, Sheet, actor
-from jobs.wiring_answers import proposals_for, run_figures
+from jobs.wiring_answers import ampacity_sources, fuse_for, proposals_for, run_figures
 from shop.access import allow, allow_any_staff
 
 GROUPS = ("path", "cable")
@@ -49,13 +50,15 @@ def _page(request: HttpRequest, sheet: Sheet, form: forms.Form | None = None) ->
         request,
         sheet,
         "bay/power.html",
-        shows=("runs", "diagram", "supply"),
+        shows=("runs", "diagram", "supply", "draws"),
         show=show,
         feeds=drawn["feed"],
         returns=drawn["return"],
         supply=supply_html(sheet, supply) if supply else "",
         diagram=diagram_svg(sheet),
         supply_report=supply_report_html(sheet),
+        draws=draws_html(sheet),
+        ampacity_sources=ampacity_sources(sheet.plan),
         solution=sheet.solution,
         high_voltage=sheet.job.vehicle.vehicle_model.high_voltage,
         form=form or RunForm(sheet.shop, nodes_of(sheet.plan), initial=suggested_run(sheet)),
@@ -178,19 +181,36 @@ def run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
         "sheet": sheet,
         "run": row,
         "figures": run_figures(sheet.plan, solution, row.label) if solution else [],
+        "ampacity_sources": ampacity_sources(sheet.plan, row.label),
+        "fuse": fuse_for(sheet.plan, row.label),
         "proposals": proposals_for(sheet.plan, row.label) if sheet.can_edit else [],
     }
     return answers.dialog(request, sheet, "bay/run.html", context)
 
 
+@allow_any_staff
+@require_safe
+def device(request: HttpRequest, number: int, label: str) -> HttpResponse:
+    """One device opened: what it draws and gets, each figure with its sum."""
+    sheet = Sheet.of(request, number, "power")
+    draw = next((one for one in sheet.draws if one.id == label), None)
+    if draw is None:
+        raise Http404
+    return answers.dialog(request, sheet, "bay/device.html", {"draw": draw})
+
+
 @allow(*BENCH)
 @require_POST
 def take_proposal(request: HttpRequest, number: int, pk: int) -> HttpResponse:
-    """Put the proposed cable and fuse in the run, worked out afresh."""
+    """Put the proposed cable and fuse in the run, or a fuse for its cable, worked out afresh."""
     sheet = Sheet.of(request, number, "power")
     row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)
     wanted = request.POST.get("metal", "copper")
-    found = next((p for p in proposals_for(sheet.plan, row.label) if p.metal == wanted), None)
+    found = (
+        fuse_for(sheet.plan, row.label)
+        if wanted == "as_fitted"
+        else next((p for p in proposals_for(sheet.plan, row.label) if p.metal == wanted), None)
+    )
     if found is None or found.conductor is None:
         return answers.refused(
             request, number, "power", Refused("No size will do for this run: see its findings.")

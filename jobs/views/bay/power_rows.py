@@ -13,7 +13,7 @@ from jobs.services.saving import FieldClash
 from jobs.views.bay.places import anchor
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import Sheet
-from jobs.wiring_answers import severities, supply_figures
+from jobs.wiring_answers import battery_figure, severities, supply_figures
 from shop.units import long_unit
 
 
@@ -76,6 +76,27 @@ def supply_report_html(sheet: Sheet, oob: bool = False) -> str:
     """Charging balance, charge and days parked, each opening to its sum."""
     context = {"figures": supply_figures(sheet.plan), "oob": oob}
     return render_to_string("bay/supply_report.html", context)
+
+
+def draws_html(sheet: Sheet, oob: bool = False) -> str:
+    """What each device draws and gets, one a row; each opens to its sums."""
+    draws = sheet.draws
+    return render_to_string(
+        "bay/draws.html",
+        {
+            "number": sheet.number,
+            "draws": draws,
+            "supply_v": sheet.plan.supply.charging_v,
+            "total": {
+                "full_a": sum(one.full_a for one in draws),
+                "music_a": sum(one.music_a for one in draws),
+                "idle_a": sum(one.idle_a for one in draws),
+                "power_w": sum(one.power_w or 0.0 for one in draws),
+            },
+            "battery": [battery_figure(sheet.solution)] if sheet.solution else [],
+            "oob": oob,
+        },
+    )
 
 
 def diagram_svg(sheet: Sheet) -> str:

@@ -14,9 +14,11 @@ from jobs.views.bay import places
 from jobs.wiring_adapter import findings_of, plan_of
 from jobs.wiring_answers import (
     SEVERITY_ORDER,
+    DeviceDraw,
     Figure,
     Finding,
     PowerSolution,
+    device_draws,
     doc,
     loads_of,
     power_at,
@@ -155,6 +157,11 @@ class Sheet:
     def solution(self) -> PowerSolution | None:
         """The power path at full output, engine running; None while the plan has no run."""
         return power_at(self.plan)
+
+    @cached_property
+    def draws(self) -> list[DeviceDraw]:
+        """What each device draws, and what it gets at full output."""
+        return device_draws(self.plan, self.solution)
 
     @cached_property
     def reasons(self) -> dict[str, FindingReason]:

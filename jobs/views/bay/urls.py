@@ -49,6 +49,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("channels/speaker/<int:pk>/remove/", speakers.remove, name="bay_speaker_remove"),
     path("power/", power.power, name="bay_power"),
     path("power/diagram/", power.diagram, name="bay_power_diagram"),
+    path("power/device/<str:label>/", power.device, name="bay_device"),
     path("power/supply/<int:pk>/", power.save_supply, name="bay_supply_save"),
     path("power/run/add/", power.add_run, name="bay_run_add"),
     path("power/run/<int:pk>/", power.save_run, name="bay_run_save"),
