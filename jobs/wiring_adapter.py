@@ -12,6 +12,7 @@ import msgspec
 from jobs import plan_rows
 from jobs.models import Channel, Job, TuningKind
 from jobs.tuning_answers import sound_findings
+from jobs.wiring_answers import supply_figures
 from shop.models import ProductKind, Shop
 from shop.models.products import pairs_in
 from wiring import check as checking
@@ -19,6 +20,8 @@ from wiring import plan as doc
 from wiring import tables
 from wiring.context import Context
 from wiring.findings import SEVERITY_ORDER, Finding
+from wiring.load_drawing import draw
+from wiring.loads import planned_arrangement
 from wiring.power_plan import DeviceState, PowerSolution, RunState, solve
 from wiring.vin import VinReport as VinReport
 from wiring.vin import examine
@@ -290,19 +293,24 @@ def solution_of(plan: doc.Plan, frozen: dict[str, Any]) -> PowerSolution:
 def results_of(plan: doc.Plan) -> dict[str, Any]:
     """What the sums say of a plan, as plain types for a frozen record.
 
-    `channels`: load [ohm] and rated power into it [W] by channel id, where they can be told.
-    `power`: the supply solved with the engine running, at full output and with music.
+    `channels`: load [ohm], rated power into it [W] and the drawing of its joined coils, by
+    channel id, where they can be told. `power`: the supply solved with the engine running, at
+    full output and with music. `standing`: figures of charging and of standing parked.
     """
     context = Context(plan)
-    channels: dict[str, dict[str, float]] = {}
+    channels: dict[str, dict[str, Any]] = {}
     for channel_id, load in context.load_ohm.items():
         channels[channel_id] = {"load_ohm": load}
         if (power := context.power_w.get(channel_id)) is not None:
             channels[channel_id]["power_w"] = power.power_w
+        joined = planned_arrangement(context.speakers, context.channels[channel_id])
+        if joined is not None:
+            channels[channel_id]["drawing"] = draw(joined)
     power_states = {"full": solve(plan, "full"), "music": solve(plan, "music")}
     return {
         "channels": channels,
         "power": {name: _solution_as_dict(state) for name, state in power_states.items()},
+        "standing": [msgspec.to_builtins(figure) for figure in supply_figures(plan)],
     }
 
 

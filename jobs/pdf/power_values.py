@@ -1,11 +1,12 @@
 """The power section of the sheet: cables, fuses and devices as rows of strings."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from jobs.diagrams import power_path
 from jobs.pdf import wording
 from jobs.pdf.wording import NOTHING, Local
+from jobs.symbols import with_symbols
 from jobs.wiring_adapter import solution_of
 from wiring.plan import Plan
 
@@ -57,6 +58,28 @@ def _device(device: Mapping[str, Any], parts: Mapping[str, Any], power: Document
         "full_voltage": _size(full.get("voltage_v"), "V", 2),
         "full_current": _size(full.get("current_a"), "A", 1),
         "music_current": _size(music.get("current_a"), "A", 1),
+        "idle_current": _size(device.get("idle_current_a", 0.0), "A", 1),
+        "speaker_power": _speaker_power(device["name"], power["full"]["figures"]),
+    }
+
+
+def _speaker_power(name: str, figures: Sequence[Mapping[str, Any]]) -> str:
+    label = f"power available to the speakers of {name}"
+    found = next((one for one in figures if one["label"] == label), None)
+    return wording.quantity(found["value"], found["unit"], 0) if found else NOTHING
+
+
+def _ampacity_sources(figures: Sequence[Mapping[str, Any]]) -> str:
+    """The tables that say what the cables may carry."""
+    sources = (one["source"] for one in figures if one["label"].endswith(" may carry"))
+    return "; ".join(dict.fromkeys(sources))
+
+
+def _standing(figure: Mapping[str, Any]) -> dict[str, str]:
+    return {
+        "label": figure["label"],
+        "said": wording.quantity(figure["value"], figure["unit"], 1),
+        "worked": with_symbols(figure.get("worked", "")),
     }
 
 
@@ -71,8 +94,8 @@ def _diagram(document: Document, drawn: Plan, local: Local) -> str:
 
 
 def power_values(document: Document, drawn: Plan, local: Local) -> dict[str, Any]:
-    """Rows of the power table and of the devices, the one-line diagram, and what the supply does
-    at full output. `drawn` is the document's plan as an object."""
+    """Rows of the power table and of the devices, the one-line diagram, what the supply does at
+    full output, and how the battery fares. `drawn` is the document's plan as an object."""
     plan, power = document["plan"], document["results"]["power"]
     parts = {part["label"]: part for part in document["parts"]}
     full = power["full"]
@@ -83,4 +106,7 @@ def power_values(document: Document, drawn: Plan, local: Local) -> dict[str, Any
         "battery_voltage": wording.quantity(full["terminal_v"], "V", 2),
         "total_current": wording.quantity(full["source_a"], "A", 1),
         "solved": full["solved"],
+        "carried": wording.quantity(100 * full["carried_fraction"], "%", 0),
+        "ampacity_sources": _ampacity_sources(full["figures"]),
+        "standing": [_standing(one) for one in document["results"].get("standing", ())],
     }

@@ -26,6 +26,7 @@ HERE: Final = Path(__file__).parent
 VARIANT: Final = "pdf/a-3a"
 PLAN_NAME: Final = "plan.json"
 DOCUMENT_NAME: Final = "sheet.json"
+SHARED_STYLES: Final = ("css/install-sheet.css", "css/install-sheet-parts.css")
 FONT_FACES: Final = (
     ("Regular", 400, "normal"),
     ("Semibold", 600, "normal"),
@@ -47,13 +48,12 @@ def _stylesheets() -> tuple[weasyprint.CSS, ...]:
         f'src:url("{(HERE / "fonts" / f"OpenSans-{name}.ttf").as_uri()}")}}'
         for name, weight, style in FONT_FACES
     )
-    shared = finders.find("css/install-sheet.css")
-    assert isinstance(shared, str)
-    texts = (
-        faces,
-        Path(shared).read_text(encoding="utf-8"),
-        (HERE / "page.css").read_text(encoding="utf-8"),
-    )
+    texts = [faces]
+    for name in SHARED_STYLES:
+        shared = finders.find(name)
+        assert isinstance(shared, str)
+        texts.append(Path(shared).read_text(encoding="utf-8"))
+    texts.append((HERE / "page.css").read_text(encoding="utf-8"))
     return tuple(weasyprint.CSS(string=text, font_config=_fonts()) for text in texts)
 
 

@@ -7,18 +7,21 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 import msgspec
+from django.utils.safestring import mark_safe
 
 from jobs import pictures
 from jobs.pdf import wording
 from jobs.pdf.power_values import power_values
 from jobs.pdf.sound_values import sound_values, without_levels
 from jobs.pdf.wording import NOTHING, Local
+from jobs.symbols import with_symbols
 from wiring.findings import Finding
 from wiring.plan import Plan, from_builtins
 from wiring.positions import POSITIONS
 
 Document = Mapping[str, Any]
 SEVERITIES: Final = ("stop", "caution", "note")
+FIGURE_TEXTS: Final = ("label", "formula", "worked", "source")
 
 
 def _speaker_words(speaker: Mapping[str, Any]) -> str:
@@ -72,6 +75,7 @@ def _channel(
         "polarity": _polarity(wire) if wire and channel["kind"] != "line" else NOTHING,
         "load": wording.quantity(result.get("load_ohm"), "Ω"),
         "power": wording.quantity(result.get("power_w"), "W"),
+        "drawing": mark_safe(result.get("drawing", "")),
         "measured": wording.quantity(channel["measured_load_ohm"], "Ω")
         if channel.get("measured_load_ohm")
         else NOTHING,
@@ -168,14 +172,15 @@ def finding_values(finding: Mapping[str, Any], local: Local) -> dict[str, Any]:
     """One frozen finding as the templates show it."""
     figures = [
         {
-            **figure,
-            "said": wording.quantity(figure["value"], figure["unit"]),
-            "assumed": figure.get("assumed", ()),
+            **{name: with_symbols(figure.get(name, "")) for name in FIGURE_TEXTS},
+            "said": wording.quantity(figure["value"], with_symbols(figure["unit"])),
+            "assumed": [with_symbols(one) for one in figure.get("assumed", ())],
         }
         for figure in finding.get("figures", ())
     ]
     return {
         **finding,
+        **{name: with_symbols(finding.get(name, "")) for name in ("title", "detail", "what_to_do")},
         "where_said": ", ".join(
             one for one in finding.get("where", ()) if not one.startswith("function-")
         ),

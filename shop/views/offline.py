@@ -17,7 +17,13 @@ from shop.access import public
 
 SHELL_FOLDERS: Final = ("css", "js", "img")
 SHELL_VENDORED: Final = ("htmx-*.js", "idb-*.js", "signature_pad-*.js")
-NOT_SHELL: Final = ("install-sheet.css", "labels.css", "service_worker.js", "app-512.png")
+NOT_SHELL: Final = (
+    "install-sheet.css",
+    "install-sheet-parts.css",
+    "labels.css",
+    "service_worker.js",
+    "app-512.png",
+)
 
 
 def _shell() -> list[str]:

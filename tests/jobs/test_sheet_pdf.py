@@ -62,6 +62,9 @@ def test_text(sheet: InstallSheet) -> None:
         "1.25 ms",
         "16 mm² copper",
         "60 A strip, 0.20 m from battery",
+        "Left for speakers",
+        "33 CFR 183.425 Table 5",
+        "Charging balance cruising",
         "12.6 V",
         "12.5 V",
         "Multimeter 2",
@@ -76,6 +79,15 @@ def test_text(sheet: InstallSheet) -> None:
     ):
         assert said in text, f"{said!r} is not on the sheet"
     assert "draft" not in text.lower()
+
+
+def test_joined_coils_are_drawn(workshop: Workshop) -> None:
+    make_shop()
+    job = workshop.ready()
+    channel = job.channels.get(kind="amplifier", number=1)
+    channel.speakers.update(coils=2, coil_joining="series")
+    document = sheet_document.draft(sheet_document.load(pk=job.pk))
+    assert "2 coils in series: 8 Ω" in words(render.pdf(document))
 
 
 def test_every_page_after_the_first_names_sheet_and_plate(sheet: InstallSheet) -> None:
