@@ -33,9 +33,10 @@ def kept_jobs(request: HttpRequest) -> JsonResponse:
     jobs = Job.objects.filter(mine, stage__in=SHEET_OPEN).annotate(newest=Subquery(newest))
     kept = []
     if has_role(request.user, BENCH):
-        for job in jobs.order_by("promised_at", "number")[:MOST_KEPT]:
-            sheet = reverse("bay", args=[job.number])
-            pages = [reverse(section.url_name, args=[job.number]) for section in SECTIONS]
+        listed = jobs.order_by("promised_at", "number").values_list("number", "newest")
+        for number, last in listed[:MOST_KEPT]:
+            sheet = reverse("bay", args=[number])
+            pages = [reverse(section.url_name, args=[number]) for section in SECTIONS]
             pages += [sheet + more for more in MORE]
-            kept.append({"number": job.number, "newest": job.newest, "pages": pages})
+            kept.append({"number": number, "newest": last, "pages": pages})
     return JsonResponse({"jobs": kept})

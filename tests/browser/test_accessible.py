@@ -84,7 +84,7 @@ SCREENS = {
 }
 
 
-def _violations(page: Page, options: dict[str, Any]) -> list[str]:
+def violations(page: Page, options: dict[str, Any]) -> list[str]:
     page.evaluate(AXE)
     return [
         f"{found['id']}: {node['html'][:160]} ({node['failureSummary'].splitlines()[-1].strip()})"
@@ -99,9 +99,9 @@ def _examine(page: Page, path: str) -> list[str]:
     answer = page.goto(path)
     assert answer
     assert answer.status == 200, path
-    light = _violations(page, {"runOnly": {"type": "tag", "values": RULES}})
+    light = violations(page, {"runOnly": {"type": "tag", "values": RULES}})
     page.emulate_media(color_scheme="dark")
-    dark = _violations(page, {"runOnly": {"type": "rule", "values": ["color-contrast"]}})
+    dark = violations(page, {"runOnly": {"type": "rule", "values": ["color-contrast"]}})
     return [f"{path} light: {one}" for one in light] + [f"{path} dark: {one}" for one in dark]
 
 

@@ -15,12 +15,15 @@ from playwright.sync_api import Locator, Page, expect
 
 from tests.browser.conftest import SignIn
 from tests.browser.served import PASSWORDS, copy_demo, start
+from tests.browser.test_accessible import RULES, violations
+from tests.browser.test_bay_hands import SMALL, TOUCH_PX
 
 pytestmark = pytest.mark.browser
 
 JOB = 1008
 """In the bay with channels, steps and a technician: piers."""
 WIRES = f"/jobs/{JOB}/bay/channels/?show=wires"
+SETTINGS = f"/jobs/{JOB}/bay/channels/?show=settings"
 STEPS = f"/jobs/{JOB}/bay/steps/"
 NOTES = f"/jobs/{JOB}/bay/notes/"
 RED, BLUE = (200, 30, 30), (30, 30, 200)
@@ -85,6 +88,10 @@ def plugs(page: Page) -> Locator:
     return page.locator("table.wires input[name=connector]")
 
 
+def levels(page: Page) -> Locator:
+    return page.locator("input[name=level_db]")
+
+
 def write(cell: Locator, value: str) -> None:
     cell.fill(value)
     cell.press("Tab")
@@ -146,6 +153,66 @@ def test_ten_cells_two_photos_and_a_note_without_network_arrive_once(
     assert len(book.photos(subject)) == len(before) + 2
     notes = book.rows("select count(*) from jobs_jobnote where text like 'Clip behind%'")
     assert notes == [(1,)]
+
+
+def test_a_browser_without_a_worker_keeps_entries_too(
+    served: str, enter: SignIn, book: Book
+) -> None:
+    """As over plain HTTP under another name than localhost."""
+    page = enter(served, "piers", service_workers="block")
+    page.goto(WIRES)
+    page.context.set_offline(True)
+    write(plugs(page).first, "No worker")
+    expect(strip(page)).to_contain_text("1 entry is kept on this device")
+    page.context.set_offline(False)
+    expect(strip(page)).to_contain_text("All saved")
+    assert book.writings("No worker") == 1
+
+
+def test_what_is_shown_without_network_breaks_no_rule(
+    served: str, enter: SignIn, book: Book
+) -> None:
+    """The page with a clash and a refused value, the list of what waits, the last page."""
+    page, other = enter(served, "piers"), enter(served, "wanda")
+    found = []
+
+    def examine(what: str) -> None:
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+            said = violations(page, {"runOnly": {"type": "tag", "values": RULES}})
+            small = page.evaluate(SMALL, TOUCH_PX)
+            found.extend(f"{what}, {scheme}: {one}" for one in said + small)
+
+    page.goto(SETTINGS)
+    ready_for_no_network(page, SETTINGS)
+    other.goto(SETTINGS)
+    page.context.set_offline(True)
+    write(levels(page).nth(0), "-7")
+    write(levels(page).nth(1), "loud")
+    write(levels(other).nth(0), "-9")
+    expect(strip(other)).to_contain_text("All saved")
+    page.reload()
+    expect(strip(page)).to_contain_text("2 entries are kept")
+    examine("kept page")
+    strip(page).get_by_role("button", name="Show").click()
+    examine("list of what waits")
+    page.goto("/vehicles/")
+    expect(page.get_by_text("not on this device")).to_be_visible()
+    examine("last page")
+    page.context.set_offline(False)
+    page.goto(SETTINGS)
+    expect(page.locator("tr[data-cell-form]").first.get_by_role("alert")).to_be_visible()
+    expect(levels(page).nth(1)).to_have_value("loud")
+    expect(levels(page).nth(1)).to_have_attribute("aria-invalid", "true")
+    expect(strip(page)).to_contain_text("2 entries need a look")
+    examine("clash and refused value")
+    strip(page).get_by_role("button", name="Show").click()
+    examine("list of what needs a look")
+    page.get_by_role("button", name="Close").last.click()
+    write(levels(page).nth(1), "-3")
+    page.get_by_role("button", name="Keep theirs").click()
+    expect(strip(page)).to_contain_text("All saved")
+    assert not found, "\n".join(found)
 
 
 def test_what_was_typed_and_not_finished_stands_in_its_cell_again(

@@ -1,0 +1,122 @@
+"""The bay sheet by gloved fingers and by keyboard alone."""
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.browser.conftest import SignIn
+
+pytestmark = pytest.mark.browser
+
+SCREENS = (
+    "/jobs/1008/bay/steps/",
+    "/jobs/1008/bay/fit/",
+    "/jobs/1008/bay/before/",
+    "/jobs/1008/bay/after/",
+    "/jobs/1008/bay/channels/",
+    "/jobs/1008/bay/channels/?show=wires",
+    "/jobs/1008/bay/channels/?show=settings",
+    "/jobs/1008/bay/channels/place/front_door_left/",
+    "/jobs/1008/bay/power/",
+    "/jobs/1008/bay/power/?show=cable",
+    "/jobs/1008/bay/tuning/",
+    "/jobs/1008/bay/findings/",
+    "/jobs/1008/bay/notes/",
+    "/jobs/1008/bay/finish/",
+)
+TOUCH_PX = 48
+SMALL = """px => {
+  const found = [];
+  const choose = "a[href], button, summary, select, textarea, input:not([type=hidden])";
+  for (const one of document.querySelectorAll(choose)) {
+    if (!one.checkVisibility({ visibilityProperty: true }) || one.closest(".skip-link")) continue;
+    const inText = one.matches("a") && getComputedStyle(one).display === "inline";
+    if (inText && one.closest("p, li")) continue;
+    const label = one.matches("[type=radio], [type=checkbox], [type=file]") && one.closest("label");
+    const cell = one.closest("table.grid td");
+    const target = label || (cell && one.matches("input, select, textarea") ? cell : one);
+    const { width, height } = target.getBoundingClientRect();
+    if (width && height && (width < px - 0.5 || height < px - 0.5))
+      found.push(`${Math.round(width)} x ${Math.round(height)} ${one.outerHTML.slice(0, 120)}`);
+  }
+  return found;
+}"""
+
+
+def test_every_target_takes_a_gloved_finger(shown: str, enter: SignIn) -> None:
+    page = enter(shown, "piers")
+    small = []
+    for path in SCREENS:
+        page.goto(path)
+        small += [f"{path}: {one}" for one in page.evaluate(SMALL, TOUCH_PX)]
+        assert page.evaluate(SMALL, 4 * TOUCH_PX), "nothing was measured"
+    assert not small, "\n".join(small)
+
+
+def focused(page: Page) -> str:
+    """What the focus is on, as a person would name it."""
+    said = page.evaluate(
+        """() => {
+          const one = document.activeElement;
+          const set = one.type === "radio" && one.closest("fieldset").querySelector("legend");
+          const label = one.getAttribute("aria-label") || one.labels?.[0]?.textContent;
+          const said = `${set ? set.textContent : ""} ${label || one.textContent}`;
+          return said.trim().replace(/\\s+/g, " ");
+        }"""
+    )
+    return str(said)
+
+
+def tab_to(page: Page, name: str, key: str = "Tab", most: int = 400) -> None:
+    """Move on until the focus is on what is called so."""
+    for _ in range(most):
+        page.keyboard.press(key)
+        if focused(page).startswith(name):
+            return
+    raise AssertionError(f"The keyboard does not reach {name}; it is on {focused(page)}.")
+
+
+def test_the_sheet_is_filled_in_by_keyboard_alone(served: str, enter: SignIn) -> None:
+    page = enter(served, "piers")
+    page.goto("/jobs/1008/bay/steps/")
+
+    tab_to(page, "Before")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/bay/before/")
+    tab_to(page, "Seat belt chime")
+    page.keyboard.press("ArrowRight")
+    chosen = focused(page)
+    tab_to(page, "Value, Battery at rest")
+    page.keyboard.press("Control+A")
+    page.keyboard.type("12.71")
+    page.keyboard.press("ArrowDown")
+    assert focused(page).startswith("Value, ")
+    expect(page.locator("#save-strip")).to_contain_text("All saved")
+
+    tab_to(page, "Channels", "Shift+Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/bay/channels/")
+    tab_to(page, "Wires")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**show=wires")
+    tab_to(page, "Plug, A1.1")
+    page.keyboard.press("Control+A")
+    page.keyboard.type("By keyboard")
+    page.keyboard.press("Tab")
+    expect(page.locator("#save-strip")).to_contain_text("All saved")
+
+    tab_to(page, "Notes", "Shift+Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/bay/notes/")
+    tab_to(page, "New note")
+    page.keyboard.type("Written without a pointer.")
+    tab_to(page, "Add note")
+    page.keyboard.press("Enter")
+    expect(page.locator(".notes")).to_contain_text("Written without a pointer.")
+    expect(page.locator("#save-strip")).to_contain_text("All saved")
+
+    page.goto("/jobs/1008/bay/before/")
+    kept = page.get_by_role("group", name="Seat belt chime").get_by_role("radio", checked=True)
+    assert chosen.endswith(kept.locator("xpath=..").inner_text())
+    expect(page.get_by_label("Value, Battery at rest")).to_have_value("12.71")
+    page.goto("/jobs/1008/bay/channels/?show=wires")
+    expect(page.get_by_label("Plug, A1.1", exact=True)).to_have_value("By keyboard")
