@@ -33,6 +33,7 @@ migrations: test-environment ## models without a migration
 
 bench: test-environment ## speed targets, as ratios measured in one run
 	@$(PY) -m tests.bench
+	@deploy/test_postgres.sh $(PY) -m tests.bench.tablets
 
 lock: test-environment ## resolve the pinned requirements again
 	@deploy/lock.sh
