@@ -192,7 +192,8 @@ def ampacity_sources(plan: doc.Plan, label: str = "") -> list[str]:
 class DeviceDraw(NamedTuple):
     """What one device asks of the supply, and what it gets where its path is whole.
 
-    Currents in A at the plan's charging voltage; `power_w` is what is left for its speakers.
+    Currents in A at the plan's charging voltage; `power_w` is what is left for its speakers,
+    None where that cannot be told: no whole path, or a supply that cannot carry full output.
     """
 
     id: str
@@ -228,7 +229,7 @@ def _draw(
     figures = figures_of(context, device, asked, supply_v)
     if solution and state:
         figures += device_figures(solution, device.id)
-    amplifier = device.kind == "amplifier" and state is not None
+    carried = solution is not None and solution.solved and device.kind == "amplifier"
     return DeviceDraw(
         device.id,
         device.name,
@@ -236,7 +237,7 @@ def _draw(
         asked.current_a("music", supply_v),
         asked.current_a("idle", supply_v),
         state.voltage_v if state else None,
-        asked.output_w * state.power_fraction if amplifier and state else None,
+        asked.output_w * state.power_fraction if carried and state else None,
         figures,
     )
 

@@ -59,12 +59,14 @@ def _device(device: Mapping[str, Any], parts: Mapping[str, Any], power: Document
         "full_current": _size(full.get("current_a"), "A", 1),
         "music_current": _size(music.get("current_a"), "A", 1),
         "idle_current": _size(device.get("idle_current_a", 0.0), "A", 1),
-        "speaker_power": _speaker_power(device["name"], power["full"]["figures"]),
+        "speaker_power": _speaker_power(device["name"], power["full"]),
     }
 
 
-def _speaker_power(name: str, figures: Sequence[Mapping[str, Any]]) -> str:
+def _speaker_power(name: str, full: Mapping[str, Any]) -> str:
+    """What is left for a device's speakers; nothing is said where full output is not carried."""
     label = f"power available to the speakers of {name}"
+    figures = full["figures"] if full["solved"] else ()
     found = next((one for one in figures if one["label"] == label), None)
     return wording.quantity(found["value"], found["unit"], 0) if found else NOTHING
 

@@ -93,6 +93,7 @@ def draws_html(sheet: Sheet, oob: bool = False) -> str:
                 "idle_a": sum(one.idle_a for one in draws),
                 "power_w": sum(one.power_w or 0.0 for one in draws),
             },
+            "solution": sheet.solution,
             "battery": [battery_figure(sheet.solution)] if sheet.solution else [],
             "oob": oob,
         },
