@@ -5,7 +5,6 @@
 """
 
 from collections.abc import Mapping
-from functools import lru_cache
 from typing import Final, NamedTuple
 
 import msgspec
@@ -74,23 +73,11 @@ def heard_from(job: Job) -> Heard:
     return Heard({label: total / weights for label, (total, weights) in sums.items()}, air_c)
 
 
-@lru_cache(maxsize=128)
-def _findings(plan: bytes, distances: tuple[tuple[str, float], ...], air_c: float) -> list[Finding]:
-    return list(tuning_findings(msgspec.json.decode(plan, type=doc.Plan), dict(distances), air_c))
-
-
 def sound_findings(job: Job, plan: doc.Plan) -> list[Finding]:
-    """Findings on the settings' response; worked out again only when what it rests on changed."""
+    """Findings on the settings' response, with the distances measured so far."""
     if not any(channel.speakers for channel in plan.channels):
         return []
-    part = doc.Plan(
-        devices=plan.devices,
-        speakers=plan.speakers,
-        channels=tuple(msgspec.structs.replace(one, wire=None) for one in plan.channels),
-        assumptions=plan.assumptions,
-    )
-    heard = heard_from(job)
-    return list(_findings(doc.dump(part), tuple(sorted(heard.distances_m.items())), heard.air_c))
+    return list(tuning_findings(plan, *heard_from(job)))
 
 
 def with_settings(plan: doc.Plan, settings: Mapping[str, doc.Setting]) -> doc.Plan:

@@ -1,7 +1,7 @@
 """Findings on a tuning: what the settings do to each other, judged on the complex response.
 
-Apart from `wiring.check`, because these need the response of every channel and are asked for when
-a tuning is looked at, not after every cell.
+Apart from `wiring.check`, because these need the response of every channel. What one stage does is
+kept by `wiring.stages`, so that judging again after a change costs that one stage.
 """
 
 from collections.abc import Iterator, Mapping
@@ -9,13 +9,11 @@ from typing import Final
 
 import numpy as np
 
+from wiring import stages
 from wiring.alignment import speed_of_sound_m_s
 from wiring.biquads import (
     ASSUMED_SAMPLE_RATE_HZ,
     COOKBOOK,
-    Biquad,
-    crossover_biquads,
-    section_biquad,
 )
 from wiring.channel_plan import (
     Meeting,
@@ -30,9 +28,9 @@ from wiring.context import Context
 from wiring.crossovers import CrossoverError, crossing, level_db
 from wiring.findings import Figure, Finding
 from wiring.measurements import Floats
-from wiring.plan import Channel, Crossover, Plan, Section, Setting, Speaker
+from wiring.plan import Channel, Crossover, Plan, Setting, Speaker
 from wiring.plots import frequency_name
-from wiring.response import Complexes, decibels, delay_response, evaluate, log_grid, through
+from wiring.response import Complexes, decibels, delay_response
 from wiring.rules_crossovers import ASSUMED_HIGH_PASS
 from wiring.rules_sides import side_pairs
 
@@ -42,7 +40,6 @@ HEADROOM_DB: Final = 1.0
 """Peaks of a channel above 0 dB by more than this are told."""
 BOOST_DB: Final = 1.0
 BETTER_DB: Final = 3.0
-_SHAPING: Final = frozenset({"peaking", "low_shelf", "high_shelf", "notch"})
 
 
 def tuning_findings(
@@ -57,12 +54,11 @@ def tuning_findings(
     have one, delays are judged with them, else taken to make up for the distances.
     """
     context = plan if isinstance(plan, Context) else Context(plan)
-    grid = log_grid(481)
     found = [
         *_possible(context),
         *_crossovers(context, distances_m or {}, air_c),
-        *_below_limits(context, grid),
-        *_headroom(context, grid, headroom_db),
+        *_below_limits(context),
+        *_headroom(context, headroom_db),
         *_sides(context),
         *_device_limits(context),
     ]
@@ -74,51 +70,50 @@ def _rate(context: Context, stage: Channel) -> float:
     return (device.sample_rate_hz if device else None) or ASSUMED_SAMPLE_RATE_HZ
 
 
-def _possible(context: Context) -> Iterator[Finding]:
-    _, problems = through(context, [c for c, _ in driven(context)], log_grid(2))
-    for channel_id, reason in problems.items():
-        yield Finding(
-            "tuning-not-possible",
-            "caution",
-            f"{channel_name(context, context.channels[channel_id])}: {reason}",
-            (channel_id,),
-            "Read the setting again on the device.",
-            RESPONSE,
+Way = tuple[tuple[Setting, Setting, float], ...]
+"""Stages of a channel's signal path: the setting, what of it filters, and the sample rate [Hz]."""
+
+
+def _way(context: Context, channel: Channel) -> Way:
+    key = f"way {channel.id}"
+    kept = context.kept.get(key)
+    if kept is None:
+        kept = context.kept[key] = tuple(
+            (stage.setting, stages.filtering(stage.setting), _rate(context, stage))
+            for stage in signal_path(context, channel)
         )
+    return kept  # type: ignore[return-value]
 
 
-def _kept(
-    setting: Setting, rate: float, sections: tuple[Section, ...], filters: bool
-) -> list[Biquad]:
-    found: list[Biquad] = []
-    if filters and setting.high_pass is not None:
-        found += crossover_biquads(setting.high_pass, "high_pass", rate)
-    if filters and setting.low_pass is not None:
-        found += crossover_biquads(setting.low_pass, "low_pass", rate)
-    return found + [section_biquad(section, rate) for section in sections]
+def _possible(context: Context) -> Iterator[Finding]:
+    for channel in {one.id: one for one, _ in driven(context)}.values():
+        reasons = (stages.problem(core, rate) for _, core, rate in _way(context, channel))
+        if reason := next(filter(None, reasons), ""):
+            yield Finding(
+                "tuning-not-possible",
+                "caution",
+                f"{channel_name(context, channel)}: {reason}",
+                (channel.id,),
+                "Read the setting again on the device.",
+                RESPONSE,
+            )
 
 
-def _filters_only(context: Context, channel: Channel, grid: Floats) -> Complexes:
+def _filters_around(way: Way, centre_hz: float) -> Complexes:
     """Crossovers, all-passes and polarity of the whole way, without level, delay and shaping."""
-    response = np.ones(grid.size, dtype=np.complex128)
-    for stage in signal_path(context, channel):
-        setting, rate = stage.setting, _rate(context, stage)
-        sections = tuple(s for s in setting.sections if s.kind not in _SHAPING)
-        row = evaluate([_kept(setting, rate, sections, True)], grid, rate)[0]
-        response = response * row * (-1 if setting.inverted else 1)
+    response = np.ones(1, dtype=np.complex128)
+    for setting, core, rate in way:
+        sign = -1 if setting.inverted else 1
+        response = response * stages.filters_around(core, rate, centre_hz) * sign
     return response
 
 
-def _shaping_db(context: Context, channel: Channel, grid: Floats) -> Floats:
+def _shaping_db(way: Way) -> Floats:
     """What the equaliser sections of the whole way add [dB]."""
-    total = np.zeros(grid.size)
-    for stage in signal_path(context, channel):
-        rate = _rate(context, stage)
-        sections = tuple(s for s in stage.setting.sections if s.kind in _SHAPING)
-        if sections:
-            total += decibels(
-                evaluate([_kept(stage.setting, rate, sections, False)], grid, rate)[0]
-            )
+    total = np.zeros(stages.GRID.size)
+    for setting, _, rate in way:
+        if setting.sections:
+            total += stages.shaping_db(setting.sections, rate)
     return total
 
 
@@ -134,10 +129,10 @@ def _crossovers(
         if where is None or not 20 <= where.frequency_hz <= 20_000:
             continue
         centre = where.frequency_hz
-        grid = np.geomspace(centre / 1.5, centre * 1.5, 61)
+        grid = stages.around(centre)
         try:
-            low = _filters_only(context, meeting.low, grid)
-            high = _filters_only(context, meeting.high, grid)
+            low = _filters_around(_way(context, meeting.low), centre)
+            high = _filters_around(_way(context, meeting.high), centre)
         except CrossoverError:
             continue
         late_ms = _late_ms(context, meeting, distances_m, air_c)
@@ -220,13 +215,15 @@ def _uneven(
     )  # fmt: skip
 
 
-def _below_limits(context: Context, grid: Floats) -> Iterator[Finding]:
+def _below_limits(context: Context) -> Iterator[Finding]:
     """Boosts where a driver must not be driven: under its safe high-pass, under its box."""
+    grid = stages.GRID
     for channel, speaker in driven(context):
+        way = _way(context, channel)
         try:
-            shaping = _shaping_db(context, channel, grid)
+            shaping = _shaping_db(way)
             if np.any(shaping > BOOST_DB / 2):
-                yield from _under_high_pass(context, channel, speaker, grid, shaping)
+                yield from _under_high_pass(channel, speaker, way, shaping)
         except CrossoverError:
             continue
         if speaker.box_limit_hz is not None:
@@ -234,8 +231,9 @@ def _below_limits(context: Context, grid: Floats) -> Iterator[Finding]:
 
 
 def _under_high_pass(
-    context: Context, channel: Channel, speaker: Speaker, grid: Floats, shaping: Floats
+    channel: Channel, speaker: Speaker, way: Way, shaping: Floats
 ) -> Iterator[Finding]:
+    grid = stages.GRID
     limit, order = speaker.min_high_pass_hz, speaker.min_high_pass_order
     if limit is None:
         if speaker.kind not in ASSUMED_HIGH_PASS:
@@ -244,7 +242,7 @@ def _under_high_pass(
     below = (grid <= limit) & (grid >= limit / 8) & (shaping > BOOST_DB)
     if not np.any(below):
         return
-    net = decibels(_filters_only(context, channel, grid)) + shaping
+    net = shaping + sum(decibels(stages.filters_on_grid(core, rate)) for _, core, rate in way)
     safe = Crossover("butterworth", order, limit)
     allowed = np.array([level_db(safe, "high_pass", float(f)) for f in grid[below]])
     excess = net[below] - allowed
@@ -297,22 +295,24 @@ def _under_box(
         )
 
 
-def _headroom(context: Context, grid: Floats, headroom_db: float) -> Iterator[Finding]:
-    channels = {channel.id: channel for channel, _ in driven(context)}
-    passed, _ = through(context, channels.values(), grid)
-    for channel_id, each in passed.items():
-        levels = decibels(each.response)
+def _headroom(context: Context, headroom_db: float) -> Iterator[Finding]:
+    grid = stages.GRID
+    for channel in {one.id: one for one, _ in driven(context)}.values():
+        way = _way(context, channel)
+        if any(setting.muted or stages.problem(core, rate) for setting, core, rate in way):
+            continue
+        levels = sum(setting.level_db + stages.level_db(core, rate) for setting, core, rate in way)
+        assert isinstance(levels, np.ndarray)
         peak = int(np.argmax(levels))
         if levels[peak] <= headroom_db:
             continue
         level = float(levels[peak])
-        channel = channels[channel_id]
         yield Finding(
             "headroom",
             "caution",
             f"{channel_name(context, channel)} peaks at {level:+.1f} dB at "
             f"{frequency_name(float(grid[peak]))}: full-scale music clips there",
-            (channel_id, *channel.speakers),
+            (channel.id, *channel.speakers),
             f"Lower the channel by {level:.1f} dB, or cut elsewhere instead of boosting here.",
             COMMON_PRACTICE,
             (
