@@ -4,6 +4,7 @@ from hashlib import blake2b
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.utils import timezone
 
 from jobs.models import Job
 from jobs.selectors import lanes_by_bay, lanes_by_stage, live_jobs
@@ -19,7 +20,7 @@ def board(request: HttpRequest) -> HttpResponse:
     by_bay = asked.get("by") == "bay"
     bays = list(Bay.objects.filter(active=True))
     jobs = live_jobs(bay=asked.get("bay", ""), technician=asked.get("who", ""), person=request.user)
-    digest = _digest(jobs, by_bay)
+    digest = _digest(jobs, bays, by_bay)
     if asked.get("seen") == digest:
         return HttpResponse(status=204)
     context = {
@@ -41,11 +42,13 @@ def board(request: HttpRequest) -> HttpResponse:
     return render(request, "board/page.html", context)
 
 
-def _digest(jobs: list[Job], by_bay: bool) -> str:
-    """Changes when any card would look different."""
+def _digest(jobs: list[Job], bays: list[Bay], by_bay: bool) -> str:
+    """Changes when any card or lane would look different; the drawn lanes are kept under it."""
     shown = "|".join(
-        f"{job.pk} {job.version} {lateness(job) if job.is_late else ''}"
-        f" {job.customer} {job.vehicle}"
+        f"{job.pk} {job.version} {job.stage} {job.promised_at.timestamp()} {lateness(job) if job.is_late else ''}"
+        f" {job.customer} {job.vehicle} {job.bay} {job.technician}"
         for job in jobs
     )
-    return blake2b(f"{by_bay}|{shown}".encode(), digest_size=8).hexdigest()
+    zone = timezone.get_current_timezone_name()
+    lanes = f"{by_bay}|{zone} {timezone.localdate()}|{' '.join(str(bay) for bay in bays)}"
+    return blake2b(f"{lanes}|{shown}".encode(), digest_size=8).hexdigest()
