@@ -45,8 +45,9 @@ def board(request: HttpRequest) -> HttpResponse:
 def _digest(jobs: list[Job], bays: list[Bay], by_bay: bool) -> str:
     """Changes when any card or lane would look different; the drawn lanes are kept under it."""
     shown = "|".join(
-        f"{job.pk} {job.version} {job.stage} {job.promised_at.timestamp()} {lateness(job) if job.is_late else ''}"
-        f" {job.customer} {job.vehicle} {job.bay} {job.technician}"
+        f"{job.pk} {job.version} {job.stage} {job.promised_at.timestamp()}"
+        f" {lateness(job) if job.is_late else ''} {job.customer} {job.vehicle}"
+        f" {job.bay} {job.technician}"
         for job in jobs
     )
     zone = timezone.get_current_timezone_name()
