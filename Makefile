@@ -32,7 +32,7 @@ migrations: test-environment ## models without a migration
 	@deploy/migrations.sh
 
 bench: test-environment ## speed targets, as ratios measured in one run
-	@$(PY) -m tests.bench
+	@deploy/test_postgres.sh $(PY) -m tests.bench
 	@deploy/test_postgres.sh $(PY) -m tests.bench.tablets
 
 lock: test-environment ## resolve the pinned requirements again
