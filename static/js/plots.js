@@ -1,15 +1,21 @@
 /* Reading values off a plot: pointer, tap or arrow keys.
  *
  * [data-plot]        a figure around the SVG; its columns are .plot-hit[data-hz][data-values]
- * [data-plot-read]   where the values of the column read last are written
+ * [data-plot-read]   in the figure, where the values of the column read last are written
+ * data-plot-out      on a figure without one: the id of the element they are written to instead
+ *
+ * A plot that is drawn again is read again at the frequency read last.
  */
 (() => {
   "use strict";
 
   const hits = (figure) => [...figure.querySelectorAll(".plot-hit")];
 
+  const outOf = (figure) =>
+    figure.querySelector("[data-plot-read]") || document.getElementById(figure.dataset.plotOut || "");
+
   function read(figure, hit) {
-    const out = figure.querySelector("[data-plot-read]");
+    const out = outOf(figure);
     if (!hit || !out || hit.classList.contains("read")) return;
     for (const other of figure.querySelectorAll(".plot-hit.read")) other.classList.remove("read");
     hit.classList.add("read");
@@ -20,8 +26,16 @@
       span.textContent = text;
       return span;
     });
+    out.dataset.hz = hit.dataset.hz;
     out.replaceChildren(title, ...parts);
   }
+
+  document.addEventListener("htmx:afterSettle", (event) => {
+    for (const figure of event.target.querySelectorAll?.("[data-plot-out]") || []) {
+      const { hz } = outOf(figure)?.dataset || {};
+      if (hz) read(figure, hits(figure).find((hit) => hit.dataset.hz === hz));
+    }
+  });
 
   function pointed(event) {
     const hit = event.target.closest?.(".plot-hit");

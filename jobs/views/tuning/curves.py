@@ -47,14 +47,16 @@ def curves(request: HttpRequest, number: int) -> HttpResponse:
     before = plan_of_record(sheet, first) if second is not None else before_plan(sheet)
     plan = after if after is not None else sheet.plan
     picked = request.GET.getlist("channel") if "picked" in request.GET else None
+    ident = "compared" if second is not None else "curves"
     context = {
         "sheet": sheet,
+        "out": f"{ident}-read" if request.htmx else "",  # type: ignore[attr-defined]
         "plot": sums.curves(
             plan,
             before,
             shown,
             quantity,
-            "compared" if second is not None else "curves",
+            ident,
             picked if shown == "channels" else None,
         )
         if picked != [] or shown != "channels"
