@@ -107,7 +107,6 @@ def _database() -> dict[str, object]:
         return {
             "ENGINE": "django.db.backends.sqlite3",
             "NAME": DATA_DIR / "loombook.sqlite3",
-            "CONN_MAX_AGE": 600,
             # Kept open: closing the last connection moves the whole WAL into the file each time.
             "CONN_MAX_AGE": None,
             "OPTIONS": {
