@@ -29,7 +29,7 @@ class WithdrawForm(forms.Form):
     reason = forms.CharField(
         max_length=500,
         label="Why it is withdrawn",
-        help_text="The reason stays in the log of the job it came from.",
+        help_text="The reason stays with the setup.",
         error_messages={"required": "Say why the setup is withdrawn."},
     )
 
@@ -38,7 +38,10 @@ TAKE = "take"
 
 
 class Choices:
-    """A decision for each open item: as posted, at first taken where the job has nothing yet."""
+    """A decision for each open item: as posted, at first taken where the job has nothing yet.
+
+    `all` in what is posted names a group of which everything is to be taken.
+    """
 
     def __init__(self, comparison: Comparison, data: Any = None) -> None:
         self.comparison = comparison
@@ -47,6 +50,8 @@ class Choices:
     def taken(self, item: Item) -> bool:
         """Whether an item is to be taken over."""
         if self.data is not None:
+            if item.group == self.data.get("all"):
+                return True
             return bool(self.data.get(item.key) == TAKE)
         return item.taken_by_default
 

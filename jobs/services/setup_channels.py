@@ -100,7 +100,7 @@ def channel_item(channel: doc.Channel, matches: Matches, rows: list[Channel]) ->
         extra = known
     state, why = _channel_state(channel, place, row, values, extra, needs, matches)
     moved = f"{row.plan_id}: " if channel.id != row.plan_id else ""
-    expected = "; reconfirm the colours in the car" if channel.wire and not place.joins else ""
+    coloured = any(values.get(name) for name in ("positive_base", "negative_base"))
     return Item(
         key,
         "channels",
@@ -113,7 +113,8 @@ def channel_item(channel: doc.Channel, matches: Matches, rows: list[Channel]) ->
         row.pk,
         values,
         extra=extra,
-        result="" if state == "same" else f"{moved}{told}{expected}",
+        result=f"{moved}{told}" if moved else "",
+        remind="Reconfirm the colours in the car" if coloured else "",
     )
 
 

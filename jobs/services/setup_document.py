@@ -165,7 +165,12 @@ def upgrade(document: Mapping[str, Any]) -> dict[str, Any]:
         version = document["setup_version"]
     if version != SETUP_VERSION:
         raise SetupError(f"This setup has version {version}; this program reads {SETUP_VERSION}.")
-    defaults = {"wires": [], "step_notes": [], "photos": [], "measured_minutes": None}
+    defaults: dict[str, Any] = {
+        "wires": [],
+        "step_notes": [],
+        "photos": [],
+        "measured_minutes": None,
+    }
     return {**defaults, **document}
 
 
@@ -176,7 +181,7 @@ def checked(document: Mapping[str, Any]) -> dict[str, Any]:
         typed = msgspec.convert(upgraded, SetupDocument, strict=True)
     except msgspec.ValidationError as error:
         raise SetupError(f"The setup does not fit its schema: {error}.") from None
-    built = msgspec.to_builtins(typed)
+    built = msgspec.json.decode(msgspec.json.encode(typed))
     assert isinstance(built, dict)
     plan_in(built)
     return built

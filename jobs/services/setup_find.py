@@ -13,8 +13,8 @@ from jobs.models import Job, SavedSetup, SetupState
 from shop.models import Product, VehicleModel
 
 MOST_SHOWN: Final = 6
-MOST_MODELS: Final = 5
-MOST_OF_A_MODEL: Final = 30
+MOST_MODELS: Final = 4
+MOST_OF_A_MODEL: Final = 12
 MOST_JOBS: Final = 60
 MOST_ALIKE: Final = 200
 """Other models of the make and model that are looked through for the most alike."""
@@ -30,6 +30,9 @@ class Reason:
 
     agrees: bool
     text: str
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "text", f"{self.text[:1].upper()}{self.text[1:]}")
 
 
 @dataclass(frozen=True)
@@ -116,15 +119,33 @@ def _some(names: list[str], most: int = 3) -> str:
     return shown if len(names) <= most else f"{shown} and {len(names) - most} more"
 
 
-def _models(wanted: VehicleModel, year: int) -> list[VehicleModel]:
-    """The car's model, then the most alike of the same make and model."""
-    alike = list(
+def _alike(wanted: VehicleModel, year: int) -> list[VehicleModel]:
+    """Other models of the make and model, the most alike first."""
+    models = list(
         VehicleModel.objects.filter(make=wanted.make, model=wanted.model)
         .exclude(pk=wanted.pk)
         .order_by("-year_from", "pk")[:MOST_ALIKE]
     )
-    alike.sort(key=lambda model: -_model_reasons(wanted, year, model)[0])
-    return [wanted, *alike[: MOST_MODELS - 1]]
+    models.sort(key=lambda model: -_model_reasons(wanted, year, model)[0])
+    return models[: MOST_MODELS - 1]
+
+
+def _of_model(
+    model: VehicleModel, wanted: VehicleModel, year: int, products: list[Product]
+) -> list[Match]:
+    rows = (
+        SavedSetup.objects.filter(vehicle_model=model, state__lt=SetupState.WITHDRAWN)
+        .only("name", "state", "times_used", "product_names", "vehicle_model")
+        .order_by("state", "-times_used")[:MOST_OF_A_MODEL]
+    )
+    score, reasons = _model_reasons(wanted, year, model)
+    near = model.pk != wanted.pk or not _in_years(model, year)
+    found = []
+    for setup in rows:
+        setup.vehicle_model = model
+        more, product_reasons = _product_reasons(setup, products)
+        found.append(Match(setup, score + more, near, (*reasons, *product_reasons)))
+    return found
 
 
 def best_matches(
@@ -132,23 +153,15 @@ def best_matches(
 ) -> list[Match]:
     """The setups to offer for a car of this model and year that gets these products.
 
-    Approved ones stand before drafts, withdrawn ones are not offered; then the best first.
+    Approved ones stand before drafts, withdrawn ones are not offered; then the best first. Where
+    the car's own model has enough approved ones no other model is looked at: none could pass them.
     """
     products = list(products)
-    found = []
-    for model in _models(wanted, year):
-        rows = (
-            SavedSetup.objects.filter(vehicle_model=model, state__lt=SetupState.WITHDRAWN)
-            .select_related("from_sheet__job")
-            .defer("from_sheet__document", "from_sheet__pdf")
-            .order_by("state", "-times_used")[:MOST_OF_A_MODEL]
-        )
-        score, reasons = _model_reasons(wanted, year, model)
-        near = model.pk != wanted.pk or not _in_years(model, year)
-        for setup in rows:
-            setup.vehicle_model = model
-            more, product_reasons = _product_reasons(setup, products)
-            found.append(Match(setup, score + more, near, (*reasons, *product_reasons)))
+    found = _of_model(wanted, wanted, year, products)
+    sure = sum(one.setup.is_approved and not one.near for one in found)
+    if sure < most:
+        for model in _alike(wanted, year):
+            found += _of_model(model, wanted, year, products)
     found.sort(key=lambda one: (one.setup.state, -one.score, -one.setup.times_used))
     return found[:most]
 

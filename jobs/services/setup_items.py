@@ -20,7 +20,8 @@ class Item:
 
     `needs` are keys of items that must be taken, or already the same, before this one can be.
     `values` are model values by field name; `target` the row they go to, None when it is made.
-    `result` says what the job then has, where that is not what the setup says.
+    `result` says what the job then has, where that is not what the setup says; `remind` what is
+    still to be done in the car.
     """
 
     key: str
@@ -35,6 +36,7 @@ class Item:
     values: Mapping[str, Any] = field(default_factory=dict)
     extra: Any = None
     result: str = ""
+    remind: str = ""
 
     @property
     def then(self) -> str:

@@ -15,7 +15,7 @@ from jobs.services.channels import from_part
 from jobs.wiring_adapter import DEVICE_KINDS, plan_of
 from shop.models import Product, ProductKind
 from wiring.carry import Carried, CarriedLevel, carried_levels, propose
-from wiring.plan import Device, Plan, Speaker
+from wiring.plan import Channel, Device, Plan, Speaker
 
 State = Literal["same", "new", "differs", "impossible"]
 FIGURES: Final = (
@@ -277,7 +277,7 @@ def _speaker_here(one: SpeakerMatch) -> Speaker:
 def _result(plan: Plan, here: Plan, speakers: Mapping[str, Speaker], carried: Carried) -> Plan:
     """The amplifier channels as they would be in the job, their speakers under the setup's ids."""
     old = {channel.id: channel for channel in plan.channels}
-    made = {}
+    made: dict[str, Channel] = {}
     for key, place in carried.placements.items():
         if place.target is None or place.kind == "line":
             continue

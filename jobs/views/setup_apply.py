@@ -37,6 +37,11 @@ class Group(NamedTuple):
     title: str
     rows: list[tuple[Item, bool]]
 
+    @property
+    def undecided(self) -> int:
+        """How many differ and are left so far."""
+        return sum(item.state == "differs" and not taken for item, taken in self.rows)
+
 
 def _coverage(comparison: Comparison) -> dict[str, Any]:
     """Where each of the setup's speakers goes, for a job with other channels."""
@@ -51,13 +56,16 @@ def _coverage(comparison: Comparison) -> dict[str, Any]:
 
 @allow(*BENCH)
 def setup_apply(request: HttpRequest, number: int, pk: int) -> HttpResponse:
-    """Show what applying a setup would do, item by item; on POST take over what was chosen."""
+    """Show what applying a setup would do, item by item; on POST take over what was chosen.
+
+    `all` only marks a whole group as taken, and shows the page again.
+    """
     job = get_object_or_404(Job.objects.with_names(), number=number)
     found = get_object_or_404(
         SavedSetup.objects.select_related("vehicle_model", "from_sheet__job"), pk=pk
     )
     refused: list[str] = []
-    if request.method == "POST":
+    if request.method == "POST" and "all" not in request.POST:
         try:
             choices = Choices(applying.preview(found, job), request.POST)
             applied = applying.apply_setup(

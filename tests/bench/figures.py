@@ -9,7 +9,7 @@ from uuid import uuid4
 from django.db import connection
 from django.urls import reverse
 
-from jobs.models import ChannelSetting, InstallSheet, Job
+from jobs.models import ChannelSetting, InstallSheet, Job, SavedSetup
 from jobs.pdf import render
 from shop.models import StaffMember
 from tests.bench.acoustics import proposal_time, response_times
@@ -53,6 +53,7 @@ class Bench:
         print(LINE.format("what", "measured", "floor", "ratio", "target"))
         self._save()
         self._board()
+        self._setups()
         self._check()
         self._acoustics()
         self._pdf()
@@ -118,6 +119,17 @@ class Bench:
         past = Job.objects.count()
         self._line(f"board, 60 live of {past:,} jobs, p95", measured, floor, "at most 4 x")
         print(f"{'':4}queries: {queries(board)}")
+
+    def _setups(self) -> None:
+        url = reverse("setups_found", args=[self.job.number])
+
+        def offer() -> Answer:
+            return _ok(self.caller.get(url))
+
+        measured, floor = side_by_side(offer, self.floor, PAGES)
+        count = SavedSetup.objects.count()
+        self._line(f"best of {count:,} setups, p95", measured, floor, "at most 5 x")
+        print(f"{'':4}queries: {queries(offer)}")
 
     def _check(self) -> None:
         plan = large_plan()

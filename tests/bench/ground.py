@@ -9,11 +9,15 @@ from django.utils import timezone
 
 from jobs.demo.loader import Loader
 from jobs.lifecycle import LIVE, Stage
-from jobs.models import Job
+from jobs.models import Job, SavedSetup, SetupState
 from jobs.services.moves import move
 from shop.models import Bay, Customer, Shop, StaffMember, Vehicle, VehicleModel
 
 PAST_JOBS = 100_000
+SETUPS = 100_000
+MODELS = 4_000
+YEARS_OF_A_MODEL = 10
+"""Vehicle models of one make and model: the near matches that are looked through."""
 LIVE_JOBS = 60
 CUSTOMERS = 4_000
 BATCH = 5_000
@@ -37,6 +41,7 @@ def lay() -> Job:
     _crowd()
     _past()
     _live()
+    _setups()
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
             cursor.execute("ANALYZE")
@@ -101,3 +106,33 @@ def _live() -> None:
     missing = LIVE_JOBS - Job.objects.filter(stage__in=LIVE).count()
     stages = sorted(LIVE)
     _make([stages[n % len(stages)] for n in range(missing)], FIRST_NUMBER + PAST_JOBS, 1)
+
+
+def _setups() -> None:
+    """Setups of many models, a tenth of them of the very model that is asked for."""
+    by = StaffMember.objects.get(username="odile")
+    asked = VehicleModel.objects.get(vehicles__plate="HRN 4217")
+    VehicleModel.objects.bulk_create(
+        VehicleModel(
+            make=asked.make if n < YEARS_OF_A_MODEL else f"Make {n // 100}",
+            model=asked.model if n < YEARS_OF_A_MODEL else f"Model {n // YEARS_OF_A_MODEL}",
+            year_from=1980 + n % YEARS_OF_A_MODEL,
+            year_to=1990 + n % YEARS_OF_A_MODEL,
+            trim=f"Trim {n}",
+        )
+        for n in range(MODELS)
+    )
+    keys = list(VehicleModel.objects.order_by("pk").values_list("pk", flat=True))
+    names = ["Harnbeck Weir Six", "Threlk Finch 25", "Threlk Plover 165"]
+    for start in range(0, SETUPS, BATCH):
+        SavedSetup.objects.bulk_create(
+            SavedSetup(
+                vehicle_model_id=asked.pk if n % 10 == 0 else keys[n % len(keys)],
+                name=f"Setup {n}",
+                state=SetupState.APPROVED if n % 3 else SetupState.DRAFT,
+                times_used=n % 50,
+                product_names=names,
+                by=by,
+            )
+            for n in range(start, start + BATCH)
+        )

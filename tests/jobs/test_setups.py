@@ -8,6 +8,7 @@ from django.test import Client
 
 from jobs.models import Channel, ChannelSetting, Job, JobEvent, SavedSetup
 from jobs.services.errors import ChangedMeanwhile, Refused
+from jobs.services.parts import put_in
 from jobs.services.saving import save_row
 from jobs.services.setup_apply import apply_setup, preview
 from jobs.services.setups import create_setup, edit_setup, withdraw_setup
@@ -151,6 +152,55 @@ def test_a_channel_is_left_when_its_amplifier_is_left(
     assert applied.taken == {"speakers": ["SP1"]}
     assert "A1.1" in applied.left["channels"]
     assert job.channels.get(number=1).connector == ""
+
+
+def test_a_stronger_amplifier_keeps_the_balance_with_new_levels(
+    workshop: Workshop, setup: SavedSetup
+) -> None:
+    """Gains are set for the speakers' rating where that is less than the amplifier's 100 W: the
+    tweeters gain 10 log10(60 / 50) = 0.8 dB, the coaxials 10 log10(70 / 50) = 1.5 dB."""
+    strong = make_product(name="Weir Six", amplifier_channels=6, ratings=[(4, 100, False)])
+    job = workshop.job(setup.vehicle_model, amplifier=strong)
+    found = preview(setup, job)
+    by_key = {item.key: item for item in found.items}
+    assert found.matches.carried.free == ("A1.5", "A1.6")
+    assert by_key["setting:A1.1"].values["level_db"] == -4.5
+    assert by_key["setting:A1.3"].values["level_db"] == pytest.approx(-5.2)
+    assert any("70 W here, 50 W in the setup" in why for why in by_key["setting:A1.3"].why)
+    keys = {item.key for item in found.open_items}
+    apply_setup(job.number, setup.pk, keys, found.token, workshop.technician)
+    settings = ChannelSetting.objects.filter(record__job=job).order_by("channel__number")
+    assert list(settings.values_list("level_db", flat=True)) == pytest.approx(
+        [-4.5, -4.5, -5.2, -5.2]
+    )
+    assert [f.rule for f in findings_of(job) if f.severity == "stop"] == []
+
+
+def test_a_second_amplifier_takes_the_channels_the_first_lacks(
+    workshop: Workshop, setup: SavedSetup
+) -> None:
+    small = make_product(name="Weir Two", amplifier_channels=2, ratings=[(4, 50, False)])
+    job = workshop.job(setup.vehicle_model, amplifier=small)
+    put_in(job, small, 1, workshop.desk)
+    found = preview(setup, job)
+    assert found.matches.carried.uncovered == {}
+    keys = {item.key for item in found.open_items}
+    applied = apply_setup(job.number, setup.pk, keys, found.token, workshop.technician)
+    assert "A1.3 → A2.1" in applied.taken["channels"]
+    fed = {
+        row.plan_id: row.speakers.get().position
+        for row in job.channels.filter(speakers__isnull=False).select_related("part")
+    }
+    assert fed == {
+        "A1.1": "front_dash_left",
+        "A1.2": "front_dash_right",
+        "A2.1": "rear_door_left",
+        "A2.2": "rear_door_right",
+    }
+    before = snapshot(job)
+    undo(job.number, applied.event.pk, workshop.technician)
+    assert snapshot(job) != before
+    assert not job.speakers.exists()
 
 
 def test_another_impedance_is_asked_about(workshop: Workshop, setup: SavedSetup) -> None:
