@@ -4,8 +4,9 @@ from typing import Any, Final
 
 from django import forms
 
+from jobs.capture_answers import OCTAVES_HZ, band_name, octave_levels
 from jobs.forms.bay.cells import NumberField, show_number
-from jobs.measured_answers import OCTAVES_HZ, band_name, octave_levels, read
+from jobs.measured_answers import read
 from jobs.models import FactoryOutput, FactorySum, MeasuredPhase, OutputSide
 
 MOST_FILES: Final = 12

@@ -3,6 +3,7 @@
 import re
 from typing import Any, Final
 
+from jobs import capture_answers as capture
 from jobs import measured_answers as measured
 from jobs import tuning_answers as sums
 from jobs.models import Job, MeasuredPhase, ReadingKind
@@ -140,20 +141,20 @@ def _levels(job: Job, plan: Plan) -> dict[str, Any] | None:
 def _capture(job: Job) -> dict[str, Any] | None:
     outputs = list(job.factory_outputs.all())
     together = list(job.factory_sums.select_related("first", "second"))
-    report, _ = measured.captured(outputs, together)
+    report, _ = capture.captured(outputs, together)
     if report is None:
         return None
     said = {one.id: one for one in report.outputs}
     return {
-        "svg": _drawn(measured.capture_plot(outputs, report, "sheet-capture")),
+        "svg": _drawn(capture.capture_plot(outputs, report, "sheet-capture")),
         "outputs": [
             {
                 "name": row.name,
                 "side": row.get_side_display(),
                 "plug": row.plug,
                 "carries": said[str(row.pk)].carries,
-                "low": measured.band_name(said[str(row.pk)].low_hz),
-                "high": measured.band_name(said[str(row.pk)].high_hz),
+                "low": capture.band_name(said[str(row.pk)].low_hz),
+                "high": capture.band_name(said[str(row.pk)].high_hz),
                 "points": row.points,
             }
             for row in outputs

@@ -6,7 +6,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from jobs import measured_answers as sums
+from jobs import capture_answers as sums
 from jobs.forms.tuning.uploads import OutputForm, SumForm
 from jobs.models import FactoryOutput, FactorySum
 from jobs.services.acoustics import capture as service
