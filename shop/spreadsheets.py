@@ -191,7 +191,7 @@ def _xlsx_rows(data: bytes) -> list[list[str]]:
             if sheet is None:
                 raise UnreadableFile("This spreadsheet has no worksheet.")
             sheet.reset_dimensions()
-            found = []
+            found: list[list[str]] = []
             for row in sheet.iter_rows(max_col=MOST_COLUMNS + 1, values_only=True):
                 if len(found) == MOST_LINES:
                     raise UnreadableFile(

@@ -99,7 +99,7 @@ class ColumnsForm(forms.Form):
             if key and key in taken:
                 self.add_error(name, f"“{taken[key]}” is {heading_of(key)} already: choose one.")
             elif key:
-                taken[key] = self.fields[name].label or ""
+                taken[key] = str(self.fields[name].label)
         if not self.errors and not {"maker", "name"} <= taken.keys() and "part_number" not in taken:
             self.add_error(
                 None,

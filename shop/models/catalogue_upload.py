@@ -7,12 +7,14 @@ from django.conf import settings
 from django.db import models
 from django.utils import timezone
 
+from shop.models.people import StaffMember
+
 KEPT: Final = timedelta(days=1)
 """How long an uploaded file waits to be confirmed."""
 
 
 class CatalogueUploadQuerySet(models.QuerySet["CatalogueUpload"]):
-    def of(self, person: object) -> "CatalogueUploadQuerySet":
+    def of(self, person: StaffMember) -> "CatalogueUploadQuerySet":
         """The uploads of one person that have not expired."""
         return self.filter(by=person, uploaded_at__gt=timezone.now() - KEPT)
 

@@ -12,11 +12,15 @@ from django.utils.http import urlencode
 from django.views.decorators.http import require_GET, require_safe
 
 from shop.access import allow_any_staff, public
+from shop.models import StaffMember
 
 
 class _SignIn(auth_views.LoginView):
     template_name = "accounts/login.html"
     redirect_authenticated_user = True
+
+    def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
+        return super().get_context_data(nobody_yet=not StaffMember.objects.exists(), **kwargs)
 
     def get(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         """On a registered tablet names and PIN come first; `?by=password` asks for this page."""
@@ -38,7 +42,7 @@ class _ChangePassword(auth_views.PasswordChangeView):
 
 login = public(_SignIn.as_view())  # type: ignore[arg-type]
 logout = allow_any_staff(auth_views.LogoutView.as_view())
-password_change = allow_any_staff(_ChangePassword.as_view())  # type: ignore[arg-type]
+password_change = allow_any_staff(_ChangePassword.as_view())
 
 
 @public

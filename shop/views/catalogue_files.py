@@ -35,7 +35,7 @@ def product_import(request: HttpRequest) -> HttpResponse:
         CatalogueUpload.objects.expired().delete()
         columns = guesses(form.sheet.headings)
         upload = CatalogueUpload.objects.create(
-            by=request.user,
+            by=request.user,  # type: ignore[misc]
             file_name=form.cleaned_data["file"].name[:120],
             sheet=msgspec.to_builtins(form.sheet),
             columns=columns,
@@ -47,13 +47,13 @@ def product_import(request: HttpRequest) -> HttpResponse:
         "form": form,
         "kinds": ProductKind.choices,
         "products": Product.objects.count(),
-        "waiting": CatalogueUpload.objects.of(request.user).order_by("-uploaded_at")[:3],
+        "waiting": CatalogueUpload.objects.of(request.user).order_by("-uploaded_at")[:3],  # type: ignore[arg-type]
     }
     return render(request, "catalogue/import.html", context, status=422 if posted else 200)
 
 
 def _upload(request: HttpRequest, pk: int) -> CatalogueUpload | None:
-    return CatalogueUpload.objects.of(request.user).filter(pk=pk).first()
+    return CatalogueUpload.objects.of(request.user).filter(pk=pk).first()  # type: ignore[arg-type]
 
 
 def _gone(request: HttpRequest) -> HttpResponse:

@@ -402,6 +402,19 @@ def test_a_car_in_the_book_is_offered_and_entered_again_only_when_the_desk_says_
     assert Vehicle.objects.filter(plate="NEW 1234").count() == 2
 
 
+def test_a_vin_being_typed_suggests_years_and_region_and_finds_the_car(desk: Client) -> None:
+    known = VehicleFactory(vin="4UZ00A0X0RA000001")
+    asked = {"prefix": "vehicle", "vehicle-vin": known.vin, "booking": "1"}
+    page = desk.get(reverse("vin_report"), asked).content.decode()
+    # Position 10 is R: 1994 or 2024; a letter in position 7 is for the later cycle, and here
+    # there is a digit (49 CFR 565.15, Table VII).
+    assert page.index('data-value="1994"') < page.index('data-value="2024"')
+    assert "North America" in page
+    assert f"{reverse('vehicle_pick')}?vehicle={known.pk}" in page
+    again = desk.get(reverse("vin_report"), {**asked, "but": known.pk}).content.decode()
+    assert "in the book already" not in again
+
+
 def test_a_used_car_changes_hands_only_when_the_desk_says_so(desk: Client) -> None:
     vehicle, buyer = VehicleFactory(), CustomerFactory()
     answers = {"customer": buyer.pk, "vehicle": vehicle.pk}

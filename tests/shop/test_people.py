@@ -36,6 +36,21 @@ def test_customers_are_found_by_all_the_words() -> None:
 
 
 @pytest.mark.django_db
+def test_a_phone_number_in_the_book_is_said_and_kept_twice_when_confirmed(client: Client) -> None:
+    known = CustomerFactory(name="Odo Marrick", phone="0161 496 0000", phone_digits="01614960000")
+    client.force_login(make_staff(Role.FRONT_DESK))
+    form = {"name": "Vesna Holloway", "phone": "+44 161 496 0000"}
+    page = client.post(reverse("customer_create"), form).content.decode()
+    assert "This phone number is in the book already" in page
+    assert reverse("customer", args=[known.pk]) in page
+    assert Customer.objects.count() == 1
+    client.post(reverse("customer_create"), {**form, "known_confirmed": "on"})
+    assert Customer.objects.count() == 2
+    other = {"name": "Odo M. Marrick", "phone": "0161 496 0000"}
+    assert CustomerForm(other, instance=known).is_valid()
+
+
+@pytest.mark.django_db
 def test_the_shop_is_never_left_without_a_manager() -> None:
     only, other = make_staff(Role.MANAGER), make_staff(Role.MANAGER)
     other.is_active = False
