@@ -4,6 +4,7 @@ from datetime import timedelta
 from typing import Final
 
 from django.conf import settings
+from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.utils import timezone
 
@@ -14,9 +15,9 @@ KEPT: Final = timedelta(days=1)
 
 
 class CatalogueUploadQuerySet(models.QuerySet["CatalogueUpload"]):
-    def of(self, person: StaffMember) -> "CatalogueUploadQuerySet":
+    def of(self, person: StaffMember | AnonymousUser) -> "CatalogueUploadQuerySet":
         """The uploads of one person that have not expired."""
-        return self.filter(by=person, uploaded_at__gt=timezone.now() - KEPT)
+        return self.filter(by_id=person.pk, uploaded_at__gt=timezone.now() - KEPT)
 
     def expired(self) -> "CatalogueUploadQuerySet":
         return self.filter(uploaded_at__lte=timezone.now() - KEPT)

@@ -47,13 +47,13 @@ def product_import(request: HttpRequest) -> HttpResponse:
         "form": form,
         "kinds": ProductKind.choices,
         "products": Product.objects.count(),
-        "waiting": CatalogueUpload.objects.of(request.user).order_by("-uploaded_at")[:3],  # type: ignore[arg-type]
+        "waiting": CatalogueUpload.objects.of(request.user).order_by("-uploaded_at")[:3],
     }
     return render(request, "catalogue/import.html", context, status=422 if posted else 200)
 
 
 def _upload(request: HttpRequest, pk: int) -> CatalogueUpload | None:
-    return CatalogueUpload.objects.of(request.user).filter(pk=pk).first()  # type: ignore[arg-type]
+    return CatalogueUpload.objects.of(request.user).filter(pk=pk).first()
 
 
 def _gone(request: HttpRequest) -> HttpResponse:
