@@ -135,15 +135,13 @@ class ImportPlan:
 
     @property
     def digest(self) -> str:
-        """Stands for all that was shown, the choices aside; another digest means look again."""
+        """Stands for what was shown, whatever is chosen: another digest means look again."""
         said = [
             [
                 one.number,
-                one.state,
                 one.product and one.product.pk,
                 one.alike and one.alike.pk,
                 [(change.label, change.old, change.new) for change in one.changes],
-                one.errors,
             ]
             for one in self.outcomes
         ]
@@ -151,6 +149,13 @@ class ImportPlan:
 
 
 # One row -----------------------------------------------------------------------------------------
+
+
+class _RowForm(ProductForm):
+    """The product's form; that no two are the same the reader sees to, without a query a row."""
+
+    def _get_validation_exclusions(self) -> set[str]:
+        return {*super()._get_validation_exclusions(), "part_number"}  # type: ignore[misc]
 
 
 class _Reader:
@@ -179,13 +184,16 @@ class _Reader:
         if alike is not None:
             outcome.state = State.ALIKE
             outcome.choice = self.choices.get(row.number, Choice.LEAVE)
-            if outcome.can_update and outcome.choice != Choice.ADD:
-                target = alike
-        taken = None if outcome.choice == Choice.LEAVE and alike else target
+            target = alike if outcome.can_update else None
+        self._fill(outcome, row, target)
+        if outcome.choice == Choice.ADD and target is not None and not outcome.errors:
+            shown = outcome.changes
+            self._fill(outcome, row, None)
+            outcome.changes, target = shown, None
+        taken = target if outcome.writes else product
         earlier = self._row_above(words, taken, row.number)
         if earlier is not None:
-            return outcome.fail(f"Row {earlier} is the same product: keep one of the two.")
-        self._fill(outcome, row, target)
+            outcome.fail(f"Row {earlier} is the same product: keep one of the two.")
         return outcome
 
     def _cell(self, row: Row, key: str) -> str:
@@ -244,7 +252,7 @@ class _Reader:
                 values[key] = _as_it_stands(values[key], value)
             elif key not in ("maker", "name"):
                 values[key] = _emptied(key)
-        form = ProductForm(values, instance=copy(standing), kind=outcome.kind)
+        form = _RowForm(values, instance=copy(standing), kind=outcome.kind)
         if not form.is_valid():
             outcome.fail(*_said(form))
         if outcome.errors:
@@ -349,36 +357,49 @@ def apply_import(
     the person looked at.
     """
     Shop.objects.select_for_update().filter(pk=1).first()
-    if plan_import(upload).digest != digest:
+    plan = plan_import(upload, choices)
+    if plan.digest != digest:
         raise ImportRefused(
             "The catalogue has changed since this was shown. Look through it again, then import."
         )
-    plan = plan_import(upload, choices)
     if wrong := plan.of(State.WRONG):
         raise ImportRefused(
             f"Nothing was imported: row {wrong[0].number} is wrong. {wrong[0].errors[0]}"
         )
-    wanted = [one for one in plan.outcomes if one.writes and one.instance is not None]
-    new = [one for one in wanted if one.instance is not None and one.instance.pk is None]
+    wanted = [one for one in plan.outcomes if one.writes]
+    products = [one.instance for one in wanted if one.instance is not None]
+    new = [product for product in products if product.pk is None]
     try:
-        for one in wanted:
-            _write(one)
+        for product in products:
+            if product.pk is not None:
+                product.save()
+        Product.objects.bulk_create(new)
     except IntegrityError as error:
         raise ImportRefused(
             "Nothing was imported: two rows are the same product. Look through them again."
         ) from error
+    _write_ratings(wanted)
     upload.delete()
     return len(new), len(wanted) - len(new)
 
 
-def _write(outcome: Outcome) -> None:
-    product = outcome.instance
-    assert product is not None
-    product.save()
-    for (load_ohm, bridged), power_w in outcome.ratings.items():
-        if outcome.old_ratings.get((load_ohm, bridged)) != power_w:
-            ProductRating.objects.update_or_create(
-                product=product, load_ohm=load_ohm, bridged=bridged, defaults={"power_w": power_w}
-            )
-    for load_ohm, bridged in outcome.old_ratings.keys() - outcome.ratings.keys():
-        product.ratings.filter(load_ohm=load_ohm, bridged=bridged).delete()
+def _write_ratings(outcomes: list[Outcome]) -> None:
+    changed = []
+    for one in outcomes:
+        for load_ohm, bridged in one.old_ratings.keys() - one.ratings.keys():
+            ProductRating.objects.filter(
+                product=one.instance, load_ohm=load_ohm, bridged=bridged
+            ).delete()
+        for (load_ohm, bridged), power_w in one.ratings.items():
+            if one.old_ratings.get((load_ohm, bridged)) != power_w:
+                changed.append(
+                    ProductRating(
+                        product=one.instance, load_ohm=load_ohm, bridged=bridged, power_w=power_w
+                    )
+                )
+    ProductRating.objects.bulk_create(
+        changed,
+        update_conflicts=True,
+        unique_fields=["product", "load_ohm", "bridged"],
+        update_fields=["power_w"],
+    )

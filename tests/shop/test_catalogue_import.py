@@ -111,7 +111,7 @@ def test_a_failure_half_way_leaves_nothing(
     def fail(*args: Any, **kwargs: Any) -> None:
         raise RuntimeError
 
-    monkeypatch.setattr(ProductRating.objects, "update_or_create", fail)
+    monkeypatch.setattr(ProductRating.objects, "bulk_create", fail)
     found = CatalogueUpload.objects.get(pk=pk)
     with pytest.raises(RuntimeError), transaction.atomic():
         apply_import(found, {}, plan_import(found).digest)
