@@ -203,14 +203,18 @@ def apply_setup(
     """Copy the chosen items of a setup into a job, in one transaction with one event over all.
 
     `take` holds keys of items; one whose parts are neither the same nor taken is left, and named
-    in `left`. Raises Refused; ChangedMeanwhile when the job is no longer what the preview showed.
+    in `left`. A job that is only booked takes it too: the plan stands before the car comes.
+    Raises Refused; ChangedMeanwhile when the job is no longer what the preview showed.
     """
-    job = open_job(job_number)
+    with before_check_in():
+        return _apply(open_job(job_number), setup_id, set(take), token, actor)
+
+
+def _apply(job: Job, setup_id: int, chosen: set[str], token: str, actor: StaffMember) -> Applied:
     setup = SavedSetup.objects.select_related("vehicle_model").get(pk=setup_id)
     comparison = preview(setup, job)
     if comparison.token != token:
         raise ChangedMeanwhile("The job or the setup changed since this preview: look again.")
-    chosen = set(take)
     standing = {item.key for item in comparison.items if item.state == "same"}
     writer = _Writer(job, comparison, actor)
     taken: dict[str, list[str]] = {}
@@ -269,15 +273,14 @@ def apply_to_jobs(setup_id: int, numbers: Iterable[int], actor: StaffMember) -> 
 
 def _apply_whole(setup: SavedSetup, job: Job, actor: StaffMember) -> AppliedTo:
     try:
-        with before_check_in():
-            comparison = preview(setup, job)
-            differing: dict[str, list[str]] = {}
-            for item in comparison.open_items:
-                if item.state == "differs":
-                    differing.setdefault(item.group, []).append(item.title)
-            impossible = sum(item.state == "impossible" for item in comparison.items)
-            take = [item.key for item in comparison.items if item.taken_by_default]
-            applied = apply_setup(job.number, setup.pk, take, comparison.token, actor)
+        comparison = preview(setup, job)
+        differing: dict[str, list[str]] = {}
+        for item in comparison.open_items:
+            if item.state == "differs":
+                differing.setdefault(item.group, []).append(item.title)
+        impossible = sum(item.state == "impossible" for item in comparison.items)
+        take = [item.key for item in comparison.items if item.taken_by_default]
+        applied = apply_setup(job.number, setup.pk, take, comparison.token, actor)
     except Refused as refused:
         return AppliedTo(job, refused=tuple(refused.reasons))
     return AppliedTo(job, applied, differing, impossible)

@@ -16,18 +16,26 @@ from shop.models import Shop
 
 def _device_item(one: DeviceMatch) -> Item:
     device = one.device
-    here = words.device_part(one.part) if one.part else "nothing"
     return Item(
-        f"device:{device.id}", "parts", device.id, words.device(device), here, one.state, one.why
+        f"device:{device.id}",
+        "parts",
+        device.id,
+        words.device(device),
+        words.device_part(one.part) if one.part else "nothing",
+        one.state,
+        one.why,
+        result=f"{one.part.label} of this job stands for it" if one.part else "",
     )
 
 
 def _speaker_item(one: SpeakerMatch) -> Item:
-    here = "nothing"
+    here, result = "nothing", ""
     if one.placed is not None:
         here = f"{one.placed.label} {words.speaker_row(one.placed)}"
+        result = f"{one.placed.label} of this job stands for it"
     elif one.part is not None:
         here = f"{one.part.label} {one.part.product}, not placed yet"
+        result = f"{one.part.label} {one.part.product} is put there"
     return Item(
         f"speaker:{one.speaker.id}",
         "speakers",
@@ -37,6 +45,7 @@ def _speaker_item(one: SpeakerMatch) -> Item:
         one.state,
         one.why,
         extra=one,
+        result=result,
     )
 
 

@@ -81,7 +81,7 @@ def unlike(needs: Iterable[str], matches: Matches) -> tuple[str, ...]:
         kind, _, name = need.partition(":")
         found: Any = matches.devices.get(name) if kind == "device" else matches.speakers.get(name)
         if found is not None and found.state == "differs":
-            why.append(f"{name} is not the same here: {'; '.join(found.why)}")
+            why.append(f"{name} is not the same here, see above")
     return tuple(why)
 
 

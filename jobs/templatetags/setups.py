@@ -27,7 +27,7 @@ def setup_offer(job: Job, user: StaffMember) -> dict[str, Any]:
     return {
         "job": job,
         "matches": matches_for(job) if still_open else [],
-        "may_apply": bench and job.stage in SHEET_OPEN,
+        "may_apply": bench and still_open,
         "learn": learn,
     }
 

@@ -8,6 +8,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
 from jobs.forms.setups import Choices
+from jobs.lifecycle import Stage
 from jobs.models import Job, JobEvent, SavedSetup
 from jobs.services import setup_apply as applying
 from jobs.services import undo as undoing
@@ -104,7 +105,7 @@ def _preview(request: HttpRequest, job: Job, found: SavedSetup, refused: list[st
         "differs": states.count("differs"),
         "impossible": states.count("impossible"),
         "same": states.count("same"),
-        "closed": not job.sheet_is_open,
+        "closed": not job.sheet_is_open and job.stage != Stage.BOOKED,
         "match": match_with(found, job),
         **_coverage(comparison),
     }
