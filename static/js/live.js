@@ -56,6 +56,7 @@
     const answer = await fetch(`${sheet.dataset.changes}?${query}`, { headers: { "HX-Request": "true" } });
     if (!answer.ok) return answer.status === 401 ? SLOW_MS : EVERY_MS;
     if (outbox.state().down) outbox.wake();
+    outbox.heard();
     const newest = answer.headers.get("Loombook-Since");
     if (answer.status === 204) since = newest;
     else if (answer.headers.get("Loombook-Whole")) {

@@ -19,6 +19,8 @@
 
   if ("serviceWorker" in navigator && meta) {
     navigator.serviceWorker.register(meta.content).catch(() => {});
+    /* A page that was on its way while the worker took over the others is not among them. */
+    navigator.serviceWorker.ready.then(({ active }) => navigator.serviceWorker.controller || active.postMessage("claim"));
   }
 
   // A kept page says so -------------------------------------------------------------------------------
@@ -66,12 +68,13 @@
   /** Fetch the pages of my jobs; the service worker keeps what passes through it. */
   async function keepMine() {
     if (!me || !meta || asOf || document.hidden || !navigator.serviceWorker?.controller || navigator.onLine === false) return;
-    if (Date.now() - (Number(localStorage.getItem("kept-at")) || 0) < KEEP_EVERY_MS) return;
+    const cache = await caches.open(`pages-${me}`);
+    const state = await cache.match(STATE);
+    if (state && Date.now() - (Number(localStorage.getItem("kept-at")) || 0) < KEEP_EVERY_MS) return;
     const answer = await fetch(meta.dataset.kept, { headers: { "HX-Request": "true" } });
     if (!answer.ok || answer.headers.get("Loombook-Person") !== me) return;
     const { jobs } = await answer.json();
-    const cache = await caches.open(`pages-${me}`);
-    const known = (await (await cache.match(STATE))?.json()) || {};
+    const known = (await state?.json()) || {};
     for (const job of jobs) {
       if (known[job.number] === job.newest) continue;
       for (const url of job.pages) {
@@ -82,6 +85,7 @@
       known[job.number] = job.newest;
       await cache.put(STATE, new Response(JSON.stringify(known)));
     }
+    if (!jobs.length) await cache.put(STATE, new Response("{}"));
     localStorage.setItem("kept-at", String(Date.now()));
   }
 
@@ -135,9 +139,14 @@
 
   document.addEventListener("submit", (event) => {
     const form = event.target;
-    if (event.defaultPrevented || form.method !== "post" || navigator.onLine !== false) return;
+    if (event.defaultPrevented || form.method !== "post") return;
+    const early = /\/bay\/move\/\w+\/$/.test(form.action) && Loombook.waiting();
+    if (!early && navigator.onLine !== false) return;
     event.preventDefault();
     delete form.dataset.sent;
-    Loombook.say("This needs the network, and there is none now. What you typed stays on this page: send it again when the network is back.", "error");
+    if (early) {
+      outbox.wake();
+      Loombook.say("Not everything is on the server yet: the strip at the foot says what waits. Do this when it says “All saved”.", "error");
+    } else Loombook.say("This needs the network, and there is none now. What you typed stays on this page: send it again when the network is back.", "error");
   });
 })();

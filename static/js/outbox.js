@@ -31,6 +31,7 @@
   const sending = new Set();
   let signedOut = false;
   let down = false;
+  let heardAt = performance.timeOrigin;
   let tries = 0;
   let timer = 0;
   let draining = false;
@@ -228,7 +229,7 @@
   /** What becomes of an entry by its answer: true when the next one may go. */
   async function settle(entry, answer) {
     const { status } = answer;
-    if (status) down = false;
+    if (status) heard();
     if (status === 401) {
       signedOut = true;
       return false;
@@ -300,6 +301,14 @@
     }
   }
 
+  /** The server has just answered something. */
+  function heard() {
+    heardAt = Date.now();
+    if (!down) return;
+    down = false;
+    announce("outbox:changed");
+  }
+
   /** The network is back, or may be: try now. */
   function wake() {
     tries = 0;
@@ -359,13 +368,14 @@
     keepRow,
     rowsSince,
     wake,
+    heard,
     ready: open(),
     along: (made) => (companions = made),
     kept: () => Boolean(db),
     entries: () => entries,
     drafts: () => drafts,
     others: () => others,
-    state: () => ({ down, signedOut, sending: sending.size, draining }),
+    state: () => ({ down, signedOut, sending: sending.size, draining, heardAt }),
   };
 
   window.addEventListener("online", wake);

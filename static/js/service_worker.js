@@ -33,10 +33,16 @@ self.addEventListener("activate", (event) => {
   event.waitUntil(
     (async () => {
       const old = (await caches.keys()).filter((name) => name.startsWith("shell-") && name !== SHELL_CACHE);
+      /* Kept pages name the files of their own version: they are fetched again. */
+      if (old.length) old.push(...(await caches.keys()).filter((name) => name.startsWith("pages-")));
       await Promise.all(old.map((name) => caches.delete(name)));
       await self.clients.claim();
     })(),
   );
+});
+
+self.addEventListener("message", (event) => {
+  if (event.data === "claim") event.waitUntil(self.clients.claim());
 });
 
 // Who is signed in ----------------------------------------------------------------------------------

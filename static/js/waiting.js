@@ -26,6 +26,8 @@
   const aside = () => [...outbox.entries().filter((entry) => entry.state !== "waiting"), ...outbox.drafts().filter((draft) => draft.refused)];
 
   const away = () => (asOf ? `As of ${clock(asOf)}, no network` : "No network");
+  /** What the device cannot work out by itself stands as the server said it last. */
+  const findings = () => (document.querySelector(".sheet") ? ` Findings are as of ${clock(asOf || outbox.state().heardAt)}.` : "");
 
   function summary() {
     const { down, signedOut, draining } = outbox.state();
@@ -34,12 +36,16 @@
     if (n && signedOut) return { state: "unsaved", text: "You are signed out. Nothing you typed is lost.", signIn: true };
     const are = count(n, "entry is", "entries are");
     if (n && !outbox.kept()) return { state: "unsaved", text: `${are} not saved yet. Will try again by itself; keep this page open.`, open };
-    if (n && (down || asOf)) return { state: "unsaved", text: `${away()}: ${are} kept on this device and sent when it is back.`, open };
+    if (n && (down || asOf)) return { state: "unsaved", text: `${away()}: ${are} kept on this device and sent when it is back.${findings()}`, open };
     if (n && draining) return { state: "saving", text: "Saving" };
     if (n) return { state: "unsaved", text: `${are} not on the server yet, and sent again by themselves.`, open };
     const look = Math.max(Loombook.needLook?.() || 0, aside().length);
     if (look) return { state: "unsaved", text: `${count(look, "entry needs", "entries need")} a look.`, open };
-    if (down || asOf) return { state: "unsaved", text: `${away()}. What you enter is kept on this device.` };
+    if (down || asOf) return { state: "unsaved", text: `${away()}. What you enter is kept on this device.${findings()}` };
+    const theirs = outbox.others();
+    if (theirs && document.querySelector("[data-board], [data-pin-panel]")) {
+      return { state: "unsaved", text: `${count(theirs, "entry", "entries")} of other people on this device: sent when they sign in here.` };
+    }
     return { state: "saved", text: "All saved" };
   }
 
