@@ -16,6 +16,7 @@
   const KEEP_EVERY_MS = 120000;
   const AGAIN_MS = 600000;
   const STATE = "/kept-state";
+  const KEPT = "As of";
 
   if ("serviceWorker" in navigator && meta) {
     navigator.serviceWorker.register(meta.content).catch(() => {});
@@ -30,8 +31,8 @@
   function sayKept() {
     const bay = document.querySelector(".sheet");
     const text = bay
-      ? `As of ${clock(asOf)}, no network. What you enter is kept on this device and sent later. Findings and sums are as of ${clock(asOf)} too: they are worked out when the network is back.`
-      : `As of ${clock(asOf)}, no network.`;
+      ? `${KEPT} ${clock(asOf)}, no network. What you enter is kept on this device and sent later. Findings and sums are as of ${clock(asOf)} too: they are worked out when the network is back.`
+      : `${KEPT} ${clock(asOf)}, no network.`;
     Loombook.say(text, "caution");
   }
 
@@ -51,6 +52,7 @@
     const link = document.createElement("a");
     link.href = location.href;
     link.textContent = "Load it as it is now";
+    for (const line of document.querySelectorAll("#messages .message")) if (line.textContent.startsWith(KEPT)) line.remove();
     Loombook.say(`The network is back. This page is as of ${clock(asOf)}.`, "caution", link);
     return undefined;
   }

@@ -245,12 +245,13 @@
     if (status < 300 || (status === 422 && entry.kind === "cells")) await drop(entry.id);
     else {
       entry.state = { 409: "clash", 422: "refused", 403: "closed", 404: "gone" }[status] || "failed";
-      entry.said = entry.state === "clash" ? "Somebody else wrote there too: open the page and choose." : reason(answer);
+      entry.said = entry.state === "clash" ? "Somebody else wrote there too: choose in its row." : reason(answer);
       await put(entry);
     }
-    if (status === 422 && entry.kind === "cells") await draft({ ...entry, refused: reason(answer) });
+    const said = entry.said || (status === 422 ? reason(answer) : "");
+    if (status === 422 && entry.kind === "cells") await draft({ ...entry, refused: said });
     const { blob, ...plain } = entry;
-    const detail = { entry: plain, status, text: answer.text, refresh: answer.refresh, said: entry.said || "" };
+    const detail = { entry: plain, status, text: answer.text, refresh: answer.refresh, said };
     answered(detail);
     announce("outbox:changed");
     tell(detail);

@@ -23,7 +23,8 @@ self.addEventListener("install", (event) => {
   event.waitUntil(
     (async () => {
       const cache = await caches.open(SHELL_CACHE);
-      await cache.addAll([...SHELL, OFFLINE]);
+      /* The last page is nobody's: it stays when somebody else signs in. */
+      await cache.addAll([...SHELL, new Request(OFFLINE, { credentials: "omit" })]);
       await self.skipWaiting();
     })(),
   );

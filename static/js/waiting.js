@@ -91,10 +91,16 @@
     return `${where}${what}: ${said(entry) || "a photo"} (${clock(entry.at)})`;
   }
 
+  /** Its row, where the page shows it, is read again: everything else typed is kept. */
+  async function letGo(entry) {
+    await ("id" in entry ? outbox.drop(entry.id) : outbox.draft({ ...entry, fields: {} }));
+    if (Loombook.rows.rowAt(entry.url)) location.reload();
+  }
+
   function line(entry) {
     const draft = !("id" in entry);
     const state = draft ? "refused" : entry.state;
-    const row = element("li", `waiting-entry ${state}`);
+    const row = element("li", `waiting-entry is-${state}`);
     const head = element("p", "", element("b", "", `${entry.job ? `J${entry.job} · ` : ""}${entry.what || "Entry"}`), ` ${said(entry)}`);
     const why = entry.said || entry.refused || "";
     const foot = element("p", "small", `${clock(entry.at)}, ${STATES[state]}${why ? `. ${why}` : ""}`);
@@ -108,7 +114,7 @@
     }
     if (!draft && state !== "clash") acts.append(button("Try again", () => outbox.retry(entry.id)));
     if (entry.kind !== "photo") acts.append(button("Copy as text", (event) => copy(event.target, text(entry))));
-    acts.append(button("Drop it", () => (draft ? outbox.draft({ ...entry, fields: {} }) : outbox.drop(entry.id)), "btn danger small-text"));
+    acts.append(button("Drop it", () => letGo(entry), "btn danger small-text"));
     row.append(acts);
     return row;
   }
@@ -165,7 +171,7 @@
   function showWaiting(entry) {
     const list = document.querySelector(`[data-outbox-list="${CSS.escape(entry.url)}"]`);
     if (!list || list.querySelector(`[data-key="${CSS.escape(entry.key)}"]`)) return;
-    const item = element("li", "waiting-entry", element("p", "", said(entry)), element("p", "small", `${clock(entry.at)}, not on the server yet`));
+    const item = element("li", "waiting-entry is-waiting", element("p", "", said(entry)), element("p", "small", `${clock(entry.at)}, not on the server yet`));
     item.dataset.key = entry.key;
     list.prepend(item);
     list.hidden = false;
