@@ -47,10 +47,12 @@ def customer_context(asked: QueryDict) -> dict[str, Any]:
     typed = line(asked.get("customer_search"))
     digits = sum(map(str.isdigit, typed))
     initial = {"phone" if digits > 3 else "email" if "@" in typed else "name": typed}
+    form = CustomerForm(prefix="customer", initial=initial)
+    form.fields["name"].widget.attrs["autofocus"] = True
     return {
         "mode": mode,
         "customer": customer,
-        "customer_form": CustomerForm(prefix="customer", initial=initial),
+        "customer_form": form,
         "no_new": "no_new" in asked,
         "swapped": True,
     }

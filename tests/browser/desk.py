@@ -41,11 +41,13 @@ def book_new_car(
     page.get_by_role("navigation", name="Main").get_by_role("link", name="Book a job").click()
     page.get_by_role("button", name="New customer").click()
     people = page.get_by_role("region", name="Customer")
+    expect(people.get_by_label("Name")).to_be_focused()
     people.get_by_label("Name").fill(customer)
     people.get_by_label("Phone").fill(phone)
 
     page.get_by_role("button", name="New vehicle").click()
     car = page.get_by_role("region", name="Vehicle")
+    expect(page.get_by_role("combobox", name="Find the model")).to_be_focused()
     car.get_by_label("Plate").fill(plate)
     car.get_by_label("Model year").fill("2025")
     car.get_by_label("VIN", exact=False).first.press_sequentially(vin)

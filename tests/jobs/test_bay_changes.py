@@ -12,9 +12,9 @@ from django.urls import reverse
 from jobs.history import history_of
 from jobs.lifecycle import Stage
 from jobs.models import Channel, Job
-from shop.models import Bay, StaffMember, Tablet
+from shop.models import StaffMember, Tablet
 from shop.roles import Role
-from tests.factories import make_job, make_staff
+from tests.factories import BayFactory, make_job, make_staff
 from tests.jobs.workshop import Workshop
 
 pytestmark = pytest.mark.django_db
@@ -155,7 +155,7 @@ def test_what_adds_a_row_has_the_page_read_again(
 
 def test_kept_are_the_open_jobs_of_the_person_and_of_the_tablets_bay(client: Client) -> None:
     person, manager = make_staff(Role.TECHNICIAN), make_staff(Role.MANAGER)
-    bay = Bay.objects.create(name="Bay 7")
+    bay = BayFactory()
     mine = make_job(Stage.IN_BAY, technician=person)
     make_job(Stage.BOOKED, technician=person)
     of_the_bay = make_job(Stage.CHECKED_IN, bay=bay)
