@@ -5,6 +5,8 @@ from zoneinfo import ZoneInfo
 
 from django.contrib.auth import logout
 from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.middleware.gzip import GZipMiddleware
 from django.template.loader import render_to_string
 from django.utils import timezone
 
@@ -17,6 +19,17 @@ TABLET = "tablet"
 
 PERSON = "Loombook-Person"
 """Header of a request: whose page sent it. Of an answer: for whom it was made, 0 for nobody."""
+
+
+class CompressPagesMiddleware(GZipMiddleware):
+    """Compresses pages and JSON for a weak network; pictures and PDFs are compressed already."""
+
+    def process_response(
+        self, request: HttpRequest, response: HttpResponseBase
+    ) -> HttpResponseBase:
+        if response.get("Content-Type", "").startswith(("text/", "application/json")):
+            return super().process_response(request, response)
+        return response
 
 
 class ShopMiddleware:
