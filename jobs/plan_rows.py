@@ -136,6 +136,7 @@ runs: Final = Prepared(
     "to_node",
     "size",
     "metal",
+    "stranding",
     "insulation_c",
     "length_m",
     "parallel",

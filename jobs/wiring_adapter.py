@@ -149,7 +149,7 @@ def _run(row: Any) -> doc.Run:
         kind=row.kind,
         from_node=row.from_node,
         to_node=row.to_node,
-        conductor=doc.Conductor(row.size, row.metal, row.insulation_c),
+        conductor=doc.Conductor(row.size, row.metal, row.insulation_c, row.stranding),
         length_m=row.length_m,
         parallel=row.parallel,
         place=row.place,

@@ -19,6 +19,11 @@ class PowerRun(models.Model):
         COPPER = "copper", "Copper"
         CCA = "copper_clad_aluminium", "Copper-clad aluminium"
 
+    class Stranding(models.TextChoices):
+        FLEXIBLE = "flexible", "Flexible"
+        STRANDED = "stranded", "Stranded"
+        SOLID = "solid", "Solid"
+
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="runs")
     label = models.CharField(max_length=10, editable=False)
     kind = models.CharField(max_length=8, choices=Kind, default=Kind.FEED)
@@ -26,6 +31,9 @@ class PowerRun(models.Model):
     to_node = models.CharField("to", max_length=40)
     size = models.CharField("conductor", max_length=12)
     metal = models.CharField(max_length=24, choices=Metal, default=Metal.COPPER)
+    stranding = models.CharField(
+        "strands", max_length=10, choices=Stranding, default=Stranding.FLEXIBLE
+    )
     insulation_c = models.FloatField(
         "insulation class, °C",
         default=105.0,

@@ -94,13 +94,15 @@ def lead(one: Mapping[str, Any] | None) -> dict[str, str]:
 
 
 def conductor(run: Mapping[str, Any]) -> str:
-    """A cable: "4 AWG copper, 105 °C", "2 × 25 mm² copper-clad aluminium, 105 °C"."""
+    """A cable: "4 AWG copper, 105 °C", "2 × 25 mm² solid copper, 105 °C"; flexible goes unsaid."""
     one = run["conductor"]
     count = run.get("parallel", 1)
     size = one["size"].replace("mm2", "mm²")
     metal = one.get("metal", "copper").replace("_", " ").replace("copper clad", "copper-clad")
+    strands = one.get("stranding", "flexible")
+    lay = "" if strands == "flexible" else f" {strands}"
     times = f"{count} × " if count > 1 else ""
-    return f"{times}{size} {metal}, {number(one.get('insulation_c', 105.0))}{TIGHT}°C"
+    return f"{times}{size}{lay} {metal}, {number(one.get('insulation_c', 105.0))}{TIGHT}°C"
 
 
 def plural(count: int, one: str, many: str = "") -> str:

@@ -16,6 +16,7 @@ RUN_FACTS: Final = (
     "to_node",
     "size",
     "metal",
+    "stranding",
     "insulation_c",
     "length_m",
     "parallel",

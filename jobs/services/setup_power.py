@@ -29,6 +29,7 @@ def run_values(run: doc.Run, matches: Matches) -> dict[str, Any]:
         "to_node": matches.node(run.to_node) or run.to_node,
         "size": conductor.size,
         "metal": conductor.metal,
+        "stranding": conductor.stranding,
         "insulation_c": conductor.insulation_c,
         "length_m": run.length_m,
         "parallel": run.parallel,

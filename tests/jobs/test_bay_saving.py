@@ -13,10 +13,12 @@ from django.urls import reverse
 from jobs.lifecycle import Stage
 from jobs.models import Channel, ChannelSetting, Job, JobEvent, PowerRun
 from jobs.services.moves import move
+from jobs.wiring_adapter import plan_of
 from shop.models import StaffMember, Units
 from shop.roles import Role
 from tests.factories import make_shop, make_staff
 from tests.jobs.workshop import Workshop
+from wiring.power_plan import solve
 
 pytestmark = pytest.mark.django_db
 
@@ -185,6 +187,16 @@ def test_lengths_are_typed_in_the_shops_units_and_kept_in_metres(
     run.refresh_from_db()
     assert run.length_m == pytest.approx(3.048, abs=1e-9)
     assert 'value="10"' in answer.content.decode()
+
+
+def test_the_lay_of_the_strands_reaches_the_sums(shop_floor: Workshop, job: Job) -> None:
+    run = PowerRun.objects.get(job=job, label="R1")
+    flexible = solve(plan_of(job))
+    url = reverse("bay_run_save", args=[job.number, run.pk])
+    typed = {"version": run.version, "stranding": "solid", "key": "k"}
+    assert _client(shop_floor.technician).post(url, typed).status_code == 200
+    solid = solve(plan_of(job))
+    assert solid.runs["R1"].drop_v < flexible.runs["R1"].drop_v
 
 
 def test_a_length_that_cannot_be_is_refused_in_the_unit_typed(

@@ -244,6 +244,7 @@ def run_fields(shop: Shop, nodes: Nodes) -> Fields:
         "to_node": forms.ChoiceField(choices=nodes, label="To"),
         "size": forms.ChoiceField(choices=size_choices(shop.units == Units.US), label="Conductor"),
         "metal": field_of(PowerRun, "metal"),
+        "stranding": field_of(PowerRun, "stranding", label="Strands"),
         "insulation_c": field_of(PowerRun, "insulation_c", label="Insulation", unit="°C"),
         "length_m": field_of(
             PowerRun, "length_m", field_class=LengthCell, unit=long_unit(shop), label="Length"
