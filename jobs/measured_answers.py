@@ -12,7 +12,7 @@ from jobs.models import MeasuredResponse, ProposalLimits, ShopTarget
 from jobs.tuning_answers import processing_channels, with_settings
 from wiring import plan as doc
 from wiring.biquads import ASSUMED_SAMPLE_RATE_HZ
-from wiring.channel_plan import chain_filters, driven, signal_path, speaker_name
+from wiring.channel_plan import chain_filters, driven, signal_path
 from wiring.context import Context
 from wiring.errors import WiringError as WiringError
 from wiring.fitting import BAND_MARGIN, Limits, Proposal
@@ -21,6 +21,7 @@ from wiring.measurements import FEWEST_POINTS, Measurement, average, smooth
 from wiring.measurements import MeasurementError as MeasurementError
 from wiring.measurements import decode as decode
 from wiring.measurements import read_text as read_text
+from wiring.names import speaker_name
 from wiring.plan_plots import measured_plot
 from wiring.plots import Line, draw
 from wiring.response import decibels, through

@@ -14,18 +14,19 @@ from jobs.models import Job
 from jobs.models.acoustics import DEFAULT_AIR_C
 from wiring import plan as doc
 from wiring.alignment import Alignment, Delay, Seat, align
-from wiring.channel_plan import driven, signal_path, speaker_name
-from wiring.context import Context
+from wiring.channel_plan import driven, signal_path
+from wiring.check import findings_of
+from wiring.context import RULES, Context
 from wiring.errors import WiringError as WiringError
 from wiring.findings import Finding
 from wiring.levels import LevelGuide as LevelGuide
 from wiring.levels import guide as guide
+from wiring.names import speaker_name
 from wiring.plan_plots import SHOWN_NAMES as SHOWN_NAMES
 from wiring.plan_plots import Quantity as Quantity
 from wiring.plan_plots import Shown as Shown
 from wiring.plan_plots import settings_plot
 from wiring.response import plan_response
-from wiring.rules_tuning import tuning_findings
 
 QUANTITIES: Final[dict[Quantity, str]] = {
     "magnitude": "Level",
@@ -38,21 +39,6 @@ SHOWN: Final[dict[Shown, str]] = {
     "sides": "Each side",
     "whole": "All together",
 }
-RULES: Final = frozenset(
-    {
-        "tuning-not-possible",
-        "crossover-cancels",
-        "crossover-sum",
-        "boost-under-high-pass",
-        "box-limit",
-        "box-boost",
-        "headroom",
-        "sections-differ",
-        "too-many-sections",
-        "delay-step",
-    }
-)
-"""Rules of a tuning, mended in the tuning section."""
 
 
 class Heard(NamedTuple):
@@ -73,11 +59,10 @@ def heard_from(job: Job) -> Heard:
     return Heard({label: total / weights for label, (total, weights) in sums.items()}, air_c)
 
 
-def sound_findings(job: Job, plan: doc.Plan) -> list[Finding]:
-    """Findings on the settings' response, with the distances measured so far."""
-    if not any(channel.speakers for channel in plan.channels):
-        return []
-    return list(tuning_findings(plan, *heard_from(job)))
+def tuning_findings(job: Job, plan: doc.Plan) -> tuple[Finding, ...]:
+    """Findings on the settings alone, with the distances measured so far."""
+    rules = [one for one in RULES.values() if one.section == "tuning"]
+    return findings_of(Context(plan, *heard_from(job)), rules)
 
 
 def with_settings(plan: doc.Plan, settings: Mapping[str, doc.Setting]) -> doc.Plan:

@@ -11,7 +11,7 @@ import msgspec
 
 from jobs import plan_rows
 from jobs.models import Channel, Job, TuningKind
-from jobs.tuning_answers import sound_findings
+from jobs.tuning_answers import heard_from
 from jobs.wiring_answers import supply_figures
 from shop.models import ProductKind, Shop
 from shop.models.products import pairs_in
@@ -19,6 +19,7 @@ from wiring import check as checking
 from wiring import plan as doc
 from wiring import tables
 from wiring.context import Context
+from wiring.explain import solution_figures
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.load_drawing import draw
 from wiring.loads import planned_arrangement
@@ -255,7 +256,7 @@ def function_findings(job: Job) -> list[Finding]:
 def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
     """Every finding of the job, the gravest first."""
     plan = plan or plan_of(job)
-    found = [*function_findings(job), *checking.check(plan), *sound_findings(job, plan)]
+    found = [*function_findings(job), *checking.check(plan, *heard_from(job))]
     return sorted(found, key=lambda finding: SEVERITY_ORDER[finding.severity])
 
 
@@ -272,7 +273,7 @@ def _solution_as_dict(solution: PowerSolution) -> dict[str, Any]:
         "devices": {name: state._asdict() for name, state in solution.devices.items()},
         "runs": {name: state._asdict() for name, state in solution.runs.items()},
         "unfed": list(solution.unfed),
-        "figures": [msgspec.to_builtins(figure) for figure in solution.figures()],
+        "figures": [msgspec.to_builtins(figure) for figure in solution_figures(solution)],
     }
 
 

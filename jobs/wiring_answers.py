@@ -6,7 +6,6 @@
 from functools import cache
 from typing import NamedTuple
 
-from jobs.tuning_answers import RULES as SOUND_RULES
 from wiring import charging, colours, conductors, fuses
 from wiring import check as checking  # noqa: F401 -- registers every rule
 from wiring import plan as doc
@@ -67,34 +66,12 @@ class LoadChoice(NamedTuple):
     chosen: bool
 
 
-_SECTION_OF_MODULE = {
-    "rules_power": "power",
-    "rules_fuses": "power",
-    "rules_supply": "power",
-    "rules_crossovers": "tuning",
-    "rules_tuning": "tuning",
-    "rules_response": "tuning",
-    "rules_levels": "tuning",
-    "rules_delays": "tuning",
-}
-
-
-@cache
-def _section_of_rule(rule: str) -> str:
-    if rule in SOUND_RULES:
-        return "tuning"
-    if rule == "power-turn-on":
-        return "channels"
-    examine = RULES.get(rule)
-    module = examine.__module__.rpartition(".")[2] if examine else ""
-    return _SECTION_OF_MODULE.get(module, "channels")
-
-
 def section_of(finding: Finding) -> str:
     """The section of the bay sheet where a finding is mended."""
     if finding.where and finding.where[0].startswith("function-"):
         return "after" if finding.rule == "function-lost" else "before"
-    return _section_of_rule(finding.rule)
+    found = RULES.get(finding.rule)
+    return found.section if found else "channels"
 
 
 def loads_of(plan: doc.Plan) -> dict[str, Figure]:

@@ -6,7 +6,7 @@ line that feeds it counts as a source of each of its channels.
 """
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from functools import lru_cache
 from itertools import pairwise
 from typing import Final, NamedTuple
@@ -20,15 +20,6 @@ Path = tuple[Channel, ...]
 """A channel, then the channel that feeds it, and so on back to the first known source."""
 
 _MOST_STAGES: Final = 6
-_KIND_NAMES: Final[dict[str, str]] = {
-    "tweeter": "tweeter",
-    "midrange": "midrange",
-    "midbass": "midbass",
-    "woofer": "woofer",
-    "coaxial": "coaxial",
-    "full_range": "full-range speaker",
-    "subwoofer": "subwoofer",
-}
 KIND_ORDER: Final[dict[str, int]] = {
     "subwoofer": 0,
     "woofer": 1,
@@ -37,30 +28,6 @@ KIND_ORDER: Final[dict[str, int]] = {
     "tweeter": 4,
 }
 """Kinds that share a position's band with others, lowest first."""
-
-
-def kind_name(speaker: Speaker) -> str:
-    """The kind in words."""
-    return _KIND_NAMES[speaker.kind]
-
-
-def channel_name(context: Context, channel: Channel) -> str:
-    """ "Amplifier X, channel 3" or "Processor Y, line output 1"."""
-    device = context.devices.get(channel.device)
-    owner = device.name if device is not None else channel.device
-    word = "channel" if channel.kind == "amplifier" else "line output"
-    return f"{owner}, {word} {channel.number}"
-
-
-def position_name(position_id: str) -> str:
-    """The label of a position; an unknown one stands as it was written."""
-    position = POSITIONS.get(position_id)
-    return position.label.lower() if position is not None else position_id
-
-
-def speaker_name(speaker: Speaker) -> str:
-    """ "tweeter, front pillar left"."""
-    return f"{kind_name(speaker)}, {position_name(speaker.position)}"
 
 
 def side_of(speaker: Speaker) -> Side | None:
@@ -243,11 +210,3 @@ def labelled_side(text: str) -> LabelledSide | None:
         if left:
             return None
     return None
-
-
-def listed(names: Iterable[str]) -> str:
-    """ "a", "a and b", "a, b and c"."""
-    parts = list(names)
-    if len(parts) < 2:
-        return "".join(parts)
-    return f"{', '.join(parts[:-1])} and {parts[-1]}"

@@ -1,5 +1,8 @@
 """Checking a plan: every registered rule, the gravest finding first."""
 
+from collections.abc import Iterable, Mapping
+from typing import Final
+
 from wiring import (
     rules_channels,
     rules_crossovers,
@@ -8,15 +11,14 @@ from wiring import (
     rules_power,
     rules_sides,
     rules_supply,
+    rules_tuning,
     rules_wires,
 )
-from wiring.context import RULES, Context, rule
+from wiring.context import AIR_C, RULES, Context, Rule
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.plan import Plan
 
-__all__ = ["RULE_MODULES", "Context", "check", "rule"]
-
-RULE_MODULES = (
+RULE_MODULES: Final = (
     rules_channels,
     rules_sides,
     rules_crossovers,
@@ -24,17 +26,27 @@ RULE_MODULES = (
     rules_lines,
     rules_wires,
     rules_power,
-    rules_fuses,
     rules_supply,
+    rules_tuning,
 )
 
 
-def check(plan: Plan) -> tuple[Finding, ...]:
-    """All findings of a plan: stops, then cautions, then notes, each in order of rule."""
-    context = Context(plan)
+def check(
+    plan: Plan, distances_m: Mapping[str, float] | None = None, air_c: float = AIR_C
+) -> tuple[Finding, ...]:
+    """All findings of a plan: stops, then cautions, then notes, each in order of rule.
+
+    `distances_m`, by speaker id, are tape-measured to the seat; delays are judged with them where
+    both drivers of a crossover have one.
+    """
+    return findings_of(Context(plan, distances_m, air_c), RULES.values())
+
+
+def findings_of(context: Context, rules: Iterable[Rule]) -> tuple[Finding, ...]:
+    """What the given rules find, the gravest first."""
     found: list[Finding] = []
-    for examine in RULES.values():
-        found.extend(examine(context))
+    for each in rules:
+        found.extend(each.examine(context))
     found.sort(key=_gravity)
     return tuple(found)
 

@@ -1,14 +1,18 @@
 """What every rule needs of a plan, worked out once, and the registry of rules.
 
-A rule is a function `(Context) -> Iterable[Finding]` under `@rule("stable-name")`. Lookups are
-ready in the context; dear results are worked out when first asked for and kept.
+A rule is a function `(Context) -> Iterable[Finding]` under `@rule("stable-name", ...)`. Lookups
+are ready in the context; dear results are worked out when first asked for and kept.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from typing import Final, Literal, NamedTuple
 
-from wiring.findings import Finding
+from wiring.findings import Finding, Severity
 from wiring.loads import ChannelPower, LoadError, channel_load_ohm, power_into
 from wiring.plan import Channel, Device, Plan, Run, Speaker
+
+AIR_C: Final = 20.0
+"""Temperature of the air while nobody has said another [degC]."""
 
 
 class Context:
@@ -19,14 +23,18 @@ class Context:
     channel sees, present only where one could be formed; `load_errors[channel.id]` says why not.
     `power_w[channel.id]` is the rated power into that load, where the device has figures.
     `bridged_away` holds (device id, number) of the second channel of each bridged pair.
+    `distances_m`, by speaker id, are tape-measured to the seat, in air of `air_c`; where a
+    distance is missing, delays are taken to make up for the distances.
     """
 
     __slots__ = (
+        "air_c",
         "bridged_away",
         "channels",
         "channels_of_device",
         "channels_of_speaker",
         "devices",
+        "distances_m",
         "kept",
         "load_errors",
         "load_ohm",
@@ -36,8 +44,15 @@ class Context:
         "speakers",
     )
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(
+        self,
+        plan: Plan,
+        distances_m: Mapping[str, float] | None = None,
+        air_c: float = AIR_C,
+    ) -> None:
         self.plan = plan
+        self.distances_m = distances_m or {}
+        self.air_c = air_c
         self.devices: dict[str, Device] = {device.id: device for device in plan.devices}
         self.speakers: dict[str, Speaker] = {speaker.id: speaker for speaker in plan.speakers}
         self.channels: dict[str, Channel] = {channel.id: channel for channel in plan.channels}
@@ -75,17 +90,38 @@ class Context:
                 self.power_w[channel.id] = power
 
 
-Rule = Callable[[Context], Iterable[Finding]]
+Section = Literal["channels", "power", "tuning"]
+"""The part of the bay sheet where a finding is put right."""
+Examine = Callable[[Context], Iterable[Finding]]
+
+
+class Rule(NamedTuple):
+    """A registered rule: what it looks for, where it is put right, how grave it can be."""
+
+    name: str
+    section: Section
+    severities: tuple[Severity, ...]
+    examine: Examine
+
+    @property
+    def what(self) -> str:
+        """What the rule looks for: the first line of its function's docstring."""
+        return (self.examine.__doc__ or "").strip().partition("\n")[0]
+
+
 RULES: dict[str, Rule] = {}
 
 
-def rule(name: str) -> Callable[[Rule], Rule]:
-    """Register a rule under its stable name; two rules of one name are an error."""
+def rule(name: str, section: Section, *severities: Severity) -> Callable[[Examine], Examine]:
+    """Register a rule under its stable name; two rules of one name are an error.
 
-    def register(function: Rule) -> Rule:
+    `severities` are those its findings may have.
+    """
+
+    def register(function: Examine) -> Examine:
         if name in RULES:
             raise ValueError(f"rule {name!r} is registered twice")
-        RULES[name] = function
+        RULES[name] = Rule(name, section, severities, function)
         return function
 
     return register

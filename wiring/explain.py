@@ -1,7 +1,5 @@
 """Figures with the sum behind them: formula, the numbers put in, source, what was assumed."""
 
-from typing import TYPE_CHECKING
-
 from wiring.conductors import (
     CONDUCTORS,
     METRIC_SOURCE,
@@ -19,9 +17,7 @@ from wiring.findings import Figure
 from wiring.fuses import body, resistance_ohm
 from wiring.network import ambient_c, edge_of
 from wiring.plan import Assumptions, Plan, Run
-
-if TYPE_CHECKING:
-    from wiring.power_plan import PowerSolution, RunState
+from wiring.power_plan import PowerSolution, RunState
 
 CONNECTION_SOURCE = "resistance of a connection: shop's assumption"
 TEMPERATURE_ASSUMED = "conductor at the temperature it settles at with long-term music"
@@ -93,7 +89,7 @@ def resistance_figure(run: Run, assumptions: Assumptions, conductor_c: float) ->
     )
 
 
-def drop_figure(run: Run, state: "RunState") -> Figure:
+def drop_figure(run: Run, state: RunState) -> Figure:
     """Voltage drop along a run."""
     return Figure(
         f"drop in {run.id}",
@@ -106,7 +102,7 @@ def drop_figure(run: Run, state: "RunState") -> Figure:
     )
 
 
-def heat_figure(run: Run, state: "RunState") -> Figure:
+def heat_figure(run: Run, state: RunState) -> Figure:
     """Heat made in a run."""
     return Figure(
         f"heat in {run.id}",
@@ -119,7 +115,7 @@ def heat_figure(run: Run, state: "RunState") -> Figure:
     )
 
 
-def supply_figure(solution: "PowerSolution") -> Figure:
+def supply_figure(solution: PowerSolution) -> Figure:
     """Voltage at the battery terminals and where it comes from."""
     supply = solution.plan.supply
     total = solution.source_a
@@ -152,7 +148,7 @@ def supply_figure(solution: "PowerSolution") -> Figure:
     )
 
 
-def device_figures(solution: "PowerSolution", device_id: str) -> tuple[Figure, ...]:
+def device_figures(solution: PowerSolution, device_id: str) -> tuple[Figure, ...]:
     """Voltage, current and power left of one device of the solution."""
     state = solution.devices[device_id]
     device = next(each for each in solution.plan.devices if each.id == device_id)
@@ -206,7 +202,7 @@ def device_figures(solution: "PowerSolution", device_id: str) -> tuple[Figure, .
     return tuple(figures)
 
 
-def solution_figures(solution: "PowerSolution") -> tuple[Figure, ...]:
+def solution_figures(solution: PowerSolution) -> tuple[Figure, ...]:
     """Every figure of a solution: the supply, then each device, then each run."""
     plan: Plan = solution.plan
     figures = [supply_figure(solution)]

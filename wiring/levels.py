@@ -6,10 +6,11 @@ from typing import Final, Literal
 
 import msgspec
 
-from wiring.channel_plan import chain_filters, channel_name
+from wiring.channel_plan import chain_filters
 from wiring.context import Context
 from wiring.errors import WiringError, require_not_negative, require_positive
 from wiring.findings import Figure
+from wiring.names import channel_name
 from wiring.plan import Channel, Device, Plan
 
 OHM: Final = "P = U^2 / R (Joule's law), U as root mean square of a sine"

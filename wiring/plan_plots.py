@@ -7,10 +7,11 @@ from typing import Final, Literal
 import numpy as np
 
 from wiring import plots
-from wiring.channel_plan import chain_filters, kind_name, meetings, position_name
+from wiring.channel_plan import chain_filters, meetings
 from wiring.context import Context
 from wiring.crossovers import crossing
 from wiring.measurements import Floats, Measurement
+from wiring.names import kind_name, position_name
 from wiring.plan import Plan
 from wiring.plots import Line, Mark
 from wiring.response import Curve, PlanResponse, phase_deg, plan_response

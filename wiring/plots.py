@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from wiring.measurements import Floats, band_centres_hz, nominal_hz
+from wiring.names import frequency_name
 from wiring.plot_frame import Frame, path_within
 
 COLOURS: Final = (
@@ -127,13 +128,6 @@ def draw(
     parts += _hits(frame, [*lines, *([wished] if wished else [])], unit)
     parts.append("</svg>")
     return "".join(parts)
-
-
-def frequency_name(frequency_hz: float) -> str:
-    """ "80 Hz", "2.5 kHz", to three figures."""
-    if frequency_hz < 1000:
-        return f"{frequency_hz:.3g} Hz"
-    return f"{frequency_hz / 1000:.3g} kHz"
 
 
 def tick_name(frequency_hz: float) -> str:

@@ -8,8 +8,6 @@ from typing import NamedTuple
 
 from wiring.context import Context
 from wiring.demand import DeviceDemand, State, demands
-from wiring.explain import solution_figures
-from wiring.findings import Figure
 from wiring.network import Edge, Network, network, newton
 from wiring.plan import Device, Plan, Supply
 from wiring.supply import (
@@ -100,19 +98,6 @@ class PowerSolution:
     runs: dict[str, RunState]
     unfed: tuple[str, ...]
     plan: Plan
-
-    def figures(self) -> tuple[Figure, ...]:
-        """Every figure of the solution with its formula, the numbers put in and its source."""
-        return solution_figures(self)
-
-    @property
-    def speaker_power_w(self) -> float:
-        """Power really available to the speakers at full output in this state [W]."""
-        found = demands(Context(self.plan))
-        return sum(
-            found[device_id].output_w * state.power_fraction
-            for device_id, state in self.devices.items()
-        )
 
 
 def loads_at(context: Context, ports: list[str], state: State) -> Loads:

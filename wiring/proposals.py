@@ -31,9 +31,9 @@ from wiring.power_facts import RunFacts, facts
 from wiring.rules_fuses import allowed_rating_a, distance_limit_m
 
 POWER_RULES: Final = tuple(
-    examine
-    for examine in RULES.values()
-    if examine.__module__ in (rules_power.__name__, rules_fuses.__name__)
+    each.examine
+    for each in RULES.values()
+    if each.examine.__module__ in (rules_power.__name__, rules_fuses.__name__)
 )
 FALLBACK_BODIES: Final = ("bolt-in 30 mm", "bolt-in 51 mm", "strip")
 OVERSIZE: Final = 2.0

@@ -13,9 +13,10 @@ import numpy.typing as npt
 
 from wiring.alignment import speed_of_sound_m_s
 from wiring.biquads import ASSUMED_SAMPLE_RATE_HZ, IDENTITY, Biquad, setting_biquads
-from wiring.channel_plan import channel_name, driven, signal_path
+from wiring.channel_plan import driven, signal_path
 from wiring.context import Context
 from wiring.crossovers import CrossoverError
+from wiring.names import channel_name
 from wiring.plan import Channel, Plan, Setting, Speaker
 from wiring.positions import POSITIONS
 

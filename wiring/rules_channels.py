@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
-from wiring.channel_plan import channel_name, driven, listed, speaker_name
+from wiring.channel_plan import driven
 from wiring.context import Context, rule
 from wiring.findings import Figure, Finding
 from wiring.loads import (
@@ -12,6 +12,7 @@ from wiring.loads import (
     power_shares,
     speaker_loads_ohm,
 )
+from wiring.names import channel_name, listed, speaker_name
 from wiring.plan import Channel, Device, Speaker
 from wiring.positions import POSITIONS
 
@@ -26,7 +27,7 @@ BAND_LIMITED_STOP_RATIO: Final = 4.0
 _BAND_LIMITED: Final = frozenset({"tweeter", "midrange"})
 
 
-@rule("unknown-part")
+@rule("unknown-part", "channels", "stop", "caution")
 def unknown_part(context: Context) -> Iterator[Finding]:
     """Ids that name nothing: devices, speakers, positions, the device that turns another on."""
     for channel in context.plan.channels:
@@ -63,7 +64,7 @@ def _unknown(where: str, what: str, role: str) -> Finding:
     )
 
 
-@rule("channel-number")
+@rule("channel-number", "channels", "stop")
 def channel_number(context: Context) -> Iterator[Finding]:
     """A channel the device does not have, the same one twice, or a line output on speakers."""
     seen: set[tuple[str, str, int]] = set()
@@ -97,7 +98,7 @@ def _number(context: Context, channel: Channel, what: str, to_do: str) -> Findin
     return Finding("channel-number", "stop", title, (channel.id,), to_do, MAKER)
 
 
-@rule("speaker-without-channel")
+@rule("speaker-without-channel", "channels", "stop")
 def speaker_without_channel(context: Context) -> Iterator[Finding]:
     """Every speaker of the plan is driven."""
     for speaker in context.plan.speakers:
@@ -113,7 +114,7 @@ def speaker_without_channel(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("speaker-on-two-channels")
+@rule("speaker-on-two-channels", "channels", "stop", "note")
 def speaker_on_two_channels(context: Context) -> Iterator[Finding]:
     """One speaker, one source; a speaker of two separate coils may have one for each."""
     for speaker_id, channels in context.channels_of_speaker.items():
@@ -149,7 +150,7 @@ def speaker_on_two_channels(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("bridging")
+@rule("bridging", "channels", "stop")
 def bridging(context: Context) -> Iterator[Finding]:
     """Only pairs the device allows are bridged, and the lower channel carries the speakers."""
     for channel in context.plan.channels:
@@ -188,7 +189,7 @@ def _upper_half(context: Context, channel: Channel) -> Finding:
     )
 
 
-@rule("load-under-minimum")
+@rule("load-under-minimum", "channels", "stop")
 def load_under_minimum(context: Context) -> Iterator[Finding]:
     """The load each channel or bridged pair sees is one its maker allows."""
     for channel_id, error in context.load_errors.items():
@@ -259,7 +260,7 @@ def _under(
     )
 
 
-@rule("load-measured-differs")
+@rule("load-measured-differs", "channels", "caution")
 def load_measured_differs(context: Context) -> Iterator[Finding]:
     """A meter on the wires agrees with the load the plan gives.
 
@@ -296,7 +297,7 @@ def load_measured_differs(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("power-over-rating")
+@rule("power-over-rating", "channels", "stop", "caution")
 def power_over_rating(context: Context) -> Iterator[Finding]:
     """What the channel can put into a speaker against what the speaker is rated for.
 

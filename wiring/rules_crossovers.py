@@ -4,14 +4,7 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import Final, NamedTuple
 
-from wiring.channel_plan import (
-    chain_filters,
-    channel_name,
-    driven,
-    kind_name,
-    meetings,
-    speaker_name,
-)
+from wiring.channel_plan import chain_filters, driven, meetings
 from wiring.context import Context, rule
 from wiring.crossovers import (
     chain_level_db,
@@ -22,6 +15,7 @@ from wiring.crossovers import (
     slope_db,
 )
 from wiring.findings import Figure, Finding
+from wiring.names import channel_name, kind_name, speaker_name
 from wiring.plan import Channel, Crossover, Speaker
 
 Filters = tuple[Crossover, ...]
@@ -64,7 +58,7 @@ def protects(filters: Filters, frequency_hz: float, order: int) -> bool:
     )
 
 
-@rule("filter-not-possible")
+@rule("filter-not-possible", "tuning", "caution")
 def filter_not_possible(context: Context) -> Iterator[Finding]:
     """A filter that does not exist: Linkwitz-Riley slopes come in steps of 12 dB per octave."""
     for channel in context.plan.channels:
@@ -81,7 +75,7 @@ def filter_not_possible(context: Context) -> Iterator[Finding]:
                 )
 
 
-@rule("driver-high-pass")
+@rule("driver-high-pass", "tuning", "stop", "caution")
 def driver_high_pass(context: Context) -> Iterator[Finding]:
     """Tweeters, midranges and every driver with a stated limit are kept from low notes.
 
@@ -138,7 +132,7 @@ def _unprotected(
     )
 
 
-@rule("driver-low-pass")
+@rule("driver-low-pass", "tuning", "caution")
 def driver_low_pass(context: Context) -> Iterator[Finding]:
     """A subwoofer has a low-pass, and a stated upper limit is kept."""
     for channel, speaker in driven(context):
@@ -162,7 +156,7 @@ def driver_low_pass(context: Context) -> Iterator[Finding]:
             break
 
 
-@rule("crossover-match")
+@rule("crossover-match", "tuning", "caution")
 def crossover_match(context: Context) -> Iterator[Finding]:
     """Neighbouring drivers of one position neither leave a gap nor double each other.
 

@@ -3,15 +3,16 @@
 from collections.abc import Iterator
 from typing import Final
 
-from wiring.channel_plan import channel_name, lines_into, listed
+from wiring.channel_plan import lines_into
 from wiring.context import Context, rule
 from wiring.findings import Finding
+from wiring.names import channel_name, listed
 
 COMMON_PRACTICE: Final = "common practice, no source"
 THE_PLAN: Final = "the plan itself"
 
 
-@rule("line-input")
+@rule("line-input", "channels", "stop", "caution")
 def line_input(context: Context) -> Iterator[Finding]:
     """Each feed names an input the device has, and no input is fed twice."""
     for device_id, feeds in lines_into(context).items():
@@ -55,7 +56,7 @@ def line_input(context: Context) -> Iterator[Finding]:
                 )
 
 
-@rule("line-loop")
+@rule("line-loop", "channels", "stop")
 def line_loop(context: Context) -> Iterator[Finding]:
     """No signal comes back to the device it left."""
     into = lines_into(context)
@@ -94,7 +95,7 @@ def _reached(feeds: dict[str, set[str]], start: str) -> set[str]:
     return reached
 
 
-@rule("line-unused")
+@rule("line-unused", "channels", "caution")
 def line_unused(context: Context) -> Iterator[Finding]:
     """A device that drives speakers and has no source, while a line output elsewhere is free."""
     into = lines_into(context)

@@ -3,18 +3,11 @@
 from collections.abc import Iterator
 from typing import Final
 
-from wiring.channel_plan import (
-    channel_name,
-    driven,
-    labelled_side,
-    listed,
-    position_name,
-    side_of,
-    speaker_name,
-)
+from wiring.channel_plan import driven, labelled_side, side_of
 from wiring.context import Context, rule
 from wiring.crossovers import describe
 from wiring.findings import Finding
+from wiring.names import channel_name, listed, position_name, speaker_name
 from wiring.plan import Channel, Speaker
 from wiring.positions import counterpart
 
@@ -51,7 +44,7 @@ def side_pairs(context: Context) -> list[Pair]:
     return kept
 
 
-@rule("sides-crossed")
+@rule("sides-crossed", "channels", "stop", "caution")
 def sides_crossed(context: Context) -> Iterator[Finding]:
     """The channel that is left by number or by its wire's label goes to the left speaker."""
     for channel, speaker in driven(context):
@@ -149,7 +142,7 @@ def _lines_crossed(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("side-unpaired")
+@rule("side-unpaired", "channels", "caution")
 def side_unpaired(context: Context) -> Iterator[Finding]:
     """A driver on one side has its like on the other."""
     by_place = _by_place(context)
@@ -169,7 +162,7 @@ def side_unpaired(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("sides-differ")
+@rule("sides-differ", "channels", "caution")
 def sides_differ(context: Context) -> Iterator[Finding]:
     """Both sides of a pair have the same crossover, polarity and nearly the same level."""
     for left, left_speaker, right, right_speaker in side_pairs(context):

@@ -1,11 +1,11 @@
-"""Findings on a tuning: what the settings do to each other, judged on the complex response.
+"""Rules about a tuning: what the settings do to each other, judged on the complex response.
 
-Apart from `wiring.check`, because these need the response of every channel. What one stage does is
-kept by `wiring.stages`, so that judging again after a change costs that one stage.
+What one stage does is kept by `wiring.stages`, so that judging again after a change costs that one
+stage. Delays are judged with the distances of the context, where both drivers have one.
 """
 
-from collections.abc import Iterator, Mapping
-from typing import Final
+from collections.abc import Iterator
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -15,21 +15,13 @@ from wiring.biquads import (
     ASSUMED_SAMPLE_RATE_HZ,
     COOKBOOK,
 )
-from wiring.channel_plan import (
-    Meeting,
-    chain_filters,
-    channel_name,
-    driven,
-    meetings,
-    signal_path,
-    speaker_name,
-)
-from wiring.context import Context
-from wiring.crossovers import CrossoverError, crossing, level_db
+from wiring.channel_plan import Meeting, chain_filters, driven, meetings, signal_path
+from wiring.context import Context, rule
+from wiring.crossovers import Crossing, CrossoverError, crossing, level_db
 from wiring.findings import Figure, Finding
 from wiring.measurements import Floats
-from wiring.plan import Channel, Crossover, Plan, Setting, Speaker
-from wiring.plots import frequency_name
+from wiring.names import channel_name, frequency_name, speaker_name
+from wiring.plan import Channel, Crossover, Setting, Speaker
 from wiring.response import Complexes, decibels, delay_response
 from wiring.rules_crossovers import ASSUMED_HIGH_PASS
 from wiring.rules_sides import side_pairs
@@ -40,29 +32,6 @@ HEADROOM_DB: Final = 1.0
 """Peaks of a channel above 0 dB by more than this are told."""
 BOOST_DB: Final = 1.0
 BETTER_DB: Final = 3.0
-
-
-def tuning_findings(
-    plan: Plan | Context,
-    distances_m: Mapping[str, float] | None = None,
-    air_c: float = 20.0,
-    headroom_db: float = HEADROOM_DB,
-) -> tuple[Finding, ...]:
-    """All findings on the settings of a plan, in order of rule.
-
-    `distances_m`, by speaker id, are tape-measured to the seat; where both drivers of a crossover
-    have one, delays are judged with them, else taken to make up for the distances.
-    """
-    context = plan if isinstance(plan, Context) else Context(plan)
-    found = [
-        *_possible(context),
-        *_crossovers(context, distances_m or {}, air_c),
-        *_below_limits(context),
-        *_headroom(context, headroom_db),
-        *_sides(context),
-        *_device_limits(context),
-    ]
-    return tuple(found)
 
 
 def _rate(context: Context, stage: Channel) -> float:
@@ -85,7 +54,9 @@ def _way(context: Context, channel: Channel) -> Way:
     return kept  # type: ignore[return-value]
 
 
-def _possible(context: Context) -> Iterator[Finding]:
+@rule("tuning-not-possible", "tuning", "caution")
+def possible(context: Context) -> Iterator[Finding]:
+    """A setting the device cannot do at its sample rate."""
     for channel in {one.id: one for one, _ in driven(context)}.values():
         reasons = (stages.problem(core, rate) for _, core, rate in _way(context, channel))
         if reason := next(filter(None, reasons), ""):
@@ -117,41 +88,88 @@ def _shaping_db(way: Way) -> Floats:
     return total
 
 
-def _crossovers(
-    context: Context, distances_m: Mapping[str, float], air_c: float
-) -> Iterator[Finding]:
-    limit = context.plan.assumptions.crossover_gap_db
+def _meetings(context: Context) -> Iterator[tuple[Meeting, Crossing]]:
+    """Where two drivers of one position meet, and at which frequency."""
     for meeting in meetings(context):
         where = crossing(
             chain_filters(context, meeting.low, "low_pass")[0],
             chain_filters(context, meeting.high, "high_pass")[0],
         )
-        if where is None or not 20 <= where.frequency_hz <= 20_000:
-            continue
+        if where is not None and 20 <= where.frequency_hz <= 20_000:
+            yield meeting, where
+
+
+class _Sum(NamedTuple):
+    """Two drivers added about their crossover [dB], as they are and with one inverted."""
+
+    grid_hz: Floats
+    together_db: Floats
+    flipped_db: Floats
+    late_ms: float | None
+
+    @property
+    def cancels(self) -> bool:
+        """One inverted would be clearly louder at the crossover."""
+        at = self.grid_hz.size // 2
+        return bool(self.flipped_db[at] > self.together_db[at] + BETTER_DB)
+
+    @property
+    def at_crossover_db(self) -> float:
+        return float(self.together_db[self.grid_hz.size // 2])
+
+
+def _sum(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None:
+    """Worked out once per meeting; None where a filter does not exist."""
+    key = f"sum {meeting.low.id} {meeting.high.id} {meeting.lower.id} {meeting.upper.id}"
+    if key not in context.kept:
+        context.kept[key] = _add_up(context, meeting, centre_hz)
+    return context.kept[key]  # type: ignore[return-value]
+
+
+def _add_up(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None:
+    grid = stages.around(centre_hz)
+    try:
+        low = _filters_around(_way(context, meeting.low), centre_hz)
+        high = _filters_around(_way(context, meeting.high), centre_hz)
+    except CrossoverError:
+        return None
+    late_ms = _late_ms(context, meeting)
+    if late_ms is not None:
+        high = high * delay_response(late_ms, grid)
+    return _Sum(grid, decibels(low + high), decibels(low - high), late_ms)
+
+
+@rule("crossover-cancels", "tuning", "caution")
+def cancels(context: Context) -> Iterator[Finding]:
+    """Two drivers that cancel where they meet, and would not with one inverted."""
+    limit = context.plan.assumptions.crossover_gap_db
+    for meeting, where in _meetings(context):
         centre = where.frequency_hz
-        grid = stages.around(centre)
-        try:
-            low = _filters_around(_way(context, meeting.low), centre)
-            high = _filters_around(_way(context, meeting.high), centre)
-        except CrossoverError:
+        both = _sum(context, meeting, centre)
+        if both is not None and both.cancels and both.at_crossover_db < -limit:
+            flipped = float(both.flipped_db[both.grid_hz.size // 2])
+            yield _cancels(meeting, centre, both.at_crossover_db, flipped, both.late_ms)
+
+
+@rule("crossover-sum", "tuning", "caution")
+def uneven(context: Context) -> Iterator[Finding]:
+    """A gap or a hump where two drivers meet."""
+    limit = context.plan.assumptions.crossover_gap_db
+    for meeting, where in _meetings(context):
+        both = _sum(context, meeting, where.frequency_hz)
+        if both is None or abs(where.in_phase_sum_db) > limit:
             continue
-        late_ms = _late_ms(context, meeting, distances_m, air_c)
-        if late_ms is not None:
-            high = high * delay_response(late_ms, grid)
-        together, flipped = decibels(low + high), decibels(low - high)
-        at = grid.size // 2
-        if together[at] < -limit and flipped[at] > together[at] + BETTER_DB:
-            yield _cancels(meeting, centre, float(together[at]), float(flipped[at]), late_ms)
-        elif abs(where.in_phase_sum_db) <= limit:
-            worst = int(np.argmax(np.abs(together)))
-            if abs(together[worst]) > limit:
-                yield _uneven(meeting, float(grid[worst]), float(together[worst]), limit, late_ms)
+        if both.cancels and both.at_crossover_db < -limit:
+            continue
+        worst = int(np.argmax(np.abs(both.together_db)))
+        level = float(both.together_db[worst])
+        if abs(level) > limit:
+            yield _uneven(meeting, float(both.grid_hz[worst]), level, limit, both.late_ms)
 
 
-def _late_ms(
-    context: Context, meeting: Meeting, distances_m: Mapping[str, float], air_c: float
-) -> float | None:
+def _late_ms(context: Context, meeting: Meeting) -> float | None:
     """How much later the upper driver arrives than the lower [ms], None without distances."""
+    distances_m = context.distances_m
     lower, upper = meeting.lower.id, meeting.upper.id
     if lower not in distances_m or upper not in distances_m:
         return None
@@ -159,7 +177,7 @@ def _late_ms(
         sum(stage.setting.delay_ms for stage in signal_path(context, channel))
         for channel in (meeting.low, meeting.high)
     ]
-    way = (distances_m[upper] - distances_m[lower]) / speed_of_sound_m_s(air_c) * 1000
+    way = (distances_m[upper] - distances_m[lower]) / speed_of_sound_m_s(context.air_c) * 1000
     return delays[1] - delays[0] + way
 
 
@@ -215,19 +233,25 @@ def _uneven(
     )  # fmt: skip
 
 
-def _below_limits(context: Context) -> Iterator[Finding]:
-    """Boosts where a driver must not be driven: under its safe high-pass, under its box."""
-    grid = stages.GRID
+def _shaped(context: Context) -> Iterator[tuple[Channel, Speaker, Way, Floats]]:
+    """Each driven speaker with what the equaliser adds on its way [dB]."""
     for channel, speaker in driven(context):
         way = _way(context, channel)
         try:
-            shaping = _shaping_db(way)
-            if np.any(shaping > BOOST_DB / 2):
-                yield from _under_high_pass(channel, speaker, way, shaping)
+            yield channel, speaker, way, _shaping_db(way)
         except CrossoverError:
             continue
-        if speaker.box_limit_hz is not None:
-            yield from _under_box(context, channel, speaker, grid, shaping)
+
+
+@rule("boost-under-high-pass", "tuning", "caution")
+def boost_under_high_pass(context: Context) -> Iterator[Finding]:
+    """A boost under a driver's safe high-pass."""
+    for channel, speaker, way, shaping in _shaped(context):
+        if np.any(shaping > BOOST_DB / 2):
+            try:
+                yield from _under_high_pass(channel, speaker, way, shaping)
+            except CrossoverError:
+                continue
 
 
 def _under_high_pass(
@@ -265,12 +289,16 @@ def _under_high_pass(
     )
 
 
-def _under_box(
-    context: Context, channel: Channel, speaker: Speaker, grid: Floats, shaping: Floats
-) -> Iterator[Finding]:
-    limit = speaker.box_limit_hz or 0.0
-    filters = chain_filters(context, channel, "high_pass")
-    if any(not any(f.frequency_hz >= 0.7 * limit and f.order >= 2 for f in way) for way in filters):
+@rule("box-limit", "tuning", "caution")
+def box_limit(context: Context) -> Iterator[Finding]:
+    """Nothing keeps notes under its box's tuning from a driver."""
+    for channel, speaker in driven(context):
+        limit = speaker.box_limit_hz
+        if limit is None:
+            continue
+        filters = chain_filters(context, channel, "high_pass")
+        if all(any(f.frequency_hz >= 0.7 * limit and f.order >= 2 for f in way) for way in filters):
+            continue
         yield Finding(
             "box-limit",
             "caution",
@@ -280,8 +308,19 @@ def _under_box(
             f"Set a high-pass of 12 dB/oct or steeper near {frequency_name(limit)}.",
             COMMON_PRACTICE,
         )
-    low = grid <= limit
-    if np.any(low) and float(shaping[low].max()) > BOOST_DB:
+
+
+@rule("box-boost", "tuning", "caution")
+def box_boost(context: Context) -> Iterator[Finding]:
+    """A boost under the tuning of a driver's box."""
+    grid = stages.GRID
+    for channel, speaker, _, shaping in _shaped(context):
+        limit = speaker.box_limit_hz
+        if limit is None:
+            continue
+        low = grid <= limit
+        if not np.any(low) or float(shaping[low].max()) <= BOOST_DB:
+            continue
         at = int(np.argmax(np.where(low, shaping, -np.inf)))
         yield Finding(
             "box-boost",
@@ -295,7 +334,9 @@ def _under_box(
         )
 
 
-def _headroom(context: Context, headroom_db: float) -> Iterator[Finding]:
+@rule("headroom", "tuning", "caution")
+def headroom(context: Context) -> Iterator[Finding]:
+    """A channel whose settings push full-scale music over 0 dB."""
     grid = stages.GRID
     for channel in {one.id: one for one, _ in driven(context)}.values():
         way = _way(context, channel)
@@ -304,7 +345,7 @@ def _headroom(context: Context, headroom_db: float) -> Iterator[Finding]:
         levels = sum(setting.level_db + stages.level_db(core, rate) for setting, core, rate in way)
         assert isinstance(levels, np.ndarray)
         peak = int(np.argmax(levels))
-        if levels[peak] <= headroom_db:
+        if levels[peak] <= HEADROOM_DB:
             continue
         level = float(levels[peak])
         yield Finding(
@@ -323,7 +364,9 @@ def _headroom(context: Context, headroom_db: float) -> Iterator[Finding]:
         )  # fmt: skip
 
 
-def _sides(context: Context) -> Iterator[Finding]:
+@rule("sections-differ", "tuning", "caution")
+def sections_differ(context: Context) -> Iterator[Finding]:
+    """Left and right with different equaliser sections and no note that says why."""
     for left, left_speaker, right, right_speaker in side_pairs(context):
         if left is right or left.setting.sections == right.setting.sections:
             continue
@@ -340,13 +383,13 @@ def _sides(context: Context) -> Iterator[Finding]:
         )
 
 
-def _device_limits(context: Context) -> Iterator[Finding]:
+@rule("too-many-sections", "tuning", "caution")
+def too_many_sections(context: Context) -> Iterator[Finding]:
+    """More equaliser sections on a channel than its device does."""
     for channel in context.plan.channels:
         device = context.devices.get(channel.device)
-        if device is None:
-            continue
         count = len(channel.setting.sections)
-        if device.max_sections is not None and count > device.max_sections:
+        if device is not None and device.max_sections is not None and count > device.max_sections:
             yield Finding(
                 "too-many-sections",
                 "caution",
@@ -356,7 +399,14 @@ def _device_limits(context: Context) -> Iterator[Finding]:
                 "Remove the sections that do least.",
                 "the maker's data of the parts",
             )
-        step = device.delay_step_ms
+
+
+@rule("delay-step", "tuning", "note")
+def delay_step(context: Context) -> Iterator[Finding]:
+    """A delay that is no step of the device."""
+    for channel in context.plan.channels:
+        device = context.devices.get(channel.device)
+        step = device.delay_step_ms if device is not None else None
         delay = channel.setting.delay_ms
         if step is not None and abs(delay / step - round(delay / step)) > 0.05:
             near = round(delay / step) * step

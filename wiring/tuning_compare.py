@@ -5,9 +5,9 @@ from typing import Final
 
 import msgspec
 
-from wiring.channel_plan import channel_name, listed, speaker_name
 from wiring.context import Context
 from wiring.crossovers import describe
+from wiring.names import channel_name, listed, speaker_name
 from wiring.plan import Channel, Plan, Section, Setting
 
 MISSING: Final = "not in this record"

@@ -5,8 +5,18 @@ from typing import Any
 import pytest
 
 from tests.wiring.plans import assuming, changed, good_plan, large_plan, low
+from wiring import rules_tuning
+from wiring.check import findings_of
+from wiring.context import RULES, Context
+from wiring.findings import Finding
 from wiring.plan import Crossover, Plan, Section, Setting
-from wiring.rules_tuning import tuning_findings
+
+TUNING = [one for one in RULES.values() if one.examine.__module__ == rules_tuning.__name__]
+
+
+def tuning_findings(plan: Plan, distances_m: dict[str, float] | None = None) -> tuple[Finding, ...]:
+    return findings_of(Context(plan, distances_m), TUNING)
+
 
 LR2 = Crossover("linkwitz_riley", 2, 3_000.0)
 

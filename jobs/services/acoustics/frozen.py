@@ -10,7 +10,7 @@ from jobs.models import Job, MeasuredPhase, ReadingKind
 from jobs.services.acoustics.facts import facts_of
 from jobs.services.acoustics.levels import level_readings
 from jobs.services.acoustics.seats import delays_for, seats_in_use
-from wiring.channel_plan import listed
+from wiring.names import listed
 from wiring.plan import Plan
 
 GROUPS: Final = {"all": "Everything playing", "left": "Left side", "right": "Right side"}

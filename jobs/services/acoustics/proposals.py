@@ -10,7 +10,7 @@ from jobs.models import Job, JobEvent, MeasuredPhase, MeasuredResponse, Proposal
 from jobs.services.acoustics.facts import facts_of
 from jobs.services.acoustics.settings import put_settings
 from jobs.services.errors import Refused
-from jobs.tuning_answers import sound_findings, with_sections
+from jobs.tuning_answers import tuning_findings, with_sections
 from shop.models import StaffMember
 from wiring.findings import Finding
 from wiring.plan import Plan
@@ -58,8 +58,8 @@ def new_findings(job: Job, plan: Plan, found: Iterable[Proposed]) -> list[Findin
     for one in found:
         for channel_id in one.target_ids:
             then = with_sections(then, channel_id, one.sections)
-    known = {finding.fingerprint for finding in sound_findings(job, plan)}
-    return [one for one in sound_findings(job, then) if one.fingerprint not in known]
+    known = {finding.fingerprint for finding in tuning_findings(job, plan)}
+    return [one for one in tuning_findings(job, then) if one.fingerprint not in known]
 
 
 def apply_proposals(
