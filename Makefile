@@ -5,7 +5,7 @@ PY := .venv/bin/python
 export PORT
 
 .DEFAULT_GOAL := help
-.PHONY: help run test check lint format types migrations bench lock backup restore
+.PHONY: help run test check lint format types migrations bench mutate lock backup restore
 .PHONY: environment test-environment
 
 help: ## list these commands
@@ -34,6 +34,10 @@ migrations: test-environment ## models without a migration
 bench: test-environment ## speed targets, as ratios measured in one run
 	@deploy/test_postgres.sh $(PY) -m tests.bench
 	@deploy/test_postgres.sh $(PY) -m tests.bench.tablets
+
+mutate: test-environment ## which slips of tables, rules and saving no test would notice (an hour)
+	@$(PY) -m tests.mutate tables
+	@$(PY) -m tests.mutate code --sample 300
 
 lock: test-environment ## resolve the pinned requirements again
 	@deploy/lock.sh
