@@ -7,10 +7,10 @@ import numpy as np
 
 from jobs.measured_answers import measurement_of
 from jobs.models import FactoryOutput, FactorySum
-from wiring.capture import CaptureReport, Output, PairSum, examine
+from wiring.drawings.plots import Line, draw
 from wiring.errors import WiringError
-from wiring.measurements import nominal_hz
-from wiring.plots import Line, draw
+from wiring.tuning.capture import CaptureReport, Output, PairSum, examine
+from wiring.tuning.measurements import nominal_hz
 
 OCTAVES_HZ: Final = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
 

@@ -11,23 +11,23 @@ import numpy as np
 from jobs.models import MeasuredResponse, ProposalLimits, ShopTarget
 from jobs.tuning_answers import processing_channels, with_settings
 from wiring import plan as doc
-from wiring.biquads import ASSUMED_SAMPLE_RATE_HZ
-from wiring.channel_plan import chain_filters, driven, signal_path
+from wiring.channels.signal_path import chain_filters, driven, signal_path
 from wiring.context import Context
+from wiring.drawings.plan_plots import measured_plot
+from wiring.drawings.plots import Line, draw
 from wiring.errors import WiringError as WiringError
-from wiring.fitting import BAND_MARGIN, Limits, Proposal
-from wiring.fitting import propose as fit
-from wiring.measurements import FEWEST_POINTS, Measurement, average, smooth
-from wiring.measurements import MeasurementError as MeasurementError
-from wiring.measurements import decode as decode
-from wiring.measurements import read_text as read_text
+from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ
 from wiring.names import speaker_name
-from wiring.plan_plots import measured_plot
-from wiring.plots import Line, draw
-from wiring.response import decibels, through
-from wiring.targets import FLAT, Change, Distance, TargetCurve, compare, distance
-from wiring.targets import SUPPLIED as SUPPLIED
-from wiring.targets import check as check_target
+from wiring.tuning.fitting import BAND_MARGIN, Limits, Proposal
+from wiring.tuning.fitting import propose as fit
+from wiring.tuning.measurements import FEWEST_POINTS, Measurement, average, smooth
+from wiring.tuning.measurements import MeasurementError as MeasurementError
+from wiring.tuning.measurements import decode as decode
+from wiring.tuning.measurements import read_text as read_text
+from wiring.tuning.response import decibels, through
+from wiring.tuning.targets import FLAT, Change, Distance, TargetCurve, compare, distance
+from wiring.tuning.targets import SUPPLIED as SUPPLIED
+from wiring.tuning.targets import check as check_target
 
 SAME_DB: Final = 0.05
 WHOLE_BAND_HZ: Final = (20.0, 20_000.0)

@@ -13,20 +13,20 @@ from jobs import plan_rows
 from jobs.models import Job
 from jobs.models.acoustics import DEFAULT_AIR_C
 from wiring import plan as doc
-from wiring.alignment import Alignment, Delay, Seat, align
-from wiring.channel_plan import driven, signal_path
+from wiring.channels.levels import LevelGuide as LevelGuide
+from wiring.channels.levels import guide as guide
+from wiring.channels.signal_path import driven, signal_path
 from wiring.check import findings_of
 from wiring.context import RULES, Context
+from wiring.drawings.plan_plots import SHOWN_NAMES as SHOWN_NAMES
+from wiring.drawings.plan_plots import Quantity as Quantity
+from wiring.drawings.plan_plots import Shown as Shown
+from wiring.drawings.plan_plots import settings_plot
 from wiring.errors import WiringError as WiringError
 from wiring.findings import Finding
-from wiring.levels import LevelGuide as LevelGuide
-from wiring.levels import guide as guide
 from wiring.names import speaker_name
-from wiring.plan_plots import SHOWN_NAMES as SHOWN_NAMES
-from wiring.plan_plots import Quantity as Quantity
-from wiring.plan_plots import Shown as Shown
-from wiring.plan_plots import settings_plot
-from wiring.response import plan_response
+from wiring.tuning.alignment import Alignment, Delay, Seat, align
+from wiring.tuning.response import plan_response
 
 QUANTITIES: Final[dict[Quantity, str]] = {
     "magnitude": "Level",

@@ -15,17 +15,17 @@ from jobs.tuning_answers import heard_from
 from jobs.wiring_answers import supply_figures
 from shop.models import ProductKind, Shop
 from shop.models.products import pairs_in
+from shop.vin import VinReport as VinReport
+from shop.vin import examine
 from wiring import check as checking
 from wiring import plan as doc
 from wiring import tables
 from wiring.context import Context
-from wiring.explain import solution_figures
+from wiring.drawings.loads import draw
 from wiring.findings import SEVERITY_ORDER, Finding
-from wiring.load_drawing import draw
 from wiring.loads import planned_arrangement
-from wiring.power_plan import DeviceState, PowerSolution, RunState, solve
-from wiring.vin import VinReport as VinReport
-from wiring.vin import examine
+from wiring.power.explain import solution_figures
+from wiring.power.solution import DeviceState, PowerSolution, RunState, solve
 
 DEVICE_KINDS = {
     ProductKind.AMPLIFIER: "amplifier",

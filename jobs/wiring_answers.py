@@ -6,14 +6,19 @@
 from functools import cache
 from typing import NamedTuple
 
-from wiring import charging, colours, conductors, fuses
 from wiring import check as checking  # noqa: F401 -- registers every rule
 from wiring import plan as doc
-from wiring.conductors import ConductorError
+from wiring.channels import colours
 from wiring.context import RULES, Context
-from wiring.demand import DeviceDemand, demands, figures_of
+from wiring.drawings.loads import draw
 from wiring.errors import WiringError
-from wiring.explain import (
+from wiring.findings import SEVERITY_ORDER, Figure, Finding
+from wiring.loads import Arrangement, Fit, LoadError, arrangements, fits, speaker_loads_ohm
+from wiring.positions import POSITIONS
+from wiring.power import charging, conductors, fuses
+from wiring.power.conductors import ConductorError
+from wiring.power.demand import DeviceDemand, demands, figures_of
+from wiring.power.explain import (
     ampacity_figure,
     device_figures,
     drop_figure,
@@ -21,11 +26,7 @@ from wiring.explain import (
     resistance_figure,
     supply_figure,
 )
-from wiring.findings import SEVERITY_ORDER, Figure, Finding
-from wiring.load_drawing import draw
-from wiring.loads import Arrangement, Fit, LoadError, arrangements, fits, speaker_loads_ohm
-from wiring.positions import POSITIONS
-from wiring.power_plan import DeviceState, PowerSolution, solve
+from wiring.power.solution import DeviceState, PowerSolution, solve
 from wiring.proposals import Proposal, propose, recommend_fuse
 
 __all__ = [

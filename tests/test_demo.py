@@ -12,8 +12,8 @@ from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, SavedSetup
 from jobs.wiring_adapter import findings_of
 from shop.models import Bay, Product, StaffMember, Vehicle
+from shop.vin import examine
 from tests.factories import VehicleFactory
-from wiring.vin import examine
 
 WANTED_STAGES = {
     Stage.BOOKED: 4,

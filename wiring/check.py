@@ -3,31 +3,29 @@
 from collections.abc import Iterable, Mapping
 from typing import Final
 
-from wiring import (
-    rules_channels,
-    rules_crossovers,
-    rules_fuses,
-    rules_lines,
-    rules_power,
-    rules_sides,
-    rules_supply,
-    rules_tuning,
-    rules_wires,
-)
 from wiring.context import AIR_C, RULES, Context, Rule
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.plan import Plan
+from wiring.rules import channels as channels
+from wiring.rules import crossovers as crossovers
+from wiring.rules import fuses as fuses
+from wiring.rules import lines as lines
+from wiring.rules import power as power
+from wiring.rules import sides as sides
+from wiring.rules import supply as supply
+from wiring.rules import tuning as tuning
+from wiring.rules import wires
 
 RULE_MODULES: Final = (
-    rules_channels,
-    rules_sides,
-    rules_crossovers,
-    rules_fuses,
-    rules_lines,
-    rules_wires,
-    rules_power,
-    rules_supply,
-    rules_tuning,
+    channels,
+    sides,
+    crossovers,
+    fuses,
+    lines,
+    wires,
+    power,
+    supply,
+    tuning,
 )
 
 

@@ -10,13 +10,14 @@ from typing import Final
 
 import msgspec
 
-from wiring import rules_fuses, rules_power
-from wiring.conductors import GAUGES, METRIC, ConductorError, Size, ampacity, size
 from wiring.context import RULES, Context
 from wiring.errors import WiringError
-from wiring.explain import ampacity_figure
 from wiring.findings import Figure, Finding
-from wiring.fuses import (
+from wiring.plan import Conductor, Fuse, Metal, Plan, Run
+from wiring.power.conductors import GAUGES, METRIC, ConductorError, Size, ampacity, size
+from wiring.power.explain import ampacity_figure
+from wiring.power.facts import RunFacts, facts
+from wiring.power.fuses import (
     BODIES,
     CONTINUOUS_FRACTION,
     CONTINUOUS_SOURCE,
@@ -25,15 +26,15 @@ from wiring.fuses import (
     body,
     rating_at_ambient_a,
 )
-from wiring.network import ambient_c
-from wiring.plan import Conductor, Fuse, Metal, Plan, Run
-from wiring.power_facts import RunFacts, facts
-from wiring.rules_fuses import allowed_rating_a, distance_limit_m
+from wiring.power.network import ambient_c
+from wiring.rules import fuses as fuse_rules
+from wiring.rules import power as power_rules
+from wiring.rules.fuses import allowed_rating_a, distance_limit_m
 
 POWER_RULES: Final = tuple(
     each.examine
     for each in RULES.values()
-    if each.examine.__module__ in (rules_power.__name__, rules_fuses.__name__)
+    if each.examine.__module__ in (power_rules.__name__, fuse_rules.__name__)
 )
 FALLBACK_BODIES: Final = ("bolt-in 30 mm", "bolt-in 51 mm", "strip")
 OVERSIZE: Final = 2.0

@@ -32,7 +32,7 @@ from shop.models import (
     Vehicle,
     VehicleModel,
 )
-from wiring.vin import examine
+from shop.vin import examine
 
 OPENS = time(8)
 REACHED = {stage: place for place, stage in enumerate(PATH)}

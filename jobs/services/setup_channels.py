@@ -9,7 +9,7 @@ from jobs.services.setup_items import Item, blocked_by, unlike
 from jobs.services.setup_match import Matches, State
 from jobs.services.tuning import SETTING_FACTS, facts_of
 from wiring import plan as doc
-from wiring.carry import Placement
+from wiring.channels.mapping import Placement
 
 WIRE_FACTS: Final = (
     "connector",

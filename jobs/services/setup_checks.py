@@ -7,10 +7,11 @@ from typing import Any, Final
 from jobs.services.setup_document import SetupError, plan_in
 from shop.models import ProductKind
 from shop.models.vehicles import BodyShape
-from wiring import colours, conductors, fuses
+from wiring.channels import colours
 from wiring.errors import WiringError
 from wiring.plan import Plan
 from wiring.positions import POSITIONS
+from wiring.power import conductors, fuses
 
 KEPT_CONTROLS: Final = "\n\t"
 TURNERS: Final = frozenset(map(chr, (*range(0x202A, 0x202F), *range(0x2066, 0x206A))))

@@ -14,7 +14,7 @@ from jobs.models import Job, JobPart, JobSpeaker
 from jobs.services.channels import from_part
 from jobs.wiring_adapter import DEVICE_KINDS, plan_of
 from shop.models import Product, ProductKind
-from wiring.carry import Carried, CarriedLevel, carried_levels, propose
+from wiring.channels.mapping import Carried, CarriedLevel, carried_levels, propose
 from wiring.plan import Channel, Device, Plan, Speaker
 
 State = Literal["same", "new", "differs", "impossible"]

@@ -5,12 +5,12 @@ from statistics import median
 import numpy as np
 
 from tests.bench.caller import seconds
-from wiring.biquads import section_biquad
-from wiring.fitting import Limits, propose
-from wiring.measurements import Measurement
+from wiring.filters.biquads import section_biquad
 from wiring.plan import Section, Setting
-from wiring.response import evaluate, log_grid, setting_response
-from wiring.targets import FLAT
+from wiring.tuning.fitting import Limits, propose
+from wiring.tuning.measurements import Measurement
+from wiring.tuning.response import evaluate, log_grid, setting_response
+from wiring.tuning.targets import FLAT
 
 RATE_HZ = 48_000.0
 ROUNDS = 15

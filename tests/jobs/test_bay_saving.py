@@ -18,7 +18,7 @@ from shop.models import StaffMember, Units
 from shop.roles import Role
 from tests.factories import make_shop, make_staff
 from tests.jobs.workshop import Workshop
-from wiring.power_plan import solve
+from wiring.power.solution import solve
 
 pytestmark = pytest.mark.django_db
 

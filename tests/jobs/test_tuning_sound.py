@@ -20,7 +20,7 @@ from jobs.wiring_adapter import findings_of, plan_of
 from jobs.wiring_answers import section_of
 from tests.jobs.workshop import Workshop
 from wiring.plan import Channel, Device, Plan, Speaker
-from wiring.response import decibels, log_grid, setting_response
+from wiring.tuning.response import decibels, log_grid, setting_response
 
 pytestmark = pytest.mark.django_db
 

@@ -5,10 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from wiring import alignment, levels, measurements
-from wiring.alignment import Seat
+from wiring.channels import levels
 from wiring.errors import WiringError
-from wiring.measurements import Measurement
+from wiring.tuning import alignment, measurements
+from wiring.tuning.alignment import Seat
+from wiring.tuning.measurements import Measurement
 
 
 @pytest.mark.parametrize(

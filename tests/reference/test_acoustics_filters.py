@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from wiring import biquads, crossovers, response
-from wiring.crossovers import CrossoverError, Direction
+from wiring.filters import biquads, crossovers
+from wiring.filters.crossovers import CrossoverError, Direction
 from wiring.plan import Crossover, FilterFamily, Section, Setting
+from wiring.tuning import response
 
 GRID = response.log_grid(512)
 

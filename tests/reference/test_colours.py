@@ -2,7 +2,7 @@
 
 import pytest
 
-from wiring import colours
+from wiring.channels import colours
 
 
 def test_codes_are_those_of_the_standard() -> None:

@@ -4,8 +4,8 @@ from math import pi
 
 import pytest
 
-from wiring import conductors
-from wiring.conductors import (
+from wiring.power import conductors
+from wiring.power.conductors import (
     AMPACITY,
     ConductorError,
     ambient_factor,

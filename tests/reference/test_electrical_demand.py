@@ -5,17 +5,17 @@ from math import pi
 import pytest
 
 from tests.wiring.plans import amplifier, good_plan, supplied
-from wiring.charging import (
+from wiring.context import Context
+from wiring.plan import Channel, Plan, Rating, Speaker
+from wiring.power.charging import (
     capacity_at_ah,
     days_parked,
     peukert_hours,
     report,
     state_of_charge,
 )
-from wiring.context import Context
-from wiring.demand import device_demand, music_power_w
-from wiring.demand import report as demand_report
-from wiring.plan import Channel, Plan, Rating, Speaker
+from wiring.power.demand import device_demand, music_power_w
+from wiring.power.demand import report as demand_report
 
 
 def one_channel(**more: object) -> Context:

@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import pytest
 
-from wiring.fuses import (
+from wiring.power.fuses import (
     BODIES,
     adiabatic_current_a,
     adiabatic_k,
@@ -16,7 +16,7 @@ from wiring.fuses import (
     rating_at_ambient_a,
     short_circuit_a,
 )
-from wiring.rules_fuses import MARINE_ALLOWANCE, MARINE_BARE_M, MARINE_SHEATHED_M
+from wiring.rules.fuses import MARINE_ALLOWANCE, MARINE_BARE_M, MARINE_SHEATHED_M
 
 
 @pytest.mark.parametrize(

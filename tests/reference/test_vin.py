@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wiring import vin
+from shop import vin
 
 GOOD = "1M8GDM9AXKP042788"
 """Sum 351 = 31 * 11 + 10, check character X: computed by hand by the rule of 49 CFR 565.15(c)."""

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from shop.vin import VALUES
 from shop.vin_origin import Origin, origin_of
-from wiring.vin import VALUES
 
 
 @pytest.mark.parametrize(

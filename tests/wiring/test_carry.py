@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wiring.carry import Carried, carried_levels, propose
+from wiring.channels.mapping import Carried, carried_levels, propose
 from wiring.plan import Channel, Crossover, Device, Plan, Rating, Setting, Speaker
 
 PAIRS = ("front_dash", "front_door", "rear_door", "front_pillar", "front_seat")

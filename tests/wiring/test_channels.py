@@ -24,7 +24,7 @@ from wiring.plan import (
     Speaker,
     Wire,
 )
-from wiring.rules_crossovers import protects
+from wiring.rules.crossovers import protects
 
 GOOD = good_plan()
 
@@ -36,11 +36,11 @@ def found(plan: Plan, rule: str) -> list[Finding]:
 
 
 CHANNEL_MODULES = {
-    "wiring.rules_channels",
-    "wiring.rules_sides",
-    "wiring.rules_crossovers",
-    "wiring.rules_lines",
-    "wiring.rules_wires",
+    "wiring.rules.channels",
+    "wiring.rules.sides",
+    "wiring.rules.crossovers",
+    "wiring.rules.lines",
+    "wiring.rules.wires",
 }
 
 

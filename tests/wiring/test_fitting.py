@@ -5,13 +5,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wiring.biquads import setting_biquads
 from wiring.errors import WiringError
-from wiring.fitting import Limits, Proposal, null_mask, propose
-from wiring.measurements import Floats, Measurement
+from wiring.filters.biquads import setting_biquads
 from wiring.plan import Crossover, Section, Setting
-from wiring.response import decibels, evaluate
-from wiring.targets import FLAT, WARM
+from wiring.tuning.fitting import Limits, Proposal, null_mask, propose
+from wiring.tuning.measurements import Floats, Measurement
+from wiring.tuning.response import decibels, evaluate
+from wiring.tuning.targets import FLAT, WARM
 
 GRID = np.geomspace(15, 22_000, 1_500)
 HEARD = (GRID > 30) & (GRID < 16_000)

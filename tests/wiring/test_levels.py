@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.wiring.plans import changed, good_plan
-from wiring import levels
-from wiring.alignment import Seat, align, phase_error_deg
+from wiring.channels import levels
 from wiring.context import Context
 from wiring.errors import WiringError
+from wiring.tuning.alignment import Seat, align, phase_error_deg
 
 
 def test_targets_follow_power_and_load() -> None:

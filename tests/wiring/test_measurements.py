@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wiring import measurements, targets
 from wiring.errors import WiringError
-from wiring.measurements import Measurement, MeasurementError, read_text
-from wiring.targets import TargetCurve
+from wiring.tuning import measurements, targets
+from wiring.tuning.measurements import Measurement, MeasurementError, read_text
+from wiring.tuning.targets import TargetCurve
 
 WANTED = ([20.5, 30.0, 1_000.0], [-1.25, 2.0, 80.0])
 

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from tests.wiring.plans import changed, good_plan, low
-from wiring import plots
-from wiring.measurements import Measurement
+from wiring.drawings import plots
+from wiring.drawings.frame import Frame
+from wiring.drawings.plan_plots import crossover_marks, measured_plot, settings_plot
+from wiring.drawings.plots import Line, draw
 from wiring.plan import Setting
-from wiring.plan_plots import crossover_marks, measured_plot, settings_plot
-from wiring.plot_frame import Frame
-from wiring.plots import Line, draw
-from wiring.targets import FLAT
+from wiring.tuning.measurements import Measurement
+from wiring.tuning.targets import FLAT
 
 SVG = "{http://www.w3.org/2000/svg}"
 GRID = np.geomspace(20, 20_000, 400)

@@ -8,7 +8,7 @@ import pytest
 
 from tests.wiring.plans import amplifier, good_plan
 from wiring.context import Context
-from wiring.load_drawing import draw
+from wiring.drawings.loads import draw
 from wiring.loads import (
     LoadError,
     arrangements,

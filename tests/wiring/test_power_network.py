@@ -13,12 +13,12 @@ import pytest
 from scipy.optimize import root
 
 from tests.wiring.plans import amplifier, assuming, changed, good_plan, large_plan, supplied
-from wiring.conductors import size
 from wiring.context import Context
-from wiring.explain import solution_figures
-from wiring.network import network, newton
 from wiring.plan import Channel, Conductor, Plan, Rating, Run, Speaker, Supply
-from wiring.power_plan import PowerSolution, loads_at, solve
+from wiring.power.conductors import size
+from wiring.power.explain import solution_figures
+from wiring.power.network import network, newton
+from wiring.power.solution import PowerSolution, loads_at, solve
 
 SIZES = ("10 AWG", "8 AWG", "4 AWG", "2 AWG", "16 mm2", "25 mm2")
 

@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 
 from tests.wiring.plans import amplifier, assuming, changed, good_plan
 from wiring.check import check
-from wiring.conductors import size
 from wiring.errors import WiringError
 from wiring.plan import Channel, Conductor, Fuse, Metal, Plan, Rating, Run, Speaker
+from wiring.power.conductors import size
 from wiring.proposals import propose, recommend_fuse
 
 

@@ -18,10 +18,10 @@ from tests.wiring.plans import (
 )
 from wiring.__main__ import main
 from wiring.check import check
-from wiring.conductors import ampacity
 from wiring.findings import Finding
 from wiring.plan import Conductor, Fuse, Plan, Run, dump
-from wiring.power_plan import solve
+from wiring.power.conductors import ampacity
+from wiring.power.solution import solve
 
 Change = dict[str, Any]
 

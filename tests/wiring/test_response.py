@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.wiring.plans import changed, good_plan, low
-from wiring import response
-from wiring.alignment import speed_of_sound_m_s
 from wiring.plan import Crossover, Section, Setting
-from wiring.response import decibels, plan_response, setting_response
+from wiring.tuning import response
+from wiring.tuning.alignment import speed_of_sound_m_s
+from wiring.tuning.response import decibels, plan_response, setting_response
 
 GRID = response.log_grid(64)
 

@@ -2,7 +2,7 @@
 
 from tests.wiring.plans import changed, good_plan, low, without
 from wiring.plan import Section, Setting
-from wiring.tuning_compare import differences
+from wiring.tuning.compare import differences
 
 
 def test_a_record_does_not_differ_from_itself() -> None:

@@ -5,11 +5,11 @@ from typing import Any
 import pytest
 
 from tests.wiring.plans import assuming, changed, good_plan, large_plan, low
-from wiring import rules_tuning
 from wiring.check import findings_of
 from wiring.context import RULES, Context
 from wiring.findings import Finding
 from wiring.plan import Crossover, Plan, Section, Setting
+from wiring.rules import tuning as rules_tuning
 
 TUNING = [one for one in RULES.values() if one.examine.__module__ == rules_tuning.__name__]
 

@@ -1,0 +1,212 @@
+"""Reading a channel plan: what feeds what, through which filters, and names for people.
+
+An input drives the channel of its number; a device with fewer inputs than channels shares them
+round. A device that can mix (it has a sample rate) may send any input to any channel, so every
+line that feeds it counts as a source of each of its channels.
+"""
+
+import re
+from collections.abc import Iterator
+from functools import lru_cache
+from itertools import pairwise
+from typing import Final, NamedTuple
+
+from wiring.context import Context
+from wiring.filters.crossovers import Direction, exists
+from wiring.plan import Channel, Crossover, Setting, Speaker
+from wiring.positions import POSITIONS, Side
+
+Path = tuple[Channel, ...]
+"""A channel, then the channel that feeds it, and so on back to the first known source."""
+
+_MOST_STAGES: Final = 6
+KIND_ORDER: Final[dict[str, int]] = {
+    "subwoofer": 0,
+    "woofer": 1,
+    "midbass": 2,
+    "midrange": 3,
+    "tweeter": 4,
+}
+"""Kinds that share a position's band with others, lowest first."""
+
+
+def side_of(speaker: Speaker) -> Side | None:
+    """Which side of the car the speaker is on, None at an unknown position."""
+    position = POSITIONS.get(speaker.position)
+    return None if position is None else position.side
+
+
+def lines_into(context: Context) -> dict[str, list[Channel]]:
+    """Per device, the channels that feed its inputs, in plan order."""
+    kept = context.kept.get("lines_into")
+    if kept is None:
+        found: dict[str, list[Channel]] = {}
+        for channel in context.plan.channels:
+            if channel.feeds_device is not None:
+                found.setdefault(channel.feeds_device, []).append(channel)
+        kept = context.kept["lines_into"] = found
+    assert isinstance(kept, dict)
+    return kept
+
+
+def sources(context: Context, channel: Channel) -> list[Channel]:
+    """Channels whose signal may drive this one, nearest stage only."""
+    into = lines_into(context).get(channel.device)
+    if not into:
+        return []
+    device = context.devices.get(channel.device)
+    if device is None or device.sample_rate_hz is not None:
+        return into
+    count = device.line_inputs or len(into)
+    wanted = (channel.number - 1) % count + 1
+    own = [line for line in into if line.feeds_input == wanted]
+    return own or into
+
+
+def paths(context: Context, channel: Channel) -> list[Path]:
+    """Every way a signal reaches the channel; one path of the channel alone when nothing feeds it.
+
+    Loops are cut where they close.
+    """
+    if channel.device not in lines_into(context):
+        return [(channel,)]
+    return list(_walk(context, (channel,)))
+
+
+def _walk(context: Context, path: Path) -> Iterator[Path]:
+    seen = {stage.device for stage in path}
+    further = [line for line in sources(context, path[-1]) if line.device not in seen]
+    if not further or len(path) >= _MOST_STAGES:
+        yield path
+        return
+    for line in further:
+        yield from _walk(context, (*path, line))
+
+
+def signal_path(context: Context, channel: Channel) -> Path:
+    """The one way taken as the channel's signal: at each stage the input of its own number.
+
+    Where no input has that number, the first line that feeds the device.
+    """
+    path: Path = (channel,)
+    seen = {channel.device}
+    while len(path) < _MOST_STAGES:
+        into = [line for line in sources(context, path[-1]) if line.device not in seen]
+        if not into:
+            break
+        own = [line for line in into if line.feeds_input == path[-1].number]
+        nearest = (own or into)[0]
+        path = (*path, nearest)
+        seen.add(nearest.device)
+    return path
+
+
+def filters_of(setting: Setting, direction: Direction) -> tuple[Crossover, ...]:
+    """Filters of one direction in a setting: the crossover, then equaliser sections of that kind.
+
+    A section counts as a second-order Butterworth filter when its q is at most 1, otherwise not
+    at all. A filter that does not exist (Linkwitz-Riley of odd order) counts as the next lower.
+    """
+    main = setting.high_pass if direction == "high_pass" else setting.low_pass
+    if main is not None and not exists(main.family, main.order):
+        main = Crossover(main.family, main.order - 1, main.frequency_hz) if main.order > 2 else None
+    found: tuple[Crossover, ...] = () if main is None else (main,)
+    if setting.sections:
+        found += tuple(
+            Crossover("butterworth", 2, section.frequency_hz)
+            for section in setting.sections
+            if section.kind == direction and section.q <= 1.0
+        )
+    return found
+
+
+def chain_filters(
+    context: Context, channel: Channel, direction: Direction
+) -> list[tuple[Crossover, ...]]:
+    """Per path to the channel, all filters of one direction on it."""
+    if channel.device not in lines_into(context):
+        return [filters_of(channel.setting, direction)]
+    return [
+        tuple(each for stage in path for each in filters_of(stage.setting, direction))
+        for path in paths(context, channel)
+    ]
+
+
+def driven(context: Context) -> Iterator[tuple[Channel, Speaker]]:
+    """Every amplifier channel with each known speaker it feeds, in plan order."""
+    speakers = context.speakers
+    for channel in context.plan.channels:
+        if channel.kind == "amplifier":
+            for speaker_id in channel.speakers:
+                speaker = speakers.get(speaker_id)
+                if speaker is not None:
+                    yield channel, speaker
+
+
+class Meeting(NamedTuple):
+    """Two drivers of one zone and side that share its band, the lower first."""
+
+    low: Channel
+    lower: Speaker
+    high: Channel
+    upper: Speaker
+
+
+def meetings(context: Context) -> list[Meeting]:
+    """Neighbours in band on different channels, per zone and side in plan order."""
+    kept = context.kept.get("meetings")
+    if kept is None:
+        places: dict[tuple[str, str], list[tuple[int, Channel, Speaker]]] = {}
+        for channel, speaker in driven(context):
+            rank = KIND_ORDER.get(speaker.kind)
+            position = POSITIONS.get(speaker.position)
+            if rank is not None and position is not None:
+                key = (position.zone, position.side)
+                places.setdefault(key, []).append((rank, channel, speaker))
+        found: list[Meeting] = []
+        for entries in places.values():
+            if len(entries) < 2:
+                continue
+            entries.sort(key=_rank)
+            for (low_rank, low, lower), (high_rank, high, upper) in pairwise(entries):
+                if low_rank != high_rank and low is not high:
+                    found.append(Meeting(low, lower, high, upper))
+        kept = context.kept["meetings"] = found
+    assert isinstance(kept, list)
+    return kept
+
+
+def _rank(entry: tuple[int, Channel, Speaker]) -> int:
+    return entry[0]
+
+
+_LEFT_WORDS: Final = frozenset({"left", "lh"})
+_RIGHT_WORDS: Final = frozenset({"right", "rh"})
+_LEFT_SHORT: Final = frozenset({"lf", "fl", "lr", "rl"})
+_RIGHT_SHORT: Final = frozenset({"rf", "fr", "rr"})
+
+
+class LabelledSide(NamedTuple):
+    """The side a label names; `plain` when it says so in a word and not by two letters."""
+
+    side: Side
+    plain: bool
+
+
+@lru_cache(maxsize=2048)
+def labelled_side(text: str) -> LabelledSide | None:
+    """The side a label names ("FL door", "rear right"), None when it names none or both.
+
+    Two letters are read as the trade does: F and R for front and rear, L and R for the sides.
+    """
+    words = set(re.findall(r"[a-z]+", text.lower()))
+    for left_words, right_words, plain in (
+        (_LEFT_WORDS, _RIGHT_WORDS, True),
+        (_LEFT_SHORT, _RIGHT_SHORT, False),
+    ):
+        left = not words.isdisjoint(left_words)
+        if left != (not words.isdisjoint(right_words)):
+            return LabelledSide("left" if left else "right", plain)
+        if left:
+            return None
+    return None

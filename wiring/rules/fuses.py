@@ -1,0 +1,370 @@
+"""Rules about fuses: there, near enough, small enough for the cable, large enough for the load."""
+
+from collections.abc import Iterator
+from typing import Final
+
+from wiring.context import Context, rule
+from wiring.findings import Figure, Finding, Severity
+from wiring.plan import Assumptions, Run, Supply
+from wiring.power.conductors import TABLE_SOURCE, size
+from wiring.power.explain import ampacity_figure
+from wiring.power.facts import RunFacts, facts, fuse_name, run_name
+from wiring.power.fuses import (
+    ADIABATIC_LIMIT_S,
+    ADIABATIC_SOURCE,
+    AMBIENT_SOURCE,
+    BODIES,
+    CONTINUOUS_FRACTION,
+    CONTINUOUS_SOURCE,
+    SOURCE,
+    STATUS,
+    Body,
+    FuseError,
+    adiabatic_current_a,
+    adiabatic_k,
+    body,
+    opens_by_s,
+    rating_at_ambient_a,
+    short_circuit_a,
+)
+from wiring.power.network import BATTERY, Network
+from wiring.rules.power import PRACTICE, SHOP
+
+MARINE_SOURCE: Final = "33 CFR 183.455"
+MARINE_ALLOWANCE: Final = 1.5
+MARINE_BARE_M: Final = 0.178
+MARINE_SHEATHED_M: Final = 1.016
+SELECTIVE_RATIO: Final = 1.6
+SELECTIVE_SOURCE: Final = "1.6 : 1 as for gG fuses, IEC 60269-2, from memory; a guide here"
+DISTANCE_STOP: Final = 2.0
+
+
+def fuse_body(name: str) -> Body | None:
+    """The body of that name, None when there is none."""
+    found = BODIES.get(name)
+    if found is None:
+        try:
+            found = body(name)
+        except FuseError:
+            return None
+    return found
+
+
+def distance_limit_m(assumptions: Assumptions, run: Run) -> tuple[float, str]:
+    """How far a fuse may be from its source [m], and the rule book that says so."""
+    if assumptions.rule_book == "marine":
+        if run.sheathed:
+            return MARINE_SHEATHED_M, f"{MARINE_SOURCE}, 40 in sheathed"
+        return MARINE_BARE_M, f"{MARINE_SOURCE}, 7 in"
+    return assumptions.fuse_distance_m, f"{SHOP}; 18 in (0.45 m) is common practice, no source"
+
+
+def allowed_rating_a(assumptions: Assumptions, allowed_a: float) -> float:
+    """Largest fuse for a conductor [A]: its allowed current, 150 % under marine rules."""
+    return allowed_a * (MARINE_ALLOWANCE if assumptions.rule_book == "marine" else 1.0)
+
+
+@rule("fuse-missing", "power", "stop")
+def missing(context: Context) -> Iterator[Finding]:
+    """Every feed has a fuse between it and the battery."""
+    found = facts(context)
+    goes_on = {each.run.from_node for each in found.feeds}
+    for each in found.feeds:
+        if each.protected_a is not None or each.run.id not in _reached(found.net):
+            continue
+        limit, source = distance_limit_m(context.plan.assumptions, each.run)
+        bare = each.unfused_m + each.run.length_m
+        if each.run.to_node in goes_on and bare <= limit:
+            continue
+        yield Finding(
+            "fuse-missing",
+            "stop",
+            f"The {run_name(context, each.run)} has no fuse: {bare:.2f} m of cable lies "
+            "unprotected from the battery.",
+            (each.run.id,),
+            f"Fit a fuse within {limit:.2f} m of the battery, not larger than the cable allows.",
+            source,
+        )
+
+
+def _reached(net: Network) -> set[str]:
+    return {edge.run.id for edge in net.feed.edges if edge.run is not None}
+
+
+@rule("fuse-over-conductor", "power", "stop")
+def over_conductor(context: Context) -> Iterator[Finding]:
+    """The fuse before a cable is not larger than the cable may carry, after each size change."""
+    assumptions = context.plan.assumptions
+    for each in facts(context).feeds:
+        rating = each.protected_a
+        allowed = each.edge.allowed_a
+        if rating is None or not allowed or rating <= allowed_rating_a(assumptions, allowed):
+            continue
+        own = each.run.fuse is not None
+        yield Finding(
+            "fuse-over-conductor",
+            "stop",
+            f"{'The' if own else 'No fuse at the size change: the'} {rating:g} A fuse protects "
+            f"the {run_name(context, each.run)}, whose {each.run.conductor.size} cable may carry "
+            f"only {allowed:.1f} A.",
+            (each.run.id, *(run.id for run in each.protecting if run.id != each.run.id)),
+            "Fit a smaller fuse or a larger cable."
+            if own
+            else "Fit a fuse for this cable where it starts, or run the larger size on.",
+            TABLE_SOURCE
+            + (
+                f"; 150 % allowance of {MARINE_SOURCE}" if assumptions.rule_book == "marine" else ""
+            ),
+            (ampacity_figure(each.run, assumptions),),
+        )
+
+
+@rule("fuse-standard", "power", "caution")
+def standard(context: Context) -> Iterator[Finding]:
+    """Each fuse has a known body and a rating that body is made in."""
+    for each in facts(context).by_id.values():
+        fuse = each.run.fuse
+        if fuse is None:
+            continue
+        kind = fuse_body(fuse.body)
+        if kind is not None and fuse.rating_a in kind.ratings_a:
+            continue
+        if kind is None:
+            title = f"The body of the {fuse.rating_a:g} A fuse is not known ({fuse.body!r})."
+            advice = f"Choose one of: {', '.join(BODIES)}."
+        else:
+            title = f"{fuse.rating_a:g} A is no standard rating of a {kind.name} fuse."
+            near = sorted(kind.ratings_a, key=lambda one: abs(one - fuse.rating_a))[:2]
+            advice = f"Nearest: {', '.join(f'{one:g} A' for one in sorted(near))}."
+        yield Finding(
+            "fuse-standard",
+            "caution",
+            title,
+            (each.run.id,),
+            advice,
+            kind.source if kind else SOURCE,
+        )
+
+
+@rule("fuse-distance", "power", "stop", "caution")
+def distance(context: Context) -> Iterator[Finding]:
+    """A fuse is near its source: the battery, or the point where the cable gets smaller."""
+    assumptions = context.plan.assumptions
+    for each in facts(context).feeds:
+        fuse = each.run.fuse
+        if fuse is None:
+            continue
+        rating = each.upstream_a
+        if rating is None:
+            bare, start = each.unfused_m + fuse.distance_m, "the battery"
+        elif each.edge.allowed_a and rating > allowed_rating_a(assumptions, each.edge.allowed_a):
+            bare, start = fuse.distance_m, each.run.from_node
+        else:
+            continue
+        limit, source = distance_limit_m(assumptions, each.run)
+        if bare <= limit + 1e-9:
+            continue
+        stop = assumptions.rule_book == "marine" or bare > DISTANCE_STOP * limit
+        yield Finding(
+            "fuse-distance",
+            "stop" if stop else "caution",
+            f"The {fuse_name(fuse)} sits {bare:.2f} m from {start}; the limit is {limit:.2f} m.",
+            (each.run.id,),
+            "Move the fuse nearer: a short before it is not cleared by anything.",
+            source,
+        )
+
+
+@rule("fuse-under-load", "power", "stop", "caution")
+def under_load(context: Context) -> Iterator[Finding]:
+    """A fuse carries its load in the air it sits in."""
+    for each in facts(context).feeds:
+        fuse = each.run.fuse
+        if fuse is None or each.edge.ambient_c > 125:
+            continue
+        warm = rating_at_ambient_a(fuse.rating_a, each.edge.ambient_c)
+        steady = CONTINUOUS_FRACTION * warm
+        if each.music_a <= steady and each.full_a <= warm:
+            continue
+        severity: Severity = "stop" if each.music_a > warm else "caution"
+        if each.music_a > steady:
+            load = f"{each.music_a:.1f} A long-term with music"
+            most = f"{steady:.1f} A (80 %)" if severity == "caution" else f"{warm:.1f} A"
+        else:
+            load, most = f"{each.full_a:.1f} A at full output", f"{warm:.1f} A"
+        yield Finding(
+            "fuse-under-load",
+            severity,
+            f"The {fuse_name(fuse)} of the {run_name(context, each.run)} carries {load}; at "
+            f"{each.edge.ambient_c:g} degC it is good for {most}.",
+            (each.run.id,),
+            "Fit the next larger rating the cable allows, or a larger cable with it.",
+            f"{CONTINUOUS_SOURCE}; {AMBIENT_SOURCE}",
+            (
+                Figure(
+                    "rating in warm air",
+                    warm,
+                    "A",
+                    "I = In x (1 - 0.0015 (T - 23))",
+                    f"{fuse.rating_a:g} A x (1 - 0.0015 x ({each.edge.ambient_c:g} - 23))",
+                    AMBIENT_SOURCE,
+                ),
+            ),
+        )
+
+
+def fault_a(net: Network, supply: Supply, node: str, body_ohm: float) -> float:
+    """Current of a dead short from a feed node to the body [A], battery alone.
+
+    The battery's nominal voltage through its internal resistance, the feed and the body.
+    """
+    ohm = supply.internal_resistance_ohm + net.feed.path_ohm[node] + body_ohm
+    return short_circuit_a(supply.nominal_v, ohm)
+
+
+@rule("fuse-clears", "power", "stop")
+def clears(context: Context) -> Iterator[Finding]:
+    """A dead short at the far end opens the fuse in time, and the cable survives until then."""
+    net = facts(context).net
+    supply = context.plan.supply
+    body_ohm = context.plan.assumptions.body_return_ohm
+    for each in facts(context).feeds:
+        rating = each.protected_a
+        run = each.run
+        if rating is None or each.edge.problem is not None or run.to_node not in net.feed.parent:
+            continue
+        fuse = each.protecting[0].fuse
+        kind = fuse_body(fuse.body) if fuse is not None else None
+        if kind is None:
+            continue
+        current = fault_a(net, supply, run.to_node, body_ohm)
+        time = opens_by_s(kind, rating, current)
+        if time > ADIABATIC_LIMIT_S:
+            yield _slow(context, each, rating, kind, current, time)
+            continue
+        conductor = run.conductor
+        k = adiabatic_k(conductor.metal, min(conductor.insulation_c, 200.0))
+        area = size(conductor.size).area_mm2 * run.parallel
+        withstood = adiabatic_current_a(k, area, max(time, 1e-6))
+        if withstood < current:
+            yield Finding(
+                "fuse-clears",
+                "stop",
+                f"A dead short at the end of the {run_name(context, run)} draws {current:.0f} A "
+                f"for up to {time:.2f} s; its {conductor.size} cable stands {withstood:.0f} A "
+                "for that long.",
+                (run.id,),
+                "Fit a faster or smaller fuse, or a larger cable.",
+                ADIABATIC_SOURCE,
+                (
+                    _fault_figure(net, supply, run, body_ohm, current),
+                    Figure(
+                        "current the cable survives",
+                        withstood,
+                        "A",
+                        "I = k S / sqrt(t)",
+                        f"{k:.1f} x {area:.2f} mm2 / sqrt({time:.3f} s)",
+                        ADIABATIC_SOURCE,
+                        ("insulation at its rated temperature before the short",),
+                    ),
+                ),
+            )
+
+
+def _slow(
+    context: Context, each: RunFacts, rating: float, kind: Body, current: float, time: float
+) -> Finding:
+    body_ohm = context.plan.assumptions.body_return_ohm
+    slow = "may never open it" if time == float("inf") else f"may take {time:.0f} s to open it"
+    return Finding(
+        "fuse-clears",
+        "stop",
+        f"A dead short at the end of the {run_name(context, each.run)} draws {current:.0f} A, "
+        f"{current / rating:.1f} times the {rating:g} A fuse, and {slow}; "
+        f"{ADIABATIC_LIMIT_S:g} s is the limit.",
+        (each.run.id,),
+        "Fit a smaller fuse, or a larger or shorter cable.",
+        f"{kind.source}; 5 s is where the adiabatic limit ends ({ADIABATIC_SOURCE})",
+        (_fault_figure(facts(context).net, context.plan.supply, each.run, body_ohm, current),),
+    )
+
+
+def _fault_figure(
+    net: Network, supply: Supply, run: Run, body_ohm: float, current: float
+) -> Figure:
+    return Figure(
+        "dead short at the far end",
+        current,
+        "A",
+        "I = U / (Ri + feed + body)",
+        f"{supply.nominal_v:g} V / ({supply.internal_resistance_ohm * 1000:g} + "
+        f"{net.feed.path_ohm[run.to_node] * 1000:.2f} + {body_ohm * 1000:g}) mohm",
+        "Ohm's law",
+        ("battery alone, no alternator", STATUS),
+    )
+
+
+@rule("fuse-breaking", "power", "caution", "note")
+def breaking(context: Context) -> Iterator[Finding]:
+    """A fuse can break the current the battery can drive through it."""
+    supply = context.plan.supply
+    net = facts(context).net
+    for each in facts(context).feeds:
+        run = each.run
+        if run.fuse is None or run.from_node not in net.feed.path_ohm:
+            continue
+        kind = fuse_body(run.fuse.body)
+        if kind is None:
+            continue
+        share = min(1.0, run.fuse.distance_m / run.length_m)
+        cable = max(0.0, each.edge.ohm - each.edge.fixed_ohm)
+        ohm = supply.internal_resistance_ohm + net.feed.path_ohm[run.from_node] + share * cable
+        current = short_circuit_a(supply.nominal_v, ohm)
+        limit = kind.breaking_a
+        if limit is not None and current <= limit:
+            continue
+        backed = run.from_node != BATTERY and each.upstream_a is not None
+        says = "has no published breaking capacity" if limit is None else f"breaks {limit:g} A"
+        yield Finding(
+            "fuse-breaking",
+            "note" if backed else "caution",
+            f"A dead short just after the {fuse_name(run.fuse)} can reach {current:.0f} A; the "
+            f"fuse {says}.",
+            (run.id,),
+            "The fuse before it backs it up; a body with more breaking capacity is surer."
+            if backed
+            else "Use a body with more breaking capacity next to the battery.",
+            kind.source,
+            (
+                Figure(
+                    "short at the fuse",
+                    current,
+                    "A",
+                    "I = U / (Ri + feed to the fuse)",
+                    f"{supply.nominal_v:g} V / {ohm * 1000:.2f} mohm",
+                    "Ohm's law",
+                    ("battery alone, fuse and return without resistance",),
+                ),
+            ),
+        )
+
+
+@rule("fuse-order", "power", "caution", "note")
+def order(context: Context) -> Iterator[Finding]:
+    """The fuse nearest a fault opens first: main clearly larger than branch."""
+    for each in facts(context).feeds:
+        fuse, main = each.run.fuse, each.upstream_a
+        if fuse is None or main is None or main >= SELECTIVE_RATIO * fuse.rating_a:
+            continue
+        larger = fuse.rating_a > main
+        yield Finding(
+            "fuse-order",
+            "caution" if larger else "note",
+            f"The {fuse_name(fuse)} of the {run_name(context, each.run)} is "
+            + ("larger than" if larger else "close to")
+            + f" the {main:g} A fuse before it: either may open first.",
+            (each.run.id, *(run.id for run in each.upstream)),
+            f"A main fuse of at least {SELECTIVE_RATIO * fuse.rating_a:.0f} A lets the branch "
+            "open alone, if the main cable allows it.",
+            SELECTIVE_SOURCE if not larger else PRACTICE,
+        )

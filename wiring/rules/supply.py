@@ -1,0 +1,120 @@
+"""Rules about the supply: what the alternator can keep up, what the parked car draws."""
+
+from collections.abc import Iterator
+from typing import Final
+
+from wiring.context import Context, rule
+from wiring.errors import WiringError
+from wiring.findings import Finding
+from wiring.power.charging import SOURCE, ChargingReport, report_of, state_of_charge
+from wiring.power.demand import DUTY_SOURCE, demands
+from wiring.power.supply import spare_alternator_a
+
+KEY_OFF_SOURCE: Final = "the shop's limit; 50 mA is common practice, no governing document"
+
+
+def _report(context: Context) -> ChargingReport | None:
+    try:
+        return report_of(context)
+    except WiringError:
+        return None
+
+
+@rule("key-off-draw", "power", "caution")
+def key_off_draw(context: Context) -> Iterator[Finding]:
+    """The parked car draws no more than the shop's limit after the job."""
+    after = context.plan.supply.key_off_after_a
+    limit = context.plan.assumptions.key_off_limit_a
+    if after is None or after <= limit:
+        return
+    made = _report(context)
+    stands = ""
+    if made is not None and made.days is not None:
+        stands = f"; starting is sure for about {made.days:.0f} days"
+    yield Finding(
+        "key-off-draw",
+        "caution",
+        f"Key off, the car draws {after * 1000:.0f} mA; the shop's limit is "
+        f"{limit * 1000:.0f} mA{stands}.",
+        ("supply",),
+        "Wait until every control unit sleeps and measure again; then find what stays awake.",
+        KEY_OFF_SOURCE,
+        made.figures if made else (),
+    )
+
+
+@rule("key-off-added", "power", "caution")
+def key_off_added(context: Context) -> Iterator[Finding]:
+    """The job added no more key-off draw than the shop's limit."""
+    supply = context.plan.supply
+    limit = context.plan.assumptions.key_off_limit_a
+    if supply.key_off_after_a is None or supply.key_off_before_a is None:
+        return
+    added = supply.key_off_after_a - supply.key_off_before_a
+    if added > limit:
+        yield Finding(
+            "key-off-added",
+            "caution",
+            f"The job added {added * 1000:.0f} mA of key-off draw "
+            f"({supply.key_off_before_a * 1000:.0f} mA before, "
+            f"{supply.key_off_after_a * 1000:.0f} mA after); the shop's limit is "
+            f"{limit * 1000:.0f} mA.",
+            ("supply",),
+            "See that each amplifier and module sleeps with the key off.",
+            KEY_OFF_SOURCE,
+        )
+
+
+@rule("charging-balance", "power", "caution", "note")
+def charging_balance(context: Context) -> Iterator[Finding]:
+    """Long-term music leaves the alternator enough: cruising a caution, idling a note."""
+    supply = context.plan.supply
+    music = 0.0
+    for each in demands(context).values():
+        music += each.music_w
+    music /= supply.charging_v
+    cruising, idling = spare_alternator_a(supply, "cruising"), spare_alternator_a(supply, "idling")
+    if cruising is not None and music > cruising:
+        name, spare = "cruising", cruising
+    elif idling is not None and music > idling:
+        name, spare = "idling", idling
+    else:
+        return
+    made = _report(context)
+    yield Finding(
+        "charging-balance",
+        "caution" if name == "cruising" else "note",
+        f"Engine {name}, the alternator has {spare:.0f} A to spare; music takes {music:.0f} A "
+        "long-term, so the battery is emptied.",
+        ("supply",),
+        "Fit a larger alternator, or tell the customer to keep the level down."
+        if name == "cruising"
+        else "Tell the customer not to play loud for long with the engine idling.",
+        DUTY_SOURCE,
+        made.figures if made else (),
+    )
+
+
+@rule("battery-charge", "power", "caution", "note")
+def battery_charge(context: Context) -> Iterator[Finding]:
+    """The battery is rested and charged enough to judge readings by."""
+    supply = context.plan.supply
+    if supply.rest_v is None:
+        return
+    try:
+        charge = state_of_charge(supply.rest_v, supply.battery_chemistry, 20.0)
+    except WiringError as error:
+        title, severity = f"The rest voltage is not believable: {error}.", "caution"
+    else:
+        if charge >= 0.75:
+            return
+        title = f"At {supply.rest_v:g} V the battery holds about {charge:.0%} of its charge."
+        severity = "note"
+    yield Finding(
+        "battery-charge",
+        "caution" if severity == "caution" else "note",
+        title,
+        ("supply",),
+        "Charge the battery, let it rest, and measure again before judging voltages.",
+        SOURCE,
+    )

@@ -1,0 +1,121 @@
+"""Rules about the wires of channels: written down, named by a standard code, polarity proved."""
+
+from collections.abc import Iterator
+from typing import Final
+
+from wiring.channels import colours
+from wiring.context import Context, rule
+from wiring.findings import Finding
+from wiring.names import channel_name
+from wiring.plan import Channel, Lead, Wire
+
+COMMON_PRACTICE: Final = "common practice, no source"
+
+
+def is_written(wire: Wire | None) -> bool:
+    """Whether the wire says anything by which it could be found again."""
+    if wire is None:
+        return False
+    if wire.connector:
+        return True
+    a, b = wire.positive, wire.negative
+    return bool(a.cavity or a.base or b.cavity or b.base)
+
+
+@rule("wire-without-speaker", "channels", "caution")
+def wire_without_speaker(context: Context) -> Iterator[Finding]:
+    """A wire is written down where nothing is fed."""
+    for channel in context.plan.channels:
+        if (
+            channel.wire is not None
+            and not channel.speakers
+            and channel.feeds_device is None
+            and (channel.device, channel.number) not in context.bridged_away
+            and is_written(channel.wire)
+        ):
+            yield Finding(
+                "wire-without-speaker",
+                "caution",
+                f"{channel_name(context, channel)} has a wire and feeds nothing",
+                (channel.id,),
+                "Say what it feeds, or remove the wire; insulate an unused lead.",
+                "the plan itself",
+            )
+
+
+@rule("wire-not-written", "channels", "caution")
+def wire_not_written(context: Context) -> Iterator[Finding]:
+    """A speaker is fed and nobody wrote over which wire."""
+    for channel in context.plan.channels:
+        if channel.speakers and channel.kind == "amplifier" and not is_written(channel.wire):
+            yield Finding(
+                "wire-not-written",
+                "caution",
+                f"The wire of {channel_name(context, channel)} is not written down",
+                (channel.id, *channel.speakers),
+                "Write its plug, cavity and colours while it can be seen.",
+                COMMON_PRACTICE,
+            )
+
+
+@rule("wire-colour", "channels", "caution", "note")
+def wire_colour(context: Context) -> Iterator[Finding]:
+    """Colours are codes of IEC 60757; green with yellow is told, since it marks earth elsewhere."""
+    for channel in context.plan.channels:
+        wire = channel.wire
+        if wire is None:
+            continue
+        for lead, sign in ((wire.positive, "+"), (wire.negative, "-")):
+            if lead.base or lead.stripe:
+                yield from _lead_colour(context, channel, lead, sign)
+        if wire.positive.base and wire.positive == wire.negative:
+            yield Finding(
+                "wire-colour",
+                "caution",
+                f"{channel_name(context, channel)}: both leads are written the same, "
+                f"{colours.describe(wire.positive.base, wire.positive.stripe)}",
+                (channel.id,),
+                "Look again: the two leads of a speaker differ in cavity or colour.",
+                "the plan itself",
+            )
+
+
+def _lead_colour(context: Context, channel: Channel, lead: Lead, sign: str) -> Iterator[Finding]:
+    if lead.base in colours.NAMES and not lead.stripe and lead.base != "GNYE":
+        return
+    problem = colours.problem(lead.base, lead.stripe)
+    if problem is None:
+        return
+    unknown = problem.kind == "unknown"
+    yield Finding(
+        "wire-colour",
+        "caution" if unknown else "note",
+        f"{channel_name(context, channel)}, lead {sign}: {problem.message}",
+        (channel.id,),
+        f"Use one of {', '.join(colours.CODES)}." if unknown else "Label the wire.",
+        colours.SOURCE,
+    )
+
+
+@rule("polarity-not-proved", "channels", "note")
+def polarity_not_proved(context: Context) -> Iterator[Finding]:
+    """Channels whose polarity nobody has proved yet, all in one note."""
+    open_channels = [
+        channel
+        for channel in context.plan.channels
+        if channel.speakers
+        and channel.kind == "amplifier"
+        and (channel.wire is None or not channel.wire.polarity_proved)
+        and is_written(channel.wire)
+    ]
+    if open_channels:
+        count = len(open_channels)
+        first = channel_name(context, open_channels[0])
+        yield Finding(
+            "polarity-not-proved",
+            "note",
+            f"Polarity is not proved on {first}" + (f" and {count - 1} more" if count > 1 else ""),
+            tuple(channel.id for channel in open_channels),
+            "Prove each with a battery tap, a polarity signal or by ear, and tick it.",
+            COMMON_PRACTICE,
+        )
