@@ -5,27 +5,24 @@ from django.urls import URLPattern, URLResolver, include, path
 from jobs.views import (
     board,
     booking,
+    booking_choices,
     check_in,
     clock,
     collect,
     find,
     job,
-    kept,
     labels,
+    on_device,
     photos,
-    picks,
     products,
     review,
-    setup_apply,
-    setup_exchange,
-    setup_learning,
-    setups,
     sheets,
     steps,
     vehicles,
     wire_book,
 )
-from jobs.views.tuning import house
+from jobs.views.setups import apply, exchange, learning, library
+from jobs.views.tuning import targets
 
 urlpatterns: list[URLPattern | URLResolver] = []
 
@@ -34,16 +31,16 @@ urlpatterns += [
     path("board/", board.board, name="board"),
     path("find/", find.find, name="find"),
     path("book/", booking.book_job, name="book"),
-    path("book/customers/", picks.customer_options, name="customer_options"),
-    path("book/customer/", picks.customer_pick, name="customer_pick"),
-    path("book/vehicles/", picks.vehicle_options, name="vehicle_options"),
-    path("book/vehicle/", picks.vehicle_pick, name="vehicle_pick"),
-    path("book/models/", picks.model_options, name="model_options"),
-    path("book/model/", picks.model_pick, name="model_pick"),
-    path("book/parts/", picks.part_options, name="part_options"),
-    path("book/parts/<int:pk>/", picks.part_line, name="part_line"),
-    path("book/day/", picks.day, name="bay_day"),
-    path("book/vin/", picks.vin, name="vin_report"),
+    path("book/customers/", booking_choices.customer_options, name="customer_options"),
+    path("book/customer/", booking_choices.customer_pick, name="customer_pick"),
+    path("book/vehicles/", booking_choices.vehicle_options, name="vehicle_options"),
+    path("book/vehicle/", booking_choices.vehicle_pick, name="vehicle_pick"),
+    path("book/models/", booking_choices.model_options, name="model_options"),
+    path("book/model/", booking_choices.model_pick, name="model_pick"),
+    path("book/parts/", booking_choices.part_options, name="part_options"),
+    path("book/parts/<int:pk>/", booking_choices.part_line, name="part_line"),
+    path("book/day/", booking_choices.day, name="bay_day"),
+    path("book/vin/", booking_choices.vin, name="vin_report"),
     path("jobs/<int:number>/", job.job, name="job"),
     path("jobs/<int:number>/edit/", booking.job_edit, name="job_edit"),
     path("jobs/<int:number>/move/<slug:name>/", job.job_move, name="job_move"),
@@ -102,7 +99,7 @@ urlpatterns += [
 urlpatterns += [path("jobs/<int:number>/bay/", include("jobs.views.bay.urls"))]
 
 # What a device keeps for working without a network.
-urlpatterns += [path("kept-jobs/", kept.kept_jobs, name="kept_jobs")]
+urlpatterns += [path("kept-jobs/", on_device.kept_jobs, name="kept_jobs")]
 
 # The shop's step lists.
 urlpatterns += [
@@ -122,33 +119,31 @@ urlpatterns += [
 
 # Saved setups.
 urlpatterns += [
-    path("setups/", setups.setup_list, name="setup_list"),
-    path("setups/import/", setup_exchange.setup_import, name="setup_import"),
-    path("setups/<int:pk>/", setups.setup, name="setup"),
-    path("setups/<int:pk>/edit/", setups.setup_edit, name="setup_edit"),
-    path("setups/<int:pk>/approve/", setups.setup_approve, name="setup_approve"),
-    path("setups/<int:pk>/withdraw/", setups.setup_withdraw, name="setup_withdraw"),
-    path("setups/<int:pk>/bring-back/", setups.setup_bring_back, name="setup_bring_back"),
-    path("setups/<int:pk>/versions/", setups.setup_versions, name="setup_versions"),
-    path("setups/<int:pk>/export/", setup_exchange.setup_export, name="setup_export"),
-    path("setups/<int:pk>/several-jobs/", setup_apply.setup_several, name="setup_several"),
+    path("setups/", library.setup_list, name="setup_list"),
+    path("setups/import/", exchange.setup_import, name="setup_import"),
+    path("setups/<int:pk>/", library.setup, name="setup"),
+    path("setups/<int:pk>/edit/", library.setup_edit, name="setup_edit"),
+    path("setups/<int:pk>/approve/", library.setup_approve, name="setup_approve"),
+    path("setups/<int:pk>/withdraw/", library.setup_withdraw, name="setup_withdraw"),
+    path("setups/<int:pk>/bring-back/", library.setup_bring_back, name="setup_bring_back"),
+    path("setups/<int:pk>/versions/", library.setup_versions, name="setup_versions"),
+    path("setups/<int:pk>/export/", exchange.setup_export, name="setup_export"),
+    path("setups/<int:pk>/several-jobs/", apply.setup_several, name="setup_several"),
     path(
-        "sheets/<int:number>-<int:revision>/save-setup/", setups.setup_create, name="setup_create"
+        "sheets/<int:number>-<int:revision>/save-setup/", library.setup_create, name="setup_create"
     ),
-    path("jobs/<int:number>/apply-setup/<int:pk>/", setup_apply.setup_apply, name="setup_apply"),
+    path("jobs/<int:number>/apply-setup/<int:pk>/", apply.setup_apply, name="setup_apply"),
     path(
         "jobs/<int:number>/setup-applied/<int:pk>/",
-        setup_apply.setup_applied,
+        apply.setup_applied,
         name="setup_applied",
     ),
     path(
         "jobs/<int:number>/setup-applied/<int:pk>/undo/",
-        setup_apply.setup_undo,
+        apply.setup_undo,
         name="setup_undo",
     ),
-    path(
-        "jobs/<int:number>/setup-learned/<int:pk>/", setup_learning.setup_learn, name="setup_learn"
-    ),
+    path("jobs/<int:number>/setup-learned/<int:pk>/", learning.setup_learn, name="setup_learn"),
 ]
 
 # The wire book.
@@ -169,8 +164,8 @@ urlpatterns += [
 
 # What the shop keeps for tuning.
 urlpatterns += [
-    path("settings/tuning/", house.target_list, name="target_list"),
-    path("settings/tuning/new/", house.target_create, name="target_create"),
-    path("settings/tuning/<int:pk>/", house.target_edit, name="target_edit"),
-    path("settings/tuning/<int:pk>/remove/", house.target_remove, name="target_remove"),
+    path("settings/tuning/", targets.target_list, name="target_list"),
+    path("settings/tuning/new/", targets.target_create, name="target_create"),
+    path("settings/tuning/<int:pk>/", targets.target_edit, name="target_edit"),
+    path("settings/tuning/<int:pk>/remove/", targets.target_remove, name="target_remove"),
 ]

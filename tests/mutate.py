@@ -75,10 +75,10 @@ def table_mutants() -> Iterator[Mutant]:
         table = json.loads(file.read_text(encoding="utf-8"))
         for path in _numbers(table):
 
-            def apply(name: str = file.stem, changed: Any = _raised(table, path)) -> None:
+            def apply(name: str = file.stem, table: Any = table, path: Any = path) -> None:
                 from wiring import tables
 
-                plain = tables.load
+                plain, changed = tables.load, _raised(table, path)
                 tables.load = lambda asked: changed if asked == name else plain(asked)
 
             where = f"{file.name} {'.'.join(map(str, path))}"

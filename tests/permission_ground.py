@@ -8,10 +8,13 @@ from django.utils import timezone
 
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, JobSpeaker, PowerRun, ShopTarget, TuningKind, WorkKind
-from jobs.services import clock, setup_apply, setups, sheet_document
+from jobs.plan.document import findings_of
+from jobs.services import clock
 from jobs.services.power import add_run
+from jobs.setups import apply as setup_apply
+from jobs.setups import library as setups
+from jobs.sheet import document as sheet_document
 from jobs.views.review import finding_key
-from jobs.wiring_adapter import findings_of
 from shop.models import LabelSheet, ProductKind, Tablet
 from shop.models.products import SpeakerKind
 from shop.roles import Role

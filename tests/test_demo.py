@@ -10,7 +10,7 @@ from django.utils import timezone
 from jobs.demo.vehicles import VEHICLES
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, SavedSetup
-from jobs.wiring_adapter import findings_of
+from jobs.plan.document import findings_of
 from shop.models import Bay, Product, StaffMember, Vehicle
 from shop.vin import examine
 from tests.factories import VehicleFactory

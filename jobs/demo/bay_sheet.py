@@ -9,7 +9,8 @@ from django.utils import timezone
 from jobs.demo import sound
 from jobs.demo.spec import Setting, Tried, Work
 from jobs.models import Channel, FunctionResult, Job, SupplyFacts, TuningKind
-from jobs.services import channels, fit, functions, notes, power, readings, tuning
+from jobs.services import channels, fit, functions, notes, power, readings
+from jobs.services.tuning import records as tuning
 from shop.models import StaffMember
 
 if TYPE_CHECKING:

@@ -16,12 +16,12 @@ from jobs.demo.schedule import DemoJob
 from jobs.demo.signature import scribble
 from jobs.lifecycle import PATH, Stage
 from jobs.models import Job
+from jobs.plan.document import findings_of
 from jobs.services.booking import Booking, Slot, WantedPart, book
 from jobs.services.check_in import Mark, save_check_in, sign_check_in
 from jobs.services.moves import move
-from jobs.services.setups import approve_setup, create_setup
-from jobs.services.sign_off import collect_job, give_reason, sign_off_job
-from jobs.wiring_adapter import findings_of
+from jobs.setups.library import approve_setup, create_setup
+from jobs.sheet.sign_off import collect_job, give_reason, sign_off_job
 from shop.models import (
     Bay,
     Customer,

@@ -10,9 +10,9 @@ from math import cos, exp, log2, log10, pi, sin
 from typing import TYPE_CHECKING, Final
 
 from jobs.models import MeasuredPhase, ReadingKind
-from jobs.services.acoustics import capture, facts, levels, measured, seats
-from jobs.tuning_answers import guide
-from jobs.wiring_adapter import plan_of
+from jobs.plan.document import plan_of
+from jobs.plan.tuning import guide
+from jobs.services.tuning import capture, facts, levels, measured, seats
 
 if TYPE_CHECKING:
     from jobs.demo.bay_sheet import Filler

@@ -11,7 +11,7 @@ from django.utils import timezone
 from jobs.forms.vehicles import VehicleForm
 from jobs.lifecycle import Stage
 from jobs.models import Job, WorkKind
-from jobs.selectors import first_free
+from jobs.reads.board import first_free
 from jobs.services.booking import Booking, Slot, WantedPart
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm

@@ -4,7 +4,7 @@ from typing import Any
 
 from django import forms
 
-from jobs.services.setup_items import Comparison, Item
+from jobs.setups.items import Comparison, Item
 
 
 class SetupForm(forms.Form):

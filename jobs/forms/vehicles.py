@@ -6,7 +6,7 @@ from django import forms
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from jobs.wiring_adapter import VinReport, examine_vin
+from jobs.plan.document import VinReport, examine_vin
 from shop.models import Vehicle
 from shop.models.vehicles import plain_plate
 from shop.vin_origin import Origin, origin_of

@@ -1,16 +1,3 @@
-from jobs.models.acoustics import (
-    FactoryOutput,
-    FactorySum,
-    ListeningSeat,
-    MeasuredPhase,
-    MeasuredResponse,
-    OutputSide,
-    ProposalLimits,
-    SeatDistance,
-    SeatPlace,
-    ShopTarget,
-    TuningFacts,
-)
 from jobs.models.bay_sheet import (
     FitOutcome,
     FitProof,
@@ -25,6 +12,19 @@ from jobs.models.check_in import CheckIn, ConditionMark, MarkKind
 from jobs.models.clock import ClockEnd, TimeEntry
 from jobs.models.events import JobEvent
 from jobs.models.job import Job, JobPart
+from jobs.models.measured import (
+    FactoryOutput,
+    FactorySum,
+    ListeningSeat,
+    MeasuredPhase,
+    MeasuredResponse,
+    OutputSide,
+    ProposalLimits,
+    SeatDistance,
+    SeatPlace,
+    ShopTarget,
+    TuningFacts,
+)
 from jobs.models.photos import Photo
 from jobs.models.power import PowerRun, SupplyFacts
 from jobs.models.setups import SavedSetup, SetupEvent, SetupState, SetupUse, SetupVersion

@@ -10,8 +10,9 @@ from django.db.models import F
 from django.utils import timezone
 from django.utils.formats import date_format
 
-from jobs.function_list import functions_for
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import HOLDS_A_BAY, Stage
+from jobs.lists.functions import functions_for
 from jobs.models import (
     FunctionCheck,
     Job,
@@ -22,7 +23,6 @@ from jobs.models import (
     TuningRecord,
     WorkKind,
 )
-from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.services.events import log
 from jobs.services.parts import put_in
 from jobs.services.saving import as_json

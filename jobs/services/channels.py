@@ -5,8 +5,8 @@ from typing import Any, Final, NamedTuple
 
 from django.db import transaction
 
+from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, JobPart, JobSpeaker
-from jobs.services.errors import Refused
 from jobs.services.events import log
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember

@@ -7,11 +7,11 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
-from jobs.car_places import nearest
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
+from jobs.lists.car_places import nearest
 from jobs.models import CheckIn, ConditionMark, Job
 from jobs.models.check_in import new_mark_key
-from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.services.events import log
 from jobs.services.moves import move
 from shop.models import StaffMember

@@ -12,8 +12,8 @@ from django.db.models import Q
 from django.utils import timezone
 from django.utils.formats import date_format
 
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import ClockEnd, Job, JobEvent, TimeEntry
-from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.services.events import log
 from jobs.services.saving import open_job, subject_of
 from shop.models import Shop, StaffMember

@@ -6,8 +6,8 @@ from django.db import IntegrityError, transaction
 from django.db.models import Max
 from django.utils import timezone
 
+from jobs.errors import Refused
 from jobs.models import FunctionCheck, FunctionResult, JobEvent
-from jobs.services.errors import Refused
 from jobs.services.events import log
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember

@@ -5,8 +5,8 @@ from functools import cached_property
 from typing import Any, Final
 
 from jobs.models import FunctionResult, Gate, Job
-from jobs.wiring_adapter import findings_of
-from jobs.wiring_answers import section_of
+from jobs.plan.document import findings_of
+from jobs.plan.power import section_of
 
 MOST_NAMED: Final = 3
 

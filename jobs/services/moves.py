@@ -7,10 +7,10 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import MOVES, SHEET_OPEN, Stage
 from jobs.models import FunctionResult, Job
 from jobs.services import clock
-from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.services.events import log
 from jobs.services.steps import steps_missing
 from shop.models import StaffMember
@@ -79,7 +79,7 @@ def _channels_entered(job: Job) -> list[str]:
 
 
 def _open_findings(job: Job, severity: str) -> list[Any]:
-    from jobs.wiring_adapter import findings_of
+    from jobs.plan.document import findings_of
 
     return [finding for finding in findings_of(job) if finding.severity == severity]
 

@@ -3,8 +3,8 @@
 from django.db import transaction
 from django.utils import timezone
 
+from jobs.errors import Refused
 from jobs.models import JobEvent, JobNote, SendBack
-from jobs.services.errors import Refused
 from jobs.services.events import log
 from jobs.services.saving import open_job, subject_of
 from shop.models import StaffMember

@@ -9,9 +9,9 @@ from typing import Final
 from django.db import transaction
 from django.db.models import F, Q
 
+from jobs.errors import Refused
 from jobs.lifecycle import SHEET_OPEN, Stage
 from jobs.models import Channel, Job, JobPart, Reading, ReadingKind
-from jobs.services.errors import Refused
 from jobs.services.events import log
 from shop.models import Product, ProductKind, StaffMember
 

@@ -8,6 +8,7 @@ from django.core.files.base import ContentFile
 from django.db import models, transaction
 from django.utils import timezone
 
+from jobs.errors import Refused
 from jobs.lifecycle import SHEET_OPEN, Stage
 from jobs.models import (
     Channel,
@@ -20,9 +21,8 @@ from jobs.models import (
     Photo,
     PowerRun,
 )
-from jobs.photo_files import Picture, read_picture
-from jobs.photo_marks import clean_marks
-from jobs.services.errors import Refused
+from jobs.photos.files import Picture, read_picture
+from jobs.photos.marks import clean_marks
 from jobs.services.events import log
 from jobs.services.saving import Saved, save_row, subject_of
 from shop.models import StaffMember

@@ -4,8 +4,8 @@ from typing import Any, Final
 
 from django.db import transaction
 
+from jobs.errors import Refused
 from jobs.models import Job, JobEvent, PowerRun, SupplyFacts
-from jobs.services.errors import Refused
 from jobs.services.events import log
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember

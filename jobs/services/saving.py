@@ -19,9 +19,9 @@ from typing import Any, Final
 
 from django.db import models, transaction
 
+from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import Job, JobEvent
-from jobs.services.errors import Refused
 from jobs.services.events import log
 from shop.models import StaffMember
 

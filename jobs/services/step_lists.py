@@ -5,10 +5,10 @@ from collections.abc import Iterable
 from django.db import transaction
 from django.db.models import Max
 
+from jobs.errors import ChangedMeanwhile, Refused
+from jobs.lists.steps import USUAL_LIST
 from jobs.models import StepTemplate, WorkKind
-from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.services.steps import copy_words
-from jobs.usual_steps import USUAL_LIST
 
 
 @transaction.atomic

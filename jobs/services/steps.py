@@ -8,10 +8,10 @@ from django.db import transaction
 from django.db.models import F, Max
 from django.utils import timezone
 
+from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import Job, JobEvent, JobStep, StepOutcome, WorkKind
 from jobs.models.steps import StepWords
-from jobs.services.errors import Refused
 from jobs.services.events import log
 from jobs.services.gates import GateFacts, named
 from jobs.services.saving import Saved, open_job, save_row, subject_of

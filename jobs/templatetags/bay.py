@@ -11,8 +11,8 @@ from django.utils.safestring import SafeString, mark_safe
 
 from jobs.forms.bay.cells import CellRow, NumberField
 from jobs.forms.bay.sections import Line
+from jobs.plan.power import colours
 from jobs.symbols import with_symbols
-from jobs.wiring_answers import colours
 
 register = template.Library()
 

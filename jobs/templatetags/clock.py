@@ -7,8 +7,8 @@ from django import template
 from django.http import HttpRequest
 
 from jobs.models import Job
+from jobs.reads.clocks import RunningClock, job_clock, running_clocks, time_on
 from jobs.services.clock import BENCH
-from jobs.time_kept import RunningClock, job_clock, running_clocks, time_on
 from shop.roles import Role, has_role
 
 register = template.Library()

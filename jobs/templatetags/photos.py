@@ -5,8 +5,8 @@ from django.db.models import Model
 from django.utils.safestring import SafeString
 
 from jobs.models import Job, Photo
-from jobs.photo_book import PhotoBook
-from jobs.photo_marks import marks_svg
+from jobs.photos.marks import marks_svg
+from jobs.reads.photos import PhotoBook
 from jobs.services.photos import KINDS
 
 register = template.Library()

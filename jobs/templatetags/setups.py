@@ -6,8 +6,8 @@ from django import template
 
 from jobs.lifecycle import SHEET_OPEN, Stage
 from jobs.models import Channel, Job
-from jobs.services.setup_apply import to_reconfirm
-from jobs.services.setup_find import best_matches, matches_for
+from jobs.setups.apply import to_reconfirm
+from jobs.setups.find import best_matches, matches_for
 from shop.models import StaffMember, Vehicle
 from shop.roles import Role
 

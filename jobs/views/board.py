@@ -7,7 +7,7 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from jobs.models import Job
-from jobs.selectors import lanes_by_bay, lanes_by_stage, live_jobs
+from jobs.reads.board import lanes_by_bay, lanes_by_stage, live_jobs
 from jobs.templatetags.desk import lateness
 from shop.access import allow_any_staff
 from shop.models import Bay, StaffMember

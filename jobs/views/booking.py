@@ -6,11 +6,11 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.forms.booking import Draft, SlotForm, first_slot
 from jobs.models import Job
 from jobs.services.booking import BOOKING_OPEN, book, change_booking
-from jobs.services.errors import ChangedMeanwhile, Refused
-from jobs.views.picks import DESK, day_context
+from jobs.views.booking_choices import DESK, day_context
 from shop.access import allow
 from shop.models import Bay, Customer, Vehicle
 from shop.typed import whole

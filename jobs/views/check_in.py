@@ -6,13 +6,13 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
-from jobs.car_places import PLACES, nearest
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.forms.check_in import CheckInForm, is_png, marks_of
 from jobs.lifecycle import Stage
+from jobs.lists.car_places import PLACES, nearest
 from jobs.models import CheckIn, Job, MarkKind
 from jobs.services.check_in import Mark, check_in_of, save_check_in, sign_check_in
-from jobs.services.errors import ChangedMeanwhile, Refused
-from jobs.views.picks import DESK
+from jobs.views.booking_choices import DESK
 from shop.access import allow
 from shop.typed import line, whole
 from shop.units import road_unit

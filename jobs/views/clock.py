@@ -12,12 +12,12 @@ from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs.errors import Refused
 from jobs.forms.clock import CorrectForm
 from jobs.models import ClockEnd, Job, TimeEntry
+from jobs.reads.clocks import running_clocks, times_listed
 from jobs.services import clock
-from jobs.services.errors import Refused
 from jobs.templatetags.clock import bar_context
-from jobs.time_kept import running_clocks, times_listed
 from shop.access import allow
 from shop.models import StaffMember
 from shop.roles import Role

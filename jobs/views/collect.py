@@ -4,12 +4,12 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
+from jobs.errors import Refused
 from jobs.forms.collect import CollectForm
 from jobs.lifecycle import Stage
 from jobs.models import Job
-from jobs.pdf.values import sheet_values
-from jobs.services.errors import Refused
-from jobs.services.sign_off import collect_job, latest_sheet
+from jobs.sheet.sign_off import collect_job, latest_sheet
+from jobs.sheet.values import sheet_values
 from shop.access import allow
 from shop.roles import Role
 

@@ -3,7 +3,7 @@
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from jobs.selectors import find_jobs
+from jobs.reads.board import find_jobs
 from shop.access import allow_any_staff
 from shop.typed import line
 

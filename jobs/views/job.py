@@ -8,12 +8,12 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST
 
-from jobs.history import history_of
+from jobs.errors import Refused
 from jobs.lifecycle import MOVES, PATH, Move, Stage, moves_from
 from jobs.models import Job
+from jobs.reads.history import history_of
 from jobs.services.booking import BOOKING_OPEN
 from jobs.services.check_in import check_in_of
-from jobs.services.errors import Refused
 from jobs.services.moves import missing_for, move
 from jobs.services.parts import PARTS_OPEN, add_part, goes_with, remove_part, set_quantity
 from shop.access import allow_any_staff

@@ -8,9 +8,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
-from jobs.labels import KINDS, MOST_COPIES, MOST_LABELS, Label, labels_of
+from jobs.labels.content import KINDS, MOST_COPIES, MOST_LABELS, Label, labels_of
+from jobs.labels.render import FLAG, STYLES, labels_pdf, too_large
 from jobs.models import Job
-from jobs.pdf.labels import FLAG, STYLES, labels_pdf, too_large
 from shop.access import allow_any_staff
 from shop.models import LabelSheet
 

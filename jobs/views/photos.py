@@ -12,9 +12,9 @@ from django.urls import NoReverseMatch, reverse
 from django.utils.dateparse import parse_datetime
 from django.views.decorators.http import require_POST
 
+from jobs.errors import Refused
 from jobs.models import Job, Photo
-from jobs.photo_book import PhotoBook, subject_titles
-from jobs.services.errors import Refused
+from jobs.reads.photos import PhotoBook, subject_titles
 from jobs.services.photos import add_photo, change_photo, is_open, is_subject, remove_photo
 from shop.access import allow_any_staff
 

@@ -8,15 +8,15 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
+from jobs.errors import Refused
 from jobs.forms.review import ReasonForm, SendBackForm
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job
-from jobs.pdf.values import sheet_values
-from jobs.services import sheet_document
-from jobs.services.errors import Refused
+from jobs.plan.document import findings_of
 from jobs.services.moves import move
-from jobs.services.sign_off import give_reason, sign_off_job
-from jobs.wiring_adapter import findings_of
+from jobs.sheet import document as sheet_document
+from jobs.sheet.sign_off import give_reason, sign_off_job
+from jobs.sheet.values import sheet_values
 from shop.access import allow
 from shop.roles import Role
 

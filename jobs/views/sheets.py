@@ -9,15 +9,15 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.cache import patch_cache_control
 from django.views.decorators.http import require_POST
 
+from jobs.errors import Refused
 from jobs.forms.review import CorrectionForm
 from jobs.lifecycle import MOVES
 from jobs.models import InstallSheet, Job, SheetReceipt
-from jobs.pdf import render as pdf_render
-from jobs.pdf import signing
-from jobs.pdf.values import sheet_values
-from jobs.services import sheet_document
-from jobs.services.errors import Refused
 from jobs.services.moves import move
+from jobs.sheet import document as sheet_document
+from jobs.sheet import render as pdf_render
+from jobs.sheet import signing
+from jobs.sheet.values import sheet_values
 from shop.access import allow, allow_any_staff
 from shop.roles import Role
 

@@ -10,10 +10,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs.errors import Refused
 from jobs.forms.steps import CopyForm, StepForm, WorkKindForm, step_keys
 from jobs.models import StepTemplate, WorkKind
 from jobs.services import step_lists
-from jobs.services.errors import Refused
 from shop.access import allow
 from shop.roles import Role
 from shop.views.saving import form_page

@@ -9,7 +9,7 @@ from django.urls import reverse
 from jobs.forms.booking import CHOSEN, NEW, SEARCH, chosen
 from jobs.forms.vehicles import VehicleForm
 from jobs.models import Job
-from jobs.views.picks import DESK
+from jobs.views.booking_choices import DESK
 from shop.access import allow, allow_any_staff
 from shop.forms.vehicles import VehicleModelForm
 from shop.models import Customer, Vehicle, VehicleModel

@@ -3,7 +3,7 @@
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 
-from jobs.wire_book import models_seen, plugs_of
+from jobs.reads.wire_book import models_seen, plugs_of
 from shop.access import allow_any_staff
 from shop.models import VehicleModel
 

@@ -26,8 +26,8 @@ class CatalogueUploadQuerySet(models.QuerySet["CatalogueUpload"]):
 class CatalogueUpload(models.Model):
     """The cells of one file, kept between upload and confirmation; nothing of it is a product yet.
 
-    `sheet` is a `shop.spreadsheets.Sheet` as a document, `columns` the figure each column stands
-    for, in order, with "" for a column that is left out.
+    `sheet` is a `shop.catalogue.spreadsheets.Sheet` as a document, `columns` the figure each column
+    stands for, in order, with "" for a column that is left out.
     """
 
     by = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="+")

@@ -6,7 +6,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from shop.access import allow, allow_any_staff
-from shop.forms.catalogue import ProductForm, RatingFormSet
+from shop.catalogue.product_forms import ProductForm, RatingFormSet
 from shop.models import Product, ProductKind
 from shop.paging import page_of
 from shop.roles import Role

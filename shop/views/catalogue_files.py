@@ -7,12 +7,9 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
 from shop.access import allow
-from shop.catalogue_columns import guesses, likely_kind
-from shop.forms.catalogue_import import ColumnsForm, UploadForm
-from shop.models import CatalogueUpload, Product, ProductKind
-from shop.roles import Role
-from shop.services.catalogue_export import CONTENT_TYPES, CSV, XLSX, export_file, template_file
-from shop.services.catalogue_import import (
+from shop.catalogue.columns import guesses, likely_kind
+from shop.catalogue.export import CONTENT_TYPES, CSV, XLSX, export_file, template_file
+from shop.catalogue.import_file import (
     Choice,
     ImportPlan,
     ImportRefused,
@@ -20,7 +17,10 @@ from shop.services.catalogue_import import (
     apply_import,
     plan_import,
 )
-from shop.spreadsheets import Sheet
+from shop.catalogue.import_forms import ColumnsForm, UploadForm
+from shop.catalogue.spreadsheets import Sheet
+from shop.models import CatalogueUpload, Product, ProductKind
+from shop.roles import Role
 from shop.typed import whole
 
 MOST_SHOWN = 200

@@ -1,6 +1,6 @@
 /* Circles and arrows on a photo: drawn with finger, mouse or keys, kept in #annotations as JSON.
  *
- * Places are fractions of the picture, as in jobs/photo_marks.py, which draws the same shapes.
+ * Places are fractions of the picture, as in jobs/photos/marks.py, which draws the same shapes.
  */
 (() => {
   "use strict";

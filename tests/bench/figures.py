@@ -10,7 +10,7 @@ from django.db import connection
 from django.urls import reverse
 
 from jobs.models import ChannelSetting, InstallSheet, Job, SavedSetup
-from jobs.pdf import render
+from jobs.sheet import render
 from shop.models import StaffMember
 from tests.bench.acoustics import proposal_time, response_times
 from tests.bench.caller import Answer, Caller, queries, seconds, side_by_side

@@ -9,9 +9,9 @@ from django.http import HttpResponse
 from django.test import Client
 from django.urls import reverse
 
-from jobs.history import history_of
 from jobs.lifecycle import Stage
 from jobs.models import Channel, Job
+from jobs.reads.history import history_of
 from shop.models import StaffMember, Tablet
 from shop.roles import Role
 from tests.factories import BayFactory, make_job, make_staff

@@ -8,13 +8,14 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
 
-from jobs.diagrams import power_path
+from jobs.errors import Refused
 from jobs.models import ChannelSetting, FitProof, FunctionCheck, Job, JobEvent, TuningKind
-from jobs.services import channels, functions, tuning
-from jobs.services.errors import Refused
-from jobs.services.undo import undo
-from jobs.wiring_adapter import findings_of, plan_of
-from jobs.wiring_answers import power_at
+from jobs.plan.document import findings_of, plan_of
+from jobs.plan.power import power_at
+from jobs.plan.power_drawing import power_path
+from jobs.services import channels, functions
+from jobs.services.tuning import records as tuning
+from jobs.undo import undo
 from tests.jobs.workshop import Workshop
 from wiring.context import Context
 

@@ -12,8 +12,8 @@ from django.urls import reverse
 
 from jobs.lifecycle import Stage
 from jobs.models import Channel, ChannelSetting, Job, JobEvent, PowerRun
+from jobs.plan.document import plan_of
 from jobs.services.moves import move
-from jobs.wiring_adapter import plan_of
 from shop.models import StaffMember, Units
 from shop.roles import Role
 from tests.factories import make_shop, make_staff

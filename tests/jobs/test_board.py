@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from jobs.lifecycle import Stage
 from jobs.models import Job
-from jobs.selectors import find_jobs, lanes_by_stage, live_jobs
+from jobs.reads.board import find_jobs, lanes_by_stage, live_jobs
 from shop.roles import Role
 from tests.factories import (
     BayFactory,

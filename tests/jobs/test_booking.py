@@ -12,11 +12,11 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
 from jobs.models import Job, ReadingKind, TuningKind, WorkKind
 from jobs.services import booking
 from jobs.services.booking import Booking, Slot, WantedPart, book, change_booking
-from jobs.services.errors import ChangedMeanwhile, Refused
 from shop.models import Customer, ProductKind, Vehicle
 from shop.roles import Role
 from tests.factories import (

@@ -6,10 +6,10 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
 from jobs.models import CheckIn, Job
 from jobs.services.check_in import Mark, save_check_in, sign_check_in
-from jobs.services.errors import ChangedMeanwhile, Refused
 from shop.models.vehicles import Powertrain
 from shop.roles import Role
 from tests.factories import VehicleFactory, VehicleModelFactory, make_job, make_staff

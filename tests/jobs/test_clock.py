@@ -10,12 +10,12 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import ClockEnd, TimeEntry
+from jobs.reads.clocks import time_on
 from jobs.services import clock
-from jobs.services.errors import Refused
 from jobs.services.moves import move
-from jobs.time_kept import time_on
 from shop.models import StaffMember
 from shop.roles import Role
 from tests.factories import make_job, make_shop, make_staff

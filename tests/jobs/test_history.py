@@ -2,9 +2,9 @@
 
 import pytest
 
-from jobs.history import history_of
 from jobs.lifecycle import Stage
 from jobs.models import Channel
+from jobs.reads.history import history_of
 from jobs.services.events import log
 from jobs.services.moves import move
 from jobs.services.saving import save_row

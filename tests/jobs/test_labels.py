@@ -13,11 +13,11 @@ from django.urls import reverse
 from fontTools.ttLib import TTFont
 from PIL import Image
 
-from jobs.labels import Label, Line, labels_of
+from jobs.labels.content import Label, Line, labels_of
+from jobs.labels.layout import FONTS
+from jobs.labels.render import FLAG, SLEEVE, labels_pdf
 from jobs.lifecycle import Stage
 from jobs.models import Job, JobSpeaker
-from jobs.pdf.label_layout import FONTS
-from jobs.pdf.labels import FLAG, SLEEVE, labels_pdf
 from shop.models import LabelSheet
 from shop.models.products import SpeakerKind
 from shop.roles import Role

@@ -5,10 +5,10 @@ from itertools import product
 import pytest
 from django.db import transaction
 
+from jobs.errors import Refused
 from jobs.lifecycle import MOVES, Stage
 from jobs.models import Job
 from jobs.services import moves
-from jobs.services.errors import Refused
 from jobs.services.moves import NEEDS, move
 from shop.roles import Role
 from tests.factories import make_job, make_staff

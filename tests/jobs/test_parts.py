@@ -2,8 +2,8 @@
 
 import pytest
 
+from jobs.errors import Refused
 from jobs.lifecycle import Stage
-from jobs.services.errors import Refused
 from jobs.services.parts import add_part, goes_with, remove_part, set_quantity
 from shop.models import ProductKind
 from shop.roles import Role

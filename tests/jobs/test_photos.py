@@ -11,13 +11,13 @@ from django.urls import reverse
 from django.utils import timezone
 from PIL import ExifTags, Image
 
+from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import CheckIn, Job, JobEvent, Photo
-from jobs.photo_book import PhotoBook
-from jobs.photo_files import MOST_BYTES, read_picture
-from jobs.photo_marks import annotated_bytes
+from jobs.photos.files import MOST_BYTES, read_picture
+from jobs.photos.marks import annotated_bytes
+from jobs.reads.photos import PhotoBook
 from jobs.services import photos
-from jobs.services.errors import Refused
 from shop.models import StaffMember
 from shop.roles import Role
 from tests.factories import make_job, make_photo, make_staff

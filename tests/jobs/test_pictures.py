@@ -5,7 +5,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jobs.pictures import car_with_channels, spaced
+from jobs.plan.car_drawing import car_with_channels, spaced
 from wiring.findings import Finding
 from wiring.plan import Channel, Plan, Speaker
 from wiring.positions import POSITIONS

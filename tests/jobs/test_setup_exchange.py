@@ -19,15 +19,16 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from PIL import Image
 
+from jobs.errors import Refused
 from jobs.models import Job, SavedSetup, SetupState, SetupVersion
-from jobs.pdf.signing import shop_key
-from jobs.services import setup_document, setup_exchange
-from jobs.services.errors import Refused
-from jobs.services.setup_apply import apply_setup, preview
-from jobs.services.setup_exchange import export_file, import_file, read_file
-from jobs.services.setups import create_setup, keep
-from jobs.services.sheet_document import canonical
-from jobs.wiring_adapter import plan_of
+from jobs.plan.document import plan_of
+from jobs.setups import document as setup_document
+from jobs.setups import exchange as setup_exchange
+from jobs.setups.apply import apply_setup, preview
+from jobs.setups.exchange import export_file, import_file, read_file
+from jobs.setups.library import create_setup, keep
+from jobs.sheet.document import canonical
+from jobs.sheet.signing import shop_key
 from shop.models import Shop, VehicleModel
 from tests.factories import make_photo
 from tests.jobs.workshop import Workshop

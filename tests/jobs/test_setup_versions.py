@@ -12,6 +12,7 @@ from django.utils import timezone
 from jsonschema import Draft202012Validator
 
 import jobs
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
 from jobs.models import (
     Channel,
@@ -21,24 +22,23 @@ from jobs.models import (
     SetupState,
     TimeEntry,
 )
-from jobs.services import setup_document
-from jobs.services.errors import ChangedMeanwhile, Refused
+from jobs.reads.wire_book import plugs_of
 from jobs.services.moves import move
 from jobs.services.saving import save_row
-from jobs.services.setup_apply import apply_setup, apply_to_jobs, preview, to_reconfirm
-from jobs.services.setup_document import SetupError
-from jobs.services.setup_find import best_matches, matches_for
-from jobs.services.setup_learning import learn, lessons
-from jobs.services.setups import (
+from jobs.setups import document as setup_document
+from jobs.setups.apply import apply_setup, apply_to_jobs, preview, to_reconfirm
+from jobs.setups.document import SetupError
+from jobs.setups.find import best_matches, matches_for
+from jobs.setups.learning import learn, lessons
+from jobs.setups.library import (
     approve_setup,
     bring_back,
     comebacks_since,
     create_setup,
     withdraw_setup,
 )
-from jobs.services.undo import undo
-from jobs.setup_schema import schema
-from jobs.wire_book import plugs_of
+from jobs.setups.schema import schema
+from jobs.undo import undo
 from shop.models import VehicleModel
 from tests.factories import VehicleFactory, VehicleModelFactory, make_job, make_photo, make_product
 from tests.jobs.workshop import Workshop

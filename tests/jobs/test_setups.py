@@ -6,14 +6,14 @@ import msgspec
 import pytest
 from django.test import Client
 
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import Channel, ChannelSetting, Job, JobEvent, SavedSetup
-from jobs.services.errors import ChangedMeanwhile, Refused
+from jobs.plan.document import findings_of, plan_of
 from jobs.services.parts import put_in
 from jobs.services.saving import save_row
-from jobs.services.setup_apply import apply_setup, preview
-from jobs.services.setups import create_setup, edit_setup, withdraw_setup
-from jobs.services.undo import undo
-from jobs.wiring_adapter import findings_of, plan_of
+from jobs.setups.apply import apply_setup, preview
+from jobs.setups.library import create_setup, edit_setup, withdraw_setup
+from jobs.undo import undo
 from shop.models import ProductKind
 from tests.factories import make_product
 from tests.jobs.workshop import Workshop

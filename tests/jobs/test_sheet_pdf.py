@@ -11,9 +11,9 @@ from pyhanko_certvalidator import ValidationContext
 from pypdf import PdfReader
 
 from jobs.models import InstallSheet
-from jobs.pdf import render, signing
-from jobs.services import sheet_document
-from jobs.services.sign_off import collect_job
+from jobs.sheet import document as sheet_document
+from jobs.sheet import render, signing
+from jobs.sheet.sign_off import collect_job
 from shop.models import Customer
 from tests.factories import make_shop
 from tests.jobs.workshop import Workshop

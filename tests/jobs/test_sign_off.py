@@ -6,16 +6,16 @@ import pytest
 from django.db import DatabaseError, connection, transaction
 from django.test import Client
 
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
 from jobs.models import FunctionCheck, InstallSheet, Job, SheetReceipt
-from jobs.pdf import render
-from jobs.services import sheet_document
+from jobs.plan.document import findings_of, plan_of
 from jobs.services.durable import signed_work
-from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.services.moves import move
-from jobs.services.sign_off import collect_job, give_reason, sign_off_job
+from jobs.sheet import document as sheet_document
+from jobs.sheet import render
+from jobs.sheet.sign_off import collect_job, give_reason, sign_off_job
 from jobs.views.review import finding_key
-from jobs.wiring_adapter import findings_of, plan_of
 from tests.jobs.workshop import Workshop
 from wiring.plan import from_builtins
 

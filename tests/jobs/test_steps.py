@@ -6,14 +6,14 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
 from jobs.models import Gate, Job, JobStep, Photo, WorkKind
+from jobs.plan.document import findings_of
+from jobs.reads.steps import StepList, steps_for_sheet
 from jobs.services import step_lists
-from jobs.services.errors import ChangedMeanwhile, Refused
 from jobs.services.moves import missing_for
 from jobs.services.steps import StepRefused, add_step, record_step, set_work_kind
-from jobs.step_list import StepList, steps_for_sheet
-from jobs.wiring_adapter import findings_of
 from shop.models import StaffMember
 from shop.roles import Role
 from tests.factories import VehicleFactory, VehicleModelFactory, make_job, make_staff

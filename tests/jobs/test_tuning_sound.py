@@ -8,16 +8,17 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
 
-from jobs import measured_answers, tuning_answers
+from jobs.errors import Refused
 from jobs.models import ChannelSetting, Job, JobEvent, MeasuredResponse, Reading, TuningKind
-from jobs.pdf.render import sheet_html
-from jobs.services import sheet_document
-from jobs.services.acoustics import seats
-from jobs.services.errors import Refused
+from jobs.plan import measured as measured_answers
+from jobs.plan import tuning as tuning_answers
+from jobs.plan.document import findings_of, plan_of
+from jobs.plan.power import section_of
 from jobs.services.moves import move
-from jobs.services.undo import undo
-from jobs.wiring_adapter import findings_of, plan_of
-from jobs.wiring_answers import section_of
+from jobs.services.tuning import seats
+from jobs.sheet import document as sheet_document
+from jobs.sheet.render import sheet_html
+from jobs.undo import undo
 from tests.jobs.workshop import Workshop
 from wiring.plan import Channel, Device, Plan, Speaker
 from wiring.tuning.response import decibels, log_grid, setting_response

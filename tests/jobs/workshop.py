@@ -12,12 +12,12 @@ from django.utils import timezone
 
 from jobs.lifecycle import Stage
 from jobs.models import Channel, InstallSheet, Job, Reading, TuningKind
+from jobs.plan.document import findings_of
 from jobs.services.channels import add_speaker
 from jobs.services.moves import move
 from jobs.services.power import add_run
-from jobs.services.sign_off import give_reason, sign_off_job
-from jobs.services.tuning import save_setting
-from jobs.wiring_adapter import findings_of
+from jobs.services.tuning.records import save_setting
+from jobs.sheet.sign_off import give_reason, sign_off_job
 from shop.models import Product, ProductKind, StaffMember, VehicleModel
 from shop.models.products import SpeakerKind
 from shop.roles import Role

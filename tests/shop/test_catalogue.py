@@ -6,7 +6,7 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from shop.forms.catalogue import GROUPS, ProductForm
+from shop.catalogue.product_forms import GROUPS, ProductForm
 from shop.models import Product, ProductKind, Shop
 from shop.models.products import REQUIRED_FIGURES
 from shop.roles import Role

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 
-from shop.catalogue_columns import (
+from shop.catalogue.columns import (
     WrongCell,
     columns_for,
     counted_for,
@@ -25,13 +25,13 @@ from shop.catalogue_columns import (
     likely_kind,
     read_number,
 )
-from shop.forms.catalogue import ProductForm
+from shop.catalogue.export import export_file, template_file
+from shop.catalogue.import_file import State, apply_import, plan_import
+from shop.catalogue.product_forms import ProductForm
+from shop.catalogue.spreadsheets import MOST_ROWS, UnreadableFile, read_table
 from shop.models import CatalogueUpload, Product, ProductKind, ProductRating
 from shop.models.catalogue_upload import KEPT
 from shop.roles import Role
-from shop.services.catalogue_export import export_file, template_file
-from shop.services.catalogue_import import State, apply_import, plan_import
-from shop.spreadsheets import MOST_ROWS, UnreadableFile, read_table
 from tests.factories import make_product, make_staff
 
 HEADINGS = "Kind;Maker;Name;Part number;Channels;Efficiency;W at 4 ohm;W bridged at 4 ohm;Cost"

@@ -1,4 +1,4 @@
-"""The registry: every rule is listed once, says what it looks for, and keeps to what it declares."""
+"""The registry: every rule is listed once, says what it looks for, keeps to what it declares."""
 
 import io
 import json

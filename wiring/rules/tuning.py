@@ -1,7 +1,7 @@
 """Rules about a tuning: what the settings do to each other, judged on the complex response.
 
-What one stage does is kept by `wiring.tuning.stages`, so that judging again after a change costs that one
-stage. Delays are judged with the distances of the context, where both drivers have one.
+What one stage does is kept by `wiring.tuning.stages`, so that judging again after a change costs
+that one stage. Delays are judged with the distances of the context, where both drivers have one.
 """
 
 from collections.abc import Iterator

@@ -9,9 +9,9 @@ from jobs.forms.bay.cells import NumberField
 from jobs.forms.bay.fields import Nodes, run_fields
 from jobs.models import FitOutcome, FitProof, PowerRun
 from jobs.models.channels import JOINING_CHOICES
+from jobs.plan.power import size_choices
 from jobs.services.channels import PartLeft
 from jobs.services.readings import UNITS
-from jobs.wiring_answers import size_choices
 from shop.models import Shop, Units
 from shop.models.products import SpeakerKind
 

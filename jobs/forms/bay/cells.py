@@ -15,7 +15,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.http import QueryDict
 
-from jobs.wiring_answers import colours
+from jobs.plan.power import colours
 from shop.units import FACTORS
 
 Fields = dict[str, forms.Field]

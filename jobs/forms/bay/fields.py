@@ -20,7 +20,7 @@ from jobs.models import (
     SupplyFacts,
 )
 from jobs.models.channels import JOINING_CHOICES
-from jobs.wiring_answers import doc, fuse_bodies, size_choices
+from jobs.plan.power import doc, fuse_bodies, size_choices
 from shop.models import ProductKind, Shop, Units
 from shop.units import long_unit, short_unit
 

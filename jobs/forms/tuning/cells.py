@@ -5,8 +5,8 @@ from typing import Any
 from django import forms
 
 from jobs.forms.bay.cells import Fields, LengthCell, field_of
-from jobs.measured_answers import targets
 from jobs.models import ListeningSeat, MeasuredResponse, Reading, SeatDistance, TuningFacts
+from jobs.plan.measured import targets
 from shop.models import Shop, Units
 
 

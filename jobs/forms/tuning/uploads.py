@@ -4,10 +4,10 @@ from typing import Any, Final
 
 from django import forms
 
-from jobs.capture_answers import OCTAVES_HZ, band_name, octave_levels
 from jobs.forms.bay.cells import NumberField, show_number
-from jobs.measured_answers import read
 from jobs.models import FactoryOutput, FactorySum, MeasuredPhase, OutputSide
+from jobs.plan.capture import OCTAVES_HZ, band_name, octave_levels
+from jobs.plan.measured import read
 
 MOST_FILES: Final = 12
 MOST_BYTES: Final = 4_000_000

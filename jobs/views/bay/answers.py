@@ -10,9 +10,9 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.template.loader import render_to_string
 
+from jobs.errors import Refused
 from jobs.forms.bay.cells import Cleaned, clean
 from jobs.models import Job, JobEvent
-from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import parts
 from jobs.views.bay.sheet import SECTIONS, Sheet

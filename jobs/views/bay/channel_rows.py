@@ -4,16 +4,16 @@ from typing import Any, Final
 
 from django.template.loader import render_to_string
 
-from jobs import plan_rows
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import setting_fields, speaker_fields, wire_fields
 from jobs.models import Channel, ChannelSetting, JobPart
+from jobs.plan import rows as plan_rows
+from jobs.plan.power import POSITIONS, doc
 from jobs.services.saving import FieldClash
 from jobs.views.bay import parts
 from jobs.views.bay.places import anchor
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import Sheet
-from jobs.wiring_answers import POSITIONS, doc
 
 GROUPS: Final = ("speakers", "wires", "settings")
 

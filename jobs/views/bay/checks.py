@@ -7,12 +7,12 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs.errors import Refused
 from jobs.forms.bay.add import FunctionForm, ReadingForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import function_fields, reading_fields
 from jobs.models import FunctionCheck, FunctionResult, Job, Reading
 from jobs.services import functions, readings
-from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
 from jobs.views.bay.rows import cell_row

@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 from jobs.forms.bay.cells import show_number
 from jobs.models import Job, TuningRecord
 from jobs.models.tuning import FAMILY_CHOICES
-from jobs.services.tuning import facts_of
+from jobs.services.tuning.records import facts_of
 
 _FAMILIES = dict(FAMILY_CHOICES)
 

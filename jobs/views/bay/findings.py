@@ -6,12 +6,12 @@ from django.http import HttpRequest, HttpResponse
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
 
-from jobs.services import sign_off
-from jobs.services.errors import Refused
+from jobs.errors import Refused
+from jobs.plan.power import Finding, section_of
+from jobs.sheet import sign_off
 from jobs.views.bay import answers
 from jobs.views.bay.parts import digest
 from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
-from jobs.wiring_answers import Finding, section_of
 from shop.access import allow, allow_any_staff
 
 _LABELS = {section.id: section.label for section in SECTIONS}

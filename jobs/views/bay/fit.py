@@ -8,12 +8,12 @@ from django.template.loader import render_to_string
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs.errors import Refused
 from jobs.forms.bay.add import FitProofForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import part_fields
 from jobs.models import FitProof, Job, JobPart
 from jobs.services import fit as service
-from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
 from jobs.views.bay.rows import cell_row

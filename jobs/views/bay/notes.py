@@ -9,12 +9,12 @@ from django.template.loader import render_to_string
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs import undo as undoing
+from jobs.errors import Refused
 from jobs.forms.bay.add import NoteForm
 from jobs.models import Job, SendBack
 from jobs.services import moves
 from jobs.services import notes as service
-from jobs.services import undo as undoing
-from jobs.services.errors import Refused
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
 from shop.access import allow, allow_any_staff

@@ -6,9 +6,9 @@ from django.templatetags.static import static
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
+from jobs.plan.power import POSITIONS, SEVERITY_ORDER
 from jobs.views.bay.places import spot_id
 from jobs.views.bay.sheet import Sheet
-from jobs.wiring_answers import POSITIONS, SEVERITY_ORDER
 
 WIDTH: Final = 200.0
 HEIGHT: Final = 400.0

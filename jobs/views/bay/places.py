@@ -2,7 +2,7 @@
 
 from django.urls import reverse
 
-from jobs.wiring_answers import Finding, doc
+from jobs.plan.power import Finding, doc
 
 _GROUP_OF_RULE = {
     "wire-without-speaker": "wires",

@@ -7,12 +7,13 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs.errors import Refused
 from jobs.forms.bay.add import RunForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import nodes_of, run_fields, supply_fields
 from jobs.models import PowerRun, SupplyFacts
+from jobs.plan.power import ampacity_sources, fuse_for, proposals_for, run_figures
 from jobs.services import power as service
-from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
 from jobs.views.bay.power_rows import (
@@ -24,7 +25,6 @@ from jobs.views.bay.power_rows import (
     supply_report_html,
 )
 from jobs.views.bay.sheet import BENCH, Sheet, actor
-from jobs.wiring_answers import ampacity_sources, fuse_for, proposals_for, run_figures
 from shop.access import allow, allow_any_staff
 
 GROUPS = ("path", "cable")

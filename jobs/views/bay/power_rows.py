@@ -5,15 +5,15 @@ from typing import Any
 from django.template.loader import render_to_string
 from django.utils.html import format_html
 
-from jobs.diagrams import power_path
 from jobs.forms.bay.cells import Cleaned, Fields
 from jobs.forms.bay.fields import supply_fields
 from jobs.models import PowerRun, SupplyFacts
+from jobs.plan.power import battery_figure, severities, supply_figures
+from jobs.plan.power_drawing import power_path
 from jobs.services.saving import FieldClash
 from jobs.views.bay.places import anchor
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import Sheet
-from jobs.wiring_answers import battery_figure, severities, supply_figures
 from shop.units import long_unit
 
 

@@ -7,12 +7,11 @@ from django.db.models import OuterRef, Subquery
 from django.http import Http404, HttpRequest
 from django.urls import reverse
 
-from jobs import plan_rows
 from jobs.lifecycle import Stage, moves_from
 from jobs.models import FindingReason, Job, JobEvent, TuningKind
-from jobs.views.bay import places
-from jobs.wiring_adapter import findings_of, plan_of
-from jobs.wiring_answers import (
+from jobs.plan import rows as plan_rows
+from jobs.plan.document import findings_of, plan_of
+from jobs.plan.power import (
     SEVERITY_ORDER,
     DeviceDraw,
     Figure,
@@ -24,6 +23,7 @@ from jobs.wiring_answers import (
     power_at,
     section_of,
 )
+from jobs.views.bay import places
 from shop.models import Shop, StaffMember
 from shop.roles import Role, has_role
 

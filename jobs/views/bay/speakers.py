@@ -7,20 +7,20 @@ from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from jobs.errors import Refused
 from jobs.forms.bay.add import PlaceForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import job_speaker_fields
 from jobs.models import Channel, JobEvent, JobSpeaker
 from jobs.models.channels import JOINING_CHOICES
+from jobs.plan.power import POSITIONS, loads_to_choose
 from jobs.services import channels as service
-from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash, subject_of
 from jobs.views.bay import answers
 from jobs.views.bay.channel_rows import speakers_html
 from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor
-from jobs.wiring_answers import POSITIONS, loads_to_choose
 from shop.access import allow, allow_any_staff
 
 

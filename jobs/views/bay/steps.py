@@ -10,13 +10,13 @@ from django.shortcuts import get_object_or_404, redirect
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs.errors import Refused
 from jobs.forms.bay.cells import Cleaned, NumberField, clean
 from jobs.models import Job, JobStep, StepOutcome, WorkKind
+from jobs.reads.steps import StepLine, StepList
 from jobs.services import steps as service
-from jobs.services.errors import Refused
 from jobs.services.gates import GateFacts
 from jobs.services.saving import FieldClash, Saved
-from jobs.step_list import StepLine, StepList
 from jobs.views.bay import answers, fit, parts
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff

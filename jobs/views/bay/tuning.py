@@ -8,13 +8,13 @@ from django.template.loader import render_to_string
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs.errors import Refused
 from jobs.forms.bay.add import OtherSettingForm, WorkingRecordForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import other_fields, setting_fields
 from jobs.models import Channel, ChannelSetting, Job, OtherSetting, TuningKind, TuningRecord
-from jobs.services import tuning as service
-from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash
+from jobs.services.tuning import records as service
 from jobs.views.bay import answers
 from jobs.views.bay.channel_rows import named, settings_html
 from jobs.views.bay.channels import channels_of

@@ -6,11 +6,11 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from jobs import capture_answers as sums
+from jobs.errors import Refused
 from jobs.forms.tuning.uploads import OutputForm, SumForm
 from jobs.models import FactoryOutput, FactorySum
-from jobs.services.acoustics import capture as service
-from jobs.services.errors import Refused
+from jobs.plan import capture as sums
+from jobs.services.tuning import capture as service
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show

@@ -6,11 +6,11 @@ from django.http import HttpRequest, HttpResponse
 from django.urls import reverse
 
 from jobs.models import ChannelSetting, TuningKind, TuningRecord
-from jobs.tuning_answers import with_settings
+from jobs.plan.document import setting_of
+from jobs.plan.power import doc
+from jobs.plan.tuning import with_settings
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import Sheet
-from jobs.wiring_adapter import setting_of
-from jobs.wiring_answers import doc
 
 
 class Page(NamedTuple):

@@ -6,9 +6,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
-from jobs import tuning_answers as sums
 from jobs.models import TuningKind, TuningRecord
-from jobs.tuning_answers import QUANTITIES, SHOWN, Quantity, Shown
+from jobs.plan import tuning as sums
+from jobs.plan.tuning import QUANTITIES, SHOWN, Quantity, Shown
 from jobs.views.bay import answers
 from jobs.views.bay.channel_rows import what_it_feeds
 from jobs.views.bay.sheet import Sheet

@@ -7,13 +7,13 @@ from django.shortcuts import render
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs.errors import Refused
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.tuning.cells import distance_fields, seat_fields, tape_unit
 from jobs.models import JobSpeaker, ListeningSeat, SeatDistance, SeatPlace
-from jobs.services.acoustics import seats as service
-from jobs.services.acoustics.facts import facts_of
-from jobs.services.errors import Refused
 from jobs.services.saving import FieldClash
+from jobs.services.tuning import seats as service
+from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
 from jobs.views.bay.channel_rows import speaker_words
 from jobs.views.bay.rows import cell_row

@@ -7,19 +7,19 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs.errors import Refused
 from jobs.forms.bay import sections as section_form
 from jobs.forms.bay.cells import show_number
 from jobs.models import Channel, ChannelSetting, TuningKind
-from jobs.services import tuning as service
-from jobs.services.errors import Refused
-from jobs.tuning_answers import curves, playing_through, with_sections
+from jobs.plan.power import doc
+from jobs.plan.tuning import curves, playing_through, with_sections
+from jobs.services.tuning import records as service
 from jobs.views.bay import answers
 from jobs.views.bay.channel_rows import settings_html, what_it_feeds
 from jobs.views.bay.channels import channels_of
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.bay.tuning import channel_of, settings_of, shown_paired, side_of
 from jobs.views.tuning.common import before_plan
-from jobs.wiring_answers import doc
 from shop.access import allow, allow_any_staff
 
 STARTS: Final = {

@@ -8,8 +8,8 @@ from django.views.decorators.http import require_POST
 
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.tuning.cells import facts_fields
-from jobs.services.acoustics import facts as service
 from jobs.services.saving import FieldClash
+from jobs.services.tuning import facts as service
 from jobs.views.bay import answers
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor

@@ -11,10 +11,10 @@ from django.views.decorators.http import require_POST, require_safe
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.tuning.cells import level_fields
 from jobs.models import Reading, ReadingKind
-from jobs.services.acoustics import levels as service
-from jobs.services.acoustics.facts import facts_of
+from jobs.plan.tuning import LevelGuide, WiringError, guide
 from jobs.services.saving import FieldClash
-from jobs.tuning_answers import LevelGuide, WiringError, guide
+from jobs.services.tuning import levels as service
+from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor

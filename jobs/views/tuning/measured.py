@@ -8,22 +8,22 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from jobs import measured_answers as sums
+from jobs.errors import Refused
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.tuning.cells import measured_fields
 from jobs.forms.tuning.uploads import ImportForm, TextForm
 from jobs.models import MeasuredPhase, MeasuredResponse
-from jobs.services.acoustics import measured as service
-from jobs.services.acoustics.facts import facts_of
-from jobs.services.errors import Refused
+from jobs.plan import measured as sums
+from jobs.plan.power import doc
 from jobs.services.saving import FieldClash
+from jobs.services.tuning import measured as service
+from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
 from jobs.views.bay.channel_rows import what_it_feeds
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
-from jobs.wiring_answers import doc
 from shop.access import allow, allow_any_staff
 
 EVERYTHING = "all"

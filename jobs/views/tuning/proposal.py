@@ -6,11 +6,11 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.views.decorators.http import require_POST, require_safe
 
-from jobs.measured_answers import Proposed, targets, warm_up
+from jobs.errors import Refused
 from jobs.models import MeasuredPhase, ProposalLimits
-from jobs.services.acoustics import proposals as service
-from jobs.services.acoustics.facts import facts_of
-from jobs.services.errors import Refused
+from jobs.plan.measured import Proposed, targets, warm_up
+from jobs.services.tuning import proposals as service
+from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
 from jobs.views.bay.channel_rows import what_it_feeds
 from jobs.views.bay.sheet import BENCH, Sheet, actor

@@ -1,0 +1,129 @@
+"""Circles and arrows drawn on a photo: kept as data, shown over it, burned in for paper.
+
+Places are fractions of the picture's width and height. A circle has its middle (x, y) and its
+radius r as a fraction of the width; an arrow goes from (x1, y1) to its head at (x2, y2). The
+same shapes are drawn on the screen by static/js/photo_marks.js.
+"""
+
+import io
+import math
+from typing import Any, Final
+
+from django.utils.safestring import SafeString, mark_safe
+from PIL import Image, ImageDraw
+
+from jobs.errors import Refused
+from jobs.models import Photo
+from jobs.photos.files import jpeg
+
+MOST_MARKS: Final = 40
+PLACES: Final[dict[str, tuple[str, ...]]] = {
+    "circle": ("x", "y", "r"),
+    "arrow": ("x1", "y1", "x2", "y2"),
+}
+LINE: Final = 0.008
+"""Width of a line as a fraction of the picture's longer side."""
+HALO: Final = 2.0
+"""Width of the light rim around a line, in line widths."""
+HEAD: Final = 5.0
+"""Length of an arrow's head, in line widths."""
+INK: Final = "#e0301e"
+RIM: Final = "#ffffff"
+
+Mark = dict[str, Any]
+
+
+def clean_marks(given: Any) -> list[Mark]:
+    """The marks as they are kept. Raises Refused when they are none."""
+    if not isinstance(given, list) or len(given) > MOST_MARKS:
+        raise Refused(f"At most {MOST_MARKS} marks fit on a photo: remove some, then save.")
+    return [_clean(one) for one in given]
+
+
+def _clean(given: Any) -> Mark:
+    names = PLACES.get(str(given.get("kind"))) if isinstance(given, dict) else None
+    if names is None:
+        raise Refused("A mark on the photo could not be read: draw it again.")
+    mark: Mark = {"kind": given["kind"]}
+    for name in names:
+        value = given.get(name)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1:
+            raise Refused("A mark on the photo could not be read: draw it again.")
+        mark[name] = round(float(value), 4)
+    return mark
+
+
+def _arrow_head(mark: Mark, width: int, height: int, size: float) -> list[tuple[float, float]]:
+    """The three corners of an arrow's head, its point first."""
+    x, y = mark["x2"] * width, mark["y2"] * height
+    angle = math.atan2(y - mark["y1"] * height, x - mark["x1"] * width)
+    return [
+        (x, y),
+        *(
+            (x - size * math.cos(angle + turn), y - size * math.sin(angle + turn))
+            for turn in (-0.45, 0.45)
+        ),
+    ]
+
+
+def marks_svg(photo: Photo) -> SafeString:
+    """The marks as an SVG that lies over the photo; empty without marks."""
+    if not photo.annotations:
+        return SafeString("")
+    width, height = photo.width, photo.height
+    line = LINE * max(width, height)
+    shapes = "".join(_shape(mark, width, height, line) for mark in photo.annotations)
+    return mark_safe(
+        f'<svg class="photo-marks" viewBox="0 0 {width} {height}" '
+        'preserveAspectRatio="xMidYMid slice" aria-hidden="true">'
+        f'<g class="rim" stroke-width="{line * (1 + HALO):.1f}">{shapes}</g>'
+        f'<g class="ink" stroke-width="{line:.1f}">{shapes}</g></svg>'
+    )
+
+
+def _shape(mark: Mark, width: int, height: int, line: float) -> str:
+    """SVG of one mark; its numbers were checked when it was saved."""
+    if mark["kind"] == "circle":
+        x, y, r = mark["x"] * width, mark["y"] * height, mark["r"] * width
+        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{r:.1f}"/>'
+    head = _arrow_head(mark, width, height, HEAD * line)
+    corners = "L".join(f"{x:.1f} {y:.1f}" for x, y in head)
+    (_, left, right) = head
+    tail = f"{mark['x1'] * width:.1f} {mark['y1'] * height:.1f}"
+    neck = f"{(left[0] + right[0]) / 2:.1f} {(left[1] + right[1]) / 2:.1f}"
+    return f'<path d="M{tail}L{neck}"/><path class="head" d="M{corners}Z"/>'
+
+
+def annotated_bytes(photo: Photo) -> bytes:
+    """The photo as JPEG with its marks burned in, for a PDF."""
+    with photo.file.open("rb") as file:
+        data = bytes(file.read())
+    if not photo.annotations:
+        return data
+    image = Image.open(io.BytesIO(data)).convert("RGB")
+    draw = ImageDraw.Draw(image)
+    line = LINE * max(image.size)
+    for colour, wide in ((RIM, line * (1 + HALO)), (INK, line)):
+        for mark in photo.annotations:
+            _burn(draw, mark, image.width, image.height, line, colour, round(wide))
+    return jpeg(image, 88)
+
+
+def _burn(
+    draw: ImageDraw.ImageDraw,
+    mark: Mark,
+    width: int,
+    height: int,
+    line: float,
+    colour: str,
+    wide: int,
+) -> None:
+    if mark["kind"] == "circle":
+        middle = (mark["x"] * width, mark["y"] * height)
+        draw.circle(middle, mark["r"] * width + wide / 2, outline=colour, width=wide)
+        return
+    head = _arrow_head(mark, width, height, HEAD * line)
+    tail = (mark["x1"] * width, mark["y1"] * height)
+    neck = ((head[1][0] + head[2][0]) / 2, (head[1][1] + head[2][1]) / 2)
+    draw.line([tail, neck], fill=colour, width=wide)
+    draw.polygon(head, fill=colour, outline=colour, width=max(1, round(wide - line)))

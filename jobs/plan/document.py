@@ -1,0 +1,339 @@
+"""Rows to the plan document and back: the one place where jobs meets wiring."""
+
+import hashlib
+from functools import cache
+from importlib.resources import files
+from itertools import groupby
+from operator import attrgetter
+from typing import Any
+
+import msgspec
+
+from jobs.models import Channel, Job, TuningKind
+from jobs.plan import rows as plan_rows
+from jobs.plan.power import supply_figures
+from jobs.plan.tuning import heard_from
+from shop.models import ProductKind, Shop
+from shop.models.products import pairs_in
+from shop.vin import VinReport as VinReport
+from shop.vin import examine
+from wiring import check as checking
+from wiring import plan as doc
+from wiring import tables
+from wiring.context import Context
+from wiring.drawings.loads import draw
+from wiring.findings import SEVERITY_ORDER, Finding
+from wiring.loads import planned_arrangement
+from wiring.power.explain import solution_figures
+from wiring.power.solution import DeviceState, PowerSolution, RunState, solve
+
+DEVICE_KINDS = {
+    ProductKind.AMPLIFIER: "amplifier",
+    ProductKind.PROCESSOR: "processor",
+    ProductKind.INTERFACE: "interface",
+}
+
+
+def _device(rows: list[Any]) -> doc.Device:
+    """A source part of the job as a device of the plan; one row a rating."""
+    row = rows[0]
+    optional = {
+        name: value
+        for name in plan_rows.FIGURES
+        if (value := getattr(row, f"product_{name}")) is not None
+    }
+    return doc.Device(
+        id=row.label,
+        name=f"{row.product_maker} {row.product_name}",
+        kind=DEVICE_KINDS[ProductKind(row.product_kind)],  # type: ignore[arg-type]
+        amplifier_channels=row.product_amplifier_channels,
+        line_outputs=row.product_line_outputs,
+        line_inputs=row.product_line_inputs,
+        ratings=tuple(
+            doc.Rating(
+                one.product_ratings_load_ohm,
+                one.product_ratings_power_w,
+                one.product_ratings_bridged,
+            )
+            for one in rows
+            if one.product_ratings_load_ohm is not None
+        ),
+        bridgeable=pairs_in(row.product_bridgeable),
+        amplifier_class=row.product_amplifier_class,
+        idle_current_a=row.product_idle_current_a or 0.0,
+        turn_on=row.turn_on or row.product_turn_on,
+        turn_on_by=row.turn_on_by_label,
+        **optional,
+    )
+
+
+def _speaker(row: Any) -> doc.Speaker:
+    """A speaker of the job as a speaker of the plan."""
+    return doc.Speaker(
+        id=row.label,
+        name=row.name,
+        kind=row.kind,
+        position=row.position,
+        impedance_ohm=row.impedance_ohm,
+        coils=row.coils,
+        coil_joining=row.coil_joining,
+        power_w=row.power_w,
+        min_high_pass_hz=row.min_high_pass_hz,
+        min_high_pass_order=row.min_high_pass_order,
+        max_low_pass_hz=row.max_low_pass_hz,
+        box_limit_hz=row.box_limit_hz,
+        factory=row.part is None,
+    )
+
+
+def _crossover(family: str, order: int | None, frequency_hz: float | None) -> doc.Crossover | None:
+    if not (family and order and frequency_hz):
+        return None
+    return doc.Crossover(family, order, frequency_hz)  # type: ignore[arg-type]
+
+
+def setting_of(row: Any) -> doc.Setting:
+    """A row of a tuning record as the setting of a plan's channel."""
+    if row is None:
+        return doc.Setting()
+    return doc.Setting(
+        high_pass=_crossover(row.high_pass_family, row.high_pass_order, row.high_pass_hz),
+        low_pass=_crossover(row.low_pass_family, row.low_pass_order, row.low_pass_hz),
+        level_db=row.level_db,
+        delay_ms=row.delay_ms,
+        inverted=row.inverted,
+        muted=row.muted,
+        sections=tuple(
+            doc.Section(one["kind"], one["frequency_hz"], one["gain_db"], one["q"])
+            for one in row.sections
+        ),
+    )
+
+
+def _wire(row: Any) -> doc.Wire | None:
+    positive = doc.Lead(row.positive_cavity, row.positive_base, row.positive_stripe)
+    negative = doc.Lead(row.negative_cavity, row.negative_base, row.negative_stripe)
+    empty = doc.Lead()
+    if not row.connector and positive == empty and negative == empty:
+        return None
+    return doc.Wire(row.connector, positive, negative, row.polarity_proved)
+
+
+def _channel(rows: list[Any], setting: Any) -> doc.Channel:
+    """A channel with its setting as a channel of the plan; one row a speaker."""
+    row = rows[0]
+    line = "L" if row.kind == Channel.Kind.LINE else ""
+    return doc.Channel(
+        id=f"{row.part_label}.{line}{row.number}",
+        device=row.part_label,
+        kind=row.kind,
+        number=row.number,
+        speakers=tuple(one.speakers_label for one in rows if one.speakers_label is not None),
+        joining=row.joining,
+        bridged_with=row.bridged_with,
+        feeds_device=row.feeds_part_label,
+        feeds_input=row.feeds_input,
+        wire=_wire(row),
+        measured_load_ohm=row.measured_load_ohm,
+        setting=setting_of(setting),
+        note=row.note,
+    )
+
+
+def _run(row: Any) -> doc.Run:
+    """A power run as a run of the plan. A fuse counts once its rating is entered."""
+    fuse = None
+    if row.fuse_rating_a is not None:
+        fuse = doc.Fuse(row.fuse_rating_a, row.fuse_body, row.fuse_distance_m or 0.0)
+    return doc.Run(
+        id=row.label,
+        kind=row.kind,
+        from_node=row.from_node,
+        to_node=row.to_node,
+        conductor=doc.Conductor(row.size, row.metal, row.insulation_c, row.stranding),
+        length_m=row.length_m,
+        parallel=row.parallel,
+        place=row.place,
+        bundled=row.bundled,
+        connections=row.connections,
+        fuse=fuse,
+        sheathed=row.sheathed,
+    )
+
+
+def assumptions_of(shop: Shop) -> doc.Assumptions:
+    """What the shop takes for granted."""
+    return doc.Assumptions(
+        max_drop_fraction=shop.max_drop_percent / 100,
+        music_duty=shop.music_duty_percent / 100,
+        cabin_c=shop.cabin_c,
+        engine_bay_c=shop.engine_bay_c,
+        fuse_distance_m=shop.fuse_distance_m,
+        key_off_limit_a=shop.key_off_limit_a,
+        crossover_gap_db=shop.crossover_gap_db,
+    )
+
+
+def _supply_of(job: Job) -> doc.Supply:
+    known: dict[str, Any] = {}
+    for facts in plan_rows.supply(job.pk):
+        known = {
+            "battery_ah": facts.battery_ah,
+            "battery_chemistry": facts.battery_chemistry,
+            "internal_resistance_ohm": facts.internal_resistance_mohm / 1000,
+            "alternator_a": facts.alternator_a,
+            "alternator_idle_a": facts.alternator_idle_a,
+            "base_load_a": facts.base_load_a,
+        }
+    for reading in plan_rows.supply_readings(job.pk):
+        if reading.kind == "battery_rest" and _plausible_v(reading.after_value):
+            known["rest_v"] = reading.after_value
+        elif reading.kind == "key_off":
+            known["key_off_before_a"] = reading.before_value
+            known["key_off_after_a"] = reading.after_value
+        elif reading.kind == "charging" and _plausible_v(reading.after_value):
+            known["charging_v"] = reading.after_value
+    return doc.Supply(**known)
+
+
+def _plausible_v(value: float | None) -> bool:
+    return value is not None and 1 <= value <= 60
+
+
+def _grouped(rows: list[Any], key: str) -> list[list[Any]]:
+    """Rows that follow each other with the same value of `key`, together."""
+    return [list(group) for _, group in groupby(rows, attrgetter(key))]
+
+
+def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) -> doc.Plan:
+    """The job's plan with its settings as left, or as found."""
+    settings = {row.channel: row for row in plan_rows.settings[TuningKind(kind)](job.pk)}
+    return doc.Plan(
+        devices=tuple(map(_device, _grouped(plan_rows.devices(job.pk), "label"))),
+        speakers=tuple(map(_speaker, plan_rows.speakers(job.pk))),
+        channels=tuple(
+            _channel(rows, settings.get(rows[0].pk))
+            for rows in _grouped(plan_rows.channels(job.pk), "pk")
+        ),
+        runs=tuple(map(_run, plan_rows.runs(job.pk))),
+        supply=_supply_of(job),
+        assumptions=assumptions_of(shop or Shop.objects.current()),
+    )
+
+
+def function_findings(job: Job) -> list[Finding]:
+    """What the function checks say: a function that worked before and not after is a stop."""
+    found = []
+    for row in plan_rows.faults_after(job.pk):
+        if row.before == "works":
+            found.append(
+                Finding(
+                    rule="function-lost",
+                    severity="stop",
+                    title=f"{row.name} worked before and does not now",
+                    where=(f"function-{row.pk}",),
+                    what_to_do="Find and restore it before the car leaves, then try it again.",
+                    source="Shop rule; for required warnings see 49 USC 30122 (1994), which binds "
+                    "businesses not to make them inoperative. Information, not legal advice.",
+                    detail=row.after_note,
+                )
+            )
+        elif row.before == "fault" and row.after == "fault":
+            found.append(
+                Finding(
+                    rule="function-fault-on-arrival",
+                    severity="note",
+                    title=f"{row.name} did not work on arrival",
+                    where=(f"function-{row.pk}",),
+                    what_to_do="Tell the customer; it stands on the sheet as found.",
+                    source="Shop rule, no source",
+                    detail=row.before_note,
+                )
+            )
+    return found
+
+
+def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
+    """Every finding of the job, the gravest first."""
+    plan = plan or plan_of(job)
+    found = [*function_findings(job), *checking.check(plan, *heard_from(job))]
+    return sorted(found, key=lambda finding: SEVERITY_ORDER[finding.severity])
+
+
+def _solution_as_dict(solution: PowerSolution) -> dict[str, Any]:
+    built = {
+        name: getattr(solution, name)
+        for name in ("at", "engine", "solved", "carried_fraction", "regime", "terminal_v")
+    }
+    return {
+        **built,
+        "source_a": solution.source_a,
+        "node_v": solution.node_v,
+        "return_v": solution.return_v,
+        "devices": {name: state._asdict() for name, state in solution.devices.items()},
+        "runs": {name: state._asdict() for name, state in solution.runs.items()},
+        "unfed": list(solution.unfed),
+        "figures": [msgspec.to_builtins(figure) for figure in solution_figures(solution)],
+    }
+
+
+def solution_of(plan: doc.Plan, frozen: dict[str, Any]) -> PowerSolution:
+    """A solution as it stands in a frozen record, for drawing; nothing is worked out again."""
+    names = ("at", "engine", "solved", "carried_fraction", "regime", "terminal_v", "source_a")
+    return PowerSolution(
+        **{name: frozen[name] for name in names},
+        node_v=frozen["node_v"],
+        return_v=frozen["return_v"],
+        devices={name: DeviceState(**state) for name, state in frozen["devices"].items()},
+        runs={name: RunState(**state) for name, state in frozen["runs"].items()},
+        unfed=tuple(frozen["unfed"]),
+        plan=plan,
+    )
+
+
+def results_of(plan: doc.Plan) -> dict[str, Any]:
+    """What the sums say of a plan, as plain types for a frozen record.
+
+    `channels`: load [ohm], rated power into it [W] and the drawing of its joined coils, by
+    channel id, where they can be told. `power`: the supply solved with the engine running, at
+    full output and with music. `standing`: figures of charging and of standing parked.
+    """
+    context = Context(plan)
+    channels: dict[str, dict[str, Any]] = {}
+    for channel_id, load in context.load_ohm.items():
+        channels[channel_id] = {"load_ohm": load}
+        if (power := context.power_w.get(channel_id)) is not None:
+            channels[channel_id]["power_w"] = power.power_w
+        joined = planned_arrangement(context.speakers, context.channels[channel_id])
+        if joined is not None:
+            channels[channel_id]["drawing"] = draw(joined)
+    power_states = {"full": solve(plan, "full"), "music": solve(plan, "music")}
+    return {
+        "channels": channels,
+        "power": {name: _solution_as_dict(state) for name, state in power_states.items()},
+        "standing": [msgspec.to_builtins(figure) for figure in supply_figures(plan)],
+    }
+
+
+@cache
+def published_tables() -> tuple[dict[str, str], ...]:
+    """Title, source, status and SHA-256 of each published table the sums read."""
+    found = []
+    for file in sorted(files(tables).iterdir(), key=lambda entry: entry.name):
+        if file.name.endswith(".json"):
+            data = tables.load(file.name.removesuffix(".json"))
+            found.append(
+                {
+                    "name": file.name,
+                    "title": data["title"],
+                    "source": data["source"],
+                    "status": data["status"],
+                    "sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
+                }
+            )
+    return tuple(found)
+
+
+def examine_vin(text: str, latest_year: int) -> VinReport:
+    """What can be said of a typed VIN; `latest_year` is the newest model year on sale."""
+    return examine(text, latest_year)

@@ -1,0 +1,377 @@
+"""What the acoustic sums answer about measured responses: curves, distances, proposals."""
+
+from collections.abc import Iterable, Sequence
+from importlib import import_module
+from threading import Thread
+from typing import Any, Final, NamedTuple
+
+import msgspec
+import numpy as np
+
+from jobs.models import MeasuredResponse, ProposalLimits, ShopTarget
+from jobs.plan.tuning import processing_channels, with_settings
+from wiring import plan as doc
+from wiring.channels.signal_path import chain_filters, driven, signal_path
+from wiring.context import Context
+from wiring.drawings.plan_plots import measured_plot
+from wiring.drawings.plots import Line, draw
+from wiring.errors import WiringError as WiringError
+from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ
+from wiring.names import speaker_name
+from wiring.tuning.fitting import BAND_MARGIN, Limits, Proposal
+from wiring.tuning.fitting import propose as fit
+from wiring.tuning.measurements import FEWEST_POINTS, Measurement, average, smooth
+from wiring.tuning.measurements import MeasurementError as MeasurementError
+from wiring.tuning.measurements import decode as decode
+from wiring.tuning.measurements import read_text as read_text
+from wiring.tuning.response import decibels, through
+from wiring.tuning.targets import FLAT, Change, Distance, TargetCurve, compare, distance
+from wiring.tuning.targets import SUPPLIED as SUPPLIED
+from wiring.tuning.targets import check as check_target
+
+SAME_DB: Final = 0.05
+WHOLE_BAND_HZ: Final = (20.0, 20_000.0)
+
+
+# Reading and averaging ----------------------------------------------------------------------
+
+
+class Read(NamedTuple):
+    """What came of an uploaded text: points as [Hz, dB], or problems line by line."""
+
+    points: list[list[float]]
+    problems: list[dict[str, Any]]
+    notes: list[str]
+
+
+def read(text: str | bytes) -> Read:
+    """Read two-column text for keeping."""
+    try:
+        found = read_text(text)
+    except MeasurementError as error:
+        return Read([], [msgspec.to_builtins(one) for one in error.problems], [])
+    pairs = zip(found.frequencies_hz.tolist(), found.levels_db.tolist(), strict=True)
+    return Read([[hz, db] for hz, db in pairs], [], list(found.notes))
+
+
+def measurement_of(points: Sequence[Sequence[float]], name: str = "") -> Measurement:
+    """Points kept in the database as a measurement."""
+    table = np.array(points, dtype=np.float64)
+    return Measurement(table[:, 0], table[:, 1], name)
+
+
+def counted(rows: Iterable[MeasuredResponse], phase: str, playing: str) -> list[MeasuredResponse]:
+    """The readable ones that count, of one phase and one thing playing."""
+    return [
+        row
+        for row in rows
+        if row.counts and row.points and row.phase == phase and row.playing == playing
+    ]
+
+
+def averaged(rows: Sequence[MeasuredResponse], smoothing: int) -> Measurement | None:
+    """Mean power of the places, smoothed; None when there are none. Raises MeasurementError."""
+    if not rows:
+        return None
+    mean = average([measurement_of(row.points, row.place) for row in rows])
+    return smooth(mean, smoothing)
+
+
+def settings_now(plan: doc.Plan) -> dict[str, Any]:
+    """All settings of a plan by channel id, as plain types: what a measurement is taken with."""
+    found = {one.id: one.setting for one in plan.channels}
+    settings = msgspec.json.decode(msgspec.json.encode(found))
+    assert isinstance(settings, dict)
+    return settings
+
+
+def _then(plan: doc.Plan, row: MeasuredResponse) -> doc.Plan:
+    settings = {
+        channel: msgspec.convert(setting, doc.Setting)
+        for channel, setting in row.taken_with.items()
+    }
+    return with_settings(plan, settings)
+
+
+def _as_now(row: MeasuredResponse, plan: doc.Plan) -> Measurement | None:
+    """A channel's measurement as it would be with the present settings; None without a channel.
+
+    The filters of then are divided out and those of now put in: level, crossovers, sections.
+    """
+    measured = measurement_of(row.points, row.place)
+    then, now = Context(_then(plan, row)), Context(plan)
+    if row.playing not in now.channels:
+        return None
+    grid = measured.frequencies_hz
+    changed = []
+    for context in (then, now):
+        passed, _ = through(context, [context.channels[row.playing]], grid)
+        if row.playing not in passed:
+            return measured
+        changed.append(decibels(passed[row.playing].response))
+    return Measurement(grid, measured.levels_db + changed[1] - changed[0], row.place)
+
+
+def is_outdated(row: MeasuredResponse, plan: doc.Plan) -> bool:
+    """Whether settings it rests on were changed after it was taken."""
+    now = settings_now(plan)
+    context = Context(plan)
+    if row.playing in context.channels:
+        ids = [one.id for one in signal_path(context, context.channels[row.playing])]
+    else:
+        ids = [one.id for one, _ in driven(context)]
+    return any(row.taken_with.get(one) != now[one] for one in ids)
+
+
+def expected(
+    rows: Sequence[MeasuredResponse], plan: doc.Plan, smoothing: int
+) -> Measurement | None:
+    """The average as it would be with the present settings, where it differs; else None."""
+    if not any(is_outdated(row, plan) for row in rows):
+        return None
+    moved = [one for row in rows if (one := _as_now(row, plan)) is not None]
+    if not moved:
+        return None
+    was = average([measurement_of(row.points) for row in rows])
+    now = average(moved, "expected")
+    if np.max(np.abs(now.at(was.frequencies_hz) - was.levels_db), initial=0.0) < SAME_DB:
+        return None
+    return smooth(now, smoothing)
+
+
+# Targets ------------------------------------------------------------------------------------
+
+
+def targets() -> dict[str, TargetCurve]:
+    """Every curve of the shop by name: its own, and the supplied ones it did not replace."""
+    found = {one.name: one for one in SUPPLIED}
+    for row in ShopTarget.objects.all():
+        if row.offered:
+            found[row.name] = target_of(row.name, row.points)
+        else:
+            found.pop(row.name, None)
+    return found or {FLAT.name: FLAT}
+
+
+def target_of(name: str, points: Sequence[Sequence[float]]) -> TargetCurve:
+    """A curve kept as [Hz, dB] points."""
+    return TargetCurve(name, tuple((float(hz), float(db)) for hz, db in points))
+
+
+def check_points(points: Sequence[Sequence[float]]) -> str:
+    """What is wrong with a target's points, empty when nothing is."""
+    try:
+        check_target(target_of("", points))
+    except WiringError as error:
+        return f"{error.reason.capitalize()}."
+    return ""
+
+
+def target_plot(target: TargetCurve) -> str:
+    """SVG of a target alone."""
+    grid = np.geomspace(20, 20_000, 200)
+    line = Line(target.name, grid, target.at(grid))
+    return draw([line], f"Target curve: {target.name}", limits=(-12.0, 12.0, 6.0), ident="target")
+
+
+# Before against after -----------------------------------------------------------------------
+
+
+class BandRow(NamedTuple):
+    """One band's distance to the target [dB], before and after."""
+
+    band_hz: float
+    before: float | None
+    after: float | None
+
+
+class Verdict(NamedTuple):
+    """How far before and after are from the target, over the bands both have."""
+
+    before: Distance | None
+    after: Distance | None
+    rows: list[BandRow]
+    gained_db: float | None
+
+
+def judged(
+    before: Measurement | None,
+    after: Measurement | None,
+    target: TargetCurve,
+    band_hz: tuple[float, float] = WHOLE_BAND_HZ,
+) -> Verdict | None:
+    """Distances to the target in a band; None where no whole third octave was measured."""
+    try:
+        was, now = (_within(one, band_hz) for one in (before, after))
+        if was is not None and now is not None:
+            change: Change = compare(was, now, target)
+            pairs = zip(change.before.rows, change.after.rows, strict=True)
+            rows = [BandRow(hz, then, left) for (hz, then), (_, left) in pairs]
+            return Verdict(change.before, change.after, rows, change.gained_db)
+        one = was if was is not None else now
+        if one is None:
+            return None
+        found = distance(one, target, *band_hz)
+    except WiringError:
+        return None
+    is_before = was is not None
+    rows = [
+        BandRow(hz, db if is_before else None, None if is_before else db) for hz, db in found.rows
+    ]
+    return Verdict(found if is_before else None, None if is_before else found, rows, None)
+
+
+def _within(one: Measurement | None, band_hz: tuple[float, float]) -> Measurement | None:
+    """The part inside a band; None when fewer than three points are in it."""
+    if one is None or band_hz == WHOLE_BAND_HZ:
+        return one
+    low, high = band_hz
+    inside = (one.frequencies_hz >= low) & (one.frequencies_hz <= high)
+    if np.count_nonzero(inside) < FEWEST_POINTS:
+        return None
+    return Measurement(one.frequencies_hz[inside], one.levels_db[inside], one.name)
+
+
+def _at_level(one: Measurement | None, found: Distance | None) -> Measurement | None:
+    """The curve with its overall level taken out, so that curves lie over each other."""
+    if one is None or found is None:
+        return one
+    return Measurement(one.frequencies_hz, one.levels_db - found.offset_db, one.name)
+
+
+def overlay(
+    before: Measurement | None,
+    after: Measurement | None,
+    target: TargetCurve,
+    title: str,
+    now: Measurement | None = None,
+    ident: str = "measured",
+    band_hz: tuple[float, float] = WHOLE_BAND_HZ,
+) -> str:
+    """SVG of before, after, expected and target, each at the target's level; empty without any."""
+    verdict = judged(before, after, target, band_hz)
+    if before is None and after is None:
+        return ""
+    own = judged(None, now, target, band_hz)
+    return measured_plot(
+        _at_level(after, verdict.after if verdict else None),
+        _at_level(before, verdict.before if verdict else None),
+        target,
+        title=title,
+        proposed=_at_level(now, own.after if own else None),
+        ident=ident,
+        names=("Before", "After", "Expected now"),
+    )
+
+
+# Proposals ----------------------------------------------------------------------------------
+
+
+def warm_up() -> None:
+    """Load the optimiser beside the answer, while the channels are still being chosen."""
+    Thread(target=import_module, args=("scipy.optimize",), daemon=True).start()
+
+
+class Proposed(NamedTuple):
+    """A proposal for one channel: where its sections go, and how many it may have."""
+
+    channel_id: str
+    label: str
+    target_ids: tuple[str, ...]
+    current: doc.Setting
+    limits: Limits
+    proposal: Proposal | None
+    trouble: str
+    plot: str
+    anew: bool
+
+    @property
+    def sections(self) -> tuple[doc.Section, ...]:
+        """All sections the channel would have."""
+        if self.proposal is None:
+            return self.current.sections
+        if self.anew:
+            return self.proposal.sections
+        return (*self.current.sections, *self.proposal.sections)
+
+    @property
+    def changes(self) -> bool:
+        return self.sections != self.current.sections
+
+
+def label_of(context: Context, channel_id: str) -> str:
+    """What a channel plays, in words: its speakers, else its id."""
+    channel = context.channels[channel_id]
+    names = [speaker_name(context.speakers[s]) for s in channel.speakers if s in context.speakers]
+    return "; ".join(names).capitalize() or channel_id
+
+
+def playing_band_hz(plan: doc.Plan, playing: str) -> tuple[float, float]:
+    """The band a channel plays [Hz]; the whole band of several together."""
+    context = Context(plan)
+    channel = context.channels.get(playing)
+    return WHOLE_BAND_HZ if channel is None else _band(context, channel)
+
+
+def _band(context: Context, channel: doc.Channel) -> tuple[float, float]:
+    """What every filter on the way leaves of the band, a little inside its corners [Hz]."""
+    highs = [one.frequency_hz for one in chain_filters(context, channel, "high_pass")[0]]
+    lows = [one.frequency_hz for one in chain_filters(context, channel, "low_pass")[0]]
+    return max([20.0, *(hz * BAND_MARGIN for hz in highs)]), min(
+        [20_000.0, *(hz / BAND_MARGIN for hz in lows)]
+    )
+
+
+def proposed(
+    plan: doc.Plan,
+    channel_id: str,
+    rows: Sequence[MeasuredResponse],
+    target: TargetCurve,
+    house: ProposalLimits,
+    *,
+    anew: bool,
+    ident: str = "proposal",
+) -> Proposed:
+    """Sections for one channel from its measurements, within processor and shop limits."""
+    context = Context(plan)
+    channel = context.channels[channel_id]
+    places = processing_channels(context, channel)
+    device = context.devices.get(places[0].device)
+    most = device.max_sections if device is not None else None
+    limits = Limits(
+        count=house.count if most is None else min(most, house.count),
+        cut_db=house.cut_db,
+        boost_db=house.boost_db,
+        q_low=house.q_low,
+        q_high=house.q_high,
+    )
+    current = places[0].setting
+    rate = (device.sample_rate_hz if device else None) or ASSUMED_SAMPLE_RATE_HZ
+    low, high = _band(context, channel)
+    found, trouble, plot = None, "", ""
+    try:
+        mean = average([one for row in rows if (one := _as_now(row, plan)) is not None])
+        found = fit(mean, target, current, limits, rate, low, high, anew)
+        plot = measured_plot(
+            None,
+            found.before,
+            target,
+            found.level_db,
+            f"Proposal for {label_of(context, channel_id)}",
+            found.after,
+            ident,
+            ("Now", "After", "Proposed"),
+        )
+    except (WiringError, MeasurementError) as error:
+        trouble = getattr(error, "reason", str(error))
+    return Proposed(
+        channel_id,
+        label_of(context, channel_id),
+        tuple(one.id for one in places),
+        current,
+        limits,
+        found,
+        trouble,
+        plot,
+        anew,
+    )

@@ -1,0 +1,273 @@
+"""What the sums answer for the screens: figures beside cells, proposals, choices for selects.
+
+`jobs.plan.document` turns rows into the plan; this asks `wiring` about a plan.
+"""
+
+from functools import cache
+from typing import NamedTuple
+
+from wiring import check as checking  # noqa: F401 -- registers every rule
+from wiring import plan as doc
+from wiring.channels import colours
+from wiring.context import RULES, Context
+from wiring.drawings.loads import draw
+from wiring.errors import WiringError
+from wiring.findings import SEVERITY_ORDER, Figure, Finding
+from wiring.loads import Arrangement, Fit, LoadError, arrangements, fits, speaker_loads_ohm
+from wiring.positions import POSITIONS
+from wiring.power import charging, conductors, fuses
+from wiring.power.conductors import ConductorError
+from wiring.power.demand import DeviceDemand, demands, figures_of
+from wiring.power.explain import (
+    ampacity_figure,
+    device_figures,
+    drop_figure,
+    heat_figure,
+    resistance_figure,
+    supply_figure,
+)
+from wiring.power.solution import DeviceState, PowerSolution, solve
+from wiring.proposals import Proposal, propose, recommend_fuse
+
+__all__ = [
+    "POSITIONS",
+    "SEVERITY_ORDER",
+    "DeviceDraw",
+    "Figure",
+    "Finding",
+    "LoadChoice",
+    "PowerSolution",
+    "Proposal",
+    "ampacity_sources",
+    "battery_figure",
+    "colours",
+    "device_draws",
+    "doc",
+    "fuse_bodies",
+    "fuse_for",
+    "loads_of",
+    "loads_to_choose",
+    "power_at",
+    "proposals_for",
+    "run_figures",
+    "section_of",
+    "severities",
+    "size_choices",
+    "supply_figures",
+]
+
+
+class LoadChoice(NamedTuple):
+    """One way to wire a channel's speakers, and how it suits that channel and the others."""
+
+    arrangement: Arrangement
+    here: Fit | None
+    elsewhere: tuple[Fit, ...]
+    drawing: str
+    chosen: bool
+
+
+def section_of(finding: Finding) -> str:
+    """The section of the bay sheet where a finding is mended."""
+    if finding.where and finding.where[0].startswith("function-"):
+        return "after" if finding.rule == "function-lost" else "before"
+    found = RULES.get(finding.rule)
+    return found.section if found else "channels"
+
+
+def loads_of(plan: doc.Plan) -> dict[str, Figure]:
+    """The load each amplifier channel sees, as a figure, where one can be formed."""
+    context = Context(plan)
+    found = {}
+    for channel in plan.channels:
+        load = context.load_ohm.get(channel.id)
+        if load is None:
+            continue
+        each = [f"{one:g} Ω" for one in speaker_loads_ohm(context.speakers, channel)]
+        power = context.power_w.get(channel.id)
+        found[channel.id] = Figure(
+            "load",
+            load,
+            "Ω",
+            "alone" if len(each) == 1 else channel.joining.replace("_", " and "),
+            " + ".join(each),
+            "Ohm's law",
+            (
+                "nominal impedances, taken as resistances",
+                *([f"{power.power_w:.0f} W: {power.how}"] if power else []),
+            ),
+        )
+    return found
+
+
+@cache
+def size_choices(us: bool) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Conductor sizes for a select, the shop's own system first."""
+    gauges = ("AWG", [(one.label, one.label) for one in conductors.GAUGES])
+    metric = ("mm²", [(one.label, one.label.replace("mm2", "mm²")) for one in conductors.METRIC])
+    return [gauges, metric] if us else [metric, gauges]
+
+
+@cache
+def fuse_bodies() -> dict[str, tuple[float, ...]]:
+    """Each kind of fuse body with its standard ratings [A]."""
+    return {name: fuses.body(name).ratings_a for name in fuses.TABLE["bodies"]}
+
+
+def severities(findings: list[Finding]) -> dict[str, str]:
+    """The gravest open severity at each place of the plan, notes left out."""
+    found: dict[str, str] = {}
+    for finding in findings:
+        if finding.severity == "note":
+            continue
+        for place in finding.where:
+            held = found.get(place)
+            if held is None or SEVERITY_ORDER[finding.severity] < SEVERITY_ORDER[held]:
+                found[place] = finding.severity
+    return found
+
+
+def power_at(plan: doc.Plan) -> PowerSolution | None:
+    """The power path at full output, engine running; None while the plan has no run."""
+    return solve(plan, "full") if plan.runs else None
+
+
+def run_figures(plan: doc.Plan, solution: PowerSolution, label: str) -> list[Figure]:
+    """Every figure of one run, with the sums behind them."""
+    run = next(one for one in plan.runs if one.id == label)
+    state = solution.runs[label]
+    found = [drop_figure(run, state), heat_figure(run, state)]
+    if state.allowed_a:
+        found.append(resistance_figure(run, plan.assumptions, state.conductor_c))
+        found.append(ampacity_figure(run, plan.assumptions))
+    return found
+
+
+def proposals_for(plan: doc.Plan, label: str) -> list[Proposal]:
+    """The smallest cable with its fuse for one run, in copper and in copper-clad aluminium."""
+    return [propose(plan, label, metal) for metal in ("copper", "copper_clad_aluminium")]
+
+
+def fuse_for(plan: doc.Plan, label: str) -> Proposal | None:
+    """The fuse for the cable a feed has now; None for a return, which has none."""
+    run = next(one for one in plan.runs if one.id == label)
+    return recommend_fuse(plan, label) if run.kind == "feed" else None
+
+
+def ampacity_sources(plan: doc.Plan, label: str = "") -> list[str]:
+    """The tables that say what the plan's cables, or one run's, may carry."""
+    found: dict[str, None] = {}
+    for run in plan.runs:
+        if label and run.id != label:
+            continue
+        try:
+            found[ampacity_figure(run, plan.assumptions).source] = None
+        except ConductorError:
+            continue
+    return list(found)
+
+
+class DeviceDraw(NamedTuple):
+    """What one device asks of the supply, and what it gets where its path is whole.
+
+    Currents in A at the plan's charging voltage; `power_w` is what is left for its speakers,
+    None where that cannot be told: no whole path, or a supply that cannot carry full output.
+    """
+
+    id: str
+    name: str
+    full_a: float
+    music_a: float
+    idle_a: float
+    voltage_v: float | None
+    power_w: float | None
+    figures: tuple[Figure, ...]
+
+
+def device_draws(plan: doc.Plan, solution: PowerSolution | None) -> list[DeviceDraw]:
+    """What each device that draws from the supply asks of it, with the sums behind it."""
+    context = Context(plan)
+    found = demands(context)
+    states = solution.devices if solution else {}
+    return [
+        _draw(context, device, found[device.id], states.get(device.id), solution)
+        for device in plan.devices
+        if found[device.id].full_w > 0
+    ]
+
+
+def _draw(
+    context: Context,
+    device: doc.Device,
+    asked: DeviceDemand,
+    state: DeviceState | None,
+    solution: PowerSolution | None,
+) -> DeviceDraw:
+    supply_v = context.plan.supply.charging_v
+    figures = figures_of(context, device, asked, supply_v)
+    if solution and state:
+        figures += device_figures(solution, device.id)
+    carried = solution is not None and solution.solved and device.kind == "amplifier"
+    return DeviceDraw(
+        device.id,
+        device.name,
+        asked.current_a("full", supply_v),
+        asked.current_a("music", supply_v),
+        asked.current_a("idle", supply_v),
+        state.voltage_v if state else None,
+        asked.output_w * state.power_fraction if carried and state else None,
+        figures,
+    )
+
+
+def battery_figure(solution: PowerSolution) -> Figure:
+    """Voltage at the battery and where it comes from."""
+    return supply_figure(solution)
+
+
+def supply_figures(plan: doc.Plan) -> list[Figure]:
+    """Charging balance, charge left and days parked, as far as the plan has ground for them."""
+    try:
+        return list(charging.report(plan).figures)
+    except WiringError:
+        return []
+
+
+def loads_to_choose(
+    plan: doc.Plan, channel_id: str, speaker_ids: tuple[str, ...]
+) -> list[LoadChoice]:
+    """The ways to wire a channel's speakers that give each coil equal power, lowest load first.
+
+    Empty when the speakers are not of one kind of coil, or are more than the sums answer for.
+    """
+    context = Context(plan)
+    channel = context.channels.get(channel_id)
+    speakers = [context.speakers[one] for one in speaker_ids if one in context.speakers]
+    kinds = {(speaker.coils, speaker.impedance_ohm) for speaker in speakers}
+    if channel is None or len(kinds) != 1:
+        return []
+    device = context.devices[channel.device]
+    coils, coil_ohm = kinds.pop()
+    numbers = {channel.number, channel.bridged_with or channel.number}
+    wanted = tuple(sorted(numbers))
+    try:
+        found = arrangements(len(speakers), coils, coil_ohm)
+    except LoadError:
+        return []
+    now = context.load_ohm.get(channel_id)
+    chosen = {(channel.joining, speaker.coil_joining) for speaker in speakers}
+    choices = []
+    for one in found:
+        places = fits(one, device)
+        here = next((fit for fit in places if fit.channels == wanted), None)
+        others = [fit for fit in places if fit.channels != wanted and fit.suits]
+        choices.append(
+            LoadChoice(
+                one,
+                here,
+                tuple(others),
+                draw(one),
+                now is not None and {(one.joining, one.coil_joining)} == chosen,
+            )
+        )
+    return choices

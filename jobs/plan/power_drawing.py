@@ -1,0 +1,321 @@
+"""The power path as a one-line diagram: battery, fuse, cable, distribution, amplifier, returns.
+
+Plain SVG with presentation attributes and the current text colour, so that the screen and the PDF
+show the same. Classes (`node`, `run`, `fuse`, `stop`, `caution`) are hooks for a style sheet; what
+they say is also said by shape and word.
+"""
+
+from collections.abc import Mapping
+from typing import Final, NamedTuple
+
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
+
+from jobs.plan.power import PowerSolution, doc
+from shop.units import FACTORS
+
+NODE_W: Final = 132.0
+NODE_H: Final = 52.0
+GAP_W: Final = 222.0
+ROW_H: Final = 84.0
+HEAD_H: Final = 26.0
+MARGIN: Final = 2.0
+BODY: Final = "body"
+BATTERY: Final = "battery"
+_LONGEST_NAME: Final = 19
+
+
+class Edge(NamedTuple):
+    """A line between two nodes; `run` is None where the car's body itself leads back."""
+
+    parent: str
+    child: str
+    run: doc.Run | None
+
+
+class Box(NamedTuple):
+    """A node in its place."""
+
+    node: str
+    x: float
+    y: float
+
+
+def _edges(plan: doc.Plan, kind: str) -> list[Edge]:
+    """The lines of one kind, each from the battery's side outwards."""
+    found = []
+    for run in plan.runs:
+        if run.kind == kind:
+            near, far = run.from_node, run.to_node
+            found.append(Edge(near, far, run) if kind == "feed" else Edge(far, near, run))
+    if kind == "return":
+        grounded = any(edge.parent == BODY for edge in found)
+        reached = any(edge.child == BODY for edge in found)
+        if grounded and not reached:
+            found.append(Edge(BATTERY, BODY, None))
+    return found
+
+
+class _Tree:
+    """Nodes set out in columns from the battery, one row an end; what hangs loose comes after."""
+
+    def __init__(self, edges: list[Edge]) -> None:
+        self.children: dict[str, list[Edge]] = {}
+        for edge in edges:
+            self.children.setdefault(edge.parent, []).append(edge)
+        self.boxes: dict[str, Box] = {}
+        self.drawn: list[Edge] = []
+        self.rows = 0
+        self.columns = 0
+        inner = {edge.child for edge in edges}
+        roots = [node for node in self.children if node not in inner]
+        roots.sort(key=lambda node: node != BATTERY)
+        for root in roots or list(self.children)[:1]:
+            self._set(root, 0)
+
+    def _set(self, node: str, column: int) -> float:
+        first = self.rows
+        self.columns = max(self.columns, column + 1)
+        self.boxes[node] = Box(node, 0.0, 0.0)
+        heights = []
+        for edge in self.children.get(node, ()):
+            self.drawn.append(edge)
+            if edge.child not in self.boxes:
+                heights.append(self._set(edge.child, column + 1))
+        if not heights:
+            self.rows = first + 1
+        y = sum((heights[0], heights[-1])) / 2 if heights else first * ROW_H
+        self.boxes[node] = Box(node, MARGIN + column * (NODE_W + GAP_W), y)
+        return y
+
+    @property
+    def width(self) -> float:
+        return 2 * MARGIN + self.columns * NODE_W + max(0, self.columns - 1) * GAP_W
+
+    @property
+    def height(self) -> float:
+        return self.rows * ROW_H
+
+
+class _Drawing:
+    """What the parts of one drawing share."""
+
+    def __init__(
+        self,
+        plan: doc.Plan,
+        solution: PowerSolution | None,
+        unit: str,
+        marks: Mapping[str, str],
+    ) -> None:
+        self.plan = plan
+        self.solution = solution
+        self.unit = unit
+        self.marks = marks
+        self.devices = {device.id: device for device in plan.devices}
+        lowest = (
+            min(
+                ((state.voltage_v, name) for name, state in solution.devices.items()),
+                default=None,
+            )
+            if solution
+            else None
+        )
+        self.worst = lowest[1] if lowest else ""
+
+    def tree(self, tree: _Tree, top: float, returns: bool) -> SafeString:
+        lines = format_html_join(
+            "", "{}", ((self._line(tree, edge, top, returns),) for edge in tree.drawn)
+        )
+        boxes = format_html_join(
+            "", "{}", ((self._box(box, top, returns),) for box in tree.boxes.values())
+        )
+        return format_html("{}{}", lines, boxes)
+
+    def _name(self, node: str) -> tuple[str, str]:
+        if node == BATTERY:
+            return "Battery", ""
+        if node == BODY:
+            return "Car body", ""
+        device = self.devices.get(node)
+        if device is None:
+            return _short(node), ""
+        return node, _short(device.name)
+
+    def _volts(self, node: str, returns: bool) -> str:
+        if self.solution is None:
+            return ""
+        if not returns and node in self.solution.devices:
+            return f"{self.solution.devices[node].voltage_v:.2f} V"
+        table = self.solution.return_v if returns else self.solution.node_v
+        if node == BATTERY and returns:
+            return ""
+        volts = table.get(node)
+        return "" if volts is None else f"{volts:+.2f} V" if returns else f"{volts:.2f} V"
+
+    def _box(self, box: Box, top: float, returns: bool) -> SafeString:
+        name, detail = self._name(box.node)
+        y = top + box.y + (ROW_H - NODE_H) / 2
+        volts = self._volts(box.node, returns)
+        lowest = not returns and box.node == self.worst and len(self.devices) > 1
+        second = " · ".join(filter(None, [volts, "lowest" if lowest else ""]))
+        rows = [(name, 13.5, 700)]
+        if detail:
+            rows.append((detail, 11, 400))
+        if second:
+            rows.append((second, 12, 700 if lowest else 400))
+        step = 15.0
+        first = y + NODE_H / 2 + 4.5 - step * (len(rows) - 1) / 2
+        return format_html(
+            '<g class="node"><rect x="{}" y="{}" width="{}" height="{}" rx="5" fill="none" '
+            'stroke="currentColor" stroke-width="{}"/>{}</g>',
+            f"{box.x:g}",
+            f"{y:g}",
+            f"{NODE_W:g}",
+            f"{NODE_H:g}",
+            "2" if box.node in {BATTERY, *self.devices} else "1.2",
+            format_html_join(
+                "",
+                '<text x="{}" y="{}" text-anchor="middle" fill="currentColor" font-size="{}" '
+                'font-weight="{}">{}</text>',
+                (
+                    (f"{box.x + NODE_W / 2:g}", f"{first + step * index:g}", size, weight, text)
+                    for index, (text, size, weight) in enumerate(rows)
+                ),
+            ),
+        )
+
+    def _line(self, tree: _Tree, edge: Edge, top: float, returns: bool) -> SafeString:
+        start, end = tree.boxes[edge.parent], tree.boxes[edge.child]
+        x1, y1 = start.x + NODE_W, top + start.y + ROW_H / 2
+        x2, y2 = end.x, top + end.y + ROW_H / 2
+        bend = x1 + 14
+        run = edge.run
+        severity = self.marks.get(run.id, "") if run is not None else ""
+        points = f"{x1:g},{y1:g} {bend:g},{y1:g} {bend:g},{y2:g} {x2:g},{y2:g}"
+        line = format_html(
+            '<polyline class="run {}" points="{}" fill="none" stroke="currentColor" '
+            'stroke-width="{}"{}/>',
+            severity,
+            points,
+            "3" if run is not None else "1.5",
+            SafeString(' stroke-dasharray="9 4"') if returns else "",
+        )
+        if run is None:
+            return format_html("{}{}", line, _text(bend + 8, y2 - 8, "by the body", 11))
+        fuse = self._fuse(run, bend + 8, y2) if run.fuse is not None else SafeString("")
+        left = bend + (52 if run.fuse is not None else 8)
+        above, below = self._words(run)
+        if severity:
+            below = " · ".join(filter(None, [severity.upper(), below]))
+        return format_html(
+            "{}{}{}{}",
+            line,
+            fuse,
+            _text(left, y2 - 8, above, 12),
+            _text(left, y2 + 17, below, 11, 700 if severity else 400),
+        )
+
+    def _words(self, run: doc.Run) -> tuple[str, str]:
+        size = run.conductor.size.replace("mm2", "mm²")
+        count = f"{run.parallel} × " if run.parallel > 1 else ""
+        metal = " CCA" if run.conductor.metal == "copper_clad_aluminium" else ""
+        length = f"{run.length_m / FACTORS[self.unit]:.3g} {self.unit}"
+        above = f"{run.id}  {count}{size}{metal}  {length}"
+        state = self.solution.runs.get(run.id) if self.solution else None
+        if state is None or run.id not in self._led:
+            return above, ""
+        return above, f"{abs(state.current_a):.0f} A · {abs(state.drop_v):.2f} V lost"
+
+    @property
+    def _led(self) -> set[str]:
+        """Runs that carry something."""
+        if self.solution is None:
+            return set()
+        return {name for name, state in self.solution.runs.items() if abs(state.current_a) > 0}
+
+    def _fuse(self, run: doc.Run, x: float, y: float) -> SafeString:
+        assert run.fuse is not None
+        return format_html(
+            '<g class="fuse"><rect x="{}" y="{}" width="34" height="14" rx="2" fill="{}" '
+            'stroke="currentColor" stroke-width="1.8"/>'
+            '<path d="M{} {}h34" stroke="currentColor" stroke-width="1.8" fill="none"/>{}</g>',
+            f"{x:g}",
+            f"{y - 7:g}",
+            "none",
+            f"{x:g}",
+            f"{y:g}",
+            _text(x + 17, y - 12, f"{run.fuse.rating_a:g} A", 12, 700, "middle"),
+        )
+
+
+def _text(
+    x: float, y: float, words: str, size: float, weight: int = 400, anchor: str = "start"
+) -> SafeString:
+    if not words:
+        return SafeString("")
+    return format_html(
+        '<text x="{}" y="{}" text-anchor="{}" fill="currentColor" font-size="{}" '
+        'font-weight="{}">{}</text>',
+        f"{x:g}",
+        f"{y:g}",
+        anchor,
+        f"{size:g}",
+        weight,
+        words,
+    )
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1].rstrip() + "…"
+
+
+def _told(plan: doc.Plan, solution: PowerSolution | None) -> str:
+    """The drawing in words."""
+    said = []
+    for run in plan.runs:
+        fuse = f", fuse {run.fuse.rating_a:g} A" if run.fuse else ""
+        said.append(
+            f"{run.id} {run.kind} from {run.from_node} to {run.to_node}, "
+            f"{run.conductor.size}, {run.length_m:.3g} m{fuse}"
+        )
+    if solution is not None:
+        said += [f"{name} gets {state.voltage_v:.2f} V" for name, state in solution.devices.items()]
+    return "; ".join(said)
+
+
+def power_path(
+    plan: doc.Plan,
+    solution: PowerSolution | None = None,
+    *,
+    unit: str = "m",
+    marks: Mapping[str, str] | None = None,
+) -> SafeString:
+    """The power path of a plan as an SVG; empty text when the plan has no run.
+
+    `solution` puts currents, drops and voltages on it, the lowest voltage marked. `unit` is "m"
+    or "ft". `marks` names runs with an open stop or caution.
+    """
+    if not plan.runs:
+        return SafeString("")
+    drawing = _Drawing(plan, solution, unit, marks or {})
+    parts: list[SafeString] = []
+    top, width = 0.0, 0.0
+    for kind, title in (
+        ("feed", "Feed"),
+        ("return", "Return, volts above the battery's negative"),
+    ):
+        tree = _Tree(_edges(plan, kind))
+        if not tree.boxes:
+            continue
+        parts.append(_text(MARGIN, top + 16, title, 12, 700))
+        parts.append(drawing.tree(tree, top + HEAD_H, kind == "return"))
+        top += HEAD_H + tree.height
+        width = max(width, tree.width)
+    return format_html(
+        '<svg class="power-path" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {} {}" '
+        'role="img" aria-label="{}">{}</svg>',
+        f"{width:g}",
+        f"{top:g}",
+        f"Power path. {_told(plan, solution)}",
+        format_html_join("", "{}", ((part,) for part in parts)),
+    )

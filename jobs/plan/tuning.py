@@ -1,0 +1,255 @@
+"""What the acoustic sums answer for the screens: findings, curves, delays, levels.
+
+`jobs.plan.document` makes the plan; measured responses and proposals are in
+`jobs.plan.measured`.
+"""
+
+from collections.abc import Mapping
+from typing import Final, NamedTuple
+
+import msgspec
+
+from jobs.models import Job
+from jobs.models.measured import DEFAULT_AIR_C
+from jobs.plan import rows as plan_rows
+from wiring import plan as doc
+from wiring.channels.levels import LevelGuide as LevelGuide
+from wiring.channels.levels import guide as guide
+from wiring.channels.signal_path import driven, signal_path
+from wiring.check import findings_of
+from wiring.context import RULES, Context
+from wiring.drawings.plan_plots import SHOWN_NAMES as SHOWN_NAMES
+from wiring.drawings.plan_plots import Quantity as Quantity
+from wiring.drawings.plan_plots import Shown as Shown
+from wiring.drawings.plan_plots import settings_plot
+from wiring.errors import WiringError as WiringError
+from wiring.findings import Finding
+from wiring.names import speaker_name
+from wiring.tuning.alignment import Alignment, Delay, Seat, align
+from wiring.tuning.response import plan_response
+
+QUANTITIES: Final[dict[Quantity, str]] = {
+    "magnitude": "Level",
+    "phase": "Phase",
+    "group_delay": "Group delay",
+}
+SHOWN: Final[dict[Shown, str]] = {
+    "channels": "Each channel",
+    "places": "Each place",
+    "sides": "Each side",
+    "whole": "All together",
+}
+
+
+class Heard(NamedTuple):
+    """Mean way from each speaker to the seats in use [m], by speaker id, and the air [degC]."""
+
+    distances_m: dict[str, float]
+    air_c: float
+
+
+def heard_from(job: Job) -> Heard:
+    """Distances as the seats count, in one query. A speaker without a distance is left out."""
+    sums: dict[str, tuple[float, float]] = {}
+    air_c = DEFAULT_AIR_C
+    for label, distance, weight, air in plan_rows.seats(job.pk):
+        total, weights = sums.get(label, (0.0, 0.0))
+        sums[label] = (total + (distance or 0.0) * weight, weights + weight)
+        air_c = DEFAULT_AIR_C if air is None else air
+    return Heard({label: total / weights for label, (total, weights) in sums.items()}, air_c)
+
+
+def tuning_findings(job: Job, plan: doc.Plan) -> tuple[Finding, ...]:
+    """Findings on the settings alone, with the distances measured so far."""
+    rules = [one for one in RULES.values() if one.section == "tuning"]
+    return findings_of(Context(plan, *heard_from(job)), rules)
+
+
+def with_settings(plan: doc.Plan, settings: Mapping[str, doc.Setting]) -> doc.Plan:
+    """The plan with other settings by channel id; a channel without one is set to nothing."""
+    nothing = doc.Setting()
+    return msgspec.structs.replace(
+        plan,
+        channels=tuple(
+            msgspec.structs.replace(channel, setting=settings.get(channel.id, nothing))
+            for channel in plan.channels
+        ),
+    )
+
+
+def with_sections(plan: doc.Plan, channel_id: str, sections: tuple[doc.Section, ...]) -> doc.Plan:
+    """The plan with other equaliser sections on one channel; as it is where there is no such."""
+
+    def changed(channel: doc.Channel) -> doc.Channel:
+        if channel.id != channel_id:
+            return channel
+        setting = msgspec.structs.replace(channel.setting, sections=sections)
+        return msgspec.structs.replace(channel, setting=setting)
+
+    return msgspec.structs.replace(plan, channels=tuple(map(changed, plan.channels)))
+
+
+def playing_through(plan: doc.Plan, channel_id: str) -> list[str]:
+    """The channels with speakers whose signal passes a channel: itself, or those it feeds."""
+    context = Context(plan)
+    return list(
+        dict.fromkeys(
+            channel.id
+            for channel, _ in driven(context)
+            if any(
+                one.id == channel_id
+                for stage in signal_path(context, channel)
+                for one in (stage, *processing_channels(context, channel))
+            )
+        )
+    )
+
+
+def curves(
+    after: doc.Plan,
+    before: doc.Plan | None,
+    shown: Shown,
+    quantity: Quantity,
+    ident: str = "curves",
+    channel_ids: list[str] | None = None,
+) -> str:
+    """SVG of what the settings do; empty while nothing drives a speaker."""
+    if not any(channel.speakers for channel in after.channels):
+        return ""
+    return settings_plot(after, before, shown, quantity, ident, channel_ids)
+
+
+def assumed(plan: doc.Plan) -> tuple[str, ...]:
+    """What the curves take for granted, and the channels that have none, with the reason."""
+    response = plan_response(plan)
+    problems = [f"{channel}: {why}" for channel, why in response.problems.items()]
+    return (*problems, *response.assumed)
+
+
+# Delays -------------------------------------------------------------------------------------
+
+
+class Unit(NamedTuple):
+    """Speakers that are delayed together: by the settings of `channel_ids`."""
+
+    key: str
+    channel_ids: tuple[str, ...]
+    speaker_ids: tuple[str, ...]
+    label: str
+
+
+def processing_channels(context: Context, channel: doc.Channel) -> tuple[doc.Channel, ...]:
+    """Where a channel's sound is set: itself, or the lines into its amplifier from a processor."""
+    stages = signal_path(context, channel)
+    for stage in stages:
+        device = context.devices.get(stage.device)
+        if device is not None and (device.sample_rate_hz or device.delay_step_ms):
+            if stage is channel:
+                return (channel,)
+            into = stages[stages.index(stage) - 1].device
+            return tuple(
+                one
+                for one in context.plan.channels
+                if one.feeds_device == into and one.device == stage.device
+            )
+    return (channel,)
+
+
+def units_of(plan: doc.Plan) -> list[Unit]:
+    """What has a delay of its own, in the order of the plan."""
+    context = Context(plan)
+    found: dict[tuple[str, ...], list[doc.Speaker]] = {}
+    for channel, speaker in driven(context):
+        ids = tuple(one.id for one in processing_channels(context, channel))
+        members = found.setdefault(ids, [])
+        if speaker not in members:
+            members.append(speaker)
+    return [
+        Unit(
+            "+".join(ids),
+            ids,
+            tuple(one.id for one in members),
+            "; ".join(speaker_name(one).capitalize() for one in members),
+        )
+        for ids, members in found.items()
+    ]
+
+
+class DelayLine(NamedTuple):
+    """One unit's delay: what the distances ask for, and what is set now [ms]."""
+
+    unit: Unit
+    delay: Delay | None
+    now_ms: float
+
+    @property
+    def differs(self) -> bool:
+        return self.delay is not None and abs(self.delay.set_ms - self.now_ms) > 0.0005
+
+
+class Delays(NamedTuple):
+    """All units, the alignment where it could be formed, and why not where it could not."""
+
+    lines: list[DelayLine]
+    alignment: Alignment | None
+    missing: str
+    step_ms: float | None
+    sample_rate_hz: float | None
+
+
+def _grain(plan: doc.Plan, units: list[Unit]) -> tuple[float | None, float | None]:
+    """The coarsest delay step and the lowest sample rate among the devices that delay."""
+    ids = {one for unit in units for one in unit.channel_ids}
+    owners = {channel.device for channel in plan.channels if channel.id in ids}
+    devices = [device for device in plan.devices if device.id in owners]
+    steps = [device.delay_step_ms for device in devices if device.delay_step_ms]
+    rates = [device.sample_rate_hz for device in devices if device.sample_rate_hz]
+    return max(steps, default=None), min(rates, default=None)
+
+
+def delays_of(
+    plan: doc.Plan, seats: Mapping[str, tuple[float, Mapping[str, float]]], air_c: float
+) -> Delays:
+    """Delays for the seats in use: name to (weight, distance [m] by speaker id)."""
+    units = units_of(plan)
+    step, rate = _grain(plan, units)
+    settings = {channel.id: channel.setting for channel in plan.channels}
+    ready = [
+        unit
+        for unit in units
+        if seats
+        and all(one in distances for _, distances in seats.values() for one in unit.speaker_ids)
+    ]
+    missing = ""
+    alignment = None
+    if not seats:
+        missing = "Tap the seat the sound is set for."
+    elif len(ready) < 2:
+        missing = "Measure from at least two speakers to every seat in use."
+    else:
+        try:
+            alignment = align(
+                tuple(
+                    Seat(
+                        name,
+                        {
+                            unit.key: sum(distances[one] for one in unit.speaker_ids)
+                            / len(unit.speaker_ids)
+                            for unit in ready
+                        },
+                        weight,
+                    )
+                    for name, (weight, distances) in seats.items()
+                ),
+                air_c,
+                step,
+                rate,
+            )
+        except WiringError as error:
+            missing = f"{error.reason.capitalize()}."
+    found = {one.id: one for one in alignment.delays} if alignment else {}
+    lines = [
+        DelayLine(unit, found.get(unit.key), settings[unit.channel_ids[0]].delay_ms)
+        for unit in units
+    ]
+    return Delays(lines, alignment, missing, step, rate)

@@ -1,0 +1,159 @@
+"""Measured responses: uploaded texts kept with what is wrong in them, and which of them count."""
+
+from typing import Any
+
+from django.db import transaction
+
+from jobs.errors import Refused
+from jobs.models import Job, JobEvent, MeasuredPhase, MeasuredResponse, TuningKind
+from jobs.plan.document import plan_of
+from jobs.plan.measured import decode, read, settings_now
+from jobs.services.events import log
+from jobs.services.saving import Saved, open_job, save_row, subject_of
+from shop.models import StaffMember
+
+MOST_KEPT = 200
+MOST_BYTES = 4_000_000
+
+
+def _taken_with(job: Job, phase: str) -> dict[str, Any]:
+    return settings_now(plan_of(job, TuningKind(phase)))
+
+
+def _set_aside_older(job: Job, row: MeasuredResponse) -> int:
+    """An earlier one of the same thing at the same place counts no longer."""
+    return (
+        job.measured.filter(
+            phase=row.phase, playing=row.playing, place__iexact=row.place, counts=True
+        )
+        .exclude(pk=row.pk)
+        .exclude(points=[])
+        .update(counts=False)
+    )
+
+
+@transaction.atomic
+def import_response(
+    number: int,
+    *,
+    phase: str,
+    playing: str,
+    place: str,
+    file_name: str,
+    content: bytes,
+    actor: StaffMember,
+    key: str = "",
+) -> MeasuredResponse | None:
+    """Keep an uploaded text, readable or not; None when this key was already saved.
+
+    A readable one takes the place of an earlier one of the same phase, sound and place, which
+    is kept aside.
+    """
+    job = open_job(number)
+    if key and JobEvent.objects.filter(key=key).exists():
+        return None
+    if len(content) > MOST_BYTES:
+        raise Refused(f"{file_name} is larger than 4 MB: export fewer points.")
+    if job.measured.count() >= MOST_KEPT:
+        raise Refused(f"This job has {MOST_KEPT} measurements already: remove some first.")
+    text = decode(content).replace("\x00", "")
+    found = read(text)
+    row = MeasuredResponse.objects.create(
+        job=job,
+        phase=MeasuredPhase(phase),
+        playing=playing,
+        place=place,
+        file_name=file_name[:200],
+        text=text,
+        points=found.points,
+        problems=found.problems,
+        notes=found.notes,
+        taken_with=_taken_with(job, phase),
+        by=actor,
+    )
+    aside = _set_aside_older(job, row) if found.points else 0
+    log(
+        job,
+        actor,
+        "measured.imported",
+        subject=subject_of(row),
+        after={
+            "phase": phase,
+            "playing": playing,
+            "points": len(found.points),
+            **({"set_aside": aside} if aside else {}),
+        },
+        key=key,
+    )
+    return row
+
+
+@transaction.atomic
+def correct_text(
+    number: int, pk: int, text: str, *, actor: StaffMember, version: int, key: str = ""
+) -> MeasuredResponse:
+    """Read a kept text again after its faulty lines were put right.
+
+    Raises Refused when somebody changed it since `version`.
+    """
+    job = open_job(number)
+    row = job.measured.get(pk=pk)
+    if key and JobEvent.objects.filter(key=key).exists():
+        return row
+    if row.version != version:
+        raise Refused("Somebody changed this measurement meanwhile: copy your text and look again.")
+    found = read(text.replace("\x00", ""))
+    before = {"problems": len(row.problems), "points": len(row.points)}
+    row.text, row.points, row.problems, row.notes = text, found.points, found.problems, found.notes
+    row.version += 1
+    row.save(update_fields=["text", "points", "problems", "notes", "version"])
+    if found.points:
+        _set_aside_older(job, row)
+    log(
+        job,
+        actor,
+        "measured.corrected",
+        subject=subject_of(row),
+        before=before,
+        after={
+            "problems": len(found.problems),
+            "points": len(found.points),
+            "version": row.version,
+        },
+        key=key,
+    )
+    return row
+
+
+def save_measured(
+    number: int,
+    pk: int,
+    changes: dict[str, Any],
+    *,
+    actor: StaffMember,
+    version: int,
+    key: str = "",
+) -> Saved:
+    """Save where it was taken, what was playing, or whether it counts."""
+    return save_row(
+        MeasuredResponse,
+        pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=version,
+        key=key,
+        code="measured.changed",
+    )
+
+
+@transaction.atomic
+def remove_measured(number: int, pk: int, *, actor: StaffMember, key: str = "") -> None:
+    """Take a measurement away for good."""
+    job = open_job(number)
+    if key and JobEvent.objects.filter(key=key).exists():
+        return
+    row = job.measured.get(pk=pk)
+    before = {"file": row.file_name, "place": row.place, "phase": row.phase}
+    log(job, actor, "measured.removed", subject=subject_of(row), before=before, key=key)
+    row.delete()

@@ -1,0 +1,346 @@
+"""A saved setup taken over into jobs: shown first, written in one transaction, undone in one step.
+
+A setup is copied, never referenced: changing one changes no job.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from django.db import transaction
+from django.db.models import F
+
+from jobs.errors import ChangedMeanwhile, Refused
+from jobs.models import (
+    Channel,
+    ChannelSetting,
+    Job,
+    JobEvent,
+    JobPart,
+    JobSpeaker,
+    OtherSetting,
+    PowerRun,
+    SavedSetup,
+    SetupUse,
+    SupplyFacts,
+    TuningKind,
+)
+from jobs.services.channels import place_speaker, undo_add
+from jobs.services.events import log
+from jobs.services.power import add_run
+from jobs.services.power import undo_add as undo_add_run
+from jobs.services.saving import before_check_in, open_job, save_row, subject_of
+from jobs.services.tuning.records import record_of
+from jobs.setups.channels import WIRE_FACTS
+from jobs.setups.compare import compare
+from jobs.setups.document import SetupError
+from jobs.setups.items import Comparison, Item
+from shop.models import StaffMember
+
+ROWS: Final[dict[str, tuple[type[Any], str]]] = {
+    "channel": (Channel, "job"),
+    "channelsetting": (ChannelSetting, "record__job"),
+    "powerrun": (PowerRun, "job"),
+    "supplyfacts": (SupplyFacts, "job"),
+    "jobpart": (JobPart, "job"),
+    "othersetting": (OtherSetting, "job"),
+}
+"""Rows that applying a setup changes, and the way from each to its job."""
+
+
+@dataclass(frozen=True)
+class Applied:
+    """Titles of what was taken and of what was left, by group; `event` undoes it."""
+
+    event: JobEvent
+    taken: dict[str, list[str]]
+    left: dict[str, list[str]]
+
+
+def preview(setup: SavedSetup, job: Job) -> Comparison:
+    """What applying would do, item by item. Raises Refused.
+
+    A setup of another year, trim or package of the same make and model may be looked at: its
+    differences are marked where it is offered. Another model is refused.
+    """
+    mine, theirs = setup.vehicle_model, job.vehicle.vehicle_model
+    if (mine.make, mine.model) != (theirs.make, theirs.model):
+        raise Refused(f"This setup is for {mine}; the car of {job} is another model.")
+    if setup.is_withdrawn:
+        raise Refused(f"“{setup}” is withdrawn: {setup.state_reason}")
+    try:
+        return compare(setup, job)
+    except SetupError as error:
+        raise Refused(str(error)) from None
+
+
+class _Writer:
+    """Writes the taken items into one job, and keeps the events that undo them."""
+
+    def __init__(self, job: Job, comparison: Comparison, actor: StaffMember) -> None:
+        self.job = job
+        self.comparison = comparison
+        self.actor = actor
+        self.speakers = {
+            name: one.placed.pk
+            for name, one in comparison.matches.speakers.items()
+            if one.placed is not None
+        }
+        self.events: list[int] = []
+        self.new_settings: list[int] = []
+        self.wires: list[int] = []
+
+    def _save(self, model: type[Any], pk: int, values: dict[str, Any], job_path: str) -> None:
+        saved = save_row(
+            model,
+            pk,
+            values,
+            number=self.job.number,
+            actor=self.actor,
+            version=0,
+            force=True,
+            job_path=job_path,
+            code=f"{model._meta.model_name}.from_setup",
+        )
+        if saved.changed:
+            row = subject_of(saved.row)
+            newest = self.job.events.filter(subject=row).values_list("pk", flat=True).first()
+            assert newest is not None
+            self.events.append(newest)
+
+    def speaker(self, item: Item) -> None:
+        one = item.extra
+        if one.placed is not None:
+            return
+        wanted = one.speaker
+        facts = None
+        if one.part is None:
+            facts = {
+                name: getattr(wanted, name)
+                for name in (
+                    "name",
+                    "kind",
+                    "impedance_ohm",
+                    "coils",
+                    "power_w",
+                    "min_high_pass_hz",
+                    "min_high_pass_order",
+                    "max_low_pass_hz",
+                    "box_limit_hz",
+                )
+            }
+        placed = place_speaker(
+            self.job,
+            self.actor,
+            position=wanted.position,
+            part=one.part,
+            coil_joining=wanted.coil_joining,
+            facts=facts,
+        )
+        self.speakers[wanted.id] = placed.speaker.pk
+        self.events.append(placed.event.pk)
+
+    def channel(self, item: Item) -> None:
+        assert item.target is not None
+        speakers = list(JobSpeaker.objects.filter(pk__in=[self.speakers[n] for n in item.extra]))
+        self._save(Channel, item.target, {**item.values, "speakers": speakers}, "job")
+        if any(item.values.get(name) for name in WIRE_FACTS):
+            self.wires.append(item.target)
+
+    def setting(self, item: Item) -> None:
+        assert item.target is not None
+        record = record_of(self.job, TuningKind.AFTER, self.actor)
+        row, made = ChannelSetting.objects.get_or_create(record=record, channel_id=item.target)
+        if made:
+            self.new_settings.append(row.pk)
+        self._save(ChannelSetting, row.pk, dict(item.values), "record__job")
+
+    def supply(self, item: Item) -> None:
+        assert item.target is not None
+        self._save(SupplyFacts, item.target, dict(item.values), "job")
+
+    def turn_on(self, item: Item) -> None:
+        assert item.target is not None
+        self._save(JobPart, item.target, dict(item.values), "job")
+
+    def run(self, item: Item) -> None:
+        if item.target is not None:
+            self._save(PowerRun, item.target, dict(item.values), "job")
+            return
+        event = add_run(self.job.number, dict(item.values), actor=self.actor)
+        self.events.append(event.pk)
+
+    def other(self, item: Item) -> None:
+        if item.target is not None:
+            self._save(OtherSetting, item.target, dict(item.values), "job")
+            return
+        row = OtherSetting.objects.create(job=self.job, name=item.title, **item.values)
+        event = log(
+            self.job,
+            self.actor,
+            "othersetting.from_setup",
+            subject=subject_of(row),
+            after={"name": row.name, **item.values, "version": row.version},
+        )
+        self.events.append(event.pk)
+
+    def write(self, item: Item) -> None:
+        """Write one item; a matched device needs no writing."""
+        kind = item.key.partition(":")[0]
+        if kind != "device":
+            getattr(self, kind)(item)
+
+
+def _in_order(items: Iterable[Item]) -> list[Item]:
+    order = ("device", "speaker", "channel", "setting", "supply", "turn_on", "run", "other")
+    return sorted(items, key=lambda item: order.index(item.key.partition(":")[0]))
+
+
+@transaction.atomic
+def apply_setup(
+    job_number: int, setup_id: int, take: Iterable[str], token: str, actor: StaffMember
+) -> Applied:
+    """Copy the chosen items of a setup into a job, in one transaction with one event over all.
+
+    `take` holds keys of items; one whose parts are neither the same nor taken is left, and named
+    in `left`. A job that is only booked takes it too: the plan stands before the car comes.
+    Raises Refused; ChangedMeanwhile when the job is no longer what the preview showed.
+    """
+    with before_check_in():
+        return _apply(open_job(job_number), setup_id, set(take), token, actor)
+
+
+def _apply(job: Job, setup_id: int, chosen: set[str], token: str, actor: StaffMember) -> Applied:
+    setup = SavedSetup.objects.select_related("vehicle_model").get(pk=setup_id)
+    comparison = preview(setup, job)
+    if comparison.token != token:
+        raise ChangedMeanwhile("The job or the setup changed since this preview: look again.")
+    standing = {item.key for item in comparison.items if item.state == "same"}
+    writer = _Writer(job, comparison, actor)
+    taken: dict[str, list[str]] = {}
+    left: dict[str, list[str]] = {}
+    for item in _in_order(comparison.open_items):
+        if item.key in chosen and standing.issuperset(item.needs):
+            writer.write(item)
+            standing.add(item.key)
+            taken.setdefault(item.group, []).append(item.title)
+        else:
+            left.setdefault(item.group, []).append(item.title)
+    if not taken:
+        raise Refused("Nothing was chosen to be taken over.")
+    SavedSetup.objects.filter(pk=setup_id).update(times_used=F("times_used") + 1)
+    event = log(
+        job,
+        actor,
+        "setup.applied",
+        subject=subject_of(setup),
+        before={"events": writer.events, "new_settings": writer.new_settings},
+        after={"name": setup.name, "taken": taken, "left": left},
+    )
+    SetupUse.objects.create(
+        setup=setup, job=job, version=setup.version, event=event, channels=writer.wires
+    )
+    return Applied(event, taken, left)
+
+
+@dataclass(frozen=True)
+class AppliedTo:
+    """What became of one job of several: what was taken, or why nothing was.
+
+    `to_decide` are titles of what differs and was left for a person, by group.
+    """
+
+    job: Job
+    applied: Applied | None = None
+    to_decide: dict[str, list[str]] = field(default_factory=dict)
+    impossible: int = 0
+    refused: tuple[str, ...] = ()
+
+    @property
+    def taken(self) -> int:
+        return sum(map(len, self.applied.taken.values())) if self.applied else 0
+
+
+def apply_to_jobs(setup_id: int, numbers: Iterable[int], actor: StaffMember) -> list[AppliedTo]:
+    """Take over into several jobs, booked ones too, whatever needs no decision.
+
+    Each job is a transaction of its own: one that refuses keeps none of the others back.
+    """
+    setup = SavedSetup.objects.select_related("vehicle_model").get(pk=setup_id)
+    jobs = Job.objects.filter(number__in=list(numbers)).with_names().order_by("number")
+    return [_apply_whole(setup, job, actor) for job in jobs]
+
+
+def _apply_whole(setup: SavedSetup, job: Job, actor: StaffMember) -> AppliedTo:
+    try:
+        comparison = preview(setup, job)
+        differing: dict[str, list[str]] = {}
+        for item in comparison.open_items:
+            if item.state == "differs":
+                differing.setdefault(item.group, []).append(item.title)
+        impossible = sum(item.state == "impossible" for item in comparison.items)
+        take = [item.key for item in comparison.items if item.taken_by_default]
+        applied = apply_setup(job.number, setup.pk, take, comparison.token, actor)
+    except Refused as refused:
+        return AppliedTo(job, refused=tuple(refused.reasons))
+    return AppliedTo(job, applied, differing, impossible)
+
+
+def _undo_row(event: JobEvent, actor: StaffMember) -> None:
+    kind, _, key = event.subject.partition(":")
+    model, job_path = ROWS[kind]
+    row = model._default_manager.filter(pk=int(key), **{job_path: event.job_id}).first()
+    if row is None:
+        raise Refused("Something this setup filled in was removed since: undo it by hand.")
+    if row.version != event.after["version"]:
+        raise Refused(f"{row} was changed since the setup was applied: undo it by hand.")
+    if not event.before:
+        row.delete()
+        return
+    before: dict[str, Any] = {}
+    for name, value in event.before.items():
+        field = model._meta.get_field(name)
+        if field.many_to_many:
+            before[name] = list(event.job.speakers.filter(pk__in=value))
+        elif field.is_relation:
+            before[name] = event.job.parts.filter(pk=value).first() if value else None
+        else:
+            before[name] = value
+    save_row(
+        model,
+        row.pk,
+        before,
+        number=event.job.number,
+        actor=actor,
+        version=row.version,
+        force=True,
+        job_path=job_path,
+    )
+
+
+def undo_apply(event: JobEvent, actor: StaffMember) -> None:
+    """Put every row back to what it was before the setup was applied. Raises Refused when one was
+    changed since."""
+    children = JobEvent.objects.filter(pk__in=event.before["events"]).select_related("job")
+    for child in children.order_by("-pk"):
+        if child.code == "speaker.added":
+            undo_add(child, actor)
+        elif child.code == "run.added":
+            undo_add_run(child, actor)
+        else:
+            _undo_row(child, actor)
+    ChannelSetting.objects.filter(
+        pk__in=event.before["new_settings"], record__job=event.job_id
+    ).delete()
+    for use in SetupUse.objects.filter(event=event):
+        SavedSetup.objects.filter(pk=use.setup_id).update(times_used=F("times_used") - 1)
+        use.delete()
+
+
+def to_reconfirm(job: Job) -> frozenset[int]:
+    """Keys of the channels whose colours came from a setup and are not yet proved in this car."""
+    taken = {key for use in job.setup_uses.all() for key in use.channels}
+    if not taken:
+        return frozenset()
+    open_rows = job.channels.filter(pk__in=taken, polarity_proved=None)
+    return frozenset(open_rows.values_list("pk", flat=True))

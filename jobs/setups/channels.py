@@ -1,0 +1,213 @@
+"""The channels and settings of a saved setup beside a job's. Nothing here writes."""
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from jobs.models import Channel
+from jobs.services.tuning.records import SETTING_FACTS, facts_of
+from jobs.setups import words as words
+from jobs.setups.items import Item, blocked_by, unlike
+from jobs.setups.match import Matches, State
+from wiring import plan as doc
+from wiring.channels.mapping import Placement
+
+WIRE_FACTS: Final = (
+    "connector",
+    "positive_cavity",
+    "positive_base",
+    "positive_stripe",
+    "negative_cavity",
+    "negative_base",
+    "negative_stripe",
+)
+
+
+def _wire_values(channel: doc.Channel) -> dict[str, Any]:
+    wire = channel.wire or doc.Wire()
+    values: dict[str, Any] = {"connector": wire.connector}
+    for name, lead in (("positive", wire.positive), ("negative", wire.negative)):
+        for fact in ("cavity", "base", "stripe"):
+            values[f"{name}_{fact}"] = getattr(lead, fact)
+    return values
+
+
+def is_used(channel: doc.Channel) -> bool:
+    """Whether the setup says anything of this channel."""
+    return bool(channel.speakers or channel.feeds_device or channel.wire)
+
+
+def _row_of(channel: doc.Channel, matches: Matches, rows: list[Channel]) -> Channel | None:
+    place = matches.carried.placements.get(channel.id)
+    if place is not None:
+        wanted = (place.device, place.kind, place.number)
+    else:
+        device = matches.devices.get(channel.device)
+        part = device.part if device else None
+        wanted = (part.label if part else None, channel.kind, channel.number)
+    return next((row for row in rows if (row.part.label, row.kind, row.number) == wanted), None)
+
+
+def _place_of(channel: doc.Channel, matches: Matches) -> Placement:
+    return matches.carried.placements.get(channel.id) or Placement(channel.id)
+
+
+def _known(channel: doc.Channel, matches: Matches) -> tuple[str, ...]:
+    """The channel's speakers that something in the job stands for."""
+    return tuple(
+        one
+        for one in channel.speakers
+        if (found := matches.speakers.get(one)) is not None and found.state != "impossible"
+    )
+
+
+def _needs_here(channel: doc.Channel, place: Placement, matches: Matches) -> tuple[str, ...]:
+    """What must be taken first: the device only where the channel stays on what stands for it."""
+    match = matches.devices.get(channel.device)
+    stays = match is not None and match.part is not None and match.part.label == place.device
+    own = (f"device:{channel.device}",) if stays or place.device is None else ()
+    fed = (f"device:{channel.feeds_device}",) if channel.feeds_device else ()
+    joined = (f"channel:{place.joins}",) if place.joins else ()
+    known = tuple(f"speaker:{one}" for one in _known(channel, matches))
+    return (*own, *fed, *known, *joined)
+
+
+def channel_item(channel: doc.Channel, matches: Matches, rows: list[Channel]) -> Item:
+    """What a channel feeds over which wire; the colours are expected, the polarity unproved."""
+    key, place = f"channel:{channel.id}", _place_of(channel, matches)
+    needs = _needs_here(channel, place, matches)
+    told = words.channel(channel, matches)
+    row = _row_of(channel, matches, rows)
+    blocked = blocked_by([one for one in needs if not one.startswith("channel:")], matches)
+    if row is None:
+        blocked = (*blocked, *(place.why or (f"nothing here stands for {channel.id}",)))
+    if row is None or blocked:
+        return Item(key, "channels", channel.id, told, "nothing", "impossible", blocked, needs)
+    fed = matches.devices[channel.feeds_device].part if channel.feeds_device else None
+    known = _known(channel, matches)
+    if place.joins:
+        values: dict[str, Any] = {"joining": "parallel"}
+        extra = (*matches.shared_speakers(place.joins), *known)
+    else:
+        values = {
+            **_wire_values(channel),
+            "joining": channel.joining if len(known) == len(channel.speakers) else "single",
+            "bridged_with": place.bridged_with if channel.speakers else channel.bridged_with,
+            "feeds_part": fed,
+            "feeds_input": channel.feeds_input,
+            "note": channel.note,
+            "polarity_proved": None,
+        }
+        extra = known
+    state, why = _channel_state(channel, place, row, values, extra, needs, matches)
+    moved = f"{row.plan_id}: " if channel.id != row.plan_id else ""
+    coloured = any(values.get(name) for name in ("positive_base", "negative_base"))
+    return Item(
+        key,
+        "channels",
+        channel.id if not moved else f"{channel.id} → {row.plan_id}",
+        told,
+        words.channel_row(row),
+        state,
+        why,
+        needs,
+        row.pk,
+        values,
+        extra=extra,
+        result=f"{moved}{told}" if moved else "",
+        remind="Reconfirm the colours in the car" if coloured else "",
+    )
+
+
+def _channel_state(
+    channel: doc.Channel,
+    place: Placement,
+    row: Channel,
+    values: Mapping[str, Any],
+    extra: tuple[str, ...],
+    needs: tuple[str, ...],
+    matches: Matches,
+) -> tuple[State, tuple[str, ...]]:
+    here = {speaker.pk for speaker in row.speakers.all()}
+    matched = [matches.speakers[one].placed for one in extra]
+    wanted = {one.pk for one in matched if one is not None}
+    shared = [matches.speakers[one].placed for one in matches.sharing(channel.id)]
+    allowed = wanted | {one.pk for one in shared if one is not None}
+    unlooked = {"polarity_proved"} | ({"joining"} if shared else set())
+    equal = all(getattr(row, name) == values[name] for name in values if name not in unlooked)
+    if equal and None not in matched and wanted <= here <= allowed:
+        return "same", ()
+    empty = not here and row.feeds_part is None and not any(getattr(row, n) for n in WIRE_FACTS)
+    missing = tuple(
+        f"nothing here stands for {one}" for one in channel.speakers if one not in extra
+    )
+    why = (*place.why, *missing, *unlike(needs, matches))
+    if not empty and not place.joins:
+        why = ("this channel already has entries here", *why)
+    return ("differs", why) if why or place.other else ("new", ())
+
+
+def setting_values(setting: doc.Setting) -> dict[str, Any]:
+    """A setting of a plan as the fields of a tuning record's row."""
+    values: dict[str, Any] = {
+        "level_db": setting.level_db,
+        "delay_ms": setting.delay_ms,
+        "inverted": setting.inverted,
+        "muted": setting.muted,
+        "sections": [
+            {"kind": s.kind, "frequency_hz": s.frequency_hz, "gain_db": s.gain_db, "q": s.q}
+            for s in setting.sections
+        ],
+    }
+    for name in ("high_pass", "low_pass"):
+        one: doc.Crossover | None = getattr(setting, name)
+        values[f"{name}_family"] = one.family if one else ""
+        values[f"{name}_order"] = one.order if one else None
+        values[f"{name}_hz"] = one.frequency_hz if one else None
+    return values
+
+
+def setting_item(
+    channel: doc.Channel, matches: Matches, rows: list[Channel], now: Mapping[int, Any]
+) -> Item:
+    """The settings of a channel as left; `now` holds the job's own by channel key."""
+    place = _place_of(channel, matches)
+    needs = _needs_here(channel, place, matches)
+    told = words.setting(setting_values(channel.setting))
+    row = _row_of(channel, matches, rows)
+    blocked = blocked_by([one for one in needs if not one.startswith("channel:")], matches)
+    key = f"setting:{channel.id}"
+    if place.joins and row is not None:
+        blocked = (f"it shares {row.plan_id} and has the settings of {place.joins}",)
+    if row is None or blocked:
+        why = blocked or place.why or (f"{channel.device} has no such channel here",)
+        return Item(key, "settings", channel.id, told, "nothing", "impossible", why, needs)
+    values = setting_values(channel.setting)
+    carried = matches.levels.get(channel.id)
+    why = unlike(needs, matches)
+    if carried is not None:
+        values["level_db"] = carried.level_db
+        why = (carried.why, *why)
+    here = facts_of(now.get(row.pk))
+    limit = row.part.product.max_sections
+    if limit is not None and len(channel.setting.sections) > limit:
+        why += (f"{row.part.label} has {limit} equaliser sections a channel",)
+    state: State = "new"
+    if here == values and row.pk in now:
+        state, why = "same", ()
+    elif row.pk in now and here != facts_of(None):
+        state, why = "differs", ("this channel already has settings here", *why)
+    elif why or place.other:
+        state = "differs"
+    return Item(
+        key,
+        "settings",
+        channel.id if row.plan_id == channel.id else f"{channel.id} → {row.plan_id}",
+        told,
+        words.setting({name: here[name] for name in SETTING_FACTS}) if row.pk in now else "nothing",
+        state,
+        why,
+        needs,
+        row.pk,
+        values,
+        result=words.setting(values) if carried else "",
+    )

@@ -1,0 +1,203 @@
+"""A saved setup's document: made from a signed sheet, read in any version.
+
+`upgrade` brings an older version up to this one, so that a reader only ever sees the newest.
+"""
+
+import re
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+import msgspec
+
+from jobs.models import InstallSheet, Job, Photo, StepOutcome
+from jobs.reads.clocks import time_on
+from jobs.setups.schema import MOST_PHOTOS, SETUP_VERSION, SetupDocument
+from wiring.plan import Plan, PlanError, from_builtins
+from wiring.positions import POSITIONS
+
+PRODUCT_FACTS: Final = ("product_id", "product", "maker", "name", "part_number", "kind", "quantity")
+SHOWN_SUBJECTS: Final = ("channel", "speaker", "part", "run", "step")
+"""Subjects of the photos that go along: the work, never the car's arrival or its owner's things."""
+
+
+class SetupError(ValueError):
+    """The document is no setup this version can read."""
+
+
+def function_of(channel: Mapping[str, Any], speakers: Mapping[str, Mapping[str, Any]]) -> str:
+    """What a wire pair does: "Front door left midrange", or the input it feeds."""
+    fed = []
+    for one in channel.get("speakers", ()):
+        speaker = speakers.get(one)
+        if speaker:
+            place = POSITIONS.get(speaker["position"])
+            label = place.label if place else speaker["position"]
+            fed.append(f"{label} {speaker['kind'].replace('_', ' ')}")
+    if channel.get("feeds_device"):
+        fed.append(f"input {channel.get('feeds_input') or '?'} of {channel['feeds_device']}")
+    return ", ".join(fed)[:120]
+
+
+def wires_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The wire list of the vehicle's plugs that a plan speaks of."""
+    speakers = {one["id"]: one for one in plan.get("speakers", ())}
+    found = []
+    for channel in plan.get("channels", ()):
+        wire = channel.get("wire") or {}
+        function = function_of(channel, speakers)
+        for sign, name in (("+", "positive"), ("−", "negative")):
+            lead = wire.get(name) or {}
+            if not any(lead.get(fact) for fact in ("cavity", "base")):
+                continue
+            found.append(
+                {
+                    "connector": wire.get("connector", ""),
+                    **{fact: lead.get(fact, "") for fact in ("cavity", "base", "stripe")},
+                    "function": function,
+                    "sign": sign,
+                    "proved": wire.get("polarity_proved") is True,
+                }
+            )
+    return found
+
+
+def _car(vehicle: Mapping[str, Any]) -> dict[str, Any]:
+    """A sheet's vehicle as the model it is of; its years were written as "2018–2024"."""
+    years = [int(year) for year in re.findall(r"\d{4}", str(vehicle.get("years", "")))]
+    open_end = str(vehicle.get("years", "")).rstrip().endswith("–")
+    first = years[0] if years else int(vehicle.get("year") or 1900)
+    names = ("make", "model", "trim", "audio_package", "body_shape")
+    return {
+        **{name: vehicle.get(name, "") for name in names},
+        "year_from": first,
+        "year_to": None if open_end else (years[-1] if years else first),
+    }
+
+
+def _step_notes(job: Job) -> list[dict[str, Any]]:
+    notes = []
+    for step in job.steps.exclude(outcome=StepOutcome.TO_DO):
+        reading = ""
+        if step.reading_value is not None:
+            reading = f"{step.reading_label}: {step.reading_value:g} {step.reading_unit}".strip()
+        notes.append(
+            {"text": step.text, "outcome": step.outcome, "note": step.reason, "reading": reading}
+        )
+    return notes
+
+
+def _photos(job: Job) -> list[dict[str, Any]]:
+    names: dict[str, str] = {}
+    for channel in job.channels.select_related("part"):
+        names[f"channel:{channel.pk}"] = channel.plan_id
+    for kind, rows in (
+        ("speaker", job.speakers.all()),
+        ("part", job.parts.select_related("product")),
+        ("run", job.runs.all()),
+        ("step", job.steps.all()),
+    ):
+        names |= {f"{kind}:{row.pk}": str(row) for row in rows}
+    taken = Photo.objects.kept().filter(job=job)
+    shown = [one for one in taken if one.subject.partition(":")[0] in SHOWN_SUBJECTS]
+    return [
+        {
+            "subject": names.get(one.subject, one.subject)[:120],
+            "caption": one.caption,
+            "job": job.number,
+            "photo": one.pk,
+        }
+        for one in shown[:MOST_PHOTOS]
+    ]
+
+
+def from_sheet(sheet: InstallSheet) -> dict[str, Any]:
+    """The setup of a signed sheet, from its frozen record; steps, photos and time from its job."""
+    document = sheet.document
+    minutes = time_on(sheet.job).total.total_seconds() / 60
+    made = {
+        "setup_version": SETUP_VERSION,
+        "source": {
+            "sheet": document["sheet"]["number"],
+            "document_sha256": sheet.document_sha256,
+            "signed_at": document["sheet"]["signed_at"],
+            "signed_by": document["signatures"]["manager"]["name"],
+            "shop": document["shop"]["name"],
+        },
+        "vehicle": _car(document["vehicle"]),
+        "products": {
+            part["label"]: {name: part[name] for name in PRODUCT_FACTS}
+            for part in document["parts"]
+        },
+        "speaker_parts": document["speaker_parts"],
+        "plan": document["plan"],
+        "recorded": document["tuning"].get("after", {}).get("channels", []),
+        "other_settings": [
+            {"name": row["name"], "after": row["after"]}
+            for row in document["other_settings"]
+            if row["after"]
+        ],
+        "wires": wires_of(document["plan"]),
+        "step_notes": _step_notes(sheet.job),
+        "photos": _photos(sheet.job),
+        "measured_minutes": round(minutes, 1) if minutes else None,
+    }
+    return checked(made)
+
+
+def _from_1(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Version 1 had the years in words, and no wire list, steps, photos or time."""
+    made = {**document, "setup_version": 2, "vehicle": _car(document["vehicle"])}
+    return {**made, "wires": wires_of(document["plan"])}
+
+
+UPGRADES: Final[dict[int, Callable[[Mapping[str, Any]], dict[str, Any]]]] = {1: _from_1}
+"""From each older version to the next."""
+
+
+def upgrade(document: Mapping[str, Any]) -> dict[str, Any]:
+    """The document at this version. Raises SetupError when it comes from a later one."""
+    version = document.get("setup_version")
+    while version in UPGRADES:
+        try:
+            document = UPGRADES[version](document)
+        except (KeyError, TypeError, ValueError, AttributeError):
+            raise SetupError(f"This setup does not fit version {version} of its schema.") from None
+        version = document["setup_version"]
+    if version != SETUP_VERSION:
+        raise SetupError(f"This setup has version {version}; this program reads {SETUP_VERSION}.")
+    defaults: dict[str, Any] = {
+        "wires": [],
+        "step_notes": [],
+        "photos": [],
+        "measured_minutes": None,
+    }
+    return {**defaults, **document}
+
+
+def checked(document: Mapping[str, Any]) -> dict[str, Any]:
+    """The document at this version, every field as the schema wants it. Raises SetupError."""
+    upgraded = upgrade(document)
+    try:
+        typed = msgspec.convert(upgraded, SetupDocument, strict=True)
+    except msgspec.ValidationError as error:
+        raise SetupError(f"The setup does not fit its schema: {error}.") from None
+    built = msgspec.json.decode(msgspec.json.encode(typed))
+    assert isinstance(built, dict)
+    plan_in(built)
+    return built
+
+
+def plan_in(document: Mapping[str, Any]) -> Plan:
+    """The plan in a setup. Raises SetupError."""
+    try:
+        return from_builtins(upgrade(document)["plan"])
+    except PlanError as error:
+        raise SetupError(str(error)) from None
+
+
+def product_names(document: Mapping[str, Any]) -> list[str]:
+    """The products of a setup by maker and name, sorted: what a search compares."""
+    names = {
+        " ".join(f"{one['maker']} {one['name']}".split()) for one in document["products"].values()
+    }
+    return sorted(names)

@@ -1,0 +1,135 @@
+"""The power plan of a saved setup beside a job's. Nothing here writes."""
+
+from typing import Any, Final
+
+from jobs.models import Job, PowerRun, SupplyFacts
+from jobs.services.power import RUN_FACTS
+from jobs.setups import words as words
+from jobs.setups.items import Item, blocked_by, unlike
+from jobs.setups.match import Matches, State
+from jobs.sheet.wording import Local
+from wiring import plan as doc
+
+SUPPLY_FACTS: Final = (
+    "battery_ah",
+    "battery_chemistry",
+    "internal_resistance_mohm",
+    "alternator_a",
+    "alternator_idle_a",
+    "base_load_a",
+)
+
+
+def run_values(run: doc.Run, matches: Matches) -> dict[str, Any]:
+    """A run of a plan as the fields of a job's run, its nodes named as in the job."""
+    conductor, fuse = run.conductor, run.fuse
+    return {
+        "kind": run.kind,
+        "from_node": matches.node(run.from_node) or run.from_node,
+        "to_node": matches.node(run.to_node) or run.to_node,
+        "size": conductor.size,
+        "metal": conductor.metal,
+        "stranding": conductor.stranding,
+        "insulation_c": conductor.insulation_c,
+        "length_m": run.length_m,
+        "parallel": run.parallel,
+        "place": run.place,
+        "bundled": run.bundled,
+        "connections": run.connections,
+        "sheathed": run.sheathed,
+        "fuse_rating_a": fuse.rating_a if fuse else None,
+        "fuse_body": fuse.body if fuse else "",
+        "fuse_distance_m": fuse.distance_m if fuse else None,
+    }
+
+
+def run_item(run: doc.Run, matches: Matches, rows: list[PowerRun], local: Local) -> Item:
+    """One run of the setup's power plan; the job's run is the one between the same nodes."""
+    values = run_values(run, matches)
+    needs = tuple(f"device:{n}" for n in (run.from_node, run.to_node) if n in matches.devices)
+    key, told = f"run:{run.id}", words.run(values, local)
+    if blocked := blocked_by(needs, matches):
+        return Item(key, "power", run.id, told, "nothing", "impossible", blocked, needs)
+    row = next(
+        (
+            one
+            for one in rows
+            if all(getattr(one, n) == values[n] for n in ("kind", "from_node", "to_node"))
+        ),
+        None,
+    )
+    why = unlike(needs, matches)
+    if row is None:
+        state: State = "differs" if why else "new"
+        return Item(key, "power", run.id, told, "nothing", state, why, needs, None, values)
+    here = {name: getattr(row, name) for name in RUN_FACTS if name != "note"}
+    if here == values:
+        return Item(key, "power", run.id, told, words.run(here, local), "same", (), needs, row.pk)
+    why = (f"{row.label} already runs there", *why)
+    return Item(
+        key, "power", run.id, told, words.run(here, local), "differs", why, needs, row.pk, values
+    )
+
+
+def supply_items(plan: doc.Plan, job: Job) -> list[Item]:
+    """Battery and alternator, where the setup knows them."""
+    supply = plan.supply
+    if supply.battery_ah is None and supply.alternator_a is None:
+        return []
+    values = {
+        "battery_ah": supply.battery_ah,
+        "battery_chemistry": supply.battery_chemistry,
+        "internal_resistance_mohm": round(supply.internal_resistance_ohm * 1000, 6),
+        "alternator_a": supply.alternator_a,
+        "alternator_idle_a": supply.alternator_idle_a,
+        "base_load_a": supply.base_load_a,
+    }
+    row = SupplyFacts.objects.filter(job=job).first()
+    if row is None:
+        return []
+    here = {name: getattr(row, name) for name in SUPPLY_FACTS}
+    state: State = "new" if row.battery_ah is None and row.alternator_a is None else "differs"
+    why = ("battery or alternator is entered already",) if state == "differs" else ()
+    if here == values:
+        state, why = "same", ()
+    told, now = words.supply(values), words.supply(here)
+    title = "Battery and alternator"
+    return [Item("supply:1", "power", title, told, now, state, why, (), row.pk, values)]
+
+
+def turn_on_items(plan: doc.Plan, matches: Matches) -> list[Item]:
+    """How each device is woken, and by which other."""
+    items = []
+    for device in plan.devices:
+        one = matches.devices[device.id]
+        if one.part is None:
+            continue
+        needs: tuple[str, ...] = (f"device:{device.id}",)
+        by = matches.devices.get(device.turn_on_by or "")
+        if device.turn_on_by and (by is None or by.part is None):
+            continue
+        if by is not None:
+            needs += (f"device:{device.turn_on_by}",)
+        values = {"turn_on": device.turn_on, "turn_on_by": by.part if by else None}
+        part = one.part
+        here = {"turn_on": part.turn_on, "turn_on_by": part.turn_on_by}
+        untouched = part.turn_on == part.product.turn_on and part.turn_on_by is None
+        why: tuple[str, ...] = unlike(needs, matches)
+        if not untouched:
+            why = ("how it is turned on is entered already", *why)
+        state: State = "same" if here == values else "differs" if why else "new"
+        items.append(
+            Item(
+                f"turn_on:{device.id}",
+                "power",
+                f"{device.id} turned on by",
+                words.turn_on(values),
+                words.turn_on(here),
+                state,
+                () if state == "same" else why,
+                needs,
+                part.pk,
+                values,
+            )
+        )
+    return items

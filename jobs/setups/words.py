@@ -1,0 +1,155 @@
+"""What a setup has and what a job has, said alike so that they can be read side by side."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from jobs.models import Channel, JobPart, JobSpeaker
+from jobs.models.channels import JOINING_CHOICES
+from jobs.setups.match import Matches
+from jobs.sheet import wording
+from shop.models.products import TurnOn
+from wiring import plan as doc
+from wiring.positions import POSITIONS
+
+JOININGS = dict(JOINING_CHOICES)
+NOTHING = "nothing"
+
+
+def _listed(*words: str) -> str:
+    return "; ".join(word for word in words if word) or NOTHING
+
+
+def device(one: doc.Device) -> str:
+    """ "Harnbeck Weir Six, 6 channels, 2 line outputs"."""
+    return _sources(one.name, one.amplifier_channels, one.line_outputs)
+
+
+def device_part(part: JobPart) -> str:
+    """A part of the job said as a device of the setup."""
+    product = part.product
+    told = _sources(str(product), product.amplifier_channels, product.line_outputs)
+    return f"{part.label} {told}"
+
+
+def _sources(name: str, channels: int, lines: int) -> str:
+    parts = [name]
+    if channels:
+        parts.append(wording.plural(channels, "channel"))
+    if lines:
+        parts.append(wording.plural(lines, "line output"))
+    return ", ".join(parts)
+
+
+def _place(position: str, kind: str) -> str:
+    known = POSITIONS.get(position)
+    return f"{known.label if known else position}, {kind.replace('_', ' ')}"
+
+
+def _driver(name: str, impedance_ohm: float, coils: int) -> str:
+    each = f"{coils} coils of " if coils > 1 else ""
+    return f"{name}, {each}{wording.quantity(impedance_ohm, 'Ω')}"
+
+
+def speaker(one: doc.Speaker) -> str:
+    """ "Front door left, midrange: Threlk Plover 165, 4 Ω"."""
+    return f"{_place(one.position, one.kind)}: {_driver(one.name, one.impedance_ohm, one.coils)}"
+
+
+def speaker_row(row: JobSpeaker) -> str:
+    """A speaker of the job said as one of the setup."""
+    return f"{_place(row.position, row.kind)}: {_driver(row.name, row.impedance_ohm, row.coils)}"
+
+
+def _lead(sign: str, cavity: str, base: str, stripe: str) -> str:
+    code = f"{base}/{stripe}" if stripe else base
+    return wording.TIGHT.join(filter(None, [sign if cavity or code else "", cavity, code]))
+
+
+def channel(one: doc.Channel, matches: Matches) -> str:
+    """What a channel of the setup feeds, over which wire."""
+    fed = [f"feeds {speaker}" for speaker in one.speakers]
+    if one.feeds_device:
+        match = matches.devices.get(one.feeds_device)
+        name = match.part.label if match and match.part else one.feeds_device
+        fed.append(f"feeds {name} input {one.feeds_input or ''}".strip())
+    wire = one.wire or doc.Wire()
+    return _listed(
+        ", ".join(fed),
+        JOININGS[one.joining].lower() if len(one.speakers) > 1 else "",
+        f"bridged with {one.bridged_with}" if one.bridged_with else "",
+        wire.connector,
+        _lead("+", wire.positive.cavity, wire.positive.base, wire.positive.stripe),
+        _lead("−", wire.negative.cavity, wire.negative.base, wire.negative.stripe),
+        one.note,
+    )
+
+
+def channel_row(row: Channel) -> str:
+    """A channel of the job said as one of the setup."""
+    speakers = [f"feeds {speaker.label}" for speaker in row.speakers.all()]
+    if row.feeds_part:
+        speakers.append(f"feeds {row.feeds_part.label} input {row.feeds_input or ''}".strip())
+    return _listed(
+        ", ".join(speakers),
+        JOININGS[row.joining].lower() if len(speakers) > 1 else "",
+        f"bridged with {row.bridged_with}" if row.bridged_with else "",
+        row.connector,
+        _lead("+", row.positive_cavity, row.positive_base, row.positive_stripe),
+        _lead("−", row.negative_cavity, row.negative_base, row.negative_stripe),
+        row.note,
+    )
+
+
+def _filter(name: str, values: Mapping[str, Any], key: str) -> str:
+    if not values[f"{key}_hz"]:
+        return ""
+    family = wording.FAMILIES.get(values[f"{key}_family"], "")
+    slope = f" {6 * values[f'{key}_order']} dB/oct" if values[f"{key}_order"] else ""
+    return f"{name} {wording.hertz(values[f'{key}_hz'])} {family}{slope}".strip()
+
+
+def setting(values: Mapping[str, Any]) -> str:
+    """All settings of one channel."""
+    return _listed(
+        _filter("high-pass", values, "high_pass"),
+        _filter("low-pass", values, "low_pass"),
+        wording.level(values["level_db"]),
+        wording.quantity(values["delay_ms"], "ms", 2),
+        "inverted" if values["inverted"] else "",
+        "muted" if values["muted"] else "",
+        *(wording.section(one) for one in values["sections"]),
+    )
+
+
+def run(values: Mapping[str, Any], local: wording.Local) -> str:
+    """One length of cable with its fuse."""
+    count = f"{values['parallel']} × " if values["parallel"] > 1 else ""
+    fuse = ""
+    if values["fuse_rating_a"]:
+        fuse = f"fuse {wording.quantity(values['fuse_rating_a'], 'A')} {values['fuse_body']}"
+        if values["fuse_distance_m"] is not None:
+            fuse += f" at {local.distance(values['fuse_distance_m'])}"
+    return _listed(
+        f"{values['kind']} {values['from_node']} to {values['to_node']}",
+        f"{count}{values['size'].replace('mm2', 'mm²')} {values['metal'].replace('_', ' ')}",
+        local.length(values["length_m"]),
+        fuse,
+    )
+
+
+def supply(values: Mapping[str, Any]) -> str:
+    """Battery and alternator."""
+    battery = wording.quantity(values["battery_ah"], "Ah")
+    return _listed(
+        f"battery {battery}, {values['battery_chemistry']}" if values["battery_ah"] else "",
+        f"alternator {wording.quantity(values['alternator_a'], 'A')}"
+        if values["alternator_a"]
+        else "",
+    )
+
+
+def turn_on(values: Mapping[str, Any]) -> str:
+    """How a device is woken, and by what."""
+    label = dict(TurnOn.choices).get(values["turn_on"], "")
+    by = values["turn_on_by"]
+    return _listed(f"{label}, by {by.label}" if by else str(label))

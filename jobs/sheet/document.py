@@ -1,0 +1,375 @@
+"""The sheet's document: everything an install sheet shows, as plain types, hashed once signed.
+
+`draft(job)` gives the document as it stands; `freeze(...)` completes it for signing. Quantities
+are SI with the unit in the name, moments are ISO 8601 in UTC. The PDF and the page are made from
+the document alone, so a later change of a row, a table or a rule never shows on a signed sheet.
+"""
+
+import hashlib
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import PurePosixPath
+from typing import Any, Final
+
+from jobs.lists import cautions
+from jobs.models import InstallSheet, Job, TuningKind
+from jobs.plan.document import findings_of, plan_of, published_tables, results_of
+from jobs.sheet.tuning import sound_of
+from shop.models import Shop, StaffMember
+from wiring.plan import Plan, to_builtins
+
+DOCUMENT_VERSION: Final = 1
+
+ASSUMPTIONS: Final = (
+    ("max_drop_fraction", "Largest voltage drop allowed", "shop's choice"),
+    ("music_duty", "Music duty (mean power over full power)", "common practice, no source"),
+    ("cabin_c", "Air in the cabin", "shop's choice"),
+    ("engine_bay_c", "Air in the engine bay", "shop's choice"),
+    ("fuse_distance_m", "Fuse to battery at most", "common practice, no source"),
+    ("body_return_ohm", "Vehicle body as return", "common practice, no source"),
+    ("connection_ohm", "Each connection", "common practice, no source"),
+    ("key_off_limit_a", "Key-off draw at most", "common practice, no source"),
+    ("crossover_gap_db", "Crossover gap or overlap at most", "common practice, no source"),
+)
+
+
+@dataclass(frozen=True)
+class Signing:
+    """Who signs which revision, when, and what it corrects."""
+
+    revision: int
+    signed_by: StaffMember
+    signed_at: datetime
+    corrects: InstallSheet | None = None
+    correction_reason: str = ""
+
+
+def canonical(document: dict[str, Any]) -> bytes:
+    """The document as canonical JSON: sorted keys, no spaces, UTF-8."""
+    return json.dumps(
+        document, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+    ).encode()
+
+
+def sha256_of(document: dict[str, Any]) -> str:
+    """SHA-256 of the canonical JSON, in hexadecimal."""
+    return hashlib.sha256(canonical(document)).hexdigest()
+
+
+def _moment(at: datetime | None) -> str | None:
+    return None if at is None else at.astimezone(UTC).isoformat(timespec="seconds")
+
+
+def _name(person: StaffMember | None) -> str:
+    return "" if person is None else str(person)
+
+
+def _plain(value: Any) -> Any:
+    """JSON types that read back the same from either database: no tuples, no minus zero."""
+    if isinstance(value, dict):
+        return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(one) for one in value]
+    if isinstance(value, float) and value == 0:
+        return 0.0
+    return value
+
+
+def _shop(shop: Shop) -> dict[str, Any]:
+    return {
+        "name": shop.name,
+        "address": shop.address,
+        "phone": shop.phone,
+        "email": shop.email,
+        "time_zone": shop.time_zone,
+        "units": shop.units,
+        "terms": shop.sheet_terms,
+    }
+
+
+def _vehicle(job: Job) -> dict[str, Any]:
+    vehicle, model = job.vehicle, job.vehicle.vehicle_model
+    return {
+        "title": vehicle.title,
+        "plate": vehicle.plate,
+        "vin": vehicle.vin,
+        "vin_odd": vehicle.vin_odd,
+        "year": vehicle.year,
+        "colour": vehicle.colour,
+        "make": model.make,
+        "model": model.model,
+        "years": model.years,
+        "trim": model.trim,
+        "audio_package": model.audio_package,
+        "factory_amplifier": model.factory_amplifier,
+        "body_shape": model.body_shape,
+        "powertrain": model.get_powertrain_display(),
+        "high_voltage": model.high_voltage,
+    }
+
+
+def _check_in(job: Job) -> dict[str, Any] | None:
+    row = getattr(job, "check_in", None)
+    if row is None:
+        return None
+    return {
+        "odometer": row.odometer,
+        "odometer_unit": row.odometer_unit,
+        "energy_percent": row.energy_percent,
+        "keys_count": row.keys_count,
+        "keys_note": row.keys_note,
+        "valuables": row.valuables,
+        "customer_report": row.customer_report,
+        "taken_by": _name(row.taken_by),
+        "marks": [
+            {"kind": mark.get_kind_display(), "x": mark.x, "y": mark.y, "note": mark.note}
+            for mark in row.marks.all()
+        ],
+    }
+
+
+def _parts(job: Job) -> list[dict[str, Any]]:
+    return [
+        {
+            "label": part.label,
+            "kind": part.product.kind,
+            "kind_label": part.product.get_kind_display(),
+            "product": str(part.product),
+            "product_id": part.product_id,
+            "maker": part.product.maker,
+            "name": part.product.name,
+            "part_number": part.product.part_number,
+            "quantity": part.quantity,
+            "serial": part.serial,
+            "firmware": part.firmware,
+            "turn_on": part.get_turn_on_display(),
+            "turn_on_by": part.turn_on_by.label if part.turn_on_by else "",
+            "note": part.note,
+        }
+        for part in job.parts.select_related("product", "turn_on_by")
+    ]
+
+
+def _fit_proofs(job: Job) -> list[dict[str, Any]]:
+    return [
+        {
+            "source": row.source,
+            "reference": row.reference,
+            "consulted_on": row.consulted_on.isoformat(),
+            "outcome": row.get_outcome_display(),
+            "note": row.note,
+            "guide": PurePosixPath(row.guide.name or "").name,
+            "by": _name(row.by),
+        }
+        for row in job.fit_proofs.select_related("by")
+    ]
+
+
+def _functions(job: Job) -> list[dict[str, Any]]:
+    return [
+        {
+            "group": row.group,
+            "name": row.name,
+            "before": row.before,
+            "before_label": row.get_before_display(),
+            "before_note": row.before_note,
+            "before_by": _name(row.before_by),
+            "before_at": _moment(row.before_at),
+            "after": row.after,
+            "after_label": row.get_after_display(),
+            "after_note": row.after_note,
+            "after_by": _name(row.after_by),
+            "after_at": _moment(row.after_at),
+            "lost": row.was_lost,
+        }
+        for row in job.function_checks.select_related("before_by", "after_by")
+    ]
+
+
+def _readings(job: Job) -> list[dict[str, Any]]:
+    return [
+        {
+            "kind": row.kind,
+            "about": row.about,
+            "label": row.label,
+            "unit": row.unit,
+            "wanted_before": row.wanted_before,
+            "before_value": row.before_value,
+            "before_instrument": row.before_instrument,
+            "before_by": _name(row.before_by),
+            "before_at": _moment(row.before_at),
+            "after_value": row.after_value,
+            "after_instrument": row.after_instrument,
+            "after_by": _name(row.after_by),
+            "after_at": _moment(row.after_at),
+        }
+        for row in job.readings.select_related("before_by", "after_by")
+    ]
+
+
+def _tuning(job: Job) -> dict[str, Any]:
+    """Name, note, person and moment of the records before and after; their settings are in the
+    plans. `channels` lists the channels that have a row in the record."""
+    records = job.tuning_records.filter(
+        kind__in=[TuningKind.BEFORE, TuningKind.AFTER]
+    ).select_related("by")
+    return {
+        record.kind: {
+            "name": record.name,
+            "note": record.note,
+            "by": _name(record.by),
+            "at": _moment(record.at),
+            "channels": [
+                row.channel.plan_id for row in record.settings.select_related("channel__part")
+            ],
+        }
+        for record in records
+    }
+
+
+def _findings(job: Job, found: list[Any]) -> list[dict[str, Any]]:
+    reasons = {row.fingerprint: row for row in job.finding_reasons.select_related("by")}
+    listed = []
+    for finding in found:
+        given = reasons.get(finding.fingerprint)
+        listed.append(
+            {
+                **finding.as_dict(),
+                "fingerprint": finding.fingerprint,
+                "reason": given.reason if given else "",
+                "reason_by": _name(given.by) if given else "",
+                "reason_at": _moment(given.at) if given else None,
+            }
+        )
+    return listed
+
+
+def _assumptions(plan: Plan) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": name,
+            "label": label,
+            "value": getattr(plan.assumptions, name),
+            "source": source,
+        }
+        for name, label, source in ASSUMPTIONS
+    ]
+
+
+def _signatures(job: Job, signing: Signing | None) -> dict[str, Any]:
+    check_in = getattr(job, "check_in", None)
+    finished = job.events.filter(code="job.finish").select_related("actor").first()
+    return {
+        "condition": {
+            "name": check_in.signed_name,
+            "image": check_in.signature,
+            "at": _moment(check_in.signed_at),
+        }
+        if check_in is not None and check_in.signed_at
+        else None,
+        "technician": {"name": _name(finished.actor), "at": _moment(finished.at)}
+        if finished is not None
+        else None,
+        "manager": {"name": _name(signing.signed_by), "at": _moment(signing.signed_at)}
+        if signing is not None
+        else None,
+    }
+
+
+def _sheet(job: Job, signing: Signing | None) -> dict[str, Any]:
+    if signing is None:
+        return {"number": f"J{job.number}", "revision": None, "draft": True}
+    return {
+        "number": f"J{job.number}-{signing.revision}",
+        "revision": signing.revision,
+        "draft": False,
+        "signed_at": _moment(signing.signed_at),
+        "corrects": signing.corrects.number if signing.corrects else "",
+        "corrects_sha256": signing.corrects.document_sha256 if signing.corrects else "",
+        "correction_reason": signing.correction_reason,
+    }
+
+
+def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
+    shop = Shop.objects.current()
+    after = plan_of(job, TuningKind.AFTER, shop)
+    before = plan_of(job, TuningKind.BEFORE, shop)
+    tuning = _tuning(job)
+    document = {
+        "document_version": DOCUMENT_VERSION,
+        "sheet": _sheet(job, signing),
+        "shop": _shop(shop),
+        "job": {
+            "number": job.number,
+            "wants": job.wants,
+            "bay": str(job.bay),
+            "technician": _name(job.technician),
+            "starts_at": _moment(job.starts_at),
+            "comeback_of": str(job.comeback_of) if job.comeback_of else "",
+        },
+        "customer": {
+            "name": job.customer.name,
+            "phone": job.customer.phone,
+            "email": job.customer.email,
+            "address": job.customer.address,
+        },
+        "vehicle": _vehicle(job),
+        "check_in": _check_in(job),
+        "fit_proofs": _fit_proofs(job),
+        "parts": _parts(job),
+        "speaker_parts": {
+            row.label: row.part.label if row.part else ""
+            for row in job.speakers.select_related("part")
+        },
+        "plan": to_builtins(after),
+        "plan_before": to_builtins(before) if tuning.get("before", {}).get("channels") else None,
+        "tuning": tuning,
+        "sound": sound_of(job, after, before if tuning.get("before", {}).get("channels") else None),
+        "results": results_of(after),
+        "function_checks": _functions(job),
+        "readings": _readings(job),
+        "other_settings": [
+            {"name": row.name, "before": row.before, "after": row.after}
+            for row in job.other_settings.all()
+        ],
+        "notes": [
+            {"text": row.text, "by": _name(row.by), "at": _moment(row.at)}
+            for row in job.notes.select_related("by")
+        ],
+        "findings": _findings(job, findings_of(job, after)),
+        "cautions": cautions.for_sheet(high_voltage=job.vehicle.vehicle_model.high_voltage),
+        "assumptions": _assumptions(after),
+        "tables": list(published_tables()),
+        "signatures": _signatures(job, signing),
+    }
+    plain = _plain(document)
+    assert isinstance(plain, dict)
+    return plain
+
+
+def draft(job: Job) -> dict[str, Any]:
+    """The document as the job stands, unsigned. `job` should come from `load(...)`."""
+    return _build(job, None)
+
+
+def freeze(job: Job, signing: Signing) -> dict[str, Any]:
+    """The document that is signed."""
+    return _build(job, signing)
+
+
+def load(**lookup: Any) -> Job:
+    """The job with the rows the document names. Raises Job.DoesNotExist."""
+    return Job.objects.select_related(
+        "customer", "vehicle__vehicle_model", "bay", "technician", "check_in", "supply"
+    ).get(**lookup)
+
+
+def receipt_of(name: str, image: str, at: datetime, handed_over_by: StaffMember) -> dict[str, Any]:
+    """The customer's signature on a sheet, as its PDF shows it."""
+    return {
+        "name": name,
+        "image": image,
+        "at": _moment(at),
+        "handed_over_by": _name(handed_over_by),
+    }

@@ -1,0 +1,124 @@
+"""Frozen document to HTML to PDF bytes.
+
+The PDF is PDF/A-3a: archival, tagged for screen readers, fonts embedded as subsets, with the plan
+and the whole document attached as JSON. No address is ever fetched: pictures are inside the HTML.
+"""
+
+import re
+from collections.abc import Mapping
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any, Final
+
+import weasyprint
+from django.contrib.staticfiles import finders
+from django.template.loader import render_to_string
+from weasyprint.text.fonts import FontConfiguration
+from weasyprint.urls import URLFetcher
+
+from jobs.sheet import signing
+from jobs.sheet.document import canonical, sha256_of
+from jobs.sheet.values import sheet_values
+from wiring.plan import dump, from_builtins
+
+HERE: Final = Path(__file__).parent
+VARIANT: Final = "pdf/a-3a"
+PLAN_NAME: Final = "plan.json"
+DOCUMENT_NAME: Final = "sheet.json"
+SHARED_STYLES: Final = ("css/install-sheet.css", "css/install-sheet-parts.css")
+FONT_FACES: Final = (
+    ("Regular", 400, "normal"),
+    ("Semibold", 600, "normal"),
+    ("Bold", 700, "normal"),
+    ("Italic", 400, "italic"),
+)
+
+
+@cache
+def _fonts() -> FontConfiguration:
+    return FontConfiguration()
+
+
+@cache
+def _stylesheets() -> tuple[weasyprint.CSS, ...]:
+    """The sheet's style, shared with the screen, and the page around it; read once a process."""
+    faces = "".join(
+        f'@font-face{{font-family:"Sheet";font-weight:{weight};font-style:{style};'
+        f'src:url("{(HERE.parent / "fonts" / f"OpenSans-{name}.ttf").as_uri()}")}}'
+        for name, weight, style in FONT_FACES
+    )
+    texts = [faces]
+    for name in SHARED_STYLES:
+        shared = finders.find(name)
+        assert isinstance(shared, str)
+        texts.append(Path(shared).read_text(encoding="utf-8"))
+    texts.append((HERE / "page.css").read_text(encoding="utf-8"))
+    return tuple(weasyprint.CSS(string=text, font_config=_fonts()) for text in texts)
+
+
+@cache
+def _picture_style() -> str:
+    return (HERE / "pictures.css").read_text(encoding="utf-8")
+
+
+def _with_picture_style(html: str) -> str:
+    """The page's style does not reach into pictures in a PDF: each gets a style of its own."""
+    return re.sub(r"(<svg\b[^>]*>)", rf"\1<style>{_picture_style()}</style>", html)
+
+
+def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:
+    """The HTML the PDF is made of."""
+    digest = "" if document["sheet"]["draft"] else sha256_of(dict(document))
+    values = sheet_values(document, receipt)
+    return _with_picture_style(render_to_string("pdf/sheet.html", {**values, "digest": digest}))
+
+
+def attachments(document: Mapping[str, Any]) -> list[weasyprint.Attachment]:
+    """The plan as `python -m wiring check` reads it, and the canonical document that is hashed."""
+    at = document["sheet"].get("signed_at")
+    moment = datetime.fromisoformat(at) if at else None
+    return [
+        weasyprint.Attachment(
+            string=content,
+            name=name,
+            description=description,
+            relationship=relationship,
+            created=moment,
+            modified=moment,
+        )
+        for name, description, relationship, content in (
+            (PLAN_NAME, "The plan", "Source", dump(from_builtins(document["plan"]))),
+            (DOCUMENT_NAME, "Everything on this sheet", "Data", canonical(dict(document))),
+        )
+    ]
+
+
+def fetcher() -> URLFetcher:
+    """Opens what is inside the HTML itself, and no file or address."""
+    return URLFetcher(allowed_protocols=("data",))
+
+
+def write_pdf(html: str, attached: list[weasyprint.Attachment]) -> bytes:
+    """The renderer alone: HTML to bytes."""
+    made = weasyprint.HTML(string=html, url_fetcher=fetcher())
+    return bytes(
+        made.write_pdf(
+            stylesheets=list(_stylesheets()),
+            font_config=_fonts(),
+            attachments=attached,
+            pdf_variant=VARIANT,
+        )
+    )
+
+
+def pdf(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> bytes:
+    """The sheet as PDF without a digital signature: the preview of a draft."""
+    return write_pdf(sheet_html(document, receipt), attachments(document))
+
+
+def signed_pdf(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> bytes:
+    """The sheet as PDF, signed with the shop's key."""
+    number = document["sheet"]["number"]
+    reason = f"Install sheet {number}" + (f", received by {receipt['name']}" if receipt else "")
+    return signing.sign(pdf(document, receipt), shop_name=document["shop"]["name"], reason=reason)

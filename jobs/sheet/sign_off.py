@@ -1,0 +1,175 @@
+"""Review, sign-off, correction and hand-over: the only ways to a signed sheet and past it.
+
+Making a PDF takes longer than a writer may hold the database. So the document is frozen and
+rendered first, then inside the transaction built again under the job's lock: when it is no longer
+the same, nothing is written.
+"""
+
+import hashlib
+from datetime import datetime
+
+from django.db import transaction
+from django.utils import timezone
+
+from jobs.errors import ChangedMeanwhile, Refused
+from jobs.lifecycle import SHEET_OPEN, Stage
+from jobs.models import FindingReason, InstallSheet, Job, SheetReceipt
+from jobs.plan.document import findings_of
+from jobs.services.durable import signed_work
+from jobs.services.events import log
+from jobs.services.moves import check_move, move
+from jobs.sheet import document as sheet_document
+from jobs.sheet import render
+from shop.models import StaffMember
+from shop.roles import Role
+
+REASON_OPEN = SHEET_OPEN | {Stage.READY_FOR_REVIEW}
+
+
+@transaction.atomic
+def give_reason(
+    job_id: int, fingerprint: str, reason: str, actor: StaffMember, key: str = ""
+) -> FindingReason | None:
+    """Write why a caution may stand; an empty reason takes it back. Raises Refused.
+
+    `key` is the client's save key: a repeat after a lost reply changes nothing.
+    """
+    job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
+    if actor.roles.isdisjoint({Role.TECHNICIAN, Role.MANAGER}):
+        raise Refused("Reasons for cautions are given by a technician or a manager.")
+    if job.stage not in REASON_OPEN:
+        raise Refused(
+            f"{job} is {job.get_stage_display().lower()}: reasons are given in the bay or in "
+            "review."
+        )
+    given = job.finding_reasons.filter(fingerprint=fingerprint).first()
+    reason = reason.strip()
+    before = given.reason if given else ""
+    if reason == before or (key and job.events.filter(key=key).exists()):
+        return given
+    finding = next((one for one in findings_of(job) if one.fingerprint == fingerprint), None)
+    if finding is None and reason:
+        raise ChangedMeanwhile("This finding is gone: reload the page.")
+    if finding is not None and finding.severity == "stop":
+        raise Refused("A stop cannot be signed over: it has to be put right.")
+    if reason:
+        given, _ = job.finding_reasons.update_or_create(
+            fingerprint=fingerprint, defaults={"reason": reason, "by": actor}
+        )
+    elif given is not None:
+        given.delete()
+        given = None
+    log(
+        job,
+        actor,
+        "finding.reason",
+        subject=f"finding:{fingerprint}"[:60],
+        before={"reason": before},
+        after={"reason": reason, "finding": finding.title if finding else fingerprint},
+        key=key,
+    )
+    return given
+
+
+def _signing(job: Job, actor: StaffMember, at: datetime) -> sheet_document.Signing:
+    last = job.sheets.order_by("-revision").first()
+    opened = job.events.filter(code="job.correct").first()
+    return sheet_document.Signing(
+        revision=last.revision + 1 if last else 1,
+        signed_by=actor,
+        signed_at=at,
+        corrects=last,
+        correction_reason=opened.after.get("reason", "") if last and opened else "",
+    )
+
+
+def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
+    """Sign: freeze the document, make its PDF once, store both, move the job to signed off.
+
+    Raises Refused when the person may not, a stop is open or a caution has no reason;
+    ChangedMeanwhile when the job changed while the sheet was being made.
+    """
+    job = sheet_document.load(pk=job_id)
+    check_move(job, "sign_off", actor, but="sheet_frozen")
+    signing = _signing(job, actor, timezone.now())
+    document = sheet_document.freeze(job, signing)
+    digest = sheet_document.sha256_of(document)
+    pdf = render.signed_pdf(document)
+    with signed_work():
+        Job.objects.select_for_update(of=("self",)).get(pk=job_id)
+        now = sheet_document.freeze(sheet_document.load(pk=job_id), signing)
+        if sheet_document.sha256_of(now) != digest:
+            raise ChangedMeanwhile("The job changed while you were signing: read it again.")
+        sheet = InstallSheet.objects.create(
+            job=job,
+            revision=signing.revision,
+            corrects=signing.corrects,
+            correction_reason=signing.correction_reason,
+            document=document,
+            document_sha256=digest,
+            pdf=pdf,
+            pdf_sha256=hashlib.sha256(pdf).hexdigest(),
+            signed_by=actor,
+            signed_at=signing.signed_at,
+        )
+        move(job_id, "sign_off", actor)
+        log(
+            job,
+            actor,
+            "sheet.signed",
+            subject=f"installsheet:{sheet.pk}",
+            after={"number": sheet.number, "document_sha256": digest},
+        )
+    return sheet
+
+
+def latest_sheet(job: Job) -> InstallSheet | None:
+    """The newest signed sheet of a job, without its PDF."""
+    return (
+        job.sheets.select_related("job", "receipt", "signed_by")
+        .defer("pdf", "receipt__pdf")
+        .order_by("-revision")
+        .first()
+    )
+
+
+def collect_job(
+    job_id: int, actor: StaffMember, signed_name: str, signature: str = ""
+) -> SheetReceipt:
+    """Hand over: the customer signs the newest sheet, and the job is collected.
+
+    `signature` is a PNG data URL; empty where the typed name stands alone. Raises Refused.
+    """
+    job = Job.objects.get(pk=job_id)
+    check_move(job, "collect", actor, but="customer_signed")
+    sheet = latest_sheet(job)
+    signed_name = " ".join(signed_name.split())
+    if sheet is None or not signed_name:
+        raise Refused("The customer signs the install sheet: write the name in capitals.")
+    if hasattr(sheet, "receipt"):
+        raise ChangedMeanwhile("The customer has signed this sheet already: reload the page.")
+    signed_at = timezone.now()
+    receipt = sheet_document.receipt_of(signed_name, signature, signed_at, actor)
+    pdf = render.signed_pdf(sheet.document, receipt)
+    with signed_work():
+        Job.objects.select_for_update(of=("self",)).get(pk=job_id)
+        if SheetReceipt.objects.filter(sheet=sheet).exists():
+            raise ChangedMeanwhile("The customer has signed this sheet already: reload the page.")
+        row = SheetReceipt.objects.create(
+            sheet=sheet,
+            signed_name=signed_name,
+            signature=signature,
+            signed_at=signed_at,
+            handed_over_by=actor,
+            pdf=pdf,
+            pdf_sha256=hashlib.sha256(pdf).hexdigest(),
+        )
+        move(job_id, "collect", actor)
+        log(
+            job,
+            actor,
+            "sheet.received",
+            subject=f"installsheet:{sheet.pk}",
+            after={"number": sheet.number, "name": signed_name},
+        )
+    return row

@@ -1,0 +1,178 @@
+"""What the sheet shows of the sound, as plain types: curves as drawn, figures as worked out."""
+
+import re
+from typing import Any, Final
+
+from jobs.models import Job, MeasuredPhase, ReadingKind
+from jobs.plan import capture as capture
+from jobs.plan import measured as measured
+from jobs.plan import tuning as sums
+from jobs.services.tuning.facts import facts_of
+from jobs.services.tuning.levels import level_readings
+from jobs.services.tuning.seats import delays_for, seats_in_use
+from wiring.names import listed
+from wiring.plan import Plan
+
+GROUPS: Final = {"all": "Everything playing", "left": "Left side", "right": "Right side"}
+MOST_MEASURED: Final = 3
+_FOR_THE_HAND = re.compile(r'<g class="plot-hits".*?</g>', re.DOTALL)
+
+
+def _drawn(svg: str) -> str:
+    """A plot for paper: without the columns that answer to a pointer."""
+    return _FOR_THE_HAND.sub("", svg)
+
+
+def _curves(after: Plan, before: Plan | None) -> list[dict[str, str]]:
+    found = []
+    for shown, title in (("channels", "Each channel"), ("sides", "Each side, its channels summed")):
+        svg = sums.curves(after, before, shown, "magnitude", f"sheet-{shown}")  # type: ignore[arg-type]
+        if svg:
+            found.append({"title": title, "svg": _drawn(svg)})
+    return found
+
+
+def _measured(job: Job, plan: Plan) -> list[dict[str, Any]]:
+    rows = list(job.measured.all())
+    facts = facts_of(job)
+    known = measured.targets()
+    target = known.get(facts.target) or next(iter(known.values()))
+    have = [row.playing for row in rows if row.counts and row.points]
+    groups = [one for one in GROUPS if one in have]
+    alone = [one.id for one in plan.channels if one.id in have]
+    found = []
+    for playing in (groups or alone)[:MOST_MEASURED]:
+        sides = [
+            measured.counted(rows, phase, playing)
+            for phase in (MeasuredPhase.BEFORE, MeasuredPhase.AFTER)
+        ]
+        title = GROUPS.get(playing, f"{playing} alone")
+        try:
+            before, after = (measured.averaged(one, facts.smoothing) for one in sides)
+            now = measured.expected(sides[1], plan, facts.smoothing)
+        except measured.MeasurementError:
+            continue
+        band = measured.playing_band_hz(plan, playing)
+        verdict = measured.judged(before, after, target, band)
+        svg = measured.overlay(
+            before,
+            after,
+            target,
+            f"Measured response, {title.lower()}",
+            now,
+            f"sheet-{playing}",
+            band,
+        )
+        distances = (verdict.before, verdict.after) if verdict else (None, None)
+        found.append(
+            {
+                "title": title,
+                "svg": _drawn(svg),
+                "target": target.name,
+                "target_points": [list(point) for point in target.points],
+                "smoothing": facts.smoothing,
+                "places": [[row.place for row in one] for one in sides],
+                "rms_db": [one.rms_db if one else None for one in distances],
+                "changed_since": any(measured.is_outdated(row, plan) for row in sides[1]),
+            }
+        )
+    return found
+
+
+def _delays(job: Job, plan: Plan) -> dict[str, Any] | None:
+    seats = seats_in_use(job)
+    found = delays_for(job, plan)
+    if not seats or found.alignment is None:
+        return None
+    return {
+        "air_c": found.alignment.air_c,
+        "speed_m_s": found.alignment.speed_m_s,
+        "source": found.alignment.source,
+        "seats": [{"name": name, "weight": weight} for name, (weight, _) in seats.items()],
+        "lines": [
+            {
+                "channels": list(line.unit.channel_ids),
+                "label": line.unit.label,
+                "distance_m": line.delay.distance_m,
+                "asked_ms": line.delay.exact_ms,
+                "set_ms": line.now_ms,
+            }
+            for line in found.lines
+            if line.delay is not None
+        ],
+        "spread_ms": max(one.spread_ms for one in found.alignment.seats),
+    }
+
+
+def _levels(job: Job, plan: Plan) -> dict[str, Any] | None:
+    rows = {
+        about: row
+        for (kind, about), row in level_readings(job).items()
+        if kind == ReadingKind.OUTPUT and row.after_value
+    }
+    readings = {about: row.after_value for about, row in rows.items() if row.after_value}
+    if not readings:
+        return None
+    facts = facts_of(job)
+    try:
+        guide = sums.guide(plan, facts.overlap_db, facts.tone_dbfs, None, readings)
+    except sums.WiringError:
+        return None
+    return {
+        "overlap_db": guide.overlap_db,
+        "tone_dbfs": guide.tone_dbfs,
+        "channels": [
+            {
+                "id": one.channel_id,
+                "power_w": one.power_w,
+                "load_ohm": one.load_ohm,
+                "tone_hz": one.tone_hz,
+                "tone_v": one.tone_v,
+                "measured_v": one.measured_v,
+                "measured_db": one.measured_db,
+                "instrument": rows[one.channel_id].after_instrument,
+            }
+            for one in guide.channels
+            if one.measured_v
+        ],
+    }
+
+
+def _capture(job: Job) -> dict[str, Any] | None:
+    outputs = list(job.factory_outputs.all())
+    together = list(job.factory_sums.select_related("first", "second"))
+    report, _ = capture.captured(outputs, together)
+    if report is None:
+        return None
+    said = {one.id: one for one in report.outputs}
+    return {
+        "svg": _drawn(capture.capture_plot(outputs, report, "sheet-capture")),
+        "outputs": [
+            {
+                "name": row.name,
+                "side": row.get_side_display(),
+                "plug": row.plug,
+                "carries": said[str(row.pk)].carries,
+                "low": capture.band_name(said[str(row.pk)].low_hz),
+                "high": capture.band_name(said[str(row.pk)].high_hz),
+                "points": row.points,
+            }
+            for row in outputs
+            if str(row.pk) in said
+        ],
+        "pairs": [one.said for one in report.pairs],
+        "covers": [one.said for one in report.covers],
+        "source": report.source,
+    }
+
+
+def sound_of(job: Job, after: Plan, before: Plan | None) -> dict[str, Any]:
+    """Everything the sheet shows of the sound; parts that were not done are None or empty."""
+    return {
+        "curves": _curves(after, before),
+        "assumed": listed(sums.assumed(after)) if after.channels else "",
+        "measured": _measured(job, after),
+        "delays": _delays(job, after),
+        "levels": _levels(job, after),
+        "capture": _capture(job),
+    }

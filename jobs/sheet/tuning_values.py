@@ -1,0 +1,110 @@
+"""The sheet's part on the sound: from the frozen record to strings and pictures."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from django.utils.safestring import mark_safe
+
+from jobs.sheet import wording
+from jobs.sheet.wording import Local
+
+
+def _curve(one: Mapping[str, str]) -> dict[str, Any]:
+    return {"title": one["title"], "svg": mark_safe(one["svg"])}
+
+
+def _measured(one: Mapping[str, Any]) -> dict[str, Any]:
+    before, after = (wording.quantity(value, "dB", 1) for value in one["rms_db"])
+    places = ["; ".join(names) or wording.NOTHING for names in one["places"]]
+    gained = None
+    if None not in one["rms_db"]:
+        gained = one["rms_db"][0] - one["rms_db"][1]
+    return {
+        **one,
+        "svg": mark_safe(one["svg"]),
+        "before": before,
+        "after": after,
+        "nearer": wording.quantity(gained, "dB", 1) if gained is not None and gained > 0 else "",
+        "places_before": places[0],
+        "places_after": places[1],
+    }
+
+
+def _delays(found: Mapping[str, Any], local: Local) -> dict[str, Any]:
+    return {
+        "lines": [
+            {
+                "channels": ", ".join(line["channels"]),
+                "label": line["label"],
+                "distance": local.distance(line["distance_m"]),
+                "asked": wording.quantity(line["asked_ms"], "ms", 2),
+                "set": wording.quantity(line["set_ms"], "ms", 2),
+            }
+            for line in found["lines"]
+        ],
+        "seats": ", ".join(one["name"].lower() for one in found["seats"]),
+        "air": wording.quantity(found["air_c"], "°C"),
+        "speed": wording.quantity(found["speed_m_s"], "m/s"),
+        "spread": wording.quantity(found["spread_ms"], "ms", 2),
+        "source": found["source"],
+    }
+
+
+def _levels(found: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "tone": wording.quantity(found["tone_dbfs"], "dBFS", 1),
+        "overlap": wording.quantity(found["overlap_db"], "dB"),
+        "channels": [
+            {
+                "id": one["id"],
+                "tone": wording.hertz(one["tone_hz"]),
+                "wanted": wording.quantity(one["tone_v"], "V", 1),
+                "measured": wording.quantity(one["measured_v"], "V", 1),
+                "off": wording.level(round(one["measured_db"], 1) + 0.0),
+                "instrument": one["instrument"] or wording.NOTHING,
+                "means": f"{wording.quantity(one['power_w'], 'W')} into "
+                f"{wording.quantity(one['load_ohm'], 'Ω')}",
+            }
+            for one in found["channels"]
+        ],
+    }
+
+
+def _capture(found: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "svg": mark_safe(found["svg"]),
+        "outputs": [
+            {
+                **one,
+                "band": f"{one['low']} to {one['high']}",
+                "plug": one["plug"] or wording.NOTHING,
+            }
+            for one in found["outputs"]
+        ],
+        "said": [*found["covers"], *found["pairs"]],
+        "source": found["source"],
+    }
+
+
+def without_levels(
+    readings: list[Mapping[str, Any]], document: Mapping[str, Any]
+) -> list[Mapping[str, Any]]:
+    """Readings less those that stand in the table of levels."""
+    levels = (document.get("sound") or {}).get("levels") or {}
+    shown = {one["id"] for one in levels.get("channels", ())}
+    return [row for row in readings if row["kind"] != "output" or row.get("about") not in shown]
+
+
+def sound_values(document: Mapping[str, Any], local: Local) -> dict[str, Any] | None:
+    """What the templates show of the sound; None on a sheet from before it was recorded."""
+    found = document.get("sound")
+    if not found:
+        return None
+    return {
+        "curves": [_curve(one) for one in found["curves"]],
+        "assumed": found["assumed"],
+        "measured": [_measured(one) for one in found["measured"]],
+        "delays": _delays(found["delays"], local) if found["delays"] else None,
+        "levels": _levels(found["levels"]) if found["levels"] else None,
+        "capture": _capture(found["capture"]) if found["capture"] else None,
+    }

@@ -1,0 +1,313 @@
+"""From the frozen document to what the sheet's templates show: strings, rows and pictures.
+
+Nothing is worked out here but counts and words; every figure comes out of the document.
+"""
+
+from collections.abc import Iterable, Mapping
+from typing import Any, Final
+
+import msgspec
+from django.utils.safestring import mark_safe
+
+from jobs.plan import car_drawing as pictures
+from jobs.sheet import wording
+from jobs.sheet.power_values import power_values
+from jobs.sheet.tuning_values import sound_values, without_levels
+from jobs.sheet.wording import NOTHING, Local
+from jobs.symbols import with_symbols
+from wiring.findings import Finding
+from wiring.plan import Plan, from_builtins
+from wiring.positions import POSITIONS
+
+Document = Mapping[str, Any]
+SEVERITIES: Final = ("stop", "caution", "note")
+FIGURE_TEXTS: Final = ("label", "formula", "worked", "source")
+
+
+def _speaker_words(speaker: Mapping[str, Any]) -> str:
+    position = POSITIONS.get(speaker["position"])
+    place = position.label if position else speaker["position"]
+    return f"{place}, {speaker['kind'].replace('_', ' ')}"
+
+
+def _feeds(channel: Mapping[str, Any], speakers: Mapping[str, Any]) -> list[dict[str, str]]:
+    fed = [
+        {"id": one, "words": _speaker_words(speakers[one]), "name": speakers[one]["name"]}
+        for one in channel.get("speakers", ())
+        if one in speakers
+    ]
+    if device := channel.get("feeds_device"):
+        entry = channel.get("feeds_input")
+        fed.append({"id": device, "words": f"input {entry}" if entry else "input", "name": ""})
+    return fed
+
+
+def _polarity(wire: Mapping[str, Any]) -> str:
+    proved = wire.get("polarity_proved")
+    return "not stated" if proved is None else "proved" if proved else "not proved"
+
+
+def _lead(one: Mapping[str, Any] | None) -> dict[str, str]:
+    said = wording.lead(one)
+    return {**said, "swatch": pictures.wire_swatch(said["base"], said["stripe"])}
+
+
+def _is_used(channel: Mapping[str, Any]) -> bool:
+    return bool(channel.get("speakers") or channel.get("feeds_device"))
+
+
+def _channel(
+    channel: Mapping[str, Any], speakers: Mapping[str, Any], results: Mapping[str, Any]
+) -> dict[str, Any]:
+    wire = channel.get("wire") or {}
+    result = results.get(channel["id"], {})
+    bridged = channel.get("bridged_with")
+    return {
+        "id": f"{channel['id']}+{bridged}" if bridged else channel["id"],
+        "bridged": bridged is not None,
+        "line": channel["kind"] == "line",
+        "feeds": _feeds(channel, speakers),
+        "joining": wording.JOININGS[channel.get("joining", "single")],
+        "connector": wire.get("connector", "") or NOTHING,
+        "positive": _lead(wire.get("positive")),
+        "negative": _lead(wire.get("negative")),
+        "wired": bool(wire),
+        "polarity": _polarity(wire) if wire and channel["kind"] != "line" else NOTHING,
+        "load": wording.quantity(result.get("load_ohm"), "Ω"),
+        "power": wording.quantity(result.get("power_w"), "W"),
+        "drawing": mark_safe(result.get("drawing", "")),
+        "measured": wording.quantity(channel["measured_load_ohm"], "Ω")
+        if channel.get("measured_load_ohm")
+        else NOTHING,
+        "note": channel.get("note", ""),
+    }
+
+
+def _setting(setting: Mapping[str, Any] | None) -> dict[str, Any]:
+    if setting is None:
+        return {"recorded": False, "high_pass": None, "low_pass": None, "sections": []}
+    return {
+        "recorded": True,
+        "high_pass": wording.crossover(setting.get("high_pass")),
+        "low_pass": wording.crossover(setting.get("low_pass")),
+        "level": wording.level(setting.get("level_db", 0.0)),
+        "delay": wording.quantity(setting.get("delay_ms", 0.0), "ms", 2),
+        "polarity": "inverted" if setting.get("inverted") else "normal",
+        "muted": setting.get("muted", False),
+        "sections": [wording.section(one) for one in setting.get("sections", ())],
+    }
+
+
+def _settings_of(plan: Document | None, tuning: Document, kind: str) -> dict[str, Any]:
+    recorded = set(tuning.get(kind, {}).get("channels", ()))
+    if plan is None:
+        return {}
+    return {
+        channel["id"]: channel.get("setting", {})
+        for channel in plan.get("channels", ())
+        if channel["id"] in recorded
+    }
+
+
+def _settings(document: Document, used: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    before = _settings_of(document["plan_before"], document["tuning"], "before")
+    after = _settings_of(document["plan"], document["tuning"], "after")
+    rows = []
+    for channel in used:
+        found, left = (_setting(one.get(channel["id"])) for one in (before, after))
+        names = ("high_pass", "low_pass", "level", "delay", "polarity", "sections")
+        rows.append(
+            {
+                "id": channel["id"],
+                "before": found,
+                "after": left,
+                "changed": {
+                    name: found["recorded"] and found.get(name) != left.get(name) for name in names
+                },
+            }
+        )
+    return rows
+
+
+def _two_columns(groups: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """The groups in their order, cut where the two columns come out most alike in height."""
+    heights = [2 + len(group["rows"]) for group in groups]
+    cut = min(range(len(groups), -1, -1), key=lambda at: abs(sum(heights[:at]) - sum(heights[at:])))
+    return [column for column in (groups[:cut], groups[cut:]) if column]
+
+
+def _functions(document: Document) -> dict[str, Any]:
+    rows = document["function_checks"]
+    groups: dict[str, list[Mapping[str, Any]]] = {}
+    for row in rows:
+        groups.setdefault(row["group"], []).append(row)
+    works = sum(row["after"] == "works" for row in rows)
+    fitted = sum(row["after"] not in {"not_fitted", ""} for row in rows)
+    lost = sum(row["lost"] for row in rows)
+    return {
+        "columns": _two_columns([{"name": n, "rows": listed} for n, listed in groups.items()]),
+        "summary": f"{works} of {wording.plural(fitted, 'fitted function')} "
+        f"{'works' if works == 1 else 'work'} after the job; "
+        + (f"{lost} lost." if lost else "none was lost."),
+        "people": ", ".join(
+            sorted({row[by] for row in rows for by in ("before_by", "after_by") if row[by]})
+        ),
+    }
+
+
+def _reading(row: Mapping[str, Any], local: Local) -> dict[str, str]:
+    said = {"label": row["label"]}
+    for phase in ("before", "after"):
+        taken = row[f"{phase}_value"] is not None
+        said[phase] = wording.quantity(row[f"{phase}_value"], row["unit"])
+        said[f"{phase}_how"] = ", ".join(
+            filter(None, [row[f"{phase}_instrument"], local.moment(row[f"{phase}_at"])])
+            if taken
+            else []
+        )
+    return said
+
+
+def finding_values(finding: Mapping[str, Any], local: Local) -> dict[str, Any]:
+    """One frozen finding as the templates show it."""
+    figures = [
+        {
+            **{name: with_symbols(figure.get(name, "")) for name in FIGURE_TEXTS},
+            "said": wording.quantity(figure["value"], with_symbols(figure["unit"])),
+            "assumed": [with_symbols(one) for one in figure.get("assumed", ())],
+        }
+        for figure in finding.get("figures", ())
+    ]
+    return {
+        **finding,
+        **{name: with_symbols(finding.get(name, "")) for name in ("title", "detail", "what_to_do")},
+        "where_said": ", ".join(
+            one for one in finding.get("where", ()) if not one.startswith("function-")
+        ),
+        "figures": figures,
+        "reason_at_said": local.moment(finding["reason_at"]),
+    }
+
+
+def _facts(document: Document, local: Local) -> dict[str, str]:
+    """The short facts at the head of the sheet."""
+    check_in = document["check_in"] or {}
+    odometer = check_in.get("odometer")
+    energy = check_in.get("energy_percent")
+    unit = {"km": "km", "mi": "miles"}.get(check_in.get("odometer_unit", ""), "")
+    return {
+        "odometer": f"{odometer:,} {unit}".replace(",", wording.TIGHT)
+        if odometer is not None
+        else NOTHING,
+        "energy": wording.quantity(energy, "%"),
+        "started": local.day(document["job"]["starts_at"]),
+    }
+
+
+def _assumption(row: Mapping[str, Any], local: Local) -> dict[str, str]:
+    name, value = row["name"], row["value"]
+    if name.endswith("_fraction") or name == "music_duty":
+        said = wording.quantity(100 * value, "%")
+    elif name.endswith("_c"):
+        said = wording.quantity(value, "°C")
+    elif name.endswith("_ohm"):
+        said = wording.quantity(1000 * value, "mΩ")
+    elif name.endswith("_m"):
+        said = local.distance(value)
+    elif name.endswith("_a"):
+        said = wording.quantity(value, "A")
+    else:
+        said = wording.quantity(value, "dB")
+    return {"label": row["label"], "value": said, "source": row["source"]}
+
+
+def _image(data_url: str) -> str:
+    return data_url if data_url.startswith("data:image/png;base64,") else ""
+
+
+def _counts(findings: list[dict[str, Any]]) -> str:
+    counted = {
+        severity: sum(one["severity"] == severity for one in findings) for severity in SEVERITIES
+    }
+    return ", ".join(wording.plural(count, severity) for severity, count in counted.items())
+
+
+def _pictures(document: Document, plan: Plan) -> dict[str, Any]:
+    listed = [
+        msgspec.convert(
+            {name: one[name] for name in Finding.__struct_fields__ if name in one}, Finding
+        )
+        for one in document["findings"]
+    ]
+    marks = (document["check_in"] or {}).get("marks", [])
+    return {
+        "car": pictures.car_with_channels(plan, document["vehicle"]["body_shape"], listed),
+        "condition": pictures.condition(marks) if marks else "",
+    }
+
+
+def sheet_values(document: Document, receipt: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """Everything the sheet's templates need, from the frozen document and, once the customer has
+    signed, the receipt."""
+    local = Local(document["shop"]["units"], document["shop"]["time_zone"])
+    plan = document["plan"]
+    drawn = from_builtins(plan)
+    channels = plan.get("channels", [])
+    speakers = {one["id"]: one for one in plan.get("speakers", ())}
+    used = [one for one in channels if _is_used(one)]
+    bridged_away = {
+        (one["device"], max(one["number"], one["bridged_with"]))
+        for one in channels
+        if one.get("bridged_with")
+    }
+    unused = [
+        one["id"]
+        for one in channels
+        if not _is_used(one) and (one["device"], one["number"]) not in bridged_away
+    ]
+    findings = [finding_values(one, local) for one in document["findings"]]
+    signatures = document["signatures"]
+    return {
+        "document": document,
+        "sheet": document["sheet"],
+        "signed_on": local.day(document["sheet"].get("signed_at")),
+        "facts": _facts(document, local),
+        "pictures": _pictures(document, drawn),
+        "channels": [_channel(one, speakers, document["results"]["channels"]) for one in used],
+        "unused": ", ".join(unused),
+        "settings": _settings(document, used),
+        "sections": [
+            {"id": row["id"], "before": row["before"], "after": row["after"]}
+            for row in _settings(document, used)
+            if row["before"]["sections"] or row["after"]["sections"]
+        ],
+        "power": power_values(document, drawn, local),
+        "sound": sound_values(document, local),
+        "functions": _functions(document),
+        "readings": [
+            _reading(row, local) for row in without_levels(document["readings"], document)
+        ],
+        "findings": findings,
+        "counts": _counts(findings),
+        "notes": [{**one, "when": local.moment(one["at"])} for one in document["notes"]],
+        "proofs": [
+            {**one, "when": local.day(one["consulted_on"])} for one in document["fit_proofs"]
+        ],
+        "assumptions": [_assumption(row, local) for row in document["assumptions"]],
+        "signatures": [
+            {
+                "role": role,
+                "name": one["name"],
+                "when": local.moment(one["at"]),
+                "image_shown": _image(one.get("image", "")),
+            }
+            for role, one in (
+                ("Condition on arrival, customer", signatures["condition"]),
+                ("Work done and tried, technician", signatures["technician"]),
+                ("Reviewed and signed, manager", signatures["manager"]),
+                ("Received, customer", receipt),
+            )
+            if one
+        ],
+        "receipt": receipt,
+    }

@@ -1,0 +1,67 @@
+"""Taking back the last thing done: an event of the job's log is put the other way round."""
+
+from collections.abc import Callable
+from contextlib import nullcontext
+from typing import Final
+
+from django.db import transaction
+
+from jobs.errors import Refused
+from jobs.models import JobEvent
+from jobs.services import channels, functions, power
+from jobs.services.events import log
+from jobs.services.saving import before_check_in, open_job
+from jobs.services.tuning import records as tuning
+from jobs.services.tuning.settings import undo_settings
+from jobs.setups import apply as setup_apply
+from shop.models import StaffMember
+
+Undo = Callable[[JobEvent, StaffMember], None]
+
+UNDO: Final[dict[str, Undo]] = {
+    "functions.group_works": functions.undo_all_work,
+    "speaker.added": channels.undo_add,
+    "speaker.removed": channels.undo_remove,
+    "channel.speakers": channels.undo_speakers,
+    "channel.arranged": channels.undo_arrange,
+    "run.added": power.undo_add,
+    "run.removed": power.undo_remove,
+    "run.proposed": power.undo_proposal,
+    "record.returned": tuning.undo_return,
+    "delays.put_in": undo_settings,
+    "proposal.applied": undo_settings,
+    "setup.applied": setup_apply.undo_apply,
+}
+
+
+@transaction.atomic
+def undo(number: int, event_pk: int, actor: StaffMember) -> JobEvent:
+    """Undo an event of this job once. Raises Refused when it cannot be or has been."""
+    with before_check_in() if _is_setup(event_pk) else nullcontext():
+        return _undo(number, event_pk, actor)
+
+
+def _is_setup(event_pk: int) -> bool:
+    """A setup may have been applied ahead, to a job that is only booked."""
+    return JobEvent.objects.filter(pk=event_pk, code="setup.applied").exists()
+
+
+def _undo(number: int, event_pk: int, actor: StaffMember) -> JobEvent:
+    job = open_job(number)
+    event = JobEvent.objects.select_related("job").get(pk=event_pk, job=job)
+    reverse = UNDO.get(event.code)
+    if reverse is None:
+        raise Refused("This cannot be undone in one step: change it by hand.")
+    key = f"undo-{event.pk}"
+    if JobEvent.objects.filter(key=key).exists():
+        return event
+    reverse(event, actor)
+    log(
+        job,
+        actor,
+        "event.undone",
+        subject=f"jobevent:{event.pk}",
+        after={"code": event.code},
+        key=key,
+    )
+    return event

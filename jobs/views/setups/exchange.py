@@ -1,0 +1,64 @@
+"""Setups between shops: one signed file out, one file in, shown before anything is taken."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from jobs.errors import Refused
+from jobs.models import SavedSetup
+from jobs.setups import exchange as exchange
+from jobs.sheet.signing import shop_key
+from shop.access import allow
+from shop.roles import Role
+from shop.typed import whole
+
+
+@allow(Role.MANAGER)
+def setup_export(request: HttpRequest, pk: int) -> HttpResponse:
+    """The setup as a signed file for another shop."""
+    found = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
+    try:
+        data = exchange.export_file([found])
+    except Refused as refused:
+        messages.error(request, refused.reasons[0])
+        return redirect("setup", pk)
+    answer = HttpResponse(data, content_type="application/json")
+    answer["Content-Disposition"] = (
+        f'attachment; filename="setup-{pk}-version-{found.version}.json"'
+    )
+    return answer
+
+
+def _own_fingerprint(request: HttpRequest) -> str:
+    key = shop_key(request.shop.name)  # type: ignore[attr-defined]
+    return exchange.Sender("", key.certificate.sha256.hex(), True).told_fingerprint
+
+
+@allow(Role.MANAGER)
+def setup_import(request: HttpRequest) -> HttpResponse:
+    """Choose a file; see what is in it; take chosen setups in as drafts."""
+    context: dict[str, Any] = {"fingerprint": _own_fingerprint(request)}
+    if request.method != "POST":
+        return render(request, "setups/import.html", context)
+    upload = request.FILES.get("file")
+    if upload is not None:
+        data = upload.read(exchange.MOST_BYTES + 1)
+    else:
+        data = request.POST.get("content", "").encode("utf-8", "replace")
+    try:
+        if not data:
+            raise Refused("Choose the file that the other shop sent.")
+        if "take" in request.POST:
+            places = [place for text in request.POST.getlist("setup") if (place := whole(text))]
+            made = exchange.import_file(data, places, request.user)  # type: ignore[arg-type]
+            for one in made:
+                messages.success(request, f"“{one.name}” is taken in as a draft.")
+            return redirect("setup", made[0].pk)
+        letter = exchange.read_file(data)
+    except Refused as refused:
+        context["refused"] = refused.reasons
+        return render(request, "setups/import.html", context, status=422)
+    context |= {"letter": letter, "content": data.decode("utf-8-sig")}
+    return render(request, "setups/import.html", context)

@@ -1,0 +1,81 @@
+"""The shop's target curves and the limits of a proposal."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_POST
+
+from jobs.forms.tuning.targets import LimitsForm, TargetForm
+from jobs.models import ProposalLimits, ShopTarget
+from jobs.plan.measured import SUPPLIED, check_points, target_of, target_plot
+from shop.access import allow
+from shop.roles import Role
+from shop.views.saving import form_page
+
+
+@allow(Role.MANAGER, password=True)
+def target_list(request: HttpRequest) -> HttpResponse:
+    """Every target curve, and what a proposal may do."""
+    own = list(ShopTarget.objects.all())
+    names = {row.name for row in own}
+    form = LimitsForm(request.POST or None, instance=ProposalLimits.current())
+    if request.method == "POST" and form.is_valid():
+        form.save()
+        messages.success(request, "The limits are saved.")
+        return redirect("target_list")
+    context = {
+        "own": own,
+        "supplied": [one for one in SUPPLIED if one.name not in names],
+        "form": form,
+    }
+    return render(request, "tuning/targets.html", context, status=422 if form.errors else 200)
+
+
+def _page(request: HttpRequest, target: ShopTarget, **context: Any) -> HttpResponse:
+    form = TargetForm(request.POST or None, instance=target)
+    points = target.points or []
+    return form_page(
+        request,
+        form,
+        said="{} is saved.",
+        to="target_list",
+        template="tuning/target.html",
+        save_label="Save target curve",
+        back_url=reverse("target_list"),
+        back_label="Tuning",
+        plot=target_plot(target_of(target.name or "New", points))
+        if points and not check_points(points)
+        else "",
+        held=target,
+        **context,
+    )
+
+
+@allow(Role.MANAGER, password=True)
+def target_create(request: HttpRequest) -> HttpResponse:
+    """A new curve, or a copy of a supplied one to change (`?from=Warm`)."""
+    given = next((one for one in SUPPLIED if one.name == request.GET.get("from")), None)
+    target = ShopTarget()
+    if given is not None:
+        target = ShopTarget(name=given.name, points=[list(one) for one in given.points])
+    return _page(request, target, title="New target curve")
+
+
+@allow(Role.MANAGER, password=True)
+def target_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change a curve."""
+    target = get_object_or_404(ShopTarget, pk=pk)
+    return _page(request, target, title=f"Change {target.name}")
+
+
+@allow(Role.MANAGER, password=True)
+@require_POST
+def target_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    """Remove a curve; a supplied one of its name is offered again."""
+    target = get_object_or_404(ShopTarget, pk=pk)
+    target.delete()
+    messages.success(request, f"{target.name} is removed.")
+    return redirect("target_list")

@@ -1,0 +1,134 @@
+"""Forms of a product file: the file itself, then what each of its columns stands for."""
+
+from collections.abc import Iterable
+from typing import Any
+
+from django import forms
+
+from shop.catalogue.columns import (
+    KIND,
+    USUAL_LOADS_OHM,
+    heading_of,
+    is_column,
+    rating_key,
+    rating_of,
+)
+from shop.catalogue.product_forms import BASICS, GROUPS
+from shop.catalogue.spreadsheets import MOST_BYTES, Sheet, UnreadableFile, read_table
+from shop.models import CatalogueUpload, ProductKind
+
+EXAMPLES = 3
+
+
+class UploadForm(forms.Form):
+    """A CSV or .xlsx file, read as soon as it is chosen."""
+
+    file = forms.FileField(
+        label="File",
+        max_length=300,
+        allow_empty_file=True,
+        widget=forms.ClearableFileInput({"accept": ".csv,.tsv,.txt,.xlsx", "data-span": "all"}),
+        help_text="CSV or .xlsx with one row of headings; at most 2 MB and 3000 rows.",
+        error_messages={"required": "Choose a file."},
+    )
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        if file := cleaned.get("file"):
+            try:
+                # One byte more than is taken, so that a large file is refused without being read.
+                self.sheet = read_table(file.read(MOST_BYTES + 1))
+            except UnreadableFile as error:
+                self.add_error("file", str(error))
+        return cleaned
+
+
+class ColumnsForm(forms.Form):
+    """What each column stands for, and how the file is to be read."""
+
+    kind = forms.ChoiceField(
+        label="Kind of the rows that do not say it",
+        required=False,
+        choices=[("", "Each row says its kind"), *ProductKind.choices],
+    )
+    decimal_comma = forms.TypedChoiceField(
+        label="Decimal mark in this file",
+        choices=[("0", "Point: 4.5"), ("1", "Comma: 4,5")],
+        coerce=lambda value: value == "1",
+        widget=forms.RadioSelect({"class": "segmented"}),
+    )
+    clear_empty = forms.BooleanField(
+        label="An empty cell empties the figure in the catalogue",
+        required=False,
+        help_text="Otherwise an empty cell leaves the figure as it stands.",
+    )
+
+    def __init__(self, data: Any = None, *, upload: CatalogueUpload, sheet: Sheet) -> None:
+        initial = {
+            "kind": upload.kind,
+            "decimal_comma": str(int(upload.decimal_comma)),
+            "clear_empty": upload.clear_empty,
+        }
+        super().__init__(data, initial=initial)
+        self.sheet = sheet
+        choices = _column_choices(upload.columns)
+        for place, heading in enumerate(sheet.headings):
+            self.fields[f"column_{place}"] = forms.ChoiceField(
+                label=heading or f"Column {place + 1}",
+                required=False,
+                choices=choices,
+                initial=upload.columns[place],
+            )
+
+    @property
+    def columns(self) -> list[tuple[forms.BoundField, list[str]]]:
+        """Each column with the first few things in it."""
+        found = []
+        for place in range(len(self.sheet.headings)):
+            cells = (row.cells[place] for row in self.sheet.rows)
+            examples = [cell for _, cell in zip(range(EXAMPLES), filter(None, cells), strict=False)]
+            found.append((self[f"column_{place}"], examples))
+        return found
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        taken: dict[str, str] = {}
+        for place in range(len(self.sheet.headings)):
+            name = f"column_{place}"
+            key = cleaned.get(name, "")
+            if key and key in taken:
+                self.add_error(name, f"“{taken[key]}” is {heading_of(key)} already: choose one.")
+            elif key:
+                taken[key] = str(self.fields[name].label)
+        if not self.errors and not {"maker", "name"} <= taken.keys() and "part_number" not in taken:
+            self.add_error(
+                None,
+                "Say which columns are maker and name; or which is the part number, to bring "
+                "products up to date that are in the catalogue.",
+            )
+        return cleaned
+
+    def save(self, upload: CatalogueUpload) -> None:
+        """Keep the choices with the upload."""
+        chosen = self.cleaned_data
+        upload.columns = [chosen[f"column_{place}"] for place in range(len(self.sheet.headings))]
+        upload.kind = chosen["kind"]
+        upload.decimal_comma = chosen["decimal_comma"]
+        upload.clear_empty = chosen["clear_empty"]
+        upload.save()
+
+
+def _column_choices(guessed: Iterable[str]) -> list[tuple[str, Any]]:
+    figures: dict[str, str] = {}
+    for groups in GROUPS.values():
+        for _, names in groups:
+            figures.update((name, heading_of(name)) for name in names)
+    loads = [(load_ohm, bridged) for bridged in (False, True) for load_ohm in USUAL_LOADS_OHM]
+    powers = dict.fromkeys(rating_key(*load) for load in loads)
+    powers |= dict.fromkeys(key for key in guessed if is_column(key) and rating_of(key))
+    return [
+        ("", "Leave out"),
+        ("Product", [(key, heading_of(key)) for key in (KIND, *BASICS)]),
+        ("Rated power", [(key, heading_of(key)) for key in powers]),
+        ("Figures", sorted(figures.items(), key=lambda item: item[1])),
+    ]

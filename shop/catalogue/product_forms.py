@@ -1,0 +1,175 @@
+"""Forms of the catalogue: each kind of product asks for its own figures."""
+
+from typing import Any, Final
+
+from django import forms
+from django.forms import inlineformset_factory
+
+from shop.catalogue.figure_forms import figure_field
+from shop.models import Product, ProductKind, ProductRating
+
+_SUPPLY = ("idle_current_a", "min_supply_v", "rated_supply_v")
+_TURN_ON = ("turn_on", "turns_on_others")
+_PROCESSING = ("sample_rate_hz", "delay_step_ms", "max_sections")
+_SIGNAL = ("line_output_v", "input_sensitivity_min_v", "input_sensitivity_max_v")
+
+GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
+    ProductKind.AMPLIFIER: (
+        (
+            "Channels and loads",
+            (
+                "amplifier_channels",
+                "bridgeable",
+                "min_load_ohm",
+                "min_load_bridged_ohm",
+                "amplifier_class",
+                "efficiency",
+            ),
+        ),
+        ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
+        ("Signal and processing", ("line_inputs", "line_outputs", *_SIGNAL, *_PROCESSING)),
+    ),
+    ProductKind.PROCESSOR: (
+        ("Signal and processing", ("line_inputs", "line_outputs", *_SIGNAL, *_PROCESSING)),
+        ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
+    ),
+    ProductKind.INTERFACE: (
+        ("Signal", ("line_inputs", "line_outputs", "line_output_v")),
+        ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
+    ),
+    ProductKind.SPEAKER: (
+        (
+            "Speaker",
+            (
+                "speaker_kind",
+                "impedance_ohm",
+                "coils",
+                "power_w",
+                "min_high_pass_hz",
+                "min_high_pass_order",
+                "max_low_pass_hz",
+            ),
+        ),
+    ),
+    ProductKind.SUBWOOFER: (
+        (
+            "Subwoofer",
+            ("impedance_ohm", "coils", "power_w", "max_low_pass_hz", "box_limit_hz"),
+        ),
+    ),
+    ProductKind.CABLE: (("Cable", ("cable_size", "cable_metal", "insulation_c")),),
+    ProductKind.FUSE: (("Fuse or holder", ("fuse_body", "fuse_rating_a")),),
+    ProductKind.OTHER: (),
+}
+BASICS: Final = ("maker", "name", "part_number", "price", "cost", "note", "discontinued")
+LABELS: Final = {
+    "coils": "Voice coils",
+    "turns_on_others": "Can wake the amplifiers",
+    "min_high_pass_order": "Safe high-pass, least order",
+}
+"""Short names of figures where the field's own would not do."""
+
+EVERY_FIELD: Final = tuple(
+    dict.fromkeys(
+        [*BASICS, *(name for groups in GROUPS.values() for _, names in groups for name in names)]
+    )
+)
+
+
+class ProductForm(forms.ModelForm):  # type: ignore[type-arg]
+    """A product of one kind; the kind is chosen before the form is shown."""
+
+    class Meta:
+        model = Product
+        formfield_callback = figure_field
+        fields = list(EVERY_FIELD)
+        labels = {
+            **LABELS,
+            "discontinued": "Discontinued: no longer offered for new jobs",
+            "min_high_pass_order": "At least this order (2 is 12 dB/oct)",
+            "turns_on_others": "Can wake the amplifiers, so they need no remote wire",
+        }
+        help_texts = {
+            "turns_on_others": "",
+            "min_high_pass_hz": "The sums need it for a tweeter or midrange.",
+            "part_number": "As the maker or your supplier writes it.",
+        }
+        widgets = {"note": forms.Textarea({"rows": 3, "data-span": "all"})}
+
+    def __init__(self, *args: Any, kind: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.kind = kind
+        self.instance.kind = kind
+        if kind == ProductKind.SUBWOOFER:
+            self.instance.speaker_kind = "subwoofer"
+        wanted = {*BASICS, *(name for _, names in GROUPS[kind] for name in names)}
+        for name in set(self.fields) - wanted:
+            del self.fields[name]
+        required = Product(kind=kind, speaker_kind=self.instance.speaker_kind).required_figures
+        for name, form_field in self.fields.items():
+            form_field.is_needed = name in required  # type: ignore[attr-defined]
+        for name in ("amplifier_channels", "line_outputs", "line_inputs", "coils"):
+            if name in self.fields:
+                self.fields[name].widget.attrs["inputmode"] = "numeric"
+
+    @property
+    def groups(self) -> list[tuple[str, list[forms.BoundField]]]:
+        """The figures of this kind in their groups, as bound fields."""
+        return [(title, [self[name] for name in names]) for title, names in GROUPS[self.kind]]
+
+    @property
+    def basics(self) -> list[forms.BoundField]:
+        """What every product has."""
+        return [self[name] for name in BASICS]
+
+    @property
+    def asks_ratings(self) -> bool:
+        """Whether this kind has rated powers."""
+        return self.kind == ProductKind.AMPLIFIER
+
+    def clean_bridgeable(self) -> str:
+        text: str = self.cleaned_data["bridgeable"].strip()
+        pairs = [pair.strip() for pair in text.replace(";", ",").split(",") if pair.strip()]
+        channels = self.cleaned_data.get("amplifier_channels")
+        taken: set[int] = set()
+        written = []
+        for pair in pairs:
+            ends = [part.strip() for part in pair.split("+")]
+            if len(ends) != 2 or not all(end.isascii() and end.isdigit() for end in ends):
+                raise forms.ValidationError(
+                    f"“{pair}” is no pair of channels. Write pairs such as 1+2, 3+4."
+                )
+            low, high = (int(end) for end in ends)
+            if not 0 < low < high:
+                raise forms.ValidationError(
+                    f"“{pair}” is no pair of channels: the lower channel comes first, as in 1+2."
+                )
+            if channels is not None and high > channels:
+                raise forms.ValidationError(
+                    f"“{pair}” names channel {high}, and this amplifier has {channels}."
+                )
+            if again := taken & {low, high}:
+                raise forms.ValidationError(
+                    f"Channel {min(again)} stands in two pairs; it can be bridged with one other."
+                )
+            taken |= {low, high}
+            written.append(f"{low}+{high}")
+        return ", ".join(written)
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        low, high = cleaned.get("input_sensitivity_min_v"), cleaned.get("input_sensitivity_max_v")
+        if low and high and low > high:
+            self.add_error("input_sensitivity_max_v", "The range ends below where it begins.")
+        return cleaned
+
+
+RatingFormSet = inlineformset_factory(
+    Product,
+    ProductRating,
+    fields=["load_ohm", "power_w", "bridged"],
+    extra=3,
+    formfield_callback=figure_field,
+    can_delete=True,
+    labels={"load_ohm": "Load, Ω", "power_w": "Power, W", "bridged": "Bridged"},
+)
