@@ -11,5 +11,6 @@ if [ "${1:-}" = --fix ]; then
 else
     "$bin/ruff" format --check
     "$bin/ruff" check
+    "$bin/lint-imports"
     find templates -name '*.html' -exec "$bin/djade" --target-version 5.2 --check {} +
 fi

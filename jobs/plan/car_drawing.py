@@ -14,7 +14,7 @@ from django.template.loader import render_to_string
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString, mark_safe
 
-from wiring.channels.colours import SWATCHES
+from wiring.colours import SWATCHES
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.plan import Channel, Plan, Speaker
 from wiring.positions import POSITIONS

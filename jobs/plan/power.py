@@ -7,8 +7,8 @@ from functools import cache
 from typing import NamedTuple
 
 from wiring import check as checking  # noqa: F401 -- registers every rule
+from wiring import colours
 from wiring import plan as doc
-from wiring.channels import colours
 from wiring.context import RULES, Context
 from wiring.drawings.loads import draw
 from wiring.errors import WiringError

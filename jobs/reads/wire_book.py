@@ -13,7 +13,7 @@ from django.db.models import Count, Q
 from jobs.lifecycle import Stage
 from jobs.models import Channel, Photo
 from shop.models import VehicleModel
-from wiring.channels import colours
+from wiring import colours
 from wiring.positions import POSITIONS
 
 SIGNED: Final = (Stage.SIGNED_OFF, Stage.COLLECTED)

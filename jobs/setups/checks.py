@@ -7,7 +7,7 @@ from typing import Any, Final
 from jobs.setups.document import SetupError, plan_in
 from shop.models import ProductKind
 from shop.models.vehicles import BodyShape
-from wiring.channels import colours
+from wiring import colours
 from wiring.errors import WiringError
 from wiring.plan import Plan
 from wiring.positions import POSITIONS

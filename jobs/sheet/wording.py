@@ -7,7 +7,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from shop.units import METRES_PER_FOOT, METRES_PER_INCH
-from wiring.channels.colours import describe
+from wiring.colours import describe
 
 NOTHING: Final = "–"
 TIGHT: Final = "\u00a0"

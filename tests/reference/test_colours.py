@@ -2,7 +2,7 @@
 
 import pytest
 
-from wiring.channels import colours
+from wiring import colours
 
 
 def test_codes_are_those_of_the_standard() -> None:

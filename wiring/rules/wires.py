@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
-from wiring.channels import colours
+from wiring import colours
 from wiring.context import Context, rule
 from wiring.findings import Finding
 from wiring.names import channel_name
