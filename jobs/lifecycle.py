@@ -62,6 +62,11 @@ class Move(NamedTuple):
     needs: tuple[str, ...] = ()
     reason: bool = False
 
+    @property
+    def takes_a_bay(self) -> bool:
+        """The job may come to hold a slot it did not hold, or into the bay itself."""
+        return self.to is None or self.to in {Stage.BOOKED, Stage.IN_BAY}
+
 
 def _move(
     name: str,
@@ -111,6 +116,7 @@ MOVES: Final[dict[str, Move]] = {
             (Stage.READY_FOR_REVIEW,),
             Stage.IN_BAY,
             _BENCH,
+            ("bay_free_now",),
         ),
         _move(
             "send_back",
@@ -118,6 +124,7 @@ MOVES: Final[dict[str, Move]] = {
             (Stage.READY_FOR_REVIEW,),
             Stage.IN_BAY,
             (Role.MANAGER,),
+            ("bay_free_now",),
             reason=True,
         ),
         _move(
@@ -152,7 +159,7 @@ MOVES: Final[dict[str, Move]] = {
             tuple(Role),
             reason=True,
         ),
-        _move("resume", "Resume", (Stage.ON_HOLD,), None, tuple(Role)),
+        _move("resume", "Resume", (Stage.ON_HOLD,), None, tuple(Role), ("bay_free_again",)),
         _move(
             "cancel",
             "Cancel job",

@@ -106,6 +106,12 @@ class Job(models.Model):
                 name="job_slot_in_order",
                 violation_error_message="The slot ends before it starts.",
             ),
+            models.UniqueConstraint(
+                fields=["bay"],
+                condition=models.Q(stage=Stage.IN_BAY),
+                name="job_one_in_a_bay",
+                violation_error_message="Another job is in this bay.",
+            ),
         ]
         indexes = [
             models.Index(fields=["stage", "promised_at"], name="job_stage_promised"),

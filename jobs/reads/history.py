@@ -20,6 +20,7 @@ from jobs.services.saving import CLASH
 _TITLES: Final = {
     "job.booked": "Booked",
     "job.changed": "Booking changed",
+    "job.set_apart": "Its bay was given twice, so it was set apart: give it a free bay",
     "part.changed": "Part changed",
     "check_in.saved": "Check-in written down",
     "check_in.signed": "Customer signed the condition",

@@ -6,9 +6,6 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 
 from django.db import transaction
-from django.db.models import F
-from django.utils import timezone
-from django.utils.formats import date_format
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import HOLDS_A_BAY, Stage
@@ -23,6 +20,7 @@ from jobs.models import (
     TuningRecord,
     WorkKind,
 )
+from jobs.services.bays import bay_occupied, claim, hold_the_book, said_at, slot_taken
 from jobs.services.events import log
 from jobs.services.parts import put_in
 from jobs.services.saving import as_json
@@ -78,24 +76,10 @@ class Booking:
     customer_owns_vehicle: bool = False
 
 
-def hold_the_book() -> None:
-    """Let nobody else book until this transaction ends.
-
-    An update that changes nothing takes the row's lock on PostgreSQL; on SQLite the whole
-    transaction is already alone.
-    """
-    row = Shop.objects.filter(pk=Shop.objects.current().pk)
-    row.update(next_job_number=F("next_job_number"))
-
-
 def _next_number() -> int:
     number = Shop.objects.values_list("next_job_number", flat=True).get(pk=1)
     Shop.objects.filter(pk=1).update(next_job_number=number + 1)
     return number
-
-
-def _at(moment: datetime) -> str:
-    return date_format(timezone.localtime(moment), "D j M, H:i")
 
 
 def check_slot(slot: Slot, but: Job | None = None) -> None:
@@ -106,21 +90,17 @@ def check_slot(slot: Slot, but: Job | None = None) -> None:
         raise Refused(f"The slot is longer than {LONGEST_SLOT.days} days: check its dates.")
     if not slot.bay.active:
         raise Refused(f"{slot.bay} is out of use: choose another bay.")
-    taken = Job.objects.clashing(
-        slot.bay.pk, slot.starts_at, slot.ends_at, but=but.pk if but else None
+    wanted = Job(
+        pk=but.pk if but else None, bay=slot.bay, starts_at=slot.starts_at, ends_at=slot.ends_at
     )
-    clash = taken.order_by("starts_at").first()
-    if clash is not None:
-        raise Refused(
-            f"{slot.bay} is taken by {clash} from {_at(clash.starts_at)} to {_at(clash.ends_at)}: "
-            "choose a free time or another bay."
-        )
+    if taken := slot_taken(wanted):
+        raise Refused(*taken)
 
 
 def _check_promise(slot: Slot, promised_at: datetime) -> None:
     if promised_at < slot.ends_at:
         raise Refused(
-            f"Promised for {_at(promised_at)}, but the bay slot ends {_at(slot.ends_at)}: "
+            f"Promised for {said_at(promised_at)}, but the bay slot ends {said_at(slot.ends_at)}: "
             "promise a later time or end the slot earlier."
         )
 
@@ -174,7 +154,7 @@ def book(booking: Booking, actor: StaffMember) -> Job:
     if earlier is not None and earlier.vehicle_id != booking.vehicle.pk:
         raise Refused(f"{earlier} was another vehicle: a comeback is of the same vehicle.")
     _save_new_people(booking)
-    job = Job.objects.create(
+    job = Job(
         number=_next_number(),
         customer=booking.customer,
         vehicle=booking.vehicle,
@@ -188,6 +168,8 @@ def book(booking: Booking, actor: StaffMember) -> Job:
         work_kind=booking.work_kind,
         booked_by=actor,
     )
+    with claim(job):
+        job.save(force_insert=True)
     log(
         job,
         actor,
@@ -238,12 +220,15 @@ def change_booking(
         return job
     if {"bay", "starts_at", "ends_at"} & after.keys() and job.stage in HOLDS_A_BAY:
         check_slot(Slot(job.bay, job.starts_at, job.ends_at), but=job)
+    if "bay" in after and job.stage == Stage.IN_BAY and (reasons := bay_occupied(job)):
+        raise Refused(*reasons)
     if {"ends_at", "promised_at"} & after.keys():
         _check_promise(Slot(job.bay, job.starts_at, job.ends_at), job.promised_at)
     if job.comeback_of is not None and job.comeback_of.vehicle_id != job.vehicle_id:
         raise Refused(f"{job.comeback_of} was another vehicle: a comeback is of the same vehicle.")
     job.version += 1
-    job.save(update_fields=[*after, "version"])
+    with claim(job):
+        job.save(update_fields=[*after, "version"])
     log(job, actor, "job.changed", before=before, after=after)
     return job
 

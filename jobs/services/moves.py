@@ -11,6 +11,7 @@ from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import MOVES, SHEET_OPEN, Stage
 from jobs.models import FunctionResult, Job
 from jobs.services import clock
+from jobs.services.bays import bay_occupied, claim, hold_the_book, slot_taken
 from jobs.services.events import log
 from jobs.services.steps import steps_missing
 from shop.models import StaffMember
@@ -28,18 +29,8 @@ def _check_in_signed(job: Job) -> list[str]:
     return []
 
 
-def _bay_free_now(job: Job) -> list[str]:
-    other = Job.objects.filter(bay_id=job.bay_id, stage=Stage.IN_BAY).exclude(pk=job.pk).first()
-    if other is not None:
-        return [f"{other} is still in {job.bay}: finish it or move this job to another bay."]
-    return []
-
-
-def _slot_free(job: Job) -> list[str]:
-    clash = Job.objects.clashing(job.bay_id, job.starts_at, job.ends_at, but=job.pk).first()
-    if clash is not None:
-        return [f"{clash} now holds {job.bay} at that time: pick another slot first."]
-    return []
+def _bay_free_again(job: Job) -> list[str]:
+    return bay_occupied(job) if job.held_from == Stage.IN_BAY else []
 
 
 def _fit_proved(job: Job) -> list[str]:
@@ -113,8 +104,9 @@ def _customer_signed(job: Job) -> list[str]:
 
 NEEDS: dict[str, Need] = {
     "check_in_signed": _check_in_signed,
-    "bay_free_now": _bay_free_now,
-    "slot_free": _slot_free,
+    "bay_free_now": bay_occupied,
+    "bay_free_again": _bay_free_again,
+    "slot_free": slot_taken,
     "fit_proved": _fit_proved,
     "functions_tried": _functions_tried,
     "readings_taken": _readings_taken,
@@ -159,21 +151,24 @@ def move(job_id: int, name: str, actor: StaffMember, reason: str = "") -> Job:
     """
     wanted = MOVES[name]
     reason = reason.strip()
+    if wanted.takes_a_bay:
+        hold_the_book()
     job = Job.objects.select_for_update(of=("self",)).select_related("bay").get(pk=job_id)
     check_move(job, name, actor, reason)
     begins = job.stage
     ends = wanted.to or Stage(job.held_from)
     now = timezone.now()
-    changed = Job.objects.filter(pk=job.pk, stage=begins).update(
-        stage=ends,
-        stage_since=now,
-        stage_reason=reason,
-        held_from=begins if ends == Stage.ON_HOLD else "",
-        technician=actor
-        if name == "start_work" and job.technician_id is None and actor.is_technician
-        else job.technician_id,
-        version=F("version") + 1,
-    )
+    with claim(job):
+        changed = Job.objects.filter(pk=job.pk, stage=begins).update(
+            stage=ends,
+            stage_since=now,
+            stage_reason=reason,
+            held_from=begins if ends == Stage.ON_HOLD else "",
+            technician=actor
+            if name == "start_work" and job.technician_id is None and actor.is_technician
+            else job.technician_id,
+            version=F("version") + 1,
+        )
     if not changed:
         raise ChangedMeanwhile("Somebody changed this job first: reload the page.")
     if ends not in SHEET_OPEN:

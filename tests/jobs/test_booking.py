@@ -4,10 +4,9 @@ import threading
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
-from unittest.mock import patch
 
 import pytest
-from django.db import connection, connections
+from django.db import connections
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -15,7 +14,6 @@ from django.utils import timezone
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
 from jobs.models import Job, ReadingKind, TuningKind, WorkKind
-from jobs.services import booking
 from jobs.services.booking import Booking, Slot, WantedPart, book, change_booking
 from shop.models import Customer, ProductKind, Vehicle
 from shop.roles import Role
@@ -226,74 +224,6 @@ def test_of_many_bookings_of_one_slot_one_wins_and_numbers_stay_unique() -> None
     booked = [answer for answer in answers if isinstance(answer, Job)]
     assert len([job for job in booked if job.bay_id == bay.pk]) == 1
     assert len({job.number for job in booked}) == 3
-
-
-def _two_moves_into_one_slot() -> tuple[list[Callable[[], Job]], Callable[[], int]]:
-    desk = make_staff(Role.FRONT_DESK)
-    bay = BayFactory()
-    jobs = [make_job(bay=bay, starts_at=MORNING + days * 24 * HOUR) for days in (1, 2)]
-    target: dict[str, datetime] = {
-        "starts_at": MORNING,
-        "ends_at": MORNING + HOUR,
-        "promised_at": MORNING + 2 * HOUR,
-    }
-    moves = [
-        lambda job=job: change_booking(job.pk, dict(target), version=1, actor=desk) for job in jobs
-    ]
-    return moves, lambda: Job.objects.clashing(bay.pk, MORNING, MORNING + HOUR).count()
-
-
-on_postgresql = pytest.mark.skipif(
-    "connection.vendor != 'postgresql'", reason="SQLite writes one transaction at a time"
-)
-
-
-@on_postgresql
-@pytest.mark.django_db(transaction=True)
-def test_without_the_lock_two_people_do_get_the_same_slot() -> None:
-    moves, in_the_slot = _two_moves_into_one_slot()
-    both_have_looked = threading.Barrier(2)
-    look = booking.check_slot
-
-    def look_then_wait(*args: Any, **kwargs: Any) -> None:
-        look(*args, **kwargs)
-        both_have_looked.wait(10)
-
-    with (
-        patch.object(booking, "hold_the_book", lambda: None),
-        patch.object(booking, "check_slot", look_then_wait),
-    ):
-        at_once(*moves)
-    assert in_the_slot() == 2
-
-
-@on_postgresql
-@pytest.mark.django_db(transaction=True)
-def test_with_the_lock_the_second_waits_and_is_refused() -> None:
-    moves, in_the_slot = _two_moves_into_one_slot()
-    look = booking.check_slot
-    first_looks = threading.Lock()
-
-    def look_and_let_the_other_queue(*args: Any, **kwargs: Any) -> None:
-        look(*args, **kwargs)
-        if first_looks.acquire(blocking=False):
-            _until_somebody_waits_for_a_lock()
-
-    with patch.object(booking, "check_slot", look_and_let_the_other_queue):
-        answers = at_once(*moves)
-    assert in_the_slot() == 1
-    assert [type(answer) for answer in answers].count(Refused) == 1
-
-
-def _until_somebody_waits_for_a_lock() -> None:
-    waiting = "SELECT count(*) FROM pg_stat_activity WHERE wait_event_type = 'Lock' AND datname = "
-    for _ in range(2000):
-        with connection.cursor() as cursor:
-            cursor.execute(waiting + "current_database()")
-            if cursor.fetchone()[0]:
-                return
-            cursor.execute("SELECT pg_stat_clear_snapshot()")
-    raise AssertionError("nobody waits")
 
 
 # The page ------------------------------------------------------------------------------
