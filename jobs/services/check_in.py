@@ -129,7 +129,14 @@ def sign_check_in(
         raise Refused("The signature could not be read: clear it and sign again.")
     if len(signature) > MOST_SIGNATURE_CHARACTERS:
         raise Refused("The signature is too large: clear it and sign again.")
-    changed = CheckIn.objects.filter(job_id=job_id, version=version, signed_at=None).update(
+    job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
+    begun = check_in_of(job)
+    if begun is not None and begun.signed_at is not None:
+        raise ChangedMeanwhile(
+            f"{begun.signed_name} has signed this condition already, so nothing was signed now: "
+            "reload the page."
+        )
+    changed = CheckIn.objects.filter(job=job, version=version).update(
         signed_name=signed_name,
         signature=signature,
         signed_at=timezone.now(),
@@ -139,7 +146,7 @@ def sign_check_in(
     if not changed:
         raise ChangedMeanwhile("Somebody else changed this check-in: look it over once more.")
     log(
-        job_id,
+        job,
         actor,
         "check_in.signed",
         after={"signed by": signed_name, "how": "by hand" if signature else "typed name"},

@@ -124,16 +124,22 @@ def missing_for(job: Job, name: str, but: str = "") -> list[str]:
     return [reason for need in MOVES[name].needs if need != but for reason in NEEDS[need](job)]
 
 
-def check_move(job: Job, name: str, actor: StaffMember, reason: str = "", but: str = "") -> None:
-    """Raise Refused or ChangedMeanwhile when the move may not be made; `but` as above."""
+def check_stage(job: Job, name: str) -> None:
+    """Raise ChangedMeanwhile when the job is not where the move begins."""
     wanted = MOVES[name]
-    if actor.roles.isdisjoint(wanted.roles):
-        raise Refused(f"“{wanted.label}” is not for your role: ask a manager.")
     if job.stage not in wanted.begins:
         raise ChangedMeanwhile(
             f"{job} is {job.get_stage_display().lower()} now, so “{wanted.label}” does not apply: "
             "reload the page."
         )
+
+
+def check_move(job: Job, name: str, actor: StaffMember, reason: str = "", but: str = "") -> None:
+    """Raise Refused or ChangedMeanwhile when the move may not be made; `but` as above."""
+    wanted = MOVES[name]
+    if actor.roles.isdisjoint(wanted.roles):
+        raise Refused(f"“{wanted.label}” is not for your role: ask a manager.")
+    check_stage(job, name)
     if wanted.reason and not reason:
         raise Refused(f"“{wanted.label}” needs a reason.")
     if missing := missing_for(job, name, but):

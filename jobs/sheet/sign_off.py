@@ -17,7 +17,7 @@ from jobs.models import FindingReason, InstallSheet, Job, SheetReceipt
 from jobs.plan.document import findings_of
 from jobs.services.durable import signed_work
 from jobs.services.events import log
-from jobs.services.moves import check_move, move
+from jobs.services.moves import check_move, check_stage, move
 from jobs.sheet import document as sheet_document
 from jobs.sheet import render
 from shop.models import StaffMember
@@ -96,7 +96,10 @@ def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
     digest = sheet_document.sha256_of(document)
     pdf = render.signed_pdf(document)
     with signed_work():
-        Job.objects.select_for_update(of=("self",)).get(pk=job_id)
+        locked = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
+        check_stage(locked, "sign_off")
+        if locked.sheets.filter(revision=signing.revision).exists():
+            raise ChangedMeanwhile("Somebody else signed this job meanwhile: read it again.")
         now = sheet_document.freeze(sheet_document.load(pk=job_id), signing)
         if sheet_document.sha256_of(now) != digest:
             raise ChangedMeanwhile("The job changed while you were signing: read it again.")

@@ -24,6 +24,8 @@ def check_in(request: HttpRequest, number: int) -> HttpResponse:
     job = get_object_or_404(Job.objects.with_names(), number=number)
     begun = check_in_of(job)
     if (begun is not None and begun.signed_at) or job.stage not in {Stage.BOOKED, Stage.ON_HOLD}:
+        if request.method == "POST":
+            messages.warning(request, "This check-in is closed: what you just sent was not kept.")
         return _signed_page(request, job, begun)
     if request.method == "POST":
         return _save(request, job, begun)
@@ -106,4 +108,5 @@ def _page(
 def _signed_page(request: HttpRequest, job: Job, begun: CheckIn | None) -> HttpResponse:
     marks = [(mark, nearest(mark.x, mark.y).label) for mark in begun.marks.all()] if begun else []
     context = {"job": job, "check_in": begun, "marks": marks}
-    return render(request, "check_in/signed.html", context)
+    status = 409 if request.method == "POST" else 200
+    return render(request, "check_in/signed.html", context, status=status)

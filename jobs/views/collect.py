@@ -20,7 +20,11 @@ def collect(request: HttpRequest, number: int) -> HttpResponse:
     job = get_object_or_404(Job.objects.with_names(), number=number)
     sheet = latest_sheet(job)
     if job.stage != Stage.SIGNED_OFF or sheet is None:
-        return render(request, "collect/not_ready.html", {"job": job, "sheet": sheet})
+        late = request.method == "POST"
+        if late:
+            messages.warning(request, "The signature you just sent was not kept.")
+        shown = {"job": job, "sheet": sheet}
+        return render(request, "collect/not_ready.html", shown, status=409 if late else 200)
     form = CollectForm(request.POST or None)
     refused: list[str] = []
     if request.method == "POST" and form.is_valid():
