@@ -8,26 +8,12 @@ from django.db import transaction
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, JobPart, JobSpeaker
 from jobs.services.events import log
+from jobs.services.removal import put_back, take_out
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
 from shop.models.products import SPEAKER_KINDS, ProductKind, SpeakerKind
 
 MOST_ON_A_CHANNEL: Final = 4
-SPEAKER_FACTS: Final = (
-    "label",
-    "name",
-    "kind",
-    "position",
-    "impedance_ohm",
-    "coils",
-    "coil_joining",
-    "power_w",
-    "min_high_pass_hz",
-    "min_high_pass_order",
-    "max_low_pass_hz",
-    "box_limit_hz",
-)
-"""What a removed speaker is put back from."""
 
 
 class PartLeft(NamedTuple):
@@ -65,14 +51,20 @@ def save_channel(
 
 
 def _set_speakers(
-    channel: Channel, speakers: Iterable[JobSpeaker], actor: StaffMember, key: str
+    channel: Channel,
+    speakers: Iterable[JobSpeaker],
+    actor: StaffMember,
+    key: str = "",
+    joining: str = "",
 ) -> Saved:
-    """Save the channel's speakers, with the joining that so many of them need."""
+    """Save the channel's speakers, joined as given or as so many of them need."""
     wanted = list(speakers)
     if len(wanted) > MOST_ON_A_CHANNEL:
         raise Refused(f"{channel} already feeds {MOST_ON_A_CHANNEL} speakers: take one off first.")
     changes: dict[str, Any] = {"speakers": wanted}
-    if len(wanted) < 2:
+    if joining:
+        changes["joining"] = joining
+    elif len(wanted) < 2:
         changes["joining"] = "single"
     elif channel.joining == "single":
         changes["joining"] = "parallel"
@@ -304,23 +296,24 @@ def remove_speaker(number: int, pk: int, *, actor: StaffMember, key: str = "") -
     if key and (done := JobEvent.objects.filter(key=key).first()):
         return done
     speaker = job.speakers.get(pk=pk)
-    channels = list(speaker.channels.select_related("part", "job"))
-    for channel in channels:
-        _set_speakers(channel, channel.speakers.exclude(pk=pk), actor, "")
-    event = log(
+    fed_by = {}
+    for channel in speaker.channels.select_related("part", "job"):
+        keys = sorted(channel.speakers.values_list("pk", flat=True))
+        left = _set_speakers(channel, channel.speakers.exclude(pk=pk), actor).row.joining
+        fed_by[str(channel.pk)] = {"speakers": keys, "joining": channel.joining, "left": left}
+    return log(
         job,
         actor,
         "speaker.removed",
         subject=subject_of(speaker),
         before={
-            **{name: getattr(speaker, name) for name in SPEAKER_FACTS},
-            "part": speaker.part_id,
-            "channels": [channel.pk for channel in channels],
+            "label": speaker.label,
+            "name": speaker.name,
+            "fed_by": fed_by,
+            **take_out(speaker),
         },
         key=key,
     )
-    speaker.delete()
-    return event
 
 
 def undo_add(event: JobEvent, actor: StaffMember) -> None:
@@ -331,15 +324,13 @@ def undo_add(event: JobEvent, actor: StaffMember) -> None:
 
 
 def undo_remove(event: JobEvent, actor: StaffMember) -> None:
-    """Put back the speaker an event took away, on the channels that still stand."""
+    """Put back the speaker an event took away with all it had, on the channels that still stand."""
     job = event.job
-    facts = {name: event.before[name] for name in SPEAKER_FACTS}
-    if job.speakers.filter(label=facts["label"]).exists():
-        facts["label"] = _free_label(job)
-    part = job.parts.filter(pk=event.before["part"]).first() if event.before["part"] else None
-    if event.before["part"] and part is None:
-        raise Refused("Its part is no longer in the job: add the part first.")
-    speaker = JobSpeaker.objects.create(job=job, part=part, **facts)
+    label = event.before["label"]
+    if job.speakers.filter(label=label).exists():
+        label = _free_label(job)
+    speaker = put_back(event.before, label=label)
+    assert isinstance(speaker, JobSpeaker)
     log(
         job,
         actor,
@@ -347,8 +338,13 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
         subject=subject_of(speaker),
         after={"label": speaker.label, "name": speaker.name},
     )
-    for channel in job.channels.filter(pk__in=event.before["channels"]):
-        put_on(job.number, channel.pk, speaker.pk, actor=actor)
+    fed_by = event.before["fed_by"]
+    for channel in job.channels.select_related("part", "job").filter(pk__in=fed_by):
+        was = fed_by[str(channel.pk)]
+        speakers = {*channel.speakers.all(), speaker}
+        same = {one.pk for one in speakers} == set(was["speakers"])
+        joining = was["joining"] if same and channel.joining == was["left"] else ""
+        _set_speakers(channel, speakers, actor, joining=joining)
 
 
 def undo_speakers(event: JobEvent, actor: StaffMember) -> None:

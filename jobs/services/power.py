@@ -7,28 +7,11 @@ from django.db import transaction
 from jobs.errors import Refused
 from jobs.models import Job, JobEvent, PowerRun, SupplyFacts
 from jobs.services.events import log
+from jobs.services.removal import facts_in, put_back, take_out
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
 
-RUN_FACTS: Final = (
-    "kind",
-    "from_node",
-    "to_node",
-    "size",
-    "metal",
-    "stranding",
-    "insulation_c",
-    "length_m",
-    "parallel",
-    "place",
-    "bundled",
-    "connections",
-    "sheathed",
-    "fuse_rating_a",
-    "fuse_body",
-    "fuse_distance_m",
-    "note",
-)
+RUN_FACTS: Final = facts_in(PowerRun, "job", "label")
 MOST_RUNS: Final = 40
 
 
@@ -90,21 +73,26 @@ def _free_label(job: Job) -> str:
     return f"R{max(numbers, default=0) + 1}"
 
 
-def _create(job: Job, actor: StaffMember, facts: dict[str, Any], key: str = "") -> JobEvent:
+def _check_room(job: Job) -> None:
     if job.runs.count() >= MOST_RUNS:
         raise Refused(f"A plan holds at most {MOST_RUNS} runs.")
-    label = facts.pop("label", "") or _free_label(job)
-    if job.runs.filter(label=label).exists():
-        label = _free_label(job)
-    run = PowerRun.objects.create(job=job, label=label, **facts)
+
+
+def _log_added(run: PowerRun, actor: StaffMember, key: str = "") -> JobEvent:
     return log(
-        job,
+        run.job_id,
         actor,
         "run.added",
         subject=subject_of(run),
-        after={"label": label, **{name: getattr(run, name) for name in RUN_FACTS}},
+        after={"label": run.label, **{name: getattr(run, name) for name in RUN_FACTS}},
         key=key,
     )
+
+
+def _create(job: Job, actor: StaffMember, facts: dict[str, Any], key: str = "") -> JobEvent:
+    _check_room(job)
+    run = PowerRun.objects.create(job=job, **{"label": _free_label(job), **facts})
+    return _log_added(run, actor, key)
 
 
 @transaction.atomic
@@ -133,16 +121,14 @@ def remove_run(number: int, pk: int, *, actor: StaffMember, key: str = "") -> Jo
     if key and (done := JobEvent.objects.filter(key=key).first()):
         return done
     run = job.runs.get(pk=pk)
-    event = log(
+    return log(
         job,
         actor,
         "run.removed",
         subject=subject_of(run),
-        before={"label": run.label, **{name: getattr(run, name) for name in RUN_FACTS}},
+        before={"label": run.label, **take_out(run)},
         key=key,
     )
-    run.delete()
-    return event
 
 
 def undo_add(event: JobEvent, actor: StaffMember) -> None:
@@ -153,8 +139,15 @@ def undo_add(event: JobEvent, actor: StaffMember) -> None:
 
 
 def undo_remove(event: JobEvent, actor: StaffMember) -> None:
-    """Put back the run an event took away."""
-    _create(event.job, actor, dict(event.before))
+    """Put back the run an event took away, with all it had."""
+    job = event.job
+    _check_room(job)
+    label = event.before["label"]
+    if job.runs.filter(label=label).exists():
+        label = _free_label(job)
+    run = put_back(event.before, label=label)
+    assert isinstance(run, PowerRun)
+    _log_added(run, actor)
 
 
 def undo_proposal(event: JobEvent, actor: StaffMember) -> None:

@@ -107,7 +107,8 @@ def _is_many(row: models.Model, name: str) -> bool:
     return bool(row._meta.get_field(name).many_to_many)
 
 
-def _current(row: models.Model, name: str) -> Any:
+def current(row: models.Model, name: str) -> Any:
+    """What a field holds now, as a JSON type."""
     if _is_many(row, name):
         return sorted(getattr(row, name).values_list("pk", flat=True))
     model_field = row._meta.get_field(name)
@@ -133,7 +134,7 @@ def _clashes(
     return [
         FieldClash(name, as_json(mine), theirs, str(written[name].actor), written[name].at)
         for name, mine in changes.items()
-        if name in written and as_json(mine) != (theirs := _current(row, name))
+        if name in written and as_json(mine) != (theirs := current(row, name))
     ]
 
 
@@ -212,7 +213,7 @@ def save_row(
     plain: dict[str, Any] = {}
     many: dict[str, Any] = {}
     for name, value in changes.items():
-        old, new = _current(row, name), as_json(value)
+        old, new = current(row, name), as_json(value)
         if old == new:
             continue
         before[name], after[name] = old, new

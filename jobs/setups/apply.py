@@ -29,7 +29,7 @@ from jobs.services.channels import place_speaker, undo_add
 from jobs.services.events import log
 from jobs.services.power import add_run
 from jobs.services.power import undo_add as undo_add_run
-from jobs.services.saving import before_check_in, open_job, save_row, subject_of
+from jobs.services.saving import before_check_in, current, open_job, save_row, subject_of
 from jobs.services.tuning.records import record_of
 from jobs.setups.channels import WIRE_FACTS
 from jobs.setups.compare import compare
@@ -286,13 +286,21 @@ def _apply_whole(setup: SavedSetup, job: Job, actor: StaffMember) -> AppliedTo:
     return AppliedTo(job, applied, differing, impossible)
 
 
+def _changed_since(row: Any, event: JobEvent) -> bool:
+    """The row no longer has what the event wrote; a row the event made is as it was made."""
+    if not event.before:
+        return bool(row.version != event.after["version"])
+    wrote = {name: value for name, value in event.after.items() if name != "version"}
+    return any(current(row, name) != value for name, value in wrote.items())
+
+
 def _undo_row(event: JobEvent, actor: StaffMember) -> None:
     kind, _, key = event.subject.partition(":")
     model, job_path = ROWS[kind]
     row = model._default_manager.filter(pk=int(key), **{job_path: event.job_id}).first()
     if row is None:
         raise Refused("Something this setup filled in was removed since: undo it by hand.")
-    if row.version != event.after["version"]:
+    if _changed_since(row, event):
         raise Refused(f"{row} was changed since the setup was applied: undo it by hand.")
     if not event.before:
         row.delete()

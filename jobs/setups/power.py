@@ -3,7 +3,6 @@
 from typing import Any, Final
 
 from jobs.models import Job, PowerRun, SupplyFacts
-from jobs.services.power import RUN_FACTS
 from jobs.setups import words as words
 from jobs.setups.items import Item, blocked_by, unlike
 from jobs.setups.match import Matches, State
@@ -62,7 +61,7 @@ def run_item(run: doc.Run, matches: Matches, rows: list[PowerRun], local: Local)
     if row is None:
         state: State = "differs" if why else "new"
         return Item(key, "power", run.id, told, "nothing", state, why, needs, None, values)
-    here = {name: getattr(row, name) for name in RUN_FACTS if name != "note"}
+    here = {name: getattr(row, name) for name in values}
     if here == values:
         return Item(key, "power", run.id, told, words.run(here, local), "same", (), needs, row.pk)
     why = (f"{row.label} already runs there", *why)

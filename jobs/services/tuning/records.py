@@ -1,5 +1,6 @@
 """Tuning records: settings as found and as left, named working records between them."""
 
+from collections.abc import Iterable
 from typing import Any, Final
 
 from django.db import IntegrityError, transaction
@@ -15,22 +16,11 @@ from jobs.models import (
     TuningRecord,
 )
 from jobs.services.events import log
+from jobs.services.removal import facts_in
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
 
-SETTING_FACTS: Final = (
-    "high_pass_family",
-    "high_pass_order",
-    "high_pass_hz",
-    "low_pass_family",
-    "low_pass_order",
-    "low_pass_hz",
-    "level_db",
-    "delay_ms",
-    "inverted",
-    "muted",
-    "sections",
-)
+SETTING_FACTS: Final = facts_in(ChannelSetting, "record", "channel")
 MOST_SECTIONS: Final = 64
 
 
@@ -85,6 +75,14 @@ def facts_of(setting: ChannelSetting | None) -> dict[str, Any]:
     """All settings of a channel as plain values; of one never set, those that do nothing."""
     row = setting or ChannelSetting()
     return {name: getattr(row, name) for name in SETTING_FACTS}
+
+
+def drop_empty(record: TuningRecord, channel_ids: Iterable[int]) -> None:
+    """Take away the settings of channels that had none, where they say nothing again."""
+    nothing = facts_of(None)
+    for row in record.settings.filter(channel__in=list(channel_ids)):
+        if facts_of(row) == nothing:
+            row.delete()
 
 
 def _settings(record: TuningRecord) -> dict[int, dict[str, Any]]:
@@ -158,6 +156,7 @@ def undo_return(event: JobEvent, actor: StaffMember) -> None:
     for channel_id in sorted({*before, *_settings(now)}):
         if job.channels.filter(pk=channel_id).exists():
             _put(job.number, channel_id, before.get(channel_id) or facts_of(None), actor)
+    drop_empty(now, _settings(now).keys() - before.keys())
 
 
 def save_other(

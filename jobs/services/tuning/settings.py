@@ -9,7 +9,7 @@ from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, TuningKind
 from jobs.services.events import log
 from jobs.services.saving import as_json, open_job
-from jobs.services.tuning.records import facts_of, record_of, save_setting
+from jobs.services.tuning.records import drop_empty, facts_of, record_of, save_setting
 from shop.models import StaffMember
 
 Changes = Mapping[str, Mapping[str, Any]]
@@ -55,7 +55,7 @@ def put_settings(
         job,
         actor,
         code,
-        before={"settings": before},
+        before={"settings": before, "unset": [pk for pk in map(int, before) if pk not in present]},
         after={"channels": told, "settings": after},
         key=key,
     )
@@ -83,3 +83,4 @@ def undo_settings(event: JobEvent, actor: StaffMember) -> None:
         back = {name: value for name, value in old.items() if as_json(now[name]) == put_in[name]}
         if back:
             _write(job.number, channel_pk, back, actor)
+    drop_empty(record_of(job, TuningKind.AFTER), event.before.get("unset", ()))
