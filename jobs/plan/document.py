@@ -11,7 +11,7 @@ import msgspec
 
 from jobs.models import Channel, Job, TuningKind
 from jobs.plan import rows as plan_rows
-from jobs.plan.power import supply_figures
+from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
 from shop.models import ProductKind, Shop
 from shop.models.products import pairs_in
@@ -32,6 +32,8 @@ DEVICE_KINDS = {
     ProductKind.PROCESSOR: "processor",
     ProductKind.INTERFACE: "interface",
 }
+
+DRAW_FIGURES = ("full_a", "music_a", "idle_a", "voltage_v", "power_w")
 
 
 def _device(rows: list[Any]) -> doc.Device:
@@ -295,8 +297,10 @@ def results_of(plan: doc.Plan) -> dict[str, Any]:
     """What the sums say of a plan, as plain types for a frozen record.
 
     `channels`: load [ohm], rated power into it [W] and the drawing of its joined coils, by
-    channel id, where they can be told. `power`: the supply solved with the engine running, at
-    full output and with music. `standing`: figures of charging and of standing parked.
+    channel id, where they can be told. `devices`: by device id, what it draws [A] at `draws_at_v`
+    and what it gets. `ampacity_sources`: by run id, the tables that say what it may carry.
+    `power`: the supply solved with the engine running, at full output and with music.
+    `standing`: figures of charging and of standing parked.
     """
     context = Context(plan)
     channels: dict[str, dict[str, Any]] = {}
@@ -310,6 +314,12 @@ def results_of(plan: doc.Plan) -> dict[str, Any]:
     power_states = {"full": solve(plan, "full"), "music": solve(plan, "music")}
     return {
         "channels": channels,
+        "draws_at_v": plan.supply.charging_v,
+        "devices": {
+            draw.id: {name: getattr(draw, name) for name in DRAW_FIGURES}
+            for draw in device_draws(plan, power_at(plan))
+        },
+        "ampacity_sources": {run.id: ampacity_sources(plan, run.id) for run in plan.runs},
         "power": {name: _solution_as_dict(state) for name, state in power_states.items()},
         "standing": [msgspec.to_builtins(figure) for figure in supply_figures(plan)],
     }

@@ -213,7 +213,7 @@ def _draw(
         device.name,
         asked.current_a("full", supply_v),
         asked.current_a("music", supply_v),
-        asked.current_a("idle", supply_v),
+        device.idle_current_a,
         state.voltage_v if state else None,
         asked.output_w * state.power_fraction if carried and state else None,
         figures,

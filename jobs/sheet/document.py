@@ -19,7 +19,7 @@ from jobs.sheet.tuning import sound_of
 from shop.models import Shop, StaffMember
 from wiring.plan import Plan, to_builtins
 
-DOCUMENT_VERSION: Final = 1
+DOCUMENT_VERSION: Final = 2
 
 ASSUMPTIONS: Final = (
     ("max_drop_fraction", "Largest voltage drop allowed", "shop's choice"),

@@ -1,6 +1,6 @@
 """The power section of the sheet: cables, fuses and devices as rows of strings."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from jobs.plan.document import solution_of
@@ -46,35 +46,23 @@ def _size(value: float | None, unit: str, decimals: int) -> str:
     return wording.quantity(None if value is None else abs(value), unit, decimals)
 
 
-def _device(device: Mapping[str, Any], parts: Mapping[str, Any], power: Document) -> dict[str, str]:
-    full = power["full"]["devices"].get(device["id"], {})
-    music = power["music"]["devices"].get(device["id"], {})
-    part = parts.get(device["id"], {})
+def _device(device: Mapping[str, Any], part: Mapping[str, Any], draw: Document) -> dict[str, str]:
     by = part.get("turn_on_by", "")
     return {
         "id": device["id"],
         "name": device["name"],
         "turn_on": f"{part.get('turn_on', '')}{f', by {by}' if by else ''}" or NOTHING,
-        "full_voltage": _size(full.get("voltage_v"), "V", 2),
-        "full_current": _size(full.get("current_a"), "A", 1),
-        "music_current": _size(music.get("current_a"), "A", 1),
-        "idle_current": _size(device.get("idle_current_a", 0.0), "A", 1),
-        "speaker_power": _speaker_power(device["name"], power["full"]),
+        "full_current": _size(draw.get("full_a"), "A", 1),
+        "music_current": _size(draw.get("music_a"), "A", 1),
+        "idle_current": _size(draw.get("idle_a"), "A", 1),
+        "full_voltage": _size(draw.get("voltage_v"), "V", 2),
+        "speaker_power": _size(draw.get("power_w"), "W", 0),
     }
 
 
-def _speaker_power(name: str, full: Mapping[str, Any]) -> str:
-    """What is left for a device's speakers; nothing is said where full output is not carried."""
-    label = f"power available to the speakers of {name}"
-    figures = full["figures"] if full["solved"] else ()
-    found = next((one for one in figures if one["label"] == label), None)
-    return wording.quantity(found["value"], found["unit"], 0) if found else NOTHING
-
-
-def _ampacity_sources(figures: Sequence[Mapping[str, Any]]) -> str:
-    """The tables that say what the cables may carry."""
-    sources = (one["source"] for one in figures if one["label"].endswith(" may carry"))
-    return "; ".join(dict.fromkeys(sources))
+def _ampacity_sources(by_run: Mapping[str, Sequence[str]], runs: Iterable[Document]) -> str:
+    """The tables that say what the cables may carry, each once, in the order of the runs."""
+    return "; ".join(dict.fromkeys(source for run in runs for source in by_run.get(run["id"], ())))
 
 
 def _standing(figure: Mapping[str, Any]) -> dict[str, str]:
@@ -98,17 +86,24 @@ def _diagram(document: Document, drawn: Plan, local: Local) -> str:
 def power_values(document: Document, drawn: Plan, local: Local) -> dict[str, Any]:
     """Rows of the power table and of the devices, the one-line diagram, what the supply does at
     full output, and how the battery fares. `drawn` is the document's plan as an object."""
-    plan, power = document["plan"], document["results"]["power"]
+    plan, results = document["plan"], document["results"]
+    power, devices, runs = results["power"], plan.get("devices", ()), plan.get("runs", ())
     parts = {part["label"]: part for part in document["parts"]}
     full = power["full"]
     return {
         "diagram": _diagram(document, drawn, local),
-        "runs": [_run(run, power, local) for run in plan.get("runs", ())],
-        "devices": [_device(device, parts, power) for device in plan.get("devices", ())],
+        "runs": [_run(run, power, local) for run in runs],
+        "devices": [
+            _device(one, parts.get(one["id"], {}), results["devices"].get(one["id"], {}))
+            for one in devices
+        ],
+        "draws_at": wording.quantity(results["draws_at_v"], "V", 1)
+        if results["draws_at_v"]
+        else "",
         "battery_voltage": wording.quantity(full["terminal_v"], "V", 2),
         "total_current": wording.quantity(full["source_a"], "A", 1),
         "solved": full["solved"],
         "carried": wording.quantity(100 * full["carried_fraction"], "%", 0),
-        "ampacity_sources": _ampacity_sources(full["figures"]),
-        "standing": [_standing(one) for one in document["results"].get("standing", ())],
+        "ampacity_sources": _ampacity_sources(results["ampacity_sources"], runs),
+        "standing": [_standing(one) for one in results["standing"]],
     }

@@ -73,6 +73,7 @@ def _measured(job: Job, plan: Plan) -> list[dict[str, Any]]:
                 "smoothing": facts.smoothing,
                 "places": [[row.place for row in one] for one in sides],
                 "rms_db": [one.rms_db if one else None for one in distances],
+                "expected_drawn": now is not None,
                 "changed_since": any(measured.is_outdated(row, plan) for row in sides[1]),
             }
         )

@@ -9,6 +9,7 @@ from typing import Any, Final
 import msgspec
 from django.utils.safestring import mark_safe
 
+from jobs.pdf.earlier import newest
 from jobs.plan import car_drawing as pictures
 from jobs.sheet import wording
 from jobs.sheet.power_values import power_values
@@ -248,7 +249,9 @@ def _pictures(document: Document, plan: Plan) -> dict[str, Any]:
 
 def sheet_values(document: Document, receipt: Mapping[str, Any] | None = None) -> dict[str, Any]:
     """Everything the sheet's templates need, from the frozen document and, once the customer has
-    signed, the receipt."""
+    signed, the receipt. The document may be of any version."""
+    signed_version = document["document_version"]
+    document = newest(document)
     local = Local(document["shop"]["units"], document["shop"]["time_zone"])
     plan = document["plan"]
     drawn = from_builtins(plan)
@@ -269,6 +272,7 @@ def sheet_values(document: Document, receipt: Mapping[str, Any] | None = None) -
     signatures = document["signatures"]
     return {
         "document": document,
+        "signed_version": signed_version,
         "sheet": document["sheet"],
         "signed_on": local.day(document["sheet"].get("signed_at")),
         "facts": _facts(document, local),

@@ -156,6 +156,56 @@ class Workshop:
         self.prove(job)
         return move(job.pk, "finish", self.technician)
 
+    def twins(self) -> Job:
+        """A job handed to review with two equal amplifiers, unlike in load and cable.
+
+        A1 plays two tweeters over short thick cables, A2 four coaxials (two a channel, 2 ohm)
+        over long thin ones; the two speakers of each kind are equal products.
+        """
+        amplifier = make_product(
+            name="Twin Two",
+            amplifier_channels=2,
+            ratings=[(4, 50, False), (2, 90, False)],
+        )
+        job = make_job(
+            Stage.IN_BAY,
+            actor=self.desk,
+            technician=self.technician,
+            parts_wanted=[amplifier, amplifier, self.tweeter, self.coaxial],
+        )
+        job.parts.filter(product__kind=ProductKind.SPEAKER).update(quantity=4)
+        tweeter, coaxial = job.parts.filter(product__kind=ProductKind.SPEAKER)
+        plays = (
+            ("A1", 1, tweeter, ("front_dash_left",)),
+            ("A1", 2, tweeter, ("front_dash_right",)),
+            ("A2", 1, coaxial, ("front_door_left", "rear_door_left")),
+            ("A2", 2, coaxial, ("front_door_right", "rear_door_right")),
+        )
+        for label, number, part, places in plays:
+            channel = job.channels.get(part__label=label, number=number)
+            for position in places:
+                add_speaker(
+                    job.number,
+                    self.technician,
+                    position=position,
+                    part_pk=part.pk,
+                    channel_pk=channel.pk,
+                )
+            if len(places) > 1:
+                Channel.objects.filter(pk=channel.pk).update(joining="parallel")
+            high = {**(TWEETER_HIGH if label == "A1" else COAXIAL_HIGH), "high_pass_hz": 3150.0}
+            for kind in ("before", "after"):
+                self.set(job, channel, kind, high)
+        for label, size, length_m in (("A1", "25 mm2", 1.0), ("A2", "6 mm2", 6.0)):
+            cable = {"size": size, "length_m": length_m}
+            feed = {"kind": "feed", "from_node": "battery", "to_node": label}
+            fuse = {"fuse_rating_a": 30.0, "fuse_body": "blade", "fuse_distance_m": 0.2}
+            add_run(job.number, {**feed, **cable, **fuse}, actor=self.technician)
+            back = {"kind": "return", "from_node": label, "to_node": "battery"}
+            add_run(job.number, {**back, **cable}, actor=self.technician)
+        self.prove(job)
+        return move(job.pk, "finish", self.technician)
+
     def sign(self, job: Job) -> InstallSheet:
         """Sign, giving every caution a reason."""
         for finding in findings_of(job):
