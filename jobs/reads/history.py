@@ -172,7 +172,10 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
         ends = event.after.get("stage", "")
         stage = Stage(ends).label.lower() if ends in Stage.values else ends
         reason = event.after.get("reason")
-        return f"{MOVES[verb].label}: now {stage}.{f' Reason: {reason}' if reason else ''}"
+        worked = ", ".join(one["name"] for one in event.after.get("worked", ()))
+        said = f"{MOVES[verb].label}: now {stage}."
+        said += f" Work done by {worked}." if worked else ""
+        return said + (f" Reason: {reason}" if reason else "")
     if event.code == "part.added":
         return f"Part added: {_part(event.after)}."
     if event.code == "part.removed":

@@ -1,6 +1,6 @@
 """Moving a job from stage to stage: one function, one transaction, one event."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from django.db import transaction
@@ -14,6 +14,7 @@ from jobs.services import clock
 from jobs.services.bays import bay_occupied, claim, hold_the_book, slot_taken
 from jobs.services.events import log
 from jobs.services.steps import steps_missing
+from jobs.work_done import who_may_have_worked, work_done
 from shop.models import StaffMember
 
 Need = Callable[[Job], list[str]]
@@ -146,11 +147,27 @@ def check_move(job: Job, name: str, actor: StaffMember, reason: str = "", but: s
         raise Refused(*missing)
 
 
+def _who_worked(job: Job, actor: StaffMember, said: Sequence[int]) -> dict[str, Any]:
+    """Who did the work, for the event of the hand-over. Raises Refused when it must be said."""
+    done = work_done(job, actor)
+    people = done.people
+    if said:
+        people = [one for one in who_may_have_worked(people) if one.pk in said]
+    elif not done.plain:
+        people = []
+    if not people or len(people) < len(set(said)):
+        raise Refused("Say who did the work: tick everybody who worked on this car.")
+    return {"worked": [{"id": one.pk, "name": str(one)} for one in people]}
+
+
 @transaction.atomic
-def move(job_id: int, name: str, actor: StaffMember, reason: str = "") -> Job:
+def move(
+    job_id: int, name: str, actor: StaffMember, reason: str = "", worked_by: Sequence[int] = ()
+) -> Job:
     """Make the move `name`, the only way a job changes stage.
 
-    Each line of a reason to send back becomes one point for the technician.
+    Each line of a reason to send back becomes one point for the technician. `worked_by` names who
+    did the work when the job is handed to review, where the record does not say it plainly.
 
     Raises Refused when the person may not, the stage is another, a precondition fails or the
     reason is missing; ChangedMeanwhile when somebody moved the job first.
@@ -161,6 +178,7 @@ def move(job_id: int, name: str, actor: StaffMember, reason: str = "") -> Job:
         hold_the_book()
     job = Job.objects.select_for_update(of=("self",)).select_related("bay").get(pk=job_id)
     check_move(job, name, actor, reason)
+    more = _who_worked(job, actor, worked_by) if name == "finish" else {}
     begins = job.stage
     ends = wanted.to or Stage(job.held_from)
     now = timezone.now()
@@ -187,7 +205,7 @@ def move(job_id: int, name: str, actor: StaffMember, reason: str = "") -> Job:
         actor,
         f"job.{name}",
         before={"stage": begins},
-        after={"stage": ends, **({"reason": reason} if reason else {})},
+        after={"stage": ends, **({"reason": reason} if reason else {}), **more},
     )
     job.refresh_from_db()
     return job

@@ -16,6 +16,7 @@ from jobs.lists import cautions
 from jobs.models import InstallSheet, Job, TuningKind
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
 from jobs.sheet.tuning import sound_of
+from jobs.work_done import handed_over, names_of_workers, started_at
 from shop.models import Shop, StaffMember
 from wiring.plan import Plan, to_builtins
 
@@ -259,7 +260,7 @@ def _assumptions(plan: Plan) -> list[dict[str, Any]]:
 
 def _signatures(job: Job, signing: Signing | None) -> dict[str, Any]:
     check_in = getattr(job, "check_in", None)
-    finished = job.events.filter(code="job.finish").select_related("actor").first()
+    finished = handed_over(job)
     return {
         "condition": {
             "name": check_in.signed_name,
@@ -268,7 +269,11 @@ def _signatures(job: Job, signing: Signing | None) -> dict[str, Any]:
         }
         if check_in is not None and check_in.signed_at
         else None,
-        "technician": {"name": _name(finished.actor), "at": _moment(finished.at)}
+        "work": {
+            "people": names_of_workers(job, finished),
+            "at": _moment(finished.at),
+            "handed_over_by": _name(finished.actor),
+        }
         if finished is not None
         else None,
         "manager": {"name": _name(signing.signed_by), "at": _moment(signing.signed_at)}
@@ -306,6 +311,7 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
             "bay": str(job.bay),
             "technician": _name(job.technician),
             "starts_at": _moment(job.starts_at),
+            "started_at": _moment(started_at(job)),
             "comeback_of": str(job.comeback_of) if job.comeback_of else "",
         },
         "customer": {

@@ -196,12 +196,15 @@ def _facts(document: Document, local: Local) -> dict[str, str]:
     odometer = check_in.get("odometer")
     energy = check_in.get("energy_percent")
     unit = {"km": "km", "mi": "miles"}.get(check_in.get("odometer_unit", ""), "")
+    job, work = document["job"], document["signatures"]["work"]
     return {
         "odometer": f"{odometer:,} {unit}".replace(",", wording.TIGHT)
         if odometer is not None
         else NOTHING,
         "energy": wording.quantity(energy, "%"),
-        "started": local.day(document["job"]["starts_at"]),
+        "started": local.day(job.get("started_at")),
+        "booked": "" if "started_at" in job else local.day(job["starts_at"]),
+        "workers": ", ".join(work["people"]) if work else "",
     }
 
 
@@ -220,6 +223,27 @@ def _assumption(row: Mapping[str, Any], local: Local) -> dict[str, str]:
     else:
         said = wording.quantity(value, "dB")
     return {"label": row["label"], "value": said, "source": row["source"]}
+
+
+def _signed(document: Document, receipt: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+    """Who signed or stands for what, in the order of the work."""
+    signatures = document["signatures"]
+    work = signatures["work"]
+    if work:
+        people, by = work["people"], work["handed_over_by"]
+        work = {**work, "name": ", ".join(people)}
+        work["note"] = f"handed to review by {by}" if by not in people else ""
+    many = work and len(work["people"]) > 1
+    return [
+        {**one, "role": role}
+        for role, one in (
+            ("Condition on arrival, customer", signatures["condition"]),
+            (f"Work done and tried, technician{'s' if many else ''}", work),
+            ("Reviewed and signed, manager", signatures["manager"]),
+            ("Received, customer", receipt),
+        )
+        if one
+    ]
 
 
 def _image(data_url: str) -> str:
@@ -269,7 +293,6 @@ def sheet_values(document: Document, receipt: Mapping[str, Any] | None = None) -
         if not _is_used(one) and (one["device"], one["number"]) not in bridged_away
     ]
     findings = [finding_values(one, local) for one in document["findings"]]
-    signatures = document["signatures"]
     return {
         "document": document,
         "signed_version": signed_version,
@@ -300,18 +323,13 @@ def sheet_values(document: Document, receipt: Mapping[str, Any] | None = None) -
         "assumptions": [_assumption(row, local) for row in document["assumptions"]],
         "signatures": [
             {
-                "role": role,
+                "role": one["role"],
                 "name": one["name"],
+                "note": one.get("note", ""),
                 "when": local.moment(one["at"]),
                 "image_shown": _image(one.get("image", "")),
             }
-            for role, one in (
-                ("Condition on arrival, customer", signatures["condition"]),
-                ("Work done and tried, technician", signatures["technician"]),
-                ("Reviewed and signed, manager", signatures["manager"]),
-                ("Received, customer", receipt),
-            )
-            if one
+            for one in _signed(document, receipt)
         ],
         "receipt": receipt,
     }

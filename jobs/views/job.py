@@ -16,8 +16,9 @@ from jobs.services.booking import BOOKING_OPEN
 from jobs.services.check_in import check_in_of
 from jobs.services.moves import missing_for, move
 from jobs.services.parts import PARTS_OPEN, add_part, goes_with, remove_part, set_quantity
+from jobs.work_done import work_done
 from shop.access import allow_any_staff
-from shop.models import Product
+from shop.models import Product, StaffMember
 from shop.typed import line, whole
 
 OWN_PAGE = {
@@ -51,14 +52,17 @@ class Step(NamedTuple):
     state: str
 
 
-def _offers(job: Job, roles: frozenset[Any]) -> list[Offer]:
+def _offers(job: Job, user: StaffMember) -> list[Offer]:
     offers = []
+    roles = user.roles
     for one in moves_from(job.stage, roles):
         if one.name in ELSEWHERE:
             continue
         page, label = OWN_PAGE.get(one.name, ("", one.label))
         url = reverse(page, args=[job.number]) if page else ""
         missing = [] if page else missing_for(job, one.name)
+        if one.name == "finish" and not missing and not work_done(job, user).plain:
+            page, url = "bay_finish", reverse("bay_finish", args=[job.number])
         url = url or reverse("job_move", args=[job.number, one.name])
         offers.append(Offer(one, label, url, bool(page), missing, one.name in GRAVE))
     return offers
@@ -97,7 +101,7 @@ def job(request: HttpRequest, number: int) -> HttpResponse:
 
 
 def _overview(request: HttpRequest, found: Job, **more: Any) -> HttpResponse:
-    offers = _offers(found, request.user.roles)  # type: ignore[union-attr]
+    offers = _offers(found, request.user)  # type: ignore[arg-type]
     whole = request.GET.get("history") == "all"
     context = {
         "job": found,

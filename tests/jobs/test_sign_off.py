@@ -43,7 +43,7 @@ def test_signing_freezes_what_the_job_says(workshop: Workshop) -> None:
     assert [one["reason"] for one in stored.document["findings"] if one["severity"] == "caution"]
     part = stored.document["parts"][0]
     assert (part["label"], part["serial"]) == ("A1", "WF-20418")
-    assert stored.document["signatures"]["technician"]["name"] == workshop.technician.name
+    assert stored.document["signatures"]["work"]["people"] == [workshop.technician.name]
     assert stored.document["signatures"]["manager"]["name"] == workshop.manager.name
 
 

@@ -1,5 +1,6 @@
 """Notes, the manager's reasons ticked off, moves of the job from its sheet, and the way back."""
 
+from collections.abc import Sequence
 from typing import Final
 
 from django.contrib import messages
@@ -10,14 +11,16 @@ from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs import undo as undoing
-from jobs.errors import Refused
+from jobs.errors import ChangedMeanwhile, Refused
 from jobs.forms.bay.add import NoteForm
 from jobs.models import Job, SendBack
 from jobs.services import moves
 from jobs.services import notes as service
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
+from jobs.work_done import who_may_have_worked, work_done
 from shop.access import allow, allow_any_staff
+from shop.typed import whole
 
 FROM_THE_SHEET: Final = {
     "start_work": "The car is in the bay.",
@@ -85,8 +88,21 @@ def send_back(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 @require_safe
 def finish(request: HttpRequest, number: int) -> HttpResponse:
     """What is still missing before the sheet can go to review; when nothing is, the way there."""
-    sheet = Sheet.of(request, number)
+    return _finish_dialog(request, Sheet.of(request, number))
+
+
+def _finish_dialog(
+    request: HttpRequest,
+    sheet: Sheet,
+    said: Sequence[int] = (),
+    refused: Sequence[str] = (),
+) -> HttpResponse:
+    done = work_done(sheet.job, actor(request))
+    ticked = set(said) or {one.pk for one in done.people}
     context = {
+        "work": done,
+        "workers": [(one, one.pk in ticked) for one in who_may_have_worked(done.people)],
+        "refused": refused,
         "missing": moves.missing_for(sheet.job, "finish"),
         "counts": [
             (section, sheet.tab_count(section.id))
@@ -95,7 +111,8 @@ def finish(request: HttpRequest, number: int) -> HttpResponse:
         ],
         "waiting": sheet.job.send_backs.filter(done_at=None).count(),
     }
-    return answers.dialog(request, sheet, "bay/finish.html", context)
+    status = 422 if refused else 200
+    return answers.dialog(request, sheet, "bay/finish.html", context, status)
 
 
 @allow(*BENCH)
@@ -105,9 +122,15 @@ def move(request: HttpRequest, number: int, name: str) -> HttpResponse:
     if name not in FROM_THE_SHEET:
         raise Http404("No such move from the sheet.")
     sheet = Sheet.of(request, number)
+    worked_by = [pk for text in request.POST.getlist("worked_by") if (pk := whole(text))]
     try:
-        moves.move(sheet.job.pk, name, actor(request))
+        moves.move(sheet.job.pk, name, actor(request), worked_by=worked_by)
+    except ChangedMeanwhile as changed:
+        for reason in changed.reasons:
+            messages.error(request, reason)
     except Refused as refused:
+        if name == "finish":
+            return _finish_dialog(request, sheet, worked_by, refused.reasons)
         for reason in refused.reasons:
             messages.error(request, reason)
     else:
