@@ -71,6 +71,11 @@ urlpatterns += [
     path("jobs/<int:number>/sheet-preview/", sheets.sheet_preview, name="sheet_preview"),
     path("sheets/<int:number>-<int:revision>/", sheets.sheet, name="sheet"),
     path("sheets/<int:number>-<int:revision>/pdf/", sheets.sheet_pdf, name="sheet_pdf"),
+    path(
+        "sheets/<int:number>-<int:revision>/photos/<str:digest>/",
+        sheets.sheet_photo,
+        name="sheet_photo",
+    ),
     path("sheets/<int:number>-<int:revision>/correct/", sheets.sheet_correct, name="sheet_correct"),
     path("jobs/<int:number>/collect/", collect.collect, name="collect"),
 ]
@@ -89,6 +94,7 @@ urlpatterns += [
     path(
         "jobs/<int:number>/photos/<int:pk>/small/", photos.photo_thumbnail, name="photo_thumbnail"
     ),
+    path("jobs/<int:number>/photos/<int:pk>/printed/", photos.photo_printed, name="photo_printed"),
     path("jobs/<int:number>/photos/<int:pk>/remove/", photos.photo_remove, name="photo_remove"),
     path(
         "jobs/<int:number>/photos/<int:pk>/put-back/", photos.photo_put_back, name="photo_put_back"

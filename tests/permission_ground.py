@@ -7,7 +7,7 @@ from django.core.files.base import ContentFile
 from django.utils import timezone
 
 from jobs.lifecycle import Stage
-from jobs.models import InstallSheet, JobSpeaker, PowerRun, ShopTarget, TuningKind, WorkKind
+from jobs.models import InstallSheet, Job, JobSpeaker, PowerRun, ShopTarget, TuningKind, WorkKind
 from jobs.plan.document import findings_of
 from jobs.services import clock
 from jobs.services.power import add_run
@@ -93,7 +93,7 @@ GIVEN = {
 }
 """Arguments of one URL that differ from those of the ground."""
 
-SIGNED = ("setup_create", "sheet", "sheet_pdf", "sheet_correct", "collect")
+SIGNED = ("setup_create", "sheet", "sheet_pdf", "sheet_photo", "sheet_correct", "collect")
 REVIEWED = ("review", "review_sign", "review_send_back", "finding_reason", "sheet_preview")
 
 
@@ -118,7 +118,9 @@ def lay_ground() -> Ground:
     run = PowerRun.objects.create(
         job=job, label="R1", from_node="battery", to_node="A1", size="16 mm2", length_m=2.0
     )
-    signed = make_job(Stage.SIGNED_OFF, parts_wanted=[amplifier], vehicle=job.vehicle)
+    signed = make_job(Stage.IN_BAY, parts_wanted=[amplifier], vehicle=job.vehicle)
+    make_photo(signed, technician)
+    Job.objects.filter(pk=signed.pk).update(stage=Stage.SIGNED_OFF)
     signed.runs.create(label="R1", from_node="battery", to_node="A1", size="25 mm2", length_m=1.5)
     sheet = _signed_sheet(signed, make_staff(Role.MANAGER))
     setup = setups.create_setup(sheet.pk, "Six channels", "", sheet.signed_by)
@@ -203,6 +205,7 @@ def lay_ground() -> Ground:
     }
     given = {
         "revision": 1,
+        "digest": sheet.document["photos"][0]["sha256"],
         "phase": "before",
         "position": "front_dash_left",
         "place": "front_right",

@@ -96,6 +96,7 @@ TABLE: dict[str, Roles] = {
     "sheet_preview": BENCH,
     "sheet": STAFF,
     "sheet_pdf": STAFF,
+    "sheet_photo": STAFF,
     "sheet_correct": MANAGER,
     "collect": DESK,
     # The bay sheet: everybody reads, the bench writes.
@@ -174,6 +175,7 @@ TABLE: dict[str, Roles] = {
     "photo": STAFF,
     "photo_file": STAFF,
     "photo_thumbnail": STAFF,
+    "photo_printed": STAFF,
     "photo_remove": STAFF,
     "photo_put_back": STAFF,
     "labels": STAFF,

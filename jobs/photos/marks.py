@@ -95,18 +95,26 @@ def _shape(mark: Mark, width: int, height: int, line: float) -> str:
 
 
 def annotated_bytes(photo: Photo) -> bytes:
-    """The photo as JPEG with its marks burned in, for a PDF."""
+    """The photo as JPEG with its marks burned in."""
     with photo.file.open("rb") as file:
         data = bytes(file.read())
-    if not photo.annotations:
-        return data
-    image = Image.open(io.BytesIO(data)).convert("RGB")
+    return with_marks(data, photo.annotations) if photo.annotations else data
+
+
+def with_marks(data: bytes, marks: list[Mark], longest: int | None = None) -> bytes:
+    """A JPEG with marks burned in; `longest` bounds its longer side, and what is decoded."""
+    kept = Image.open(io.BytesIO(data))
+    if longest:
+        kept.draft("RGB", (longest, longest))
+    image = kept.convert("RGB")
+    if longest:
+        image.thumbnail((longest, longest), Image.Resampling.LANCZOS)
     draw = ImageDraw.Draw(image)
     line = LINE * max(image.size)
     for colour, wide in ((RIM, line * (1 + HALO)), (INK, line)):
-        for mark in photo.annotations:
+        for mark in marks:
             _burn(draw, mark, image.width, image.height, line, colour, round(wide))
-    return jpeg(image, 88)
+    return jpeg(image, 78 if longest else 88)
 
 
 def _burn(

@@ -7,7 +7,7 @@ the document alone, so a later change of a row, a table or a rule never shows on
 
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import PurePosixPath
 from typing import Any, Final
@@ -16,6 +16,7 @@ from jobs.lists import cautions
 from jobs.models import InstallSheet, Job, TuningKind
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
 from jobs.sheet.tuning import sound_of
+from jobs.sheet_photos import photos_of
 from jobs.work_done import handed_over, names_of_workers, started_at
 from shop.models import Shop, StaffMember
 from wiring.plan import Plan, to_builtins
@@ -37,13 +38,17 @@ ASSUMPTIONS: Final = (
 
 @dataclass(frozen=True)
 class Signing:
-    """Who signs which revision, when, and what it corrects."""
+    """Who signs which revision, when, and what it corrects.
+
+    `digests` keeps the SHA-256 of each photo read for this signature.
+    """
 
     revision: int
     signed_by: StaffMember
     signed_at: datetime
     corrects: InstallSheet | None = None
     correction_reason: str = ""
+    digests: dict[int, str] = field(default_factory=dict)
 
 
 def canonical(document: dict[str, Any]) -> bytes:
@@ -343,6 +348,7 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
             {"text": row.text, "by": _name(row.by), "at": _moment(row.at)}
             for row in job.notes.select_related("by")
         ],
+        "photos": photos_of(job, signing.digests if signing else None),
         "findings": _findings(job, findings_of(job, after)),
         "cautions": cautions.for_sheet(high_voltage=job.vehicle.vehicle_model.high_voltage),
         "assumptions": _assumptions(after),
@@ -360,7 +366,7 @@ def draft(job: Job) -> dict[str, Any]:
 
 
 def freeze(job: Job, signing: Signing) -> dict[str, Any]:
-    """The document that is signed."""
+    """The document that is signed. Raises Refused where a photo's file is missing."""
     return _build(job, signing)
 
 

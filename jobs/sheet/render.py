@@ -4,6 +4,7 @@ The PDF is PDF/A-3a: archival, tagged for screen readers, fonts embedded as subs
 and the whole document attached as JSON. No address is ever fetched: pictures are inside the HTML.
 """
 
+import base64
 import re
 from collections.abc import Mapping
 from datetime import datetime
@@ -20,6 +21,7 @@ from weasyprint.urls import URLFetcher
 from jobs.sheet import signing
 from jobs.sheet.document import canonical, sha256_of
 from jobs.sheet.values import sheet_values
+from jobs.sheet_photos import printed_pictures
 from wiring.plan import dump, from_builtins
 
 HERE: Final = Path(__file__).parent
@@ -70,7 +72,11 @@ def _with_picture_style(html: str) -> str:
 def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:
     """The HTML the PDF is made of."""
     digest = "" if document["sheet"]["draft"] else sha256_of(dict(document))
-    values = sheet_values(document, receipt)
+    pictures = {
+        pk: f"data:image/jpeg;base64,{base64.b64encode(data).decode()}"
+        for pk, data in printed_pictures(document).items()
+    }
+    values = sheet_values(document, receipt, pictures)
     return _with_picture_style(render_to_string("pdf/sheet.html", {**values, "digest": digest}))
 
 

@@ -15,6 +15,7 @@ from jobs.sheet import wording
 from jobs.sheet.power_values import power_values
 from jobs.sheet.tuning_values import sound_values, without_levels
 from jobs.sheet.wording import NOTHING, Local
+from jobs.sheet_photos import MOST_PRINTED
 from jobs.symbols import with_symbols
 from wiring.findings import Finding
 from wiring.plan import Plan, from_builtins
@@ -246,6 +247,25 @@ def _signed(document: Document, receipt: Mapping[str, Any] | None) -> list[dict[
     ]
 
 
+def _photos(document: Document, sources: Mapping[int, str] | None, local: Local) -> dict[str, Any]:
+    """The photos in rows of three; `sources` says where each picture is found."""
+    listed = document["photos"]
+    shown = [
+        {
+            **one,
+            "src": (sources or {}).get(one["id"], ""),
+            "alt": ": ".join(filter(None, [one["shows"], one["caption"]])),
+            "when": local.moment(one["at"]),
+        }
+        for one in listed[:MOST_PRINTED]
+    ]
+    return {
+        "rows": [shown[at : at + 3] for at in range(0, len(shown), 3)],
+        "more": len(listed) - len(shown),
+        "signed": any(one["sha256"] for one in listed),
+    }
+
+
 def _image(data_url: str) -> str:
     return data_url if data_url.startswith("data:image/png;base64,") else ""
 
@@ -271,9 +291,14 @@ def _pictures(document: Document, plan: Plan) -> dict[str, Any]:
     }
 
 
-def sheet_values(document: Document, receipt: Mapping[str, Any] | None = None) -> dict[str, Any]:
+def sheet_values(
+    document: Document,
+    receipt: Mapping[str, Any] | None = None,
+    photo_sources: Mapping[int, str] | None = None,
+) -> dict[str, Any]:
     """Everything the sheet's templates need, from the frozen document and, once the customer has
-    signed, the receipt. The document may be of any version."""
+    signed, the receipt. The document may be of any version; `photo_sources` gives the address of
+    each photo's picture."""
     signed_version = document["document_version"]
     document = newest(document)
     local = Local(document["shop"]["units"], document["shop"]["time_zone"])
@@ -316,6 +341,7 @@ def sheet_values(document: Document, receipt: Mapping[str, Any] | None = None) -
         ],
         "findings": findings,
         "counts": _counts(findings),
+        "photos": _photos(document, photo_sources, local),
         "notes": [{**one, "when": local.moment(one["at"])} for one in document["notes"]],
         "proofs": [
             {**one, "when": local.day(one["consulted_on"])} for one in document["fit_proofs"]

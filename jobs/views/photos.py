@@ -1,6 +1,7 @@
 """Photos of a job: taken, looked at, drawn on, removed. Their files go to signed-in staff only."""
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from django import forms
@@ -16,6 +17,7 @@ from jobs.errors import Refused
 from jobs.models import Job, Photo
 from jobs.reads.photos import PhotoBook, subject_titles
 from jobs.services.photos import add_photo, change_photo, is_open, is_subject, remove_photo
+from jobs.sheet_photos import printed
 from shop.access import allow_any_staff
 
 A_YEAR_S = 365 * 24 * 3600
@@ -210,6 +212,32 @@ def photo_file(request: HttpRequest, number: int, pk: int) -> FileResponse:
 def photo_thumbnail(request: HttpRequest, number: int, pk: int) -> FileResponse:
     """The small picture."""
     return _file(_photo(number, pk).thumbnail, f"J{number}-{pk}-small.jpg")
+
+
+@allow_any_staff
+def photo_printed(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+    """The picture as a sheet prints it: small, its marks burned in."""
+    found = _photo(number, pk)
+    data = printed({"sha256": None, "marks": found.annotations}, found)
+    if data is None:
+        raise Http404("The picture's file is missing: restore it from the backup.")
+    return printed_answer(data)
+
+
+def printed_answer(data: bytes) -> HttpResponse:
+    """A printed picture, whose address changes when the picture does."""
+    response = HttpResponse(data, content_type="image/jpeg")
+    response["Cache-Control"] = f"private, max-age={A_YEAR_S}, immutable"
+    response["X-Content-Type-Options"] = "nosniff"
+    return response
+
+
+def draft_photos(job: Job, document: Mapping[str, Any]) -> dict[int, str]:
+    """Where a draft's pictures are found, by photo."""
+    return {
+        one["id"]: f"{reverse('photo_printed', args=[job.number, one['id']])}?v={one['version']}"
+        for one in document["photos"]
+    }
 
 
 def _file(kept: FieldFile, called: str) -> FileResponse:

@@ -17,6 +17,7 @@ from jobs.services.moves import move
 from jobs.sheet import document as sheet_document
 from jobs.sheet.sign_off import give_reason, sign_off_job
 from jobs.sheet.values import sheet_values
+from jobs.views.photos import draft_photos
 from shop.access import allow
 from shop.roles import Role
 
@@ -41,7 +42,7 @@ def review_queue(request: HttpRequest) -> HttpResponse:
 
 
 def _sheet_context(job: Job, document: dict[str, Any]) -> dict[str, Any]:
-    values = sheet_values(document)
+    values = sheet_values(document, photo_sources=draft_photos(job, document))
     open_job = job.stage == Stage.READY_FOR_REVIEW
     for finding in values["findings"]:
         finding["key"] = finding_key(finding["fingerprint"])
@@ -80,6 +81,7 @@ def _page(
         "send_back_form": send_back or SendBackForm(),
         "refused": refused or [],
         "findings_above": True,
+        "photos_open": True,
     }
     return render(request, "review/page.html", context, status=status)
 

@@ -6,18 +6,21 @@ from typing import Any
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseNotModified
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils.cache import patch_cache_control
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
 from jobs.forms.review import CorrectionForm
 from jobs.lifecycle import MOVES
-from jobs.models import InstallSheet, Job, SheetReceipt
+from jobs.models import InstallSheet, Job, Photo, SheetReceipt
 from jobs.services.moves import move
 from jobs.sheet import document as sheet_document
 from jobs.sheet import render as pdf_render
 from jobs.sheet import signing
 from jobs.sheet.values import sheet_values
+from jobs.sheet_photos import MOST_PRINTED, is_as_signed, printed
+from jobs.views.photos import printed_answer
 from shop.access import allow, allow_any_staff
 from shop.roles import Role
 
@@ -62,6 +65,29 @@ def _newest(sheet: InstallSheet) -> tuple[bytes, str]:
     return bytes(newest.pdf), newest.pdf_sha256
 
 
+def _photo_sources(sheet: InstallSheet) -> dict[int, str]:
+    """Where the pictures of a signed sheet are found; left out where one is not as signed."""
+    listed = sheet.document.get("photos", ())[:MOST_PRINTED]
+    rows = Photo.objects.in_bulk([one["id"] for one in listed])
+    return {
+        one["id"]: reverse("sheet_photo", args=[sheet.job.number, sheet.revision, one["sha256"]])
+        for one in listed
+        if is_as_signed(one, rows.get(one["id"]))
+    }
+
+
+@allow_any_staff
+def sheet_photo(request: HttpRequest, number: int, revision: int, digest: str) -> HttpResponse:
+    """A picture of a signed sheet, with the marks it had then, by the SHA-256 that was signed."""
+    found = _sheet(number, revision)
+    for one in found.document.get("photos", ()):
+        if one["sha256"] == digest:
+            data = printed(one, Photo.objects.filter(pk=one["id"]).first())
+            if data is not None:
+                return printed_answer(data)
+    raise Http404("This picture is not the one that was signed: compare it with a backup.")
+
+
 @allow_any_staff
 def sheet(request: HttpRequest, number: int, revision: int) -> HttpResponse:
     """A signed sheet, from its frozen record."""
@@ -82,7 +108,7 @@ def _page(
     later = found.job.sheets.filter(corrects=found).only("revision", "job").first()
     correct = MOVES["correct"]
     context = {
-        **sheet_values(found.document, receipt_values(found)),
+        **sheet_values(found.document, receipt_values(found), _photo_sources(found)),
         "digest": found.document_sha256,
         "row": found,
         "job": found.job,
