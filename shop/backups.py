@@ -24,7 +24,7 @@ from typing import Any
 
 from django.apps import apps
 from django.conf import settings
-from django.db import connection, connections
+from django.db import DatabaseError, connection, connections
 from django.db.migrations.loader import MigrationLoader
 from django.db.migrations.recorder import MigrationRecorder
 from django.utils import timezone
@@ -181,14 +181,19 @@ def _add(
 
 
 def _holds_data() -> bool:
-    """Whether the database has a row of the shop's own, or an upload is stored."""
-    tables = set(connection.introspection.table_names())
+    """Whether there is a row of the shop's own, an upload, or a database that cannot be read."""
     media = Path(settings.MEDIA_ROOT)
-    return any(path.is_file() for path in media.rglob("*")) or any(
-        model._default_manager.exists()
-        for model in apps.get_models()
-        if model._meta.db_table in tables and not model.__module__.startswith("django.")
-    )
+    if any(path.is_file() for path in media.rglob("*")):
+        return True
+    try:
+        tables = set(connection.introspection.table_names())
+        return any(
+            model._default_manager.exists()
+            for model in apps.get_models()
+            if model._meta.db_table in tables and not model.__module__.startswith("django.")
+        )
+    except DatabaseError:
+        return True
 
 
 def _snapshot_database(target: Path) -> None:
@@ -297,6 +302,8 @@ def _close_sqlite(path: Path) -> None:
             database.execute("PRAGMA journal_mode=DELETE")
     except sqlite3.OperationalError as error:
         raise BackupError("Loombook is running: stop it, then restore again.") from error
+    except sqlite3.DatabaseError:
+        return  # What cannot be read has nothing to fold in; it is moved as it lies.
 
 
 def _replace_postgresql(dump: Path, aside: Path) -> None:

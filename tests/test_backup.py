@@ -187,6 +187,28 @@ def test_a_failure_while_replacing_puts_everything_back(
     assert everything(shop_with_files) == before
 
 
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="PostgreSQL keeps its own files")
+def test_a_restore_takes_the_place_of_a_damaged_database(
+    shop_with_files: Path, tmp_path: Path
+) -> None:
+    archive = write_backup(tmp_path / "elsewhere")
+    live = Path(connection.settings_dict["NAME"])
+    damaged = b"not a database at all, " * 200
+    connection.close()
+    for end in ("-wal", "-shm"):
+        Path(f"{live}{end}").unlink(missing_ok=True)
+    live.write_bytes(damaged)
+
+    with pytest.raises(CommandError, match="--replace"):
+        call_command("restore", archive)
+    assert live.read_bytes() == damaged
+    call_command("restore", archive, replace=True)
+
+    assert list(Customer.objects.values_list("name", flat=True)) == ["Wilma Tern"]
+    [aside] = shop_with_files.glob("replaced-*")
+    assert (aside / live.name).read_bytes() == damaged
+
+
 @pytest.mark.skipif(connection.vendor != "sqlite", reason="PostgreSQL locks its tables itself")
 def test_a_running_server_is_noticed(shop_with_files: Path, tmp_path: Path) -> None:
     archive = write_backup(tmp_path / "elsewhere")

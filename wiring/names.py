@@ -7,7 +7,7 @@ from wiring.context import Context
 from wiring.plan import Channel, Speaker
 from wiring.positions import POSITIONS
 
-_KIND_NAMES: Final[dict[str, str]] = {
+KIND_NAMES: Final[dict[str, str]] = {
     "tweeter": "tweeter",
     "midrange": "midrange",
     "midbass": "midbass",
@@ -20,7 +20,7 @@ _KIND_NAMES: Final[dict[str, str]] = {
 
 def kind_name(speaker: Speaker) -> str:
     """The kind in words."""
-    return _KIND_NAMES[speaker.kind]
+    return KIND_NAMES[speaker.kind]
 
 
 def channel_name(context: Context, channel: Channel) -> str:

@@ -8,6 +8,7 @@ from django.db.models import Q
 from django.http import QueryDict
 from django.utils import timezone
 
+from jobs import wording
 from jobs.forms.vehicles import VehicleForm
 from jobs.lifecycle import Stage
 from jobs.models import Job, WorkKind
@@ -110,7 +111,7 @@ class SlotForm(forms.Form):
 
 
 def _said(job: Job) -> str:
-    return f"{job}, {timezone.localtime(job.starts_at):%-d %b %Y}: {job.wants[:60]}"
+    return f"{job}, {wording.day(job.starts_at)}: {job.wants[:60]}"
 
 
 USUAL_LENGTH: Final = timedelta(hours=4)

@@ -7,9 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from django.utils import timezone
-from django.utils.formats import date_format
-
+from jobs import wording
 from jobs.models import Channel, Job, JobPart, PowerRun
 
 MOST_COPIES: Final = 20
@@ -64,21 +62,19 @@ def _wires(channel: Channel) -> Iterable[Label]:
     if channel.kind == Channel.Kind.LINE:
         if channel.feeds_part is None:
             return
-        feeds = f"to {channel.feeds_part.label} input {channel.feeds_input or '?'}"
+        feeds = f"to {wording.into_input(channel.feeds_part.label, channel.feeds_input)}"
         lines = (Line(name, 1.6, bold=True, wraps=False), Line(feeds))
         yield Label(f"wire-{channel.pk}", "wire", f"{name} {feeds}", lines, copies=2)
         return
-    speakers = [f"{one.get_kind_display()}, {one.get_position_display().lower()}"
-                for one in channel.speakers.all()]  # fmt: skip
+    speakers = [wording.speakers([one]) for one in channel.speakers.all()]
     if not speakers:
         return
-    if channel.bridged_with:
-        name = f"{name}+{channel.bridged_with}"
+    name = wording.bridged(name, channel.bridged_with)
     for lead, sign in (("positive", "+"), ("negative", "−")):
         base = getattr(channel, f"{lead}_base")
         stripe = getattr(channel, f"{lead}_stripe")
         cavity = getattr(channel, f"{lead}_cavity")
-        colour = f"{base}/{stripe}" if stripe else base
+        colour = wording.colour_code(base, stripe)
         plug = " ".join(filter(None, [channel.connector, cavity and f"cavity {cavity}"]))
         said = (
             Line(f"{name} {sign}", 1.6, bold=True, wraps=False),
@@ -97,9 +93,7 @@ def _wires(channel: Channel) -> Iterable[Label]:
 
 
 def _conductor(run: PowerRun) -> str:
-    metal = "" if run.metal == PowerRun.Metal.COPPER else f" {run.get_metal_display().lower()}"
-    many = f"{run.parallel} × " if run.parallel > 1 else ""
-    return f"{many}{run.size.replace('mm2', 'mm²')}{metal}"
+    return wording.cable(run.size, run.metal, run.parallel).removesuffix(" copper")
 
 
 def _way(run: PowerRun, parts: Mapping[str, JobPart]) -> str:
@@ -122,7 +116,7 @@ def _cable(run: PowerRun, parts: Mapping[str, JobPart]) -> Iterable[Label]:
 
 
 def _fuse(run: PowerRun, parts: Mapping[str, JobPart]) -> Label:
-    rating = f"{run.fuse_rating_a:g} A"
+    rating = wording.quantity(run.fuse_rating_a, "A")
     lines = (
         Line(rating, 1.9, bold=True, wraps=False),
         *([Line(f"{run.fuse_body} fuse")] if run.fuse_body else []),
@@ -133,12 +127,11 @@ def _fuse(run: PowerRun, parts: Mapping[str, JobPart]) -> Label:
 
 
 def _key(job: Job, address: str) -> Label:
-    promised = date_format(timezone.localtime(job.promised_at), "D j M H:i")
     vehicle = job.vehicle
     lines = (
         Line(str(job), 1.7, bold=True, wraps=False),
         *([Line(vehicle.plate, 1.3, bold=True, wraps=False)] if vehicle.plate else []),
         Line(vehicle.title),
-        Line(f"for {promised}"),
+        Line(f"for {wording.dated(job.promised_at)}"),
     )
     return Label("key", "key", f"{job}, {vehicle.plate or vehicle.title}", lines, qr=address)

@@ -3,6 +3,7 @@
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
+from jobs import wording
 from shop.models.products import SpeakerKind
 from wiring.positions import POSITIONS
 
@@ -51,7 +52,7 @@ class JobSpeaker(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.label} {self.get_position_display()} {self.get_kind_display().lower()}"
+        return f"{self.label} {wording.speaker(self.kind, self.position)}"
 
     @property
     def factory(self) -> bool:
@@ -107,5 +108,4 @@ class Channel(models.Model):
     @property
     def plan_id(self) -> str:
         """The channel's id in the plan: A1.3 for an amplifier channel, A1.L2 for a line output."""
-        line = "L" if self.kind == self.Kind.LINE else ""
-        return f"{self.part.label}.{line}{self.number}"
+        return wording.mark(self.part.label, self.kind, self.number)

@@ -10,6 +10,7 @@ from typing import BinaryIO, Final
 
 from PIL import Image, ImageCms, ImageFile, ImageOps, UnidentifiedImageError
 
+from jobs import wording
 from jobs.errors import Refused
 
 MOST_BYTES: Final = 25 * 1024 * 1024
@@ -45,7 +46,7 @@ def read_picture(file: BinaryIO, size_bytes: int) -> Picture:
     """The picture in an uploaded file. Raises Refused, saying what to do instead."""
     if size_bytes > MOST_BYTES:
         raise Refused(
-            f"This file has {size_bytes / 1024 / 1024:.0f} MB; at most "
+            f"This file has {wording.megabytes(size_bytes)}; at most "
             f"{MOST_BYTES // 1024 // 1024} MB are taken. Send it smaller."
         )
     data = file.read()

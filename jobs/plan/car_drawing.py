@@ -14,6 +14,7 @@ from django.template.loader import render_to_string
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString, mark_safe
 
+from jobs import wording
 from wiring.colours import SWATCHES
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.plan import Channel, Plan, Speaker
@@ -48,7 +49,9 @@ class Spot(NamedTuple):
 def channels_text(channels: Iterable[Channel]) -> str:
     """The channels that feed one speaker: "A1.3", "A1.3+4 bridged", "A1.1, A2.1"."""
     return ", ".join(
-        f"{channel.id}+{channel.bridged_with} bridged" if channel.bridged_with else channel.id
+        f"{wording.bridged(channel.id, channel.bridged_with)} bridged"
+        if channel.bridged_with
+        else channel.id
         for channel in channels
     )
 

@@ -9,7 +9,8 @@ from typing import Any
 
 import msgspec
 
-from jobs.models import Channel, Job, TuningKind
+from jobs import wording
+from jobs.models import Job, TuningKind
 from jobs.plan import rows as plan_rows
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
@@ -124,9 +125,8 @@ def _wire(row: Any) -> doc.Wire | None:
 def _channel(rows: list[Any], setting: Any) -> doc.Channel:
     """A channel with its setting as a channel of the plan; one row a speaker."""
     row = rows[0]
-    line = "L" if row.kind == Channel.Kind.LINE else ""
     return doc.Channel(
-        id=f"{row.part_label}.{line}{row.number}",
+        id=wording.mark(row.part_label, row.kind, row.number),
         device=row.part_label,
         kind=row.kind,
         number=row.number,

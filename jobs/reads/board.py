@@ -9,6 +9,7 @@ from typing import Any, Final
 from django.db.models import Q
 from django.utils import timezone
 
+from jobs import wording
 from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, Stage
 from jobs.models import Job
 from jobs.models.job import job_number
@@ -122,11 +123,11 @@ class Stretch:
 
     @property
     def starts(self) -> str:
-        return f"{timezone.localtime(self.starts_at):%H:%M}"
+        return wording.hour(self.starts_at)
 
     @property
     def ends(self) -> str:
-        return f"{timezone.localtime(self.ends_at):%H:%M}"
+        return wording.hour(self.ends_at)
 
 
 @dataclass(frozen=True)

@@ -9,10 +9,9 @@ from django.apps import apps
 from django.core.exceptions import FieldDoesNotExist
 from django.db import models
 from django.db.models import Q
-from django.utils import timezone
 from django.utils.dateparse import parse_datetime
-from django.utils.formats import date_format
 
+from jobs import wording
 from jobs.lifecycle import MOVES, Stage
 from jobs.models import CheckIn, Job, JobEvent
 from jobs.services.saving import CLASH
@@ -93,8 +92,8 @@ def _value(value: Any, field: Any = None) -> str:
         return "nothing"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:g}"
+    if isinstance(value, int | float):
+        return wording.number(value, figures=6)
     if isinstance(value, list):
         if all(isinstance(one, dict) and "kind" in one for one in value):
             return str(len(value))
@@ -107,7 +106,7 @@ def _value(value: Any, field: Any = None) -> str:
     text = str(value)
     moment = parse_datetime(text) if len(text) >= 16 and text[4:5] == "-" else None
     if isinstance(moment, datetime) and moment.tzinfo:
-        return date_format(timezone.localtime(moment), "D j M, H:i")
+        return wording.dated(moment)
     return text if len(text) < 24 and "\n" not in text else f"“{text}”"
 
 
@@ -131,9 +130,10 @@ def _changes(event: JobEvent, model: type[models.Model] | None) -> str:
         if getattr(field, "is_relation", False) and not isinstance(new, str):
             said.append(f"{label} changed")
         elif _is_nothing(event.before.get(name)):
-            said.append(f"{label} {_value(new, field)}")
+            said.append(wording.labelled(label, _value(new, field)))
         else:
-            said.append(f"{label} {_value(event.before[name], field)} → {_value(new, field)}")
+            old = wording.labelled(label, _value(event.before[name], field))
+            said.append(f"{old} → {_value(new, field)}")
     if len(said) > MOST_SAID:
         said = [*said[: MOST_SAID - 1], f"and {len(said) - MOST_SAID + 1} more"]
     return "; ".join(said)
@@ -162,8 +162,7 @@ def _is_nothing(value: Any) -> bool:
 
 def _part(data: dict[str, Any]) -> str:
     quantity = data.get("quantity", 1)
-    times = f"{quantity} × " if quantity != 1 else ""
-    return f"{data.get('label', '')} {times}{data.get('product', '')}".strip()
+    return f"{data.get('label', '')} {wording.times(quantity)}{data.get('product', '')}".strip()
 
 
 def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> str:
@@ -179,12 +178,15 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
     if event.code == "part.added":
         return f"Part added: {_part(event.after)}."
     if event.code == "part.removed":
-        gone = ", ".join(event.before.get("with") or [])
+        gone = wording.listed(event.before.get("with") or [])
         return f"Part removed: {_part(event.before)}{', with ' + gone if gone else ''}."
     if event.code == CLASH:
         return f"{name or prefix}: two people wrote at once. {_not_written(event, model)}."
     if event.code == "functions.group_works":
         return f"{event.after.get('group', '')}: all work {event.after.get('phase', '')}."
+    if event.code == "check_in.signed":
+        by, how = event.after.get("signed by", ""), event.after.get("how", "")
+        return f"{_TITLES[event.code]}: {by}{f', {how}' if how else ''}."
     title = _TITLES.get(event.code)
     if title is None:
         kind = str(model._meta.verbose_name) if model else prefix.replace("_", " ")

@@ -10,11 +10,11 @@ from typing import Any, Final
 
 from django.db.models import Count, Q
 
+from jobs import wording
 from jobs.lifecycle import Stage
 from jobs.models import Channel, Photo
 from shop.models import VehicleModel
 from wiring import colours
-from wiring.positions import POSITIONS
 
 SIGNED: Final = (Stage.SIGNED_OFF, Stage.COLLECTED)
 MOST_WIRES: Final = 20_000
@@ -95,14 +95,10 @@ def models_seen(text: str = "") -> list[Any]:
 
 
 def _function(row: Any, sign: str) -> str:
-    fed = []
-    for speaker in row.speakers.all():
-        place = POSITIONS.get(speaker.position)
-        label = place.label if place else speaker.position
-        fed.append(f"{label} {speaker.get_kind_display().lower()}")
+    fed = [wording.speakers([one]) for one in row.speakers.all()]
     if row.feeds_part is not None:
         fed.append(f"input {row.feeds_input or '?'} of the {row.feeds_part.product}")
-    return f"{', '.join(sorted(fed)) or 'Not said'} {sign}"
+    return f"{'; '.join(sorted(fed)) or 'Not said'} {sign}"
 
 
 def _rows(model: VehicleModel) -> Iterable[Any]:
@@ -122,7 +118,8 @@ def _found(text: str, function: str, base: str, stripe: str) -> bool:
     asked = colours.read(text)
     if asked is not None and asked[0] == base and (not asked[1] or asked[1] == stripe):
         return True
-    plain = f"{function} {base}/{stripe} {colours.describe(base, stripe) if base else ''}"
+    colour = colours.describe(base, stripe) if base else ""
+    plain = f"{function} {wording.colour_code(base, stripe)} {colour}"
     return all(word in plain.casefold() for word in text.casefold().split())
 
 

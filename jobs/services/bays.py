@@ -6,13 +6,11 @@ is refused by the database (see `jobs.bay_guard`), and told in the same words.
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
 
 from django.db import IntegrityError, transaction
 from django.db.models import F
-from django.utils import timezone
-from django.utils.formats import date_format
 
+from jobs import wording
 from jobs.bay_guard import IN_BAY, broken_rule
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
@@ -30,10 +28,6 @@ def hold_the_book() -> None:
     row.update(next_job_number=F("next_job_number"))
 
 
-def said_at(moment: datetime) -> str:
-    return date_format(timezone.localtime(moment), "D j M, H:i")
-
-
 def slot_taken(job: Job) -> list[str]:
     """Why the job's slot cannot be had, or nothing; the job may be one not yet saved."""
     taken = Job.objects.clashing(job.bay_id, job.starts_at, job.ends_at, but=job.pk)
@@ -41,8 +35,8 @@ def slot_taken(job: Job) -> list[str]:
     if clash is None:
         return []
     return [
-        f"{job.bay} is taken by {clash} from {said_at(clash.starts_at)} to "
-        f"{said_at(clash.ends_at)}: choose a free time or another bay."
+        f"{job.bay} is taken by {clash} from {wording.dated(clash.starts_at)} to "
+        f"{wording.dated(clash.ends_at)}: choose a free time or another bay."
     ]
 
 

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from django.db import transaction
 
+from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import HOLDS_A_BAY, Stage
 from jobs.lists.functions import functions_for
@@ -20,7 +21,7 @@ from jobs.models import (
     TuningRecord,
     WorkKind,
 )
-from jobs.services.bays import bay_occupied, claim, hold_the_book, said_at, slot_taken
+from jobs.services.bays import bay_occupied, claim, hold_the_book, slot_taken
 from jobs.services.events import log
 from jobs.services.parts import put_in
 from jobs.services.saving import as_json
@@ -100,7 +101,8 @@ def check_slot(slot: Slot, but: Job | None = None) -> None:
 def _check_promise(slot: Slot, promised_at: datetime) -> None:
     if promised_at < slot.ends_at:
         raise Refused(
-            f"Promised for {said_at(promised_at)}, but the bay slot ends {said_at(slot.ends_at)}: "
+            f"Promised for {wording.dated(promised_at)}, but the bay slot ends "
+            f"{wording.dated(slot.ends_at)}: "
             "promise a later time or end the slot earlier."
         )
 

@@ -10,8 +10,8 @@ from typing import Any, Final
 from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
-from django.utils.formats import date_format
 
+from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import ClockEnd, Job, JobEvent, TimeEntry
 from jobs.services.events import log
@@ -28,10 +28,6 @@ class Started:
 
     entry: TimeEntry
     paused: TimeEntry | None = None
-
-
-def said_at(moment: datetime) -> str:
-    return date_format(timezone.localtime(moment), "D j M, H:i")
 
 
 def due_at(entry: TimeEntry, shop: Shop) -> datetime:
@@ -82,7 +78,7 @@ def _end(
 def _ask_first(entry: TimeEntry) -> None:
     if is_overdue(entry, Shop.objects.current()):
         raise Refused(
-            f"Your clock on {entry.job} has run since {said_at(entry.started_at)}: "
+            f"Your clock on {entry.job} has run since {wording.dated(entry.started_at)}: "
             "first say when you stopped, or that you are still working."
         )
 
@@ -173,17 +169,18 @@ def _check_times(entry: TimeEntry, started_at: datetime, ended_at: datetime | No
         raise Refused("That time is still to come: check day and time.")
     if ended_at is not None and ended_at < started_at:
         raise Refused(
-            f"It cannot end {said_at(ended_at)}: it started {said_at(started_at)}. Check the day."
+            f"It cannot end {wording.dated(ended_at)}: it started {wording.dated(started_at)}. "
+            "Check the day."
         )
     others = entry.technician.time_entries.with_names().exclude(pk=entry.pk)
     if ended_at is not None:
         others = others.filter(started_at__lt=ended_at)
     clash = others.filter(Q(ended_at=None) | Q(ended_at__gt=started_at)).first()
     if clash is not None:
-        until = said_at(clash.ended_at) if clash.ended_at else "now"
+        until = wording.dated(clash.ended_at) if clash.ended_at else "now"
         raise Refused(
-            f"{entry.technician} was on {clash.job} from {said_at(clash.started_at)} to {until}: "
-            "times of one person cannot overlap."
+            f"{entry.technician} was on {clash.job} from {wording.dated(clash.started_at)} to "
+            f"{until}: times of one person cannot overlap."
         )
 
 

@@ -8,6 +8,7 @@ from typing import Any, Final
 from django.core.files.uploadedfile import UploadedFile
 from django.db import transaction
 
+from jobs import wording
 from jobs.errors import Refused
 from jobs.models import FitProof, JobEvent, JobPart
 from jobs.services.events import log
@@ -28,13 +29,14 @@ def check_guide(file: UploadedFile[Any]) -> None:
     """Refuse a guide of another type, of another content than its name says, or too large."""
     name = file.name or ""
     kind = name.rpartition(".")[2].lower()
-    allowed = ", ".join(GUIDE_TYPES)
     if kind not in GUIDE_TYPES:
-        raise Refused(f"“{name}” is not of a type kept here: attach one of {allowed}.")
-    if (file.size or 0) > LARGEST_GUIDE_MB * 1024 * 1024:
-        size_mb = (file.size or 0) / 1024 / 1024
         raise Refused(
-            f"“{name}” is {size_mb:.0f} MB; at most {LARGEST_GUIDE_MB} MB is kept. "
+            f"“{name}” is not of a type kept here: attach {wording.listed(GUIDE_TYPES, last='or')}."
+        )
+    if (file.size or 0) > LARGEST_GUIDE_MB * 1024 * 1024:
+        size = wording.megabytes(file.size or 0)
+        raise Refused(
+            f"“{name}” is {size}; at most {LARGEST_GUIDE_MB} MB is kept. "
             "Attach the pages that matter, or note where the file is."
         )
     start = file.read(8)

@@ -4,17 +4,12 @@ from collections.abc import Callable
 from functools import cached_property
 from typing import Any, Final
 
+from jobs import wording
 from jobs.models import FunctionResult, Gate, Job
 from jobs.plan.document import findings_of
 from jobs.plan.power import section_of
 
 MOST_NAMED: Final = 3
-
-
-def named(names: list[str]) -> str:
-    """The first few names, and how many more there are."""
-    more = len(names) - MOST_NAMED
-    return ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 class GateFacts:
@@ -46,7 +41,9 @@ def _functions(phase: str) -> Callable[[GateFacts], list[str]]:
     def look(facts: GateFacts) -> list[str]:
         untried = facts.job.function_checks.filter(**{phase: FunctionResult.UNTRIED})
         names = [check.name for check in untried]
-        return [f"Not tried {phase} the work: {named(names)}."] if names else []
+        return (
+            [f"Not tried {phase} the work: {wording.listed(names, MOST_NAMED)}."] if names else []
+        )
 
     return look
 
@@ -54,7 +51,7 @@ def _functions(phase: str) -> Callable[[GateFacts], list[str]]:
 def _readings_before(facts: GateFacts) -> list[str]:
     missing = facts.job.readings.filter(wanted_before=True, before_value=None)
     names = [reading.label for reading in missing]
-    return [f"No reading before the work: {named(names)}."] if names else []
+    return [f"No reading before the work: {wording.listed(names, MOST_NAMED)}."] if names else []
 
 
 def _no_stop(*sections: str) -> Callable[[GateFacts], list[str]]:

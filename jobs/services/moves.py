@@ -7,12 +7,14 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
+from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import MOVES, SHEET_OPEN, Stage
 from jobs.models import FunctionResult, Job
 from jobs.services import clock
 from jobs.services.bays import bay_occupied, claim, hold_the_book, slot_taken
 from jobs.services.events import log
+from jobs.services.gates import MOST_NAMED
 from jobs.services.steps import steps_missing
 from jobs.work_done import who_may_have_worked, work_done
 from shop.models import StaffMember
@@ -49,8 +51,7 @@ def _functions_tried(job: Job) -> list[str]:
     for phase in ("before", "after"):
         untried = [c.name for c in checks if getattr(c, phase) == FunctionResult.UNTRIED]
         if untried:
-            more = f" and {len(untried) - 3} more" if len(untried) > 3 else ""
-            missing.append(f"Not tried {phase}: {', '.join(untried[:3])}{more}.")
+            missing.append(f"Not tried {phase}: {wording.listed(untried, MOST_NAMED)}.")
     return missing
 
 

@@ -8,12 +8,13 @@ from django.db import transaction
 from django.db.models import F, Max
 from django.utils import timezone
 
+from jobs import wording
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import Job, JobEvent, JobStep, StepOutcome, WorkKind
 from jobs.models.steps import StepWords
 from jobs.services.events import log
-from jobs.services.gates import GateFacts, named
+from jobs.services.gates import MOST_NAMED, GateFacts
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
 
@@ -120,7 +121,7 @@ def _missing(step: JobStep, values: dict[str, Any], early: list[JobStep]) -> dic
     if step.reading_label and values["reading_value"] is None:
         found["reading_value"] = [f"Enter the reading first: {step.reading_label}."]
     if early and not values["reason"]:
-        waiting = named([f"“{one}”" for one in early])
+        waiting = wording.listed((f"“{one}”" for one in early), MOST_NAMED)
         found["reason"] = [f"Out of order: {waiting} not done yet. Say why this comes first."]
     return found
 
@@ -192,4 +193,7 @@ def steps_missing(job: Job) -> list[str]:
     waiting = [f"“{step}”" for step in job.steps.filter(outcome=StepOutcome.TO_DO)]
     if not waiting:
         return []
-    return [f"Steps not done: {named(waiting)}. Do them or say why they are not needed."]
+    return [
+        f"Steps not done: {wording.listed(waiting, MOST_NAMED)}. "
+        "Do them or say why they are not needed."
+    ]

@@ -10,7 +10,7 @@ from jobs.setups.document import plan_in, upgrade
 from jobs.setups.items import Comparison, Item
 from jobs.setups.match import DeviceMatch, SpeakerMatch, State, match
 from jobs.setups.power import run_item, supply_items, turn_on_items
-from jobs.sheet.wording import Local
+from jobs.wording import Local
 from shop.models import Shop
 
 

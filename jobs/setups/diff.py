@@ -6,6 +6,7 @@ Used for the history of a setup's versions and to learn from a signed job. Write
 import copy
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any, Final
 
 from jobs.setups import words as words
@@ -13,7 +14,7 @@ from jobs.setups.channels import setting_values
 from jobs.setups.document import plan_in, upgrade, wires_of
 from jobs.setups.match import Matches
 from jobs.setups.power import run_values
-from jobs.sheet.wording import Local, plural
+from jobs.wording import Local, duration
 from wiring import plan as doc
 
 NOTHING: Final = "nothing"
@@ -84,7 +85,9 @@ def _told(document: Document, local: Local) -> dict[str, _Told]:
             )
             for one in document["step_notes"]
         },
-        "time": {"minutes": ("Measured time", plural(round(minutes), "minute"))} if minutes else {},
+        "time": {"minutes": ("Measured time", duration(timedelta(minutes=minutes)))}
+        if minutes
+        else {},
     }
 
 

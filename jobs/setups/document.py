@@ -9,11 +9,11 @@ from typing import Any, Final
 
 import msgspec
 
+from jobs import wording
 from jobs.models import InstallSheet, Job, Photo, StepOutcome
 from jobs.reads.clocks import time_on
 from jobs.setups.schema import MOST_PHOTOS, SETUP_VERSION, SetupDocument
 from wiring.plan import Plan, PlanError, from_builtins
-from wiring.positions import POSITIONS
 
 PRODUCT_FACTS: Final = ("product_id", "product", "maker", "name", "part_number", "kind", "quantity")
 SHOWN_SUBJECTS: Final = ("channel", "speaker", "part", "run", "step")
@@ -25,17 +25,15 @@ class SetupError(ValueError):
 
 
 def function_of(channel: Mapping[str, Any], speakers: Mapping[str, Mapping[str, Any]]) -> str:
-    """What a wire pair does: "Front door left midrange", or the input it feeds."""
+    """What a wire pair does: "Midrange, front door left", or the input it feeds."""
     fed = []
     for one in channel.get("speakers", ()):
         speaker = speakers.get(one)
         if speaker:
-            place = POSITIONS.get(speaker["position"])
-            label = place.label if place else speaker["position"]
-            fed.append(f"{label} {speaker['kind'].replace('_', ' ')}")
+            fed.append(wording.speaker(speaker["kind"], speaker["position"]))
     if channel.get("feeds_device"):
         fed.append(f"input {channel.get('feeds_input') or '?'} of {channel['feeds_device']}")
-    return ", ".join(fed)[:120]
+    return wording.capital("; ".join(fed))[:120]
 
 
 def wires_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
+from jobs import wording
 from jobs.lifecycle import SHEET_OPEN, Stage
 from jobs.models import Job, SavedSetup, SetupState
 from shop.models import Product, VehicleModel
@@ -108,15 +109,10 @@ def _product_reasons(setup: SavedSetup, here: Iterable[Product]) -> tuple[float,
     if shared:
         reasons.append(Reason(True, f"{len(shared)} of {len(theirs)} products are the same"))
     if missing:
-        reasons.append(Reason(False, f"not in this job: {_some(missing)}"))
+        reasons.append(Reason(False, f"not in this job: {wording.listed(missing, 3)}"))
     if extra:
-        reasons.append(Reason(False, f"not in the setup: {_some(extra)}"))
+        reasons.append(Reason(False, f"not in the setup: {wording.listed(extra, 3)}"))
     return PRODUCTS * len(shared) / max(len(theirs), len(mine)), reasons
-
-
-def _some(names: list[str], most: int = 3) -> str:
-    shown = ", ".join(names[:most])
-    return shown if len(names) <= most else f"{shown} and {len(names) - most} more"
 
 
 def _alike(wanted: VehicleModel, year: int) -> list[VehicleModel]:

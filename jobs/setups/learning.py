@@ -12,7 +12,7 @@ from jobs.setups import document as setup_document
 from jobs.setups import library as setups
 from jobs.setups.diff import Difference
 from jobs.sheet.sign_off import latest_sheet
-from jobs.sheet.wording import Local
+from jobs.wording import Local
 from shop.models import Shop, StaffMember
 
 

@@ -6,7 +6,7 @@ from jobs.models import Job, PowerRun, SupplyFacts
 from jobs.setups import words as words
 from jobs.setups.items import Item, blocked_by, unlike
 from jobs.setups.match import Matches, State
-from jobs.sheet.wording import Local
+from jobs.wording import Local
 from wiring import plan as doc
 
 SUPPLY_FACTS: Final = (

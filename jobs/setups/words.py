@@ -3,13 +3,12 @@
 from collections.abc import Mapping
 from typing import Any
 
+from jobs import wording
 from jobs.models import Channel, JobPart, JobSpeaker
 from jobs.models.channels import JOINING_CHOICES
 from jobs.setups.match import Matches
-from jobs.sheet import wording
 from shop.models.products import TurnOn
 from wiring import plan as doc
-from wiring.positions import POSITIONS
 
 JOININGS = dict(JOINING_CHOICES)
 NOTHING = "nothing"
@@ -41,8 +40,7 @@ def _sources(name: str, channels: int, lines: int) -> str:
 
 
 def _place(position: str, kind: str) -> str:
-    known = POSITIONS.get(position)
-    return f"{known.label if known else position}, {kind.replace('_', ' ')}"
+    return wording.capital(wording.speaker(kind, position))
 
 
 def _driver(name: str, impedance_ohm: float, coils: int) -> str:
@@ -51,7 +49,7 @@ def _driver(name: str, impedance_ohm: float, coils: int) -> str:
 
 
 def speaker(one: doc.Speaker) -> str:
-    """ "Front door left, midrange: Threlk Plover 165, 4 Ω"."""
+    """ "Midrange, front door left: Threlk Plover 165, 4 Ω"."""
     return f"{_place(one.position, one.kind)}: {_driver(one.name, one.impedance_ohm, one.coils)}"
 
 
@@ -61,7 +59,7 @@ def speaker_row(row: JobSpeaker) -> str:
 
 
 def _lead(sign: str, cavity: str, base: str, stripe: str) -> str:
-    code = f"{base}/{stripe}" if stripe else base
+    code = wording.colour_code(base, stripe)
     return wording.TIGHT.join(filter(None, [sign if cavity or code else "", cavity, code]))
 
 
@@ -71,7 +69,7 @@ def channel(one: doc.Channel, matches: Matches) -> str:
     if one.feeds_device:
         match = matches.devices.get(one.feeds_device)
         name = match.part.label if match and match.part else one.feeds_device
-        fed.append(f"feeds {name} input {one.feeds_input or ''}".strip())
+        fed.append(f"feeds {wording.into_input(name, one.feeds_input)}")
     wire = one.wire or doc.Wire()
     return _listed(
         ", ".join(fed),
@@ -88,7 +86,7 @@ def channel_row(row: Channel) -> str:
     """A channel of the job said as one of the setup."""
     speakers = [f"feeds {speaker.label}" for speaker in row.speakers.all()]
     if row.feeds_part:
-        speakers.append(f"feeds {row.feeds_part.label} input {row.feeds_input or ''}".strip())
+        speakers.append(f"feeds {wording.into_input(row.feeds_part.label, row.feeds_input)}")
     return _listed(
         ", ".join(speakers),
         JOININGS[row.joining].lower() if len(speakers) > 1 else "",
@@ -104,7 +102,7 @@ def _filter(name: str, values: Mapping[str, Any], key: str) -> str:
     if not values[f"{key}_hz"]:
         return ""
     family = wording.FAMILIES.get(values[f"{key}_family"], "")
-    slope = f" {6 * values[f'{key}_order']} dB/oct" if values[f"{key}_order"] else ""
+    slope = f" {wording.slope(values[f'{key}_order'])}" if values[f"{key}_order"] else ""
     return f"{name} {wording.hertz(values[f'{key}_hz'])} {family}{slope}".strip()
 
 
@@ -114,7 +112,7 @@ def setting(values: Mapping[str, Any]) -> str:
         _filter("high-pass", values, "high_pass"),
         _filter("low-pass", values, "low_pass"),
         wording.level(values["level_db"]),
-        wording.quantity(values["delay_ms"], "ms", 2),
+        wording.delay(values["delay_ms"]),
         "inverted" if values["inverted"] else "",
         "muted" if values["muted"] else "",
         *(wording.section(one) for one in values["sections"]),
@@ -123,7 +121,6 @@ def setting(values: Mapping[str, Any]) -> str:
 
 def run(values: Mapping[str, Any], local: wording.Local) -> str:
     """One length of cable with its fuse."""
-    count = f"{values['parallel']} × " if values["parallel"] > 1 else ""
     fuse = ""
     if values["fuse_rating_a"]:
         fuse = f"fuse {wording.quantity(values['fuse_rating_a'], 'A')} {values['fuse_body']}"
@@ -131,7 +128,7 @@ def run(values: Mapping[str, Any], local: wording.Local) -> str:
             fuse += f" at {local.distance(values['fuse_distance_m'])}"
     return _listed(
         f"{values['kind']} {values['from_node']} to {values['to_node']}",
-        f"{count}{values['size'].replace('mm2', 'mm²')} {values['metal'].replace('_', ' ')}",
+        wording.cable(values["size"], values["metal"], values["parallel"]),
         local.length(values["length_m"]),
         fuse,
     )

@@ -3,11 +3,11 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from jobs import wording
 from jobs.plan.document import solution_of
 from jobs.plan.power_drawing import power_path
-from jobs.sheet import wording
-from jobs.sheet.wording import NOTHING, Local
 from jobs.symbols import with_symbols
+from jobs.wording import NOTHING, Local
 from wiring.plan import Plan
 
 Document = Mapping[str, Any]

@@ -5,8 +5,8 @@ from typing import Any
 
 from django.utils.safestring import mark_safe
 
-from jobs.sheet import wording
-from jobs.sheet.wording import Local
+from jobs import wording
+from jobs.wording import Local
 
 
 def _curve(one: Mapping[str, str]) -> dict[str, Any]:

@@ -9,17 +9,16 @@ from typing import Any, Final
 import msgspec
 from django.utils.safestring import mark_safe
 
-from jobs.pdf.earlier import newest
+from jobs import wording
 from jobs.plan import car_drawing as pictures
-from jobs.sheet import wording
+from jobs.sheet.earlier import newest
 from jobs.sheet.power_values import power_values
 from jobs.sheet.tuning_values import sound_values, without_levels
-from jobs.sheet.wording import NOTHING, Local
 from jobs.sheet_photos import MOST_PRINTED
 from jobs.symbols import with_symbols
+from jobs.wording import NOTHING, Local
 from wiring.findings import Finding
 from wiring.plan import Plan, from_builtins
-from wiring.positions import POSITIONS
 
 Document = Mapping[str, Any]
 SEVERITIES: Final = ("stop", "caution", "note")
@@ -27,9 +26,7 @@ FIGURE_TEXTS: Final = ("label", "formula", "worked", "source")
 
 
 def _speaker_words(speaker: Mapping[str, Any]) -> str:
-    position = POSITIONS.get(speaker["position"])
-    place = position.label if position else speaker["position"]
-    return f"{place}, {speaker['kind'].replace('_', ' ')}"
+    return wording.capital(wording.speaker(speaker["kind"], speaker["position"]))
 
 
 def _feeds(channel: Mapping[str, Any], speakers: Mapping[str, Any]) -> list[dict[str, str]]:
@@ -65,7 +62,7 @@ def _channel(
     result = results.get(channel["id"], {})
     bridged = channel.get("bridged_with")
     return {
-        "id": f"{channel['id']}+{bridged}" if bridged else channel["id"],
+        "id": wording.bridged(channel["id"], bridged),
         "bridged": bridged is not None,
         "line": channel["kind"] == "line",
         "feeds": _feeds(channel, speakers),
@@ -93,7 +90,7 @@ def _setting(setting: Mapping[str, Any] | None) -> dict[str, Any]:
         "high_pass": wording.crossover(setting.get("high_pass")),
         "low_pass": wording.crossover(setting.get("low_pass")),
         "level": wording.level(setting.get("level_db", 0.0)),
-        "delay": wording.quantity(setting.get("delay_ms", 0.0), "ms", 2),
+        "delay": wording.delay(setting.get("delay_ms", 0.0)),
         "polarity": "inverted" if setting.get("inverted") else "normal",
         "muted": setting.get("muted", False),
         "sections": [wording.section(one) for one in setting.get("sections", ())],
@@ -196,10 +193,9 @@ def _facts(document: Document, local: Local) -> dict[str, str]:
     check_in = document["check_in"] or {}
     odometer = check_in.get("odometer")
     energy = check_in.get("energy_percent")
-    unit = {"km": "km", "mi": "miles"}.get(check_in.get("odometer_unit", ""), "")
     job, work = document["job"], document["signatures"]["work"]
     return {
-        "odometer": f"{odometer:,} {unit}".replace(",", wording.TIGHT)
+        "odometer": wording.odometer(odometer, check_in.get("odometer_unit", ""))
         if odometer is not None
         else NOTHING,
         "energy": wording.quantity(energy, "%"),

@@ -9,6 +9,7 @@ from django.templatetags.static import static
 from django.utils.html import conditional_escape, format_html
 from django.utils.safestring import SafeString, mark_safe
 
+from jobs import wording
 from jobs.forms.bay.cells import CellRow, NumberField
 from jobs.forms.bay.sections import Line
 from jobs.plan.power import colours
@@ -34,15 +35,6 @@ def icon(name: str) -> SafeString:
 def form_key() -> SafeString:
     """A key for a form that adds something, so that sending it twice adds it once."""
     return format_html('<input type="hidden" name="key" value="{}">', uuid.uuid4())
-
-
-@register.filter
-def number(value: Any, digits: int = 3) -> str:
-    """A figure with so many significant digits, without exponent."""
-    if value is None:
-        return "–"
-    shown = f"{float(value):.{digits}g}"
-    return f"{float(value):.0f}" if "e" in shown else shown
 
 
 def _escape(value: Any) -> str:
@@ -174,15 +166,13 @@ def wire(base: str, stripe: str = "") -> SafeString:
     )
 
 
+register.simple_tag(wording.colour_code, name="wire_code")
+
+
 @register.filter
 def size(text: str) -> str:
     """Text of the sums with sizes and units as they are written: 25 mm², 4 Ω."""
     return with_symbols(str(text))
-
-
-@register.filter
-def percent(fraction: float) -> str:
-    return f"{100 * fraction:.0f} %"
 
 
 @register.simple_tag

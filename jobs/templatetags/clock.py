@@ -15,14 +15,6 @@ register = template.Library()
 
 
 @register.filter
-def duration(length: timedelta) -> str:
-    """A length of time in hours and whole minutes."""
-    minutes = max(int(length.total_seconds()), 0) // 60
-    hours, rest = divmod(minutes, 60)
-    return f"{hours} h {rest:02d} min" if hours else f"{rest} min"
-
-
-@register.filter
 def seconds(length: timedelta) -> int:
     """A length of time in whole seconds."""
     return int(length.total_seconds())

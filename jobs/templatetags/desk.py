@@ -1,39 +1,26 @@
-"""How the front desk's pages say a moment and a promise."""
-
-from datetime import datetime, timedelta
+"""How the front desk's pages say a promise and what was read on arrival."""
 
 from django import template
 from django.utils import timezone
-from django.utils.formats import date_format
 
-from jobs.models import Job
+from jobs import wording
+from jobs.models import CheckIn, Job
 
 register = template.Library()
 
 
 @register.filter
-def moment(value: datetime | None) -> str:
-    """A moment in the shop's time as people say it: today 16:00, Thu 27 Nov 09:00."""
-    if value is None:
-        return ""
-    local = timezone.localtime(value)
-    days = (local.date() - timezone.localdate()).days
-    names = {-1: "yesterday", 0: "today", 1: "tomorrow"}
-    if days in names:
-        return f"{names[days]} {local:%H:%M}"
-    same_year = local.year == timezone.localdate().year
-    return date_format(local, "D j M H:i" if same_year else "D j M Y H:i")
+def lateness(job: Job) -> str:
+    """How late a job is: "3 h"."""
+    return wording.about(timezone.now() - job.promised_at)
 
 
 @register.filter
-def lateness(job: Job) -> str:
-    """How late a job is, in the largest unit that fits: 20 min, 3 h, 2 days."""
-    late = timezone.now() - job.promised_at
-    if late < timedelta(hours=1):
-        return f"{max(int(late.total_seconds() // 60), 1)} min"
-    if late < timedelta(days=1):
-        return f"{int(late.total_seconds() // 3600)} h"
-    return f"{late.days} day{'' if late.days == 1 else 's'}"
+def odometer(check_in: CheckIn) -> str:
+    """What the odometer stood at on arrival."""
+    if check_in.odometer is None:
+        return "Not read"
+    return wording.odometer(check_in.odometer, check_in.odometer_unit)
 
 
 @register.filter

@@ -8,6 +8,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
+from jobs import wording
 from jobs.labels.content import KINDS, MOST_COPIES, MOST_LABELS, Label, labels_of
 from jobs.labels.render import FLAG, STYLES, labels_pdf, too_large
 from jobs.models import Job
@@ -83,7 +84,7 @@ def _examine(choice: Choice) -> None:
         choice.said.append(f"At most {MOST_LABELS} labels at once: print them in parts.")
     wanted = [label for label in choice.labels if choice.counts[label.id]]
     if small := too_large(wanted, choice.sheet, choice.style):
-        names = ", ".join(label.lines[0].text for label in small)
+        names = wording.listed(label.lines[0].text for label in small)
         choice.said.append(
             f"The labels of “{choice.sheet}” are too small for {names}: nothing is cut off, so "
             "choose larger labels, sleeves in place of flags, or none of these."

@@ -3,6 +3,7 @@
 from django import forms
 
 from shop.models import VehicleModel
+from shop.wording import FACTORY_AMPLIFIER_DOES
 
 
 class VehicleModelForm(forms.ModelForm):  # type: ignore[type-arg]
@@ -29,7 +30,7 @@ class VehicleModelForm(forms.ModelForm):  # type: ignore[type-arg]
         }
         help_texts = {
             "year_to": "Leave empty while it is still made.",
-            "factory_amplifier": "It then does crossovers, EQ, chimes or prompts.",
+            "factory_amplifier": f"It then does {FACTORY_AMPLIFIER_DOES}.",
         }
         widgets = {
             "note": forms.Textarea({"rows": 3, "data-span": "all"}),

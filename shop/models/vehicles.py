@@ -3,6 +3,8 @@
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
+from shop.wording import FACTORY_AMPLIFIER_DOES
+
 
 class BodyShape(models.TextChoices):
     HATCHBACK = "hatchback", "Hatchback"
@@ -56,7 +58,7 @@ class VehicleModel(models.Model):
     powertrain = models.CharField(max_length=10, choices=Powertrain, default=Powertrain.FUEL)
     factory_amplifier = models.BooleanField(
         default=False,
-        help_text="A separate factory amplifier does crossovers, EQ, chimes or prompts.",
+        help_text=f"A separate factory amplifier does {FACTORY_AMPLIFIER_DOES}.",
     )
     note = models.TextField(blank=True)
 
@@ -86,6 +88,11 @@ class VehicleModel(models.Model):
         if self.year_to == self.year_from:
             return str(self.year_from)
         return f"{self.year_from}–{self.year_to or ''}"
+
+    @property
+    def factory_amplifier_words(self) -> str:
+        """What a factory amplifier of the model does, or that there is none."""
+        return f"Yes: it does {FACTORY_AMPLIFIER_DOES}" if self.factory_amplifier else "None"
 
     @property
     def high_voltage(self) -> bool:

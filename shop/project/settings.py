@@ -95,6 +95,7 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "shop.context.shop",
             ],
+            "builtins": ["shop.templatetags.wording"],
         },
     },
 ]

@@ -12,9 +12,9 @@ from django.contrib.auth.hashers import check_password, make_password
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
-from django.utils.formats import date_format
 
 from shop.models import PinAttempts, StaffMember, Tablet
+from shop.wording import hour
 
 SHORTEST: Final = 4
 LONGEST: Final = 8
@@ -52,9 +52,8 @@ def set_pin(person: StaffMember, pin: str) -> None:
 
 
 def _wait_words(person: StaffMember, until: datetime) -> str:
-    at = date_format(timezone.localtime(until), "H:i")
     return (
-        f"Too many wrong PINs for {person} on this tablet. Try again at {at}, "
+        f"Too many wrong PINs for {person} on this tablet. Try again at {hour(until)}, "
         "or sign in with your password."
     )
 

@@ -6,7 +6,7 @@
     const since = (Date.now() - Date.parse(node.dataset.clockSince)) / 1000;
     const minutes = Math.max(0, Math.floor((since + Number(node.dataset.clockBefore || 0)) / 60));
     const rest = minutes % 60;
-    const text = minutes < 60 ? `${minutes} min` : `${Math.floor(minutes / 60)} h ${String(rest).padStart(2, "0")} min`;
+    const text = minutes < 60 ? `${minutes}\u00a0min` : `${Math.floor(minutes / 60)}\u00a0h ${String(rest).padStart(2, "0")}\u00a0min`;
     if (node.textContent !== text) node.textContent = text;
   }
 

@@ -13,6 +13,7 @@ from django.template.loader import render_to_string
 from django.test import Client
 from hypothesis import given
 from hypothesis import strategies as st
+from jobs.sheet.wording import Local
 from lxml import html
 
 from jobs.models import Job
@@ -21,7 +22,6 @@ from jobs.plan.power import ampacity_sources
 from jobs.sheet import document as sheet_document
 from jobs.sheet.power_values import power_values
 from jobs.sheet.values import _channel, sheet_values
-from jobs.sheet.wording import Local
 from jobs.views.bay.channel_rows import speaker_words, speakers_on
 from jobs.views.bay.power_rows import draws_html, run_figures_html
 from jobs.views.bay.sheet import Sheet

@@ -3,11 +3,12 @@
 import time
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.core.management.base import CommandError, CommandParser
 
 from jobs.demo.loader import Loader
 from jobs.demo.people import STAFF
 from jobs.models import Job
+from shop.management.ready import ReadyCommand
 from shop.models import Customer, Product, StaffMember
 
 
@@ -16,7 +17,7 @@ def _anything() -> bool:
     return any(model.objects.exists() for model in (StaffMember, Customer, Product, Job))
 
 
-class Command(BaseCommand):
+class Command(ReadyCommand):
     help = "Load the invented demo shop into an empty database."
 
     def add_arguments(self, parser: CommandParser) -> None:

@@ -4,11 +4,12 @@ from typing import Any, Final
 
 from django.template.loader import render_to_string
 
+from jobs import wording
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import setting_fields, speaker_fields, wire_fields
 from jobs.models import Channel, ChannelSetting, JobPart
 from jobs.plan import rows as plan_rows
-from jobs.plan.power import POSITIONS, doc
+from jobs.plan.power import doc
 from jobs.services.saving import FieldClash
 from jobs.views.bay import parts
 from jobs.views.bay.places import anchor
@@ -20,9 +21,7 @@ GROUPS: Final = ("speakers", "wires", "settings")
 
 def speaker_words(speaker: doc.Speaker) -> str:
     """ "Tweeter, front pillar left"."""
-    place = POSITIONS.get(speaker.position)
-    kind = speaker.kind.replace("_", " ").capitalize()
-    return f"{kind}, {place.label.lower()}" if place else kind
+    return wording.speakers([speaker])
 
 
 def what_it_feeds(plan: doc.Plan, channel_id: str) -> str:
@@ -31,13 +30,13 @@ def what_it_feeds(plan: doc.Plan, channel_id: str) -> str:
     if channel is None:
         return ""
     if channel.feeds_device:
-        return f"to {channel.feeds_device} input {channel.feeds_input or '?'}"
+        return f"to {wording.into_input(channel.feeds_device, channel.feeds_input)}"
     speakers = [one for one in plan.speakers if one.id in channel.speakers]
     if not speakers:
         for other in plan.channels:
             if other.device == channel.device and other.bridged_with == channel.number:
                 return f"bridged with {other.number}"
-    return "; ".join(speaker_words(one) for one in speakers)
+    return wording.speakers(speakers)
 
 
 def speakers_on(plan: doc.Plan, channel_id: str) -> list[doc.Speaker]:

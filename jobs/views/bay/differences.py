@@ -1,13 +1,10 @@
 """What differs between two tuning records, in the words of the sheet."""
 
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
-from jobs.forms.bay.cells import show_number
+from jobs import wording
 from jobs.models import Job, TuningRecord
-from jobs.models.tuning import FAMILY_CHOICES
 from jobs.services.tuning.records import facts_of
-
-_FAMILIES = dict(FAMILY_CHOICES)
 
 
 class Difference(NamedTuple):
@@ -19,25 +16,31 @@ class Difference(NamedTuple):
     second: str
 
 
+_FACTS: Final = {
+    "High-pass": ("high_pass_family", "high_pass_order", "high_pass_hz"),
+    "Low-pass": ("low_pass_family", "low_pass_order", "low_pass_hz"),
+    "Level": ("level_db",),
+    "Delay": ("delay_ms",),
+    "Polarity": ("inverted",),
+    "Muted": ("muted",),
+    "Equaliser": ("sections",),
+}
+
+
 def _crossover(facts: dict[str, Any], name: str) -> str:
     family, order, hz = (facts[f"{name}_{part}"] for part in ("family", "order", "hz"))
     if not (family or order or hz):
         return "none"
     parts = [
-        f"{show_number(hz)} Hz" if hz else "no frequency",
-        _FAMILIES.get(family, "no family"),
-        f"{6 * order} dB/oct" if order else "no slope",
+        wording.hertz(hz) if hz else "no frequency",
+        wording.FAMILIES.get(family, "no family"),
+        wording.slope(order) if order else "no slope",
     ]
     return " ".join(parts)
 
 
 def _sections(facts: dict[str, Any]) -> str:
-    said = [
-        f"{one['kind'].replace('_', ' ')} {one['frequency_hz']:g} Hz "
-        f"{one['gain_db']:+g} dB Q {one['q']:g}"
-        for one in facts["sections"]
-    ]
-    return "; ".join(said) or "none"
+    return "; ".join(wording.section(one) for one in facts["sections"]) or "none"
 
 
 def in_words(facts: dict[str, Any]) -> dict[str, str]:
@@ -45,8 +48,8 @@ def in_words(facts: dict[str, Any]) -> dict[str, str]:
     return {
         "High-pass": _crossover(facts, "high_pass"),
         "Low-pass": _crossover(facts, "low_pass"),
-        "Level": f"{show_number(facts['level_db'])} dB",
-        "Delay": f"{show_number(facts['delay_ms'])} ms",
+        "Level": wording.level(facts["level_db"]),
+        "Delay": wording.delay(facts["delay_ms"]),
         "Polarity": "inverted" if facts["inverted"] else "normal",
         "Muted": "yes" if facts["muted"] else "no",
         "Equaliser": _sections(facts),
@@ -58,10 +61,11 @@ def differences(job: Job, first: TuningRecord, second: TuningRecord) -> list[Dif
     sides = [{row.channel_id: row for row in record.settings.all()} for record in (first, second)]
     found = []
     for channel in job.channels.select_related("part").order_by("part_id", "kind", "number"):
-        left, right = (in_words(facts_of(side.get(channel.pk))) for side in sides)
+        here, there = (facts_of(side.get(channel.pk)) for side in sides)
+        left, right = in_words(here), in_words(there)
         found += [
             Difference(channel.plan_id, name, left[name], right[name])
-            for name in left
-            if left[name] != right[name]
+            for name, facts in _FACTS.items()
+            if any(here[fact] != there[fact] for fact in facts)
         ]
     return found

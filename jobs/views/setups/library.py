@@ -19,7 +19,7 @@ from jobs.setups.diff import differences
 from jobs.setups.document import SetupError, plan_in, upgrade
 from jobs.setups.match import Matches
 from jobs.setups.power import run_values
-from jobs.sheet.wording import Local
+from jobs.wording import Local
 from shop.access import allow, allow_any_staff
 from shop.paging import page_of
 from shop.roles import Role

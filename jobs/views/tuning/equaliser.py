@@ -7,9 +7,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs import wording
 from jobs.errors import Refused
 from jobs.forms.bay import sections as section_form
-from jobs.forms.bay.cells import show_number
 from jobs.models import Channel, ChannelSetting, TuningKind
 from jobs.plan.power import doc
 from jobs.plan.tuning import curves, playing_through, with_sections
@@ -161,12 +161,7 @@ def save_sections(request: HttpRequest, number: int, kind: str, pk: int) -> Http
 
 
 def _told(sections: list[dict[str, Any]]) -> str:
-    said = [
-        f"{one['kind'].replace('_', ' ')} {show_number(one['frequency_hz'])} Hz "
-        f"{one['gain_db']:+g} dB"
-        for one in sections
-    ]
-    return "; ".join(said) or "none"
+    return "; ".join(wording.section(one) for one in sections) or "none"
 
 
 def _done(
@@ -181,7 +176,7 @@ def _done(
     if then.isdigit() and request.htmx:  # type: ignore[attr-defined]
         following = _open(request, number, kind, int(then)).content.decode()
     count = len(row.sections)
-    text = f"{channel} {kind}: {count} section{'' if count == 1 else 's'}."
+    text = f"{channel} {kind}: {wording.plural(count, 'section')}."
     section = "tuning" if paired else "channels"
     return answers.done(
         request, number, section, text, html=f"{following}<template>{swap}</template>"

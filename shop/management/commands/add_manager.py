@@ -7,12 +7,13 @@ from typing import Any
 
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
+from shop.management.ready import ReadyCommand
 from shop.models import StaffMember
 
 
-class Command(BaseCommand):
+class Command(ReadyCommand):
     help = "Make an account with the manager's role, who can make all others in the browser."
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -4,15 +4,17 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
 from shop.backups import BackupError, default_folder, write_backup
+from shop.management.ready import ReadyCommand
 
 
-class Command(BaseCommand):
+class Command(ReadyCommand):
     help = "Write database, uploads and keys into one archive; the shop may go on working."
     # Must work also when something else of the installation does not.
     requires_system_checks = []
+    uses_tables = False
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--to", type=Path, metavar="FOLDER", help="default: data/backups")

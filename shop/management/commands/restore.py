@@ -5,15 +5,18 @@ from pathlib import Path
 from typing import Any
 
 from django.core.management import call_command
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
 from shop.backups import BackupError, restore_backup
+from shop.management.ready import ReadyCommand
 
 
-class Command(BaseCommand):
+class Command(ReadyCommand):
     help = "Verify an archive made by `backup`, then put its database, uploads and keys in place."
     # Must work also when something else of the installation does not.
     requires_system_checks = []
+    uses_tables = False
+    replaces_damaged = True
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("archive", type=Path)

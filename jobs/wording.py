@@ -1,0 +1,251 @@
+"""What a job is made of in words: marks, places, wires, filters, moments in the shop's zone.
+
+Numbers, lengths of time and lists are written by `shop.wording`. Rows of the database and frozen
+documents are both said here, so that screen, sheet, label and setup name a thing alike.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, Final, Protocol
+from zoneinfo import ZoneInfo
+
+from shop.units import METRES_PER_FOOT, METRES_PER_INCH
+from shop.wording import (
+    NOTHING as NOTHING,
+)
+from shop.wording import (
+    TIGHT as TIGHT,
+)
+from shop.wording import (
+    about as about,
+)
+from shop.wording import (
+    capital as capital,
+)
+from shop.wording import (
+    dated as dated,
+)
+from shop.wording import (
+    day as day,
+)
+from shop.wording import (
+    duration as duration,
+)
+from shop.wording import (
+    exact as exact,
+)
+from shop.wording import (
+    hertz as hertz,
+)
+from shop.wording import (
+    hour as hour,
+)
+from shop.wording import (
+    labelled as labelled,
+)
+from shop.wording import (
+    listed as listed,
+)
+from shop.wording import (
+    megabytes as megabytes,
+)
+from shop.wording import (
+    number as number,
+)
+from shop.wording import (
+    plural as plural,
+)
+from shop.wording import (
+    quantity as quantity,
+)
+from shop.wording import (
+    stamp as stamp,
+)
+from shop.wording import (
+    with_plus as with_plus,
+)
+from shop.wording import (
+    with_unit as with_unit,
+)
+from wiring.colours import describe
+from wiring.names import KIND_NAMES, position_name
+
+FAMILIES: Final = {
+    "butterworth": "Butterworth",
+    "linkwitz_riley": "Linkwitz-Riley",
+    "bessel": "Bessel",
+}
+SECTIONS: Final = {
+    "peaking": "peak",
+    "low_shelf": "low shelf",
+    "high_shelf": "high shelf",
+    "notch": "notch",
+    "all_pass": "all-pass",
+    "low_pass": "low-pass",
+    "high_pass": "high-pass",
+}
+WITH_GAIN: Final = frozenset({"peaking", "low_shelf", "high_shelf"})
+"""Kinds of equaliser section that have a gain."""
+
+JOININGS: Final = {
+    "single": "",
+    "parallel": "in parallel",
+    "series": "in series",
+    "series_parallel": "in series-parallel",
+}
+
+
+def level(value: float) -> str:
+    """A level as it is set, signed: "−3.0 dB", "+0.25 dB"."""
+    return with_unit(with_plus(exact(value, 1, 2)), "dB")
+
+
+def delay(value_ms: float) -> str:
+    """A delay as it is set: "1.20 ms", "0.083 ms"."""
+    return with_unit(exact(value_ms, 2, 3), "ms")
+
+
+def mark(part: str, kind: str, number: int, bridged_with: int | None = None) -> str:
+    """What a channel is called: "A1.3", "A1.L2" for a line output, "A1.3+4" for a bridged pair."""
+    line = "L" if kind == "line" else ""
+    return bridged(f"{part}.{line}{number}", bridged_with)
+
+
+def bridged(name: str, bridged_with: int | None) -> str:
+    """A channel's name with the channel it is bridged with: "A1.3+4"."""
+    return f"{name}+{bridged_with}" if bridged_with else name
+
+
+def into_input(part: str, entry: int | None) -> str:
+    """What a line output feeds: "A1 input 2"; which input is not known: "A1 input ?"."""
+    return f"{part} input {entry or '?'}"
+
+
+class Placed(Protocol):
+    """A speaker of a plan or a row of the job's speakers."""
+
+    @property
+    def kind(self) -> str: ...
+
+    @property
+    def position(self) -> str: ...
+
+
+def speaker(kind: str, position: str) -> str:
+    """ "tweeter, front pillar left"; a place or kind that is not known stands as written."""
+    return f"{KIND_NAMES.get(kind, kind)}, {position_name(position)}"
+
+
+def speakers(listed: Iterable[Placed]) -> str:
+    """ "Tweeter, front pillar left; midrange, front door left"."""
+    return capital("; ".join(speaker(one.kind, one.position) for one in listed))
+
+
+def colour_code(base: str, stripe: str) -> str:
+    """A wire's colour by its codes: "BU", "BU/WH" with a stripe."""
+    return f"{base}/{stripe}" if stripe else base
+
+
+def slope(order: int) -> str:
+    """How steep a filter of this order is: "24 dB/oct"."""
+    return quantity(6 * order, "dB/oct")
+
+
+def crossover(filter_: Mapping[str, Any] | None) -> dict[str, str] | None:
+    """A high-pass or low-pass as corner and kind: "3150 Hz", "Linkwitz-Riley 24" (dB/oct)."""
+    if filter_ is None:
+        return None
+    return {
+        "corner": hertz(filter_["frequency_hz"]),
+        "kind": f"{FAMILIES[filter_['family']]} {6 * filter_['order']}",
+    }
+
+
+def section(one: Mapping[str, Any]) -> str:
+    """One equaliser section: "peak 250 Hz, −3.0 dB, Q 1.4"."""
+    gain = one.get("gain_db", 0.0)
+    said = f"{SECTIONS[one['kind']]} {hertz(one['frequency_hz'])}"
+    if one["kind"] in WITH_GAIN:
+        said += f", {level(gain)}"
+    return f"{said}, Q {number(one.get('q', 0.707))}"
+
+
+def lead(one: Mapping[str, Any] | None) -> dict[str, str]:
+    """One wire at a plug: its cavity, its colour in words and as a code, and the codes apart."""
+    one = one or {}
+    base, stripe = one.get("base", ""), one.get("stripe", "")
+    return {
+        "cavity": one.get("cavity", ""),
+        "colour": describe(base, stripe).partition(" (")[0],
+        "code": colour_code(base, stripe),
+        "base": base,
+        "stripe": stripe,
+    }
+
+
+def conductor(run: Mapping[str, Any]) -> str:
+    """A cable: "4 AWG copper, 105 °C", "2 × 25 mm² solid copper, 105 °C"; flexible goes unsaid."""
+    one = run["conductor"]
+    said = cable(
+        one["size"],
+        one.get("metal", "copper"),
+        run.get("parallel", 1),
+        one.get("stranding", "flexible"),
+    )
+    return f"{said}, {quantity(one.get('insulation_c', 105.0), '°C')}"
+
+
+def cable(size: str, metal: str, parallel: int = 1, stranding: str = "flexible") -> str:
+    """A cable without its insulation: "2 × 25 mm² solid copper"."""
+    lay = "" if stranding == "flexible" else f" {stranding}"
+    said = metal.replace("_", " ").replace("copper clad", "copper-clad")
+    return f"{times(parallel)}{size.replace('mm2', 'mm²')}{lay} {said}"
+
+
+def times(count: int) -> str:
+    """ "2 × " before what there is several of, nothing before a single one."""
+    return f"{count} × " if count > 1 else ""
+
+
+def odometer(count: int, unit: str) -> str:
+    """ "88 410 km", "54 930 miles"."""
+    return quantity(count, {"km": "km", "mi": "miles"}.get(unit, unit), 0)
+
+
+@dataclass(frozen=True)
+class Local:
+    """How this shop writes lengths and moments, as frozen with the sheet."""
+
+    units: str
+    time_zone: str
+
+    @property
+    def us(self) -> bool:
+        return self.units == "us"
+
+    def length(self, value_m: float | None) -> str:
+        """A cable length in metres or feet."""
+        if self.us and value_m is not None:
+            return quantity(value_m / METRES_PER_FOOT, "ft", 1)
+        return quantity(value_m, "m", 2)
+
+    def distance(self, value_m: float | None) -> str:
+        """A short distance in metres or inches."""
+        if self.us and value_m is not None:
+            return quantity(value_m / METRES_PER_INCH, "in", 0)
+        return quantity(value_m, "m", 2)
+
+    def moment(self, iso: str | None) -> str:
+        """Day and time in the shop's zone: "25 Nov 2026, 14:05"."""
+        if not iso:
+            return ""
+        return stamp(datetime.fromisoformat(iso), ZoneInfo(self.time_zone))
+
+    def day(self, iso: str | None) -> str:
+        """A day without its time: "25 Nov 2026"."""
+        if not iso:
+            return ""
+        if len(iso) == 10:
+            return day(date.fromisoformat(iso))
+        return day(datetime.fromisoformat(iso), ZoneInfo(self.time_zone))

@@ -1,0 +1,70 @@
+"""The words of `shop.wording` in templates."""
+
+from collections.abc import Iterable
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django import template
+from django.utils import timezone
+from django.utils.dateparse import parse_datetime
+
+from shop import wording
+
+register = template.Library()
+
+register.filter("capital", wording.capital)
+register.filter("dated", wording.dated)
+register.filter("duration", wording.duration)
+register.filter("hertz", wording.hertz)
+register.filter("hour", wording.hour)
+register.filter("long_day", wording.long_day)
+register.filter("moment", wording.moment)
+register.filter("percent", wording.percent)
+register.filter("signed", wording.signed)
+register.filter("stamp", wording.stamp)
+register.filter("unit", wording.with_unit)
+
+
+@register.filter
+def number(value: Any, figures: int = 3) -> str:
+    """A figure with up to so many significant digits."""
+    return wording.number(None if value in (None, "") else float(value), figures=figures)
+
+
+@register.filter
+def fixed(value: Any, decimals: int = 0) -> str:
+    """A figure with so many decimals."""
+    return wording.number(None if value in (None, "") else float(value), decimals)
+
+
+@register.filter
+def upto(value: Any, decimals: int = 2) -> str:
+    """A figure with at most so many decimals."""
+    said = None if value in (None, "") else float(value)
+    return wording.number(said, decimals, trim=True)
+
+
+@register.filter
+def day(at: date | datetime | str | None) -> str:
+    """A day, also of a moment that a document keeps as text; other text stands as it is."""
+    if isinstance(at, str):
+        return wording.day(parse_datetime(at)) or at
+    return wording.day(at)
+
+
+@register.filter
+def listed(names: Iterable[object], last: str = "and") -> str:
+    """ "a, b and c"."""
+    return wording.listed(names, last=last)
+
+
+@register.filter
+def ago(at: datetime) -> str:
+    """How long something has stood: "3 h"."""
+    return wording.about(timezone.now() - at)
+
+
+@register.filter
+def minutes(count: float) -> str:
+    """A length of time given in minutes."""
+    return wording.duration(timedelta(minutes=round(count)))
