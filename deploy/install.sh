@@ -56,5 +56,6 @@ fi
 if [ "$purpose" = test ]; then
     .venv/bin/playwright --version >/dev/null 2>&1 || deploy/packages.sh libatomic1
     [ -x "${CHROMIUM:-/usr/bin/chromium}" ] || deploy/packages.sh chromium
+    command -v strace >/dev/null || deploy/packages.sh strace
     ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || deploy/packages.sh postgresql
 fi

@@ -1,5 +1,5 @@
 #!/bin/sh
-# The production server.
+# The production server; its settings are at the head of shop/server/__main__.py.
 set -eu
 cd "$(dirname "$0")/.."
-exec .venv/bin/gunicorn --config deploy/gunicorn.conf.py shop.project.wsgi:application
+exec .venv/bin/python -m shop.server

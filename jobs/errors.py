@@ -11,3 +11,7 @@ class Refused(Exception):
 
 class ChangedMeanwhile(Refused):
     """Somebody else changed the same thing first."""
+
+
+class Busy(Refused):
+    """Nothing is wrong with it, but it cannot be taken now: the same may be sent again shortly."""

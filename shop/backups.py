@@ -29,6 +29,8 @@ from django.db.migrations.loader import MigrationLoader
 from django.db.migrations.recorder import MigrationRecorder
 from django.utils import timezone
 
+from shop.on_disk import sync
+
 FORMAT = 1
 MANIFEST = "manifest.json"
 DATABASE_FILES = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
@@ -95,7 +97,9 @@ def write_backup(folder: Path) -> Path:
                 # Read whole, so that size and checksum hold for a file that is still growing.
                 _add(tar, manifest, f"data/{name}", io.BytesIO(path.read_bytes()))
             _add(tar, None, MANIFEST, io.BytesIO(json.dumps(asdict(manifest), indent=1).encode()))
+        sync(unfinished)
         unfinished.replace(archive)
+        sync(folder)
     return archive
 
 
@@ -120,6 +124,7 @@ def restore_backup(archive: Path, *, replace: bool) -> Restored:
         _put_in_place(Path(working), aside)
     if not occupied:
         shutil.rmtree(aside)
+    os.sync()
     return Restored(manifest, aside if occupied else None)
 
 

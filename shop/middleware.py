@@ -10,6 +10,7 @@ from django.middleware.gzip import GZipMiddleware
 from django.template.loader import render_to_string
 from django.utils import timezone
 
+from shop import known_device
 from shop.access import BY_PIN
 from shop.models import Shop
 from shop.services import tablets
@@ -68,6 +69,7 @@ class TabletMiddleware:
             return HttpResponse(html, status=401)
         response = self.get_response(request)
         response[PERSON] = str(request.user.pk or 0)
+        known_device.remember(request, response)
         if tablet is not None and tablets.seen(tablet):
             tablets.remember(response, token)
         return response

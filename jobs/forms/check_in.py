@@ -2,19 +2,22 @@
 
 import base64
 import binascii
+import io
 import re
 from itertools import zip_longest
 from typing import Any, Final
 
 from django import forms
 from django.http import QueryDict
+from PIL import Image
 
 from jobs.models import CheckIn, MarkKind
 from jobs.services.check_in import PNG, Mark
 from shop.typed import line
 
 LONGEST_NOTE: Final = 120
-PNG_BEGINS: Final = b"\x89PNG\r\n\x1a\n"
+MOST_SIGNATURE_PIXELS: Final = 8_000_000
+"""A field as wide as a tablet at three dots a pixel has 3 million."""
 _KEY: Final = re.compile(r"[\w-]{1,36}\Z", re.ASCII)
 
 
@@ -69,9 +72,13 @@ def marks_of(data: QueryDict) -> list[Mark]:
 
 
 def is_png(signature: str) -> bool:
-    """Whether a signature is a PNG picture as a data URL."""
+    """Whether a signature is a PNG picture as a data URL, of a size that paper can be made with."""
     try:
-        begins = base64.b64decode(signature.removeprefix(PNG), validate=True)[:8]
-    except (binascii.Error, ValueError):
+        data = base64.b64decode(signature.removeprefix(PNG), validate=True)
+        with Image.open(io.BytesIO(data), formats=("PNG",)) as image:
+            if image.width * image.height > MOST_SIGNATURE_PIXELS:
+                return False
+            image.load()
+    except (binascii.Error, OSError, SyntaxError, ValueError, Image.DecompressionBombError):
         return False
-    return signature.startswith(PNG) and begins == PNG_BEGINS
+    return signature.startswith(PNG)

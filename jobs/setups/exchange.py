@@ -27,7 +27,7 @@ from django.db import transaction
 from django.utils import timezone
 from PIL import Image
 
-from jobs.errors import Refused
+from jobs.errors import Busy, Refused
 from jobs.models import Photo, SavedSetup
 from jobs.photos.files import read_picture
 from jobs.setups import checks as setup_checks
@@ -293,7 +293,7 @@ def _pictures(document: dict[str, Any]) -> None:
                     if max(probe.size) > MOST_SIDE:
                         raise SetupError("One of its photos is larger than a thumbnail.")
                 picture = read_picture(io.BytesIO(raw), len(raw))
-            except SetupError:
+            except (SetupError, Busy):
                 raise
             except (binascii.Error, OSError, ValueError, Refused):
                 raise SetupError("One of its photos is no picture.") from None

@@ -15,7 +15,6 @@ from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import SHEET_OPEN, Stage
 from jobs.models import FindingReason, InstallSheet, Job, SheetReceipt
 from jobs.plan.document import findings_of
-from jobs.services.durable import signed_work
 from jobs.services.events import log
 from jobs.services.moves import check_move, check_stage, move
 from jobs.sheet import document as sheet_document
@@ -95,7 +94,7 @@ def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
     document = sheet_document.freeze(job, signing)
     digest = sheet_document.sha256_of(document)
     pdf = render.signed_pdf(document)
-    with signed_work():
+    with transaction.atomic():
         locked = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
         check_stage(locked, "sign_off")
         if locked.sheets.filter(revision=signing.revision).exists():
@@ -154,7 +153,7 @@ def collect_job(
     signed_at = timezone.now()
     receipt = sheet_document.receipt_of(signed_name, signature, signed_at, actor)
     pdf = render.signed_pdf(sheet.document, receipt)
-    with signed_work():
+    with transaction.atomic():
         Job.objects.select_for_update(of=("self",)).get(pk=job_id)
         if SheetReceipt.objects.filter(sheet=sheet).exists():
             raise ChangedMeanwhile("The customer has signed this sheet already: reload the page.")

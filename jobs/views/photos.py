@@ -13,7 +13,7 @@ from django.urls import NoReverseMatch, reverse
 from django.utils.dateparse import parse_datetime
 from django.views.decorators.http import require_POST
 
-from jobs.errors import Refused
+from jobs.errors import Busy, Refused
 from jobs.models import Job, Photo
 from jobs.reads.photos import PhotoBook, subject_titles
 from jobs.services.photos import add_photo, change_photo, is_open, is_subject, remove_photo
@@ -70,7 +70,7 @@ def photo_list(request: HttpRequest, number: int) -> HttpResponse:
 
 
 def _add(request: HttpRequest, job: Job) -> HttpResponse:
-    """201 or 200 with the strip; 422 with a sentence when it is refused, 403 when closed."""
+    """201 or 200 with the strip; 422 with a sentence when it is refused, 403 when closed, 429 when busy."""
     file = request.FILES.get("photo")
     if file is None:
         return _said(["No picture arrived. Choose it again."], 422)
@@ -86,6 +86,10 @@ def _add(request: HttpRequest, job: Job) -> HttpResponse:
             caption=request.POST.get("caption", ""),
             taken_at=_moment(request.POST.get("taken_at", "")),
         )
+    except Busy as busy:
+        answer = _said(busy.reasons, 429)
+        answer["Retry-After"] = "3"
+        return answer
     except Refused as refused:
         return _said(refused.reasons, 422 if is_open(job) else 403)
     if "Loombook-Photo" not in request.headers:

@@ -68,9 +68,9 @@ def copy_demo(original: Path, folder: Path) -> int:
         return int(free.getsockname()[1])
 
 
-def start(folder: Path, port: int) -> subprocess.Popen[bytes]:
+def start(folder: Path, port: int, **settings: str) -> subprocess.Popen[bytes]:
     """A server on this data folder that answers."""
-    where = {"HOST": "127.0.0.1", "PORT": str(port), "WORKERS": "1"}
+    where = {"HOST": "127.0.0.1", "PORT": str(port), "WORKERS": "1", **settings}
     server = subprocess.Popen(["deploy/serve.sh"], cwd=ROOT, env=_environment(folder) | where)
     assert _answers(f"http://127.0.0.1:{port}", server)
     return server

@@ -5,6 +5,7 @@ import signal
 import sqlite3
 import subprocess
 from collections.abc import Iterator
+from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -344,7 +345,8 @@ class Server:
         pid = self.process.pid
         workers = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
         for one in (pid, *map(int, workers)):
-            os.kill(one, signal.SIGKILL)
+            with suppress(ProcessLookupError):
+                os.kill(one, signal.SIGKILL)
         self.process.wait(20)
 
 

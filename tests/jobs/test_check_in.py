@@ -1,10 +1,13 @@
 """Check-in: written down, kept whatever goes wrong, signed once."""
 
+import base64
+import io
 from typing import Any
 
 import pytest
 from django.test import Client
 from django.urls import reverse
+from PIL import Image
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
@@ -21,6 +24,13 @@ PNG = (
     "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk"
     "YPhfDwAChwGA60e6kgAAAABJRU5ErkJggg=="
 )
+
+
+def too_many_points() -> str:
+    """A signature of a few kilobytes that takes 36 MB to decode."""
+    out = io.BytesIO()
+    Image.new("RGBA", (3000, 3000)).save(out, "PNG")
+    return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode()
 
 
 def typed(**overrides: Any) -> dict[str, Any]:
@@ -85,6 +95,8 @@ def test_saved_changed_and_signed(desk: Client, job: Job) -> None:
         ({"odometer": ""}, "Read the odometer"),
         ({"signature_name": " "}, "Type the name"),
         ({"signature": "data:image/png;base64,PHN2Zz4="}, "could not be read"),
+        ({"signature": PNG[:60]}, "could not be read"),
+        ({"signature": too_many_points()}, "could not be read"),
         ({"signature": "https://example.org/x.png"}, "could not be read"),
     ],
 )

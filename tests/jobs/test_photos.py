@@ -1,11 +1,17 @@
 """Photos: nothing of a file is kept but its pixels, each is kept once, and only staff see them."""
 
 import io
+import json
+import os
+import subprocess
+import sys
 import zlib
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+from django.http import HttpResponse
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -14,7 +20,8 @@ from PIL import ExifTags, Image
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import CheckIn, Job, JobEvent, Photo
-from jobs.photos.files import MOST_BYTES, read_picture
+from jobs.photos import files as photo_files
+from jobs.photos.files import MOST_BYTES, MOST_WAITING, read_picture
 from jobs.photos.marks import annotated_bytes
 from jobs.reads.photos import PhotoBook
 from jobs.services import photos
@@ -87,6 +94,23 @@ def test_a_see_through_picture_lies_on_white_and_a_large_one_is_shrunk() -> None
     assert min(decoded(picture.jpeg).getpixel((10, 10))) > 250
 
 
+@pytest.mark.parametrize("mode", ["1", "L", "LA", "P", "I;16", "RGB", "RGBA", "CMYK"])
+def test_every_way_to_hold_colours_is_read(mode: str) -> None:
+    white = Image.new("L", (3000, 40), 255)
+    plain = white.convert(mode) if mode != "I;16" else Image.new(mode, (3000, 40), 65535)
+    kind = "JPEG" if mode == "CMYK" else "PNG"
+    data = encoded(plain, kind)
+    picture = read_picture(io.BytesIO(data), len(data))
+    assert picture.width == 2560
+    assert min(decoded(picture.jpeg).getpixel((1200, 10))) > 250
+
+
+def test_a_colour_that_stands_for_nothing_lies_on_white() -> None:
+    data = encoded(Image.new("RGB", (3000, 40), "red"), "PNG", transparency=(255, 0, 0))
+    picture = read_picture(io.BytesIO(data), len(data))
+    assert min(decoded(picture.jpeg).getpixel((1200, 10))) > 250
+
+
 def png_that_claims(width: int, height: int) -> bytes:
     """A PNG of a few bytes whose header states a huge size."""
     data = bytearray(encoded(Image.new("1", (8, 8)), "PNG"))
@@ -95,11 +119,32 @@ def png_that_claims(width: int, height: int) -> bytes:
     return bytes(data)
 
 
+def jpeg_that_claims(width: int, height: int, **options: object) -> bytes:
+    """A JPEG of a few bytes whose header states a huge size."""
+    data = bytearray(encoded(Image.new("RGB", (8, 8)), **options))
+    at = data.index(b"\xff\xc2" if options else b"\xff\xc0")
+    data[at + 5 : at + 9] = height.to_bytes(2, "big") + width.to_bytes(2, "big")
+    return bytes(data)
+
+
+def in_single_scans(width: int, height: int) -> bytes:
+    """A JPEG that is not progressive and whose first scan holds one of its three colours."""
+    data = bytearray(jpeg_that_claims(width, height))
+    at = data.index(b"\xff\xda")
+    data[at + 2 : at + 2 + 12] = b"\x00\x08\x01" + data[at + 5 : at + 7] + b"\x00\x3f\x00"
+    return bytes(data)
+
+
 @pytest.mark.parametrize(
     ("data", "said"),
     [
         pytest.param(png_that_claims(60_000, 60_000), "million pixels", id="bomb"),
-        pytest.param(png_that_claims(9_000, 9_000), "million pixels", id="too many pixels"),
+        pytest.param(png_that_claims(4_001, 4_000), "million pixels", id="too many pixels"),
+        pytest.param(jpeg_that_claims(7_100, 7_100), "million pixels", id="jpeg, too many"),
+        pytest.param(
+            jpeg_that_claims(4_001, 4_000, progressive=True), "million pixels", id="progressive"
+        ),
+        pytest.param(in_single_scans(4_001, 4_000), "million pixels", id="a scan a colour"),
         pytest.param(b"\0\0\0\x18ftypheic" + bytes(40), "HEIC", id="heic"),
         pytest.param(b"%PDF-1.7 no picture", "JPEG, PNG or WebP", id="pdf"),
         pytest.param(b"<svg xmlns='x'><script/></svg>", "JPEG, PNG or WebP", id="svg"),
@@ -109,6 +154,56 @@ def png_that_claims(width: int, height: int) -> bytes:
 def test_what_is_no_fit_picture_is_refused_in_words(data: bytes, said: str) -> None:
     with pytest.raises(Refused, match=said):
         read_picture(io.BytesIO(data), len(data))
+
+
+@pytest.mark.parametrize(
+    ("kind", "mode", "side", "options"),
+    [
+        ("PNG", "RGBA", 4000, {}),
+        ("WEBP", "RGBA", 4000, {"quality": 10, "method": 0}),
+        ("JPEG", "RGB", 7000, {"quality": 10}),
+        ("JPEG", "RGB", 4000, {"quality": 10, "progressive": True, "subsampling": 0}),
+    ],
+)
+def test_the_largest_pictures_cost_little_memory_and_give_it_back(
+    kind: str, mode: str, side: int, options: dict[str, object], tmp_path: Path
+) -> None:
+    """Twelve at once cost what one costs; those that cannot wait are told to come again."""
+    sent = tmp_path / "picture"
+    sent.write_bytes(encoded(Image.new(mode, (side, side)), kind, **options))
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.pictures_at_once", str(sent), "12"],
+        cwd=Path(__file__).parents[2],
+        env={**os.environ, "LOOMBOOK_DATA": str(tmp_path)},
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert told["kept"] >= 1
+    assert told["kept"] + told["busy"] == 12
+    assert told["peak_mb"] < 400
+    assert told["left_mb"] < 60
+
+
+def test_a_picture_that_finds_too_many_waiting_is_sent_again_later(
+    job: Job, technician: StaffMember, client: Client
+) -> None:
+    client.force_login(technician)
+    url = reverse("photo_list", args=[job.number])
+
+    def send() -> HttpResponse:
+        fields = {"photo": io.BytesIO(from_a_camera()), "subject": "job", "key": "made-on-tablet"}
+        return client.post(url, fields, headers={"Loombook-Photo": "1"})  # type: ignore[return-value]
+
+    with ExitStack() as waiting:
+        for _ in range(1 + MOST_WAITING):
+            waiting.enter_context(photo_files._places)
+        answer = send()
+        assert answer.status_code == 429
+        assert answer["Retry-After"]
+        assert not Photo.objects.exists()
+    assert send().status_code == 201
 
 
 def test_a_huge_file_is_refused_before_it_is_read() -> None:

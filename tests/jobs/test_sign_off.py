@@ -10,7 +10,6 @@ from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
 from jobs.models import FunctionCheck, InstallSheet, Job, SheetReceipt
 from jobs.plan.document import findings_of, plan_of
-from jobs.services.durable import signed_work
 from jobs.services.moves import move
 from jobs.sheet import document as sheet_document
 from jobs.sheet import render
@@ -199,18 +198,3 @@ def test_what_was_typed_to_send_back_is_kept(workshop: Workshop, client: Client)
     refused = client.post(url, {"reason": "Label the sill plug"})
     assert refused.status_code == 422
     assert "Label the sill plug" in refused.content.decode()
-
-
-@pytest.mark.django_db(transaction=True)
-def test_signed_work_waits_for_the_disk() -> None:
-    if connection.vendor != "sqlite":
-        pytest.skip("PostgreSQL waits for its log by default")
-
-    def level() -> int:
-        with connection.cursor() as cursor:
-            return int(cursor.execute("PRAGMA synchronous").fetchone()[0])
-
-    usual = level()
-    with signed_work():
-        assert level() == 2
-    assert level() == usual

@@ -1,0 +1,241 @@
+"""How requests arrive: limited in size and time, and holding no thread while they do.
+
+waitress reads each connection in one loop and gives a request to a thread when its last byte is
+here; an answer goes out by the same loop, so a tablet that leaves the wifi holds a socket and
+nothing else. What is added to it here: how much may be sent by whom, how long it may take, words
+for what is refused, and a stop that finishes what is under way.
+"""
+
+import copy
+import socket
+import time
+from typing import Any, Final
+
+from django.http.cookie import parse_cookie
+from waitress import wasyncore
+from waitress.adjustments import Adjustments
+from waitress.channel import HTTPChannel
+from waitress.parser import HTTPRequestParser
+from waitress.server import TcpWSGIServer
+from waitress.task import ErrorTask, ThreadedTaskDispatcher
+from waitress.utilities import Error, RequestEntityTooLarge
+
+from shop import known_device
+
+MOST_BYTES: Final = 27 * 1024 * 1024
+"""From a known device: the largest photo with its form around it."""
+MOST_BYTES_UNKNOWN: Final = 64 * 1024
+"""From anybody else, who can only sign in."""
+MOST_HEADER_BYTES: Final = 64 * 1024
+
+SILENCE_S: Final = 30
+"""A request that is arriving may pause this long."""
+KEEP_OPEN_S: Final = 60
+"""A connection without a request, or an answer that is not being taken, is kept this long."""
+HEADER_S: Final = 20
+LEAST_BYTES_S: Final = 4096
+"""A body that is slower than this on the whole, from the worst of wifi, is given up."""
+DRAIN_S: Final = 10
+STOP_S: Final = 10
+
+
+class TooLarge(Error):  # type: ignore[misc]
+    """The refusal of a body, in words for a person."""
+
+    def __init__(self, known: bool) -> None:
+        self.code, self.reason = (413, "Content Too Large") if known else (401, "Unauthorized")
+        super().__init__(
+            f"This is too large to send: at most {MOST_BYTES // 1024 // 1024} MB are taken. "
+            "Send it smaller."
+            if known
+            else "Only signed-in staff can send this much. Sign in on this device, then send it "
+            "again."
+        )
+
+    def to_response(self, ident: str | None = None) -> tuple[str, list[tuple[str, str]], bytes]:
+        """The status, headers and text that go out."""
+        headers = [("Content-Type", "text/plain; charset=utf-8")]
+        return f"{self.code} {self.reason}", headers, str(self.body).encode()
+
+
+class Request(HTTPRequestParser):  # type: ignore[misc]
+    """A request that may be as large as its sender is known."""
+
+    adj: Any
+    error: Any = None
+    known = False
+
+    def parse_header(self, header_plus: bytes) -> None:
+        """Read the headers, and from them how much of a body is taken."""
+        super().parse_header(header_plus)
+        if self.chunked or self.content_length >= MOST_BYTES_UNKNOWN:
+            cookies = parse_cookie(self.headers.get("COOKIE", ""))
+            self.known = known_device.is_known(cookies.get(known_device.COOKIE, ""))
+            self.adj = copy.copy(self.adj)
+            self.adj.max_request_body_size = MOST_BYTES if self.known else MOST_BYTES_UNKNOWN
+
+    def received(self, data: bytes) -> int:
+        """Take some more of the request; gives how many bytes were of it."""
+        taken: int = super().received(data)
+        if isinstance(self.error, RequestEntityTooLarge):
+            sent = max(self.content_length, self.body_bytes_received)
+            self.error = TooLarge(self.known or sent >= MOST_BYTES)
+            self.expect_continue = False
+        return taken
+
+
+class Refusal(ErrorTask):  # type: ignore[misc]
+    """Says why a request was not taken."""
+
+    def execute(self) -> None:
+        """Write the answer; the connection closes after it."""
+        self.channel.refused = isinstance(self.request.error, TooLarge)
+        super().execute()
+
+
+class Channel(HTTPChannel):  # type: ignore[misc]
+    """A connection that knows how long its request has been arriving."""
+
+    parser_class = Request
+    error_task_class = Refusal
+    began = 0.0
+    refused = False
+
+    def received(self, data: bytes) -> bool:
+        """Take what has come in."""
+        if self.request is None:
+            self.began = time.time()
+        taken: bool = super().received(data)
+        return taken
+
+    def overdue(self, now: float) -> bool:
+        """Whether it is time to give the connection up."""
+        if self.requests:
+            return False
+        if self.request is None:
+            return bool(now - self.last_activity > KEEP_OPEN_S)
+        allowed_s: float = HEADER_S
+        if self.request.headers_finished:
+            most = self.request.content_length or self.request.adj.max_request_body_size
+            allowed_s += SILENCE_S + most / LEAST_BYTES_S
+        return bool(now - self.last_activity > SILENCE_S or now - self.began > allowed_s)
+
+    def busy(self) -> bool:
+        """Whether a request is being served, or its answer is still going out."""
+        return bool(self.requests or self.total_outbufs_len)
+
+    def handle_close(self) -> None:
+        """Close; a sender who was refused is listened to a little longer, or misses the answer."""
+        kept = self.socket.dup() if self.refused and self.connected else None
+        super().handle_close()
+        if kept is not None:
+            Drain(kept, self.server.socket_map)
+
+
+class Drain(wasyncore.dispatcher):  # type: ignore[misc]
+    """Reads on and drops what a refused sender still sends: closing at once would reset the
+    connection, and a browser would report that instead of the answer (RFC 9112, 9.6)."""
+
+    def __init__(self, connection: socket.socket, socket_map: dict[int, Any]) -> None:
+        connection.setblocking(False)
+        super().__init__(connection, map=socket_map)
+        self.last_activity = time.time()
+        try:
+            connection.shutdown(socket.SHUT_WR)
+        except OSError:
+            self.close()
+
+    def writable(self) -> bool:
+        """Nothing goes out any more."""
+        return False
+
+    def handle_read(self) -> None:
+        """Drop what came in."""
+        if not self.recv(1 << 16) or self.overdue(time.time()):
+            self.close()
+
+    def overdue(self, now: float) -> bool:
+        """Whether the sender was listened to for long enough."""
+        return now - self.last_activity > DRAIN_S
+
+    def busy(self) -> bool:
+        """Never: what it sends is for nobody."""
+        return False
+
+    def handle_close(self) -> None:
+        """The sender has finished."""
+        self.close()
+
+
+class Server(TcpWSGIServer):  # type: ignore[misc]
+    """One process: a loop that holds the connections, and threads that serve what has arrived."""
+
+    channel_class = Channel
+    stopping = False
+
+    def __init__(
+        self, application: Any, listener: socket.socket, *, threads: int, proxy: str, most: int
+    ) -> None:
+        self.socket_map: dict[int, Any] = {}
+        dispatcher = ThreadedTaskDispatcher()
+        dispatcher.set_thread_count(threads)
+        adjustments = Adjustments(
+            sockets=[listener],
+            trusted_proxy=proxy,
+            trusted_proxy_count=1,
+            trusted_proxy_headers={"x-forwarded-for", "x-forwarded-proto"},
+            max_request_header_size=MOST_HEADER_BYTES,
+            max_request_body_size=MOST_BYTES_UNKNOWN,
+            connection_limit=1 << 30,
+            asyncore_use_poll=True,
+            cleanup_interval=1,
+            # A thread never waits for a slow reader: a long answer goes to a file meanwhile.
+            outbuf_high_watermark=1 << 30,
+            recv_bytes=1 << 16,
+            log_socket_errors=False,
+            ident=None,
+        )
+        self.most = most
+        where = (listener.family, listener.type, listener.proto, listener.getsockname())
+        super().__init__(
+            application,
+            self.socket_map,
+            _sock=listener,
+            dispatcher=dispatcher,
+            adj=adjustments,
+            sockinfo=where,
+            bind_socket=False,
+        )
+
+    def handle_accept(self) -> None:
+        """Take a connection; when there are too many, in place of the one longest silent."""
+        super().handle_accept()
+        held = self._held()
+        idle = [one for one in held if not one.busy()]
+        if len(held) > self.most and idle:
+            min(idle, key=lambda one: one.last_activity).handle_close()
+
+    def _held(self) -> list[Channel | Drain]:
+        return [one for one in self.socket_map.values() if isinstance(one, Channel | Drain)]
+
+    def maintenance(self, now: float) -> None:
+        """Give up connections that are overdue."""
+        for one in self._held():
+            if one.overdue(now):
+                one.handle_close()
+
+    def stop(self) -> None:
+        """Finish what is under way, then return from `serve`. May be called by a signal."""
+        self.stopping = True
+        self.pull_trigger()
+
+    def serve(self, alive: Any) -> None:
+        """Serve until told to stop; `alive` is called about once a second."""
+        while not self.stopping:
+            alive()
+            wasyncore.poll2(1.0, self.socket_map)
+        wasyncore.dispatcher.close(self)
+        until = time.time() + STOP_S
+        while time.time() < until and any(one.busy() for one in self.active_channels.values()):
+            wasyncore.poll2(0.1, self.socket_map)
+            alive()
