@@ -13,7 +13,6 @@ from django.template.loader import render_to_string
 from django.test import Client
 from hypothesis import given
 from hypothesis import strategies as st
-from jobs.sheet.wording import Local
 from lxml import html
 
 from jobs.models import Job
@@ -25,6 +24,7 @@ from jobs.sheet.values import _channel, sheet_values
 from jobs.views.bay.channel_rows import speaker_words, speakers_on
 from jobs.views.bay.power_rows import draws_html, run_figures_html
 from jobs.views.bay.sheet import Sheet
+from jobs.wording import Local
 from shop.models import Shop, StaffMember
 from tests.jobs.workshop import Workshop
 from wiring.plan import (

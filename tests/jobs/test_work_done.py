@@ -7,7 +7,6 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
-from jobs.sheet.wording import Local
 
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
@@ -17,6 +16,7 @@ from jobs.services.fit import save_part
 from jobs.services.moves import move
 from jobs.sheet import document as sheet_document
 from jobs.sheet.values import sheet_values
+from jobs.wording import Local
 from jobs.work_done import people_in_record, work_done
 from shop.models import StaffMember
 from shop.roles import Role
