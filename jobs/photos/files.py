@@ -40,8 +40,8 @@ _HEIC: Final = (
 _TYPE: Final = "This file is no picture that can be read here. Send a JPEG, PNG or WebP picture."
 _PIXELS: Final = (
     f"This picture has more pixels than can be taken: a plain JPEG has at most "
-    f"{MOST_PIXELS // 1_000_000} million pixels, any other picture {MOST_PIXELS_WHOLE // 1_000_000} "
-    "million pixels. Send it smaller."
+    f"{MOST_PIXELS // 1_000_000} million pixels, any other picture "
+    f"{MOST_PIXELS_WHOLE // 1_000_000} million pixels. Send it smaller."
 )
 _BROKEN: Final = "This picture is damaged or did not arrive whole. Take it again or send it again."
 

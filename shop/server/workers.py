@@ -1,4 +1,4 @@
-"""Several processes serve one socket: started, watched, replaced when one dies, stopped together."""
+"""Several processes serve one socket: started, watched, replaced, stopped together."""
 
 import fcntl
 import os
@@ -57,8 +57,8 @@ class Worker:
 class Workers:
     """The parent of the processes that run `work`.
 
-    They share the listening socket. A worker that dies or falls silent is replaced. When one dies and none has ever served, all
-    are stopped: the next would fare no better.
+    They share the listening socket. A worker that dies or falls silent is replaced. When one dies
+    and none has ever served, all are stopped: the next would fare no better.
     """
 
     def __init__(

@@ -138,7 +138,7 @@ def test_a_photo_of_a_known_device_arrives_whole(address: tuple[str, int]) -> No
 
 @pytest.mark.parametrize("proxy", ["127.0.0.1", "192.0.2.9"])
 def test_only_the_proxy_is_believed(proxy: str) -> None:
-    server, address = _server()
+    server, _ = _server()
     server.close()
     with closing(socket.create_server(("127.0.0.1", 0))) as listener:
         server = Server(count_bytes, listener, threads=1, proxy=proxy, most=9)
