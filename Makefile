@@ -5,7 +5,7 @@ PY := .venv/bin/python
 export PORT
 
 .DEFAULT_GOAL := help
-.PHONY: help run test check lint format types migrations bench mutate lock backup restore
+.PHONY: help run test check lint format types migrations bench mutate lock backup restore record
 .PHONY: environment test-environment
 
 help: ## list these commands
@@ -47,6 +47,9 @@ backup: environment ## one archive of database, files and keys; TO=FOLDER to cho
 
 restore: environment ## put a backup back: FILE=ARCHIVE, and REPLACE=1 over existing data
 	@$(PY) manage.py restore "$(FILE)" $(if $(REPLACE),--replace)
+
+record: environment ## is everything that was signed still as it was signed?
+	@$(PY) manage.py check_record
 
 environment:
 	@deploy/install.sh run

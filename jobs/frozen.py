@@ -1,52 +1,335 @@
 """Signed rows and the event log cannot be changed: the database itself refuses.
 
-`install` and `remove` are called by migrations; a migration that alters one of these tables on
-SQLite rebuilds the table and must call `install` again.
+Every table is sorted here: append-only (rows are never changed), with the job (rows are closed
+while their job is, see CLOSED), or free. What a row belongs to is read from the models.
+
+`migrate` takes the triggers away before it changes a table and puts them back afterwards (see
+`jobs.apps`): SQLite rebuilds a table to change it, and other tables' triggers would stand in the
+way. A raw connection to SQLite has neither `recursive_triggers` nor the program's checks, so what
+REPLACE would push out is looked for before each insert and update of a key.
 """
 
-from typing import Any
+from collections.abc import Iterator
+from functools import cache
+from typing import Any, Final, NamedTuple
 
-TABLES = ("jobs_installsheet", "jobs_sheetreceipt", "jobs_jobevent")
-SETUP_TABLES = ("jobs_setupversion", "jobs_setupevent")
-MESSAGE = "Signed and logged rows cannot be changed: make a new revision."
+from django.apps import apps
+from django.db import models, transaction
+
+CLOSED: Final = "job.stage IN ('signed_off', 'collected')"
+"""In SQL, of the row `job` of jobs_job: what the job's signed sheet rests on may not change.
+
+Whatever opens a signed job again for a correction has to be said here, and nowhere else.
+"""
+
+APPEND_ONLY: Final = frozenset(
+    {
+        "jobs.InstallSheet",
+        "jobs.SheetReceipt",
+        "jobs.JobEvent",
+        "jobs.Seal",
+        "jobs.SetupVersion",
+        "jobs.SetupEvent",
+    }
+)
+"""Rows of these are added, and then never changed or deleted."""
+
+WITH_JOB: Final[dict[str, frozenset[str]]] = {
+    "jobs.Job": frozenset({"stage", "stage_since", "stage_reason", "held_from", "version"}),
+    "jobs.JobPart": frozenset(),
+    "jobs.JobSpeaker": frozenset(),
+    "jobs.Channel": frozenset(),
+    "jobs.Channel_speakers": frozenset(),
+    "jobs.CheckIn": frozenset(),
+    "jobs.ConditionMark": frozenset(),
+    "jobs.FitProof": frozenset(),
+    "jobs.FunctionCheck": frozenset(),
+    "jobs.Reading": frozenset(),
+    "jobs.JobNote": frozenset(),
+    "jobs.JobStep": frozenset(),
+    "jobs.Photo": frozenset(),
+    "jobs.PowerRun": frozenset(),
+    "jobs.SupplyFacts": frozenset(),
+    "jobs.TuningFacts": frozenset(),
+    "jobs.TuningRecord": frozenset(),
+    "jobs.ChannelSetting": frozenset(),
+    "jobs.OtherSetting": frozenset(),
+    "jobs.ListeningSeat": frozenset(),
+    "jobs.SeatDistance": frozenset(),
+    "jobs.MeasuredResponse": frozenset(),
+    "jobs.FactoryOutput": frozenset(),
+    "jobs.FactorySum": frozenset(),
+    "jobs.SendBack": frozenset(),
+    "jobs.FindingReason": frozenset(),
+    "jobs.SetupUse": frozenset({"learned_at"}),
+    "jobs.TimeEntry": frozenset(
+        {"started_at", "ended_at", "ended_by", "note", "forgotten", "confirmed_at", "version"}
+    ),
+}
+"""Rows closed with their job, and the fields that stay open even then: a job goes on to be
+collected or corrected, a manager puts times right and learns from a setup afterwards."""
+
+FREE: Final[dict[str, str]] = {
+    "jobs.SavedSetup": "a setup is offered and withdrawn; what it holds stands in its versions",
+    "jobs.WorkKind": "the shop's own lists: a job has copied its steps",
+    "jobs.StepTemplate": "the shop's own lists: a job has copied its steps",
+    "jobs.ShopTarget": "the shop's own curves: a sheet has its curve in its document",
+    "jobs.ProposalLimits": "the shop's own limits",
+    "shop.Shop": "a sheet has the shop's name and address in its document",
+    "shop.StaffMember": "people change names and roles; a sheet has the names in its document",
+    "shop.Customer": "a sheet has the customer in its document",
+    "shop.Vehicle": "a sheet has the vehicle in its document",
+    "shop.VehicleModel": "a sheet has the vehicle in its document",
+    "shop.Product": "a sheet has the products in its document",
+    "shop.ProductRating": "a sheet has the products in its document",
+    "shop.CatalogueUpload": "a file on its way into the catalogue",
+    "shop.Bay": "bays are named anew and closed",
+    "shop.Tablet": "tablets come and go",
+    "shop.PinAttempts": "counts wrong PINs",
+    "shop.LabelSheet": "how labels are printed",
+}
+"""Tables that may change at any time, and why that harms no signed sheet."""
+
+KEYED: Final = frozenset({"jobs.RecordChain"})
+"""Written with every event; a keyed hash in the row itself shows any other change."""
+
+FREE_APPS: Final = frozenset({"auth", "contenttypes", "sessions", "axes"})
+"""Applications not of this project: no job stands in them."""
+
+MESSAGE: Final = "Signed and logged rows cannot be changed: make a new revision."
+JOB_MESSAGE: Final = "Rows of a signed job cannot be changed: open a correction first."
+
+_CHECK_IN_SIGNED: Final[dict[str, str]] = {
+    "jobs.CheckIn": "{row}.signed_at IS NOT NULL",
+    "jobs.ConditionMark": (
+        "EXISTS (SELECT 1 FROM jobs_checkin signed"
+        " WHERE signed.id = {row}.check_in_id AND signed.signed_at IS NOT NULL)"
+    ),
+    "jobs.Photo": (
+        "(({row}.subject = 'check_in' OR {row}.subject LIKE 'mark:%')"
+        " AND EXISTS (SELECT 1 FROM jobs_checkin signed"
+        " WHERE signed.job_id = {row}.job_id AND signed.signed_at >= {row}.at))"
+    ),
+}
+"""What else closes a row: the customer has signed the condition on arrival."""
+_NONE_MORE: Final = frozenset({"jobs.ConditionMark"})
+"""Of those, the ones that take no new row either."""
 
 
-def _statements(vendor: str, table: str) -> list[str]:
-    if vendor == "sqlite":
-        return [
-            f"CREATE TRIGGER IF NOT EXISTS {table}_frozen_{verb} BEFORE {verb} ON {table} "
-            f"BEGIN SELECT RAISE(ABORT, '{MESSAGE}'); END"
-            for verb in ("UPDATE", "DELETE")
-        ]
-    return [
-        f"CREATE OR REPLACE TRIGGER {table}_frozen BEFORE UPDATE OR DELETE ON {table} "
-        "FOR EACH ROW EXECUTE FUNCTION loombook_refuse_change()",
-        f"CREATE OR REPLACE TRIGGER {table}_frozen_all BEFORE TRUNCATE ON {table} "
-        "FOR EACH STATEMENT EXECUTE FUNCTION loombook_refuse_change()",
+def model_of(label: str) -> type[models.Model]:
+    """The model of a label, those that Django makes for many-to-many fields included."""
+    app, name = label.split(".")
+    return apps.get_app_config(app).get_model(name)
+
+
+def owners(model: type[models.Model]) -> list[models.ForeignKey[Any, Any]]:
+    """The fields that make a row part of a job: to the job itself first, or to rows of it."""
+    fields = [
+        field
+        for field in model._meta.concrete_fields
+        if isinstance(field, models.ForeignKey)
+        and field.related_model is not model
+        and field.related_model._meta.label in WITH_JOB
     ]
+    return sorted(fields, key=lambda field: field.related_model._meta.label != "jobs.Job")
 
 
-def install(connection: Any, tables: tuple[str, ...] = TABLES) -> None:
-    """Create the triggers, for SQLite or PostgreSQL."""
+def job_path(model: type[models.Model]) -> str:
+    """The lookup from a row to its job: "job", "check_in__job"; "pk" of the job itself."""
+    if model._meta.label == "jobs.Job":
+        return "pk"
+    field = owners(model)[0]
+    further = job_path(field.related_model)
+    return field.name if further == "pk" else f"{field.name}__{further}"
+
+
+def _of_closed_job(model: type[models.Model], row: str, depth: int = 0) -> str:
+    """SQL: the row belongs to a closed job. `row` is its alias, OLD or NEW."""
+    if model._meta.label == "jobs.Job":
+        return CLOSED.replace("job.", f"{row}.")
+    found = []
+    for field in owners(model) if depth == 0 else owners(model)[:1]:
+        parent = field.related_model
+        alias = "job" if parent._meta.label == "jobs.Job" else f"up{depth}"
+        found.append(
+            f"EXISTS (SELECT 1 FROM {parent._meta.db_table} {alias}"
+            f' WHERE {alias}.id = {row}."{field.column}"'
+            f" AND {_of_closed_job(parent, alias, depth + 1)})"
+        )
+    return f"({' OR '.join(found)})"
+
+
+def _keys(model: type[models.Model]) -> list[list[str]]:
+    """The columns of each key that only one row may have.
+
+    Those with a condition are left out: no row of a closed job meets the condition of one that
+    reaches over jobs (a running clock), and within a job every new row is refused as it is.
+    """
+    meta = model._meta
+    column = {field.name: str(field.column) for field in meta.concrete_fields}
+    keys = [[field.name] for field in meta.concrete_fields if field.unique]
+    keys += [list(names) for names in meta.unique_together]
+    keys += [
+        list(one.fields)
+        for one in meta.constraints
+        if isinstance(one, models.UniqueConstraint) and one.condition is None
+    ]
+    return [[column[name] for name in key] for key in keys]
+
+
+def _pushed_out(model: type[models.Model], *, but_old: bool, closed: str) -> str:
+    """SQL: a closed row stands where NEW would go, and REPLACE would delete it unasked."""
+    same = " OR ".join(
+        "(" + " AND ".join(f'kept."{column}" = NEW."{column}"' for column in key) + ")"
+        for key in _keys(model)
+    )
+    other = "kept.id <> OLD.id AND " if but_old else ""
+    return (
+        f"EXISTS (SELECT 1 FROM {model._meta.db_table} kept WHERE {other}({same}) AND ({closed}))"
+    )
+
+
+@cache
+def _refusals(label: str, vendor: str) -> dict[str, tuple[str, str]]:
+    """When an INSERT, UPDATE or DELETE is refused, in SQL, and with what message."""
+    model = model_of(label)
+    sqlite = vendor == "sqlite"
+    if label in APPEND_ONLY:
+        refusals = {"UPDATE": ("1 = 1", MESSAGE), "DELETE": ("1 = 1", MESSAGE)}
+        when = []
+        if label == "jobs.InstallSheet":
+            when.append(_of_closed_job(model, "NEW"))
+        if sqlite:
+            when.append(_pushed_out(model, but_old=False, closed="1 = 1"))
+        return refusals | ({"INSERT": (" OR ".join(when), MESSAGE)} if when else {})
+    closed = {row: _of_closed_job(model, row) for row in ("OLD", "NEW", "kept")}
+    touched = f"{closed['OLD']} OR {closed['NEW']}"
+    if label == "jobs.Job":
+        touched = closed["OLD"]
+    if opens := WITH_JOB[label]:
+        kept = [f.column for f in model._meta.concrete_fields if f.name not in opens]
+        differ = "IS NOT" if sqlite else "IS DISTINCT FROM"
+        changed = " OR ".join(f'OLD."{column}" {differ} NEW."{column}"' for column in kept)
+        touched = f"({touched}) AND ({changed})"
+    insert = [] if label == "jobs.Job" else [closed["NEW"]]
+    update, delete = [f"({touched})"], [closed["OLD"]]
+    kept_closed = closed["kept"]
+    if signed := _CHECK_IN_SIGNED.get(label):
+        update.append(signed.format(row="OLD"))
+        delete.append(signed.format(row="OLD"))
+        kept_closed += f" OR {signed.format(row='kept')}"
+        if label in _NONE_MORE:
+            insert.append(signed.format(row="NEW"))
+            update.append(signed.format(row="NEW"))
+    if sqlite:
+        insert.append(_pushed_out(model, but_old=False, closed=kept_closed))
+        update.append(_pushed_out(model, but_old=True, closed=kept_closed))
+    found = {"INSERT": insert, "UPDATE": update, "DELETE": delete}
+    return {verb: (" OR ".join(when), JOB_MESSAGE) for verb, when in found.items() if when}
+
+
+class Trigger(NamedTuple):
+    """One trigger: its table, the statements that make it, its text as the database keeps it."""
+
+    name: str
+    table: str
+    statements: tuple[str, ...]
+    text: str
+
+
+def _sqlite(label: str) -> Iterator[Trigger]:
+    table = model_of(label)._meta.db_table
+    for verb, (when, message) in _refusals(label, "sqlite").items():
+        name = f"{table}_frozen_{verb}"
+        sql = (
+            f"CREATE TRIGGER {name} BEFORE {verb} ON {table} WHEN {when} "
+            f"BEGIN SELECT RAISE(ABORT, '{message}'); END"
+        )
+        yield Trigger(name, table, (sql,), sql)
+
+
+def _postgresql(label: str) -> Iterator[Trigger]:
+    table = model_of(label)._meta.db_table
+    refusals = _refusals(label, "postgresql")
+    branches = "".join(
+        f"IF TG_OP = '{verb}' THEN IF {when} THEN {_refuse(message)} END IF; END IF; "
+        for verb, (when, message) in refusals.items()
+    )
+    of_row = f"BEGIN {branches}IF TG_OP = 'DELETE' THEN RETURN OLD; END IF; RETURN NEW; END"
+    of_table = f"BEGIN {_refuse(MESSAGE)} END"
+    for end, events, each, body in (
+        ("", " OR ".join(refusals), "ROW", of_row),
+        ("_all", "TRUNCATE", "STATEMENT", of_table),
+    ):
+        name = f"{table}_frozen{end}"
+        yield Trigger(
+            name,
+            table,
+            (
+                f"CREATE OR REPLACE FUNCTION loombook_{name}() RETURNS trigger AS "
+                f"$${body}$$ LANGUAGE plpgsql",
+                f"CREATE TRIGGER {name} BEFORE {events} ON {table} "
+                f"FOR EACH {each} EXECUTE FUNCTION loombook_{name}()",
+            ),
+            body,
+        )
+
+
+def _refuse(message: str) -> str:
+    return f"RAISE EXCEPTION '{message}' USING ERRCODE = 'integrity_constraint_violation';"
+
+
+@cache
+def triggers(vendor: str) -> tuple[Trigger, ...]:
+    """Every trigger that a database of this vendor must have."""
+    make = _sqlite if vendor == "sqlite" else _postgresql
+    return tuple(one for label in (*sorted(APPEND_ONLY), *WITH_JOB) for one in make(label))
+
+
+def _standing(connection: Any) -> dict[str, tuple[str, str, bool]]:
+    """The triggers of this module in the database: table, text, and whether it is switched on."""
     with connection.cursor() as cursor:
-        if connection.vendor == "postgresql":
+        if connection.vendor == "sqlite":
             cursor.execute(
-                "CREATE OR REPLACE FUNCTION loombook_refuse_change() RETURNS trigger AS $$ "
-                f"BEGIN RAISE EXCEPTION '{MESSAGE}' "
-                "USING ERRCODE = 'integrity_constraint_violation'; END $$ LANGUAGE plpgsql"
+                "SELECT name, tbl_name, sql, 1 FROM sqlite_master "
+                "WHERE type = 'trigger' AND name LIKE '%_frozen%'"
             )
-        for table in tables:
-            for statement in _statements(connection.vendor, table):
-                cursor.execute(statement)
+        else:
+            cursor.execute(
+                "SELECT t.tgname, c.relname, p.prosrc, t.tgenabled IN ('O', 'A') "
+                "FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
+                "JOIN pg_proc p ON p.oid = t.tgfoid "
+                "WHERE NOT t.tgisinternal AND c.relnamespace = current_schema()::regnamespace "
+                "AND t.tgname LIKE '%_frozen%'"
+            )
+        return {name: (table, text, bool(on)) for name, table, text, on in cursor.fetchall()}
 
 
-def remove(connection: Any, tables: tuple[str, ...] = TABLES) -> None:
-    """Drop the triggers: for a migration run backwards, and for tests that empty the tables."""
-    with connection.cursor() as cursor:
-        for table in tables:
-            if connection.vendor == "sqlite":
-                for verb in ("UPDATE", "DELETE"):
-                    cursor.execute(f"DROP TRIGGER IF EXISTS {table}_frozen_{verb}")
-            else:
-                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_frozen ON {table}")
-                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_frozen_all ON {table}")
+def missing(connection: Any) -> list[str]:
+    """Tables with a trigger gone, switched off, or not the one that this program makes."""
+    standing = _standing(connection)
+    return sorted(
+        {
+            one.table
+            for one in triggers(connection.vendor)
+            if standing.get(one.name) != (one.table, one.text, True)
+        }
+    )
+
+
+def install(connection: Any) -> None:
+    """Create every trigger, in the place of those that stand."""
+    with transaction.atomic(using=connection.alias):
+        remove(connection)
+        with connection.cursor() as cursor:
+            for one in triggers(connection.vendor):
+                for statement in one.statements:
+                    cursor.execute(statement)
+
+
+def remove(connection: Any) -> None:
+    """Drop every trigger: before a migration, and for tests that empty the tables."""
+    with transaction.atomic(using=connection.alias), connection.cursor() as cursor:
+        for name, (table, _, _) in _standing(connection).items():
+            on = "" if connection.vendor == "sqlite" else f" ON {table}"
+            cursor.execute(f"DROP TRIGGER {name}{on}")

@@ -76,13 +76,11 @@ def _frozen_tables_can_be_emptied() -> Iterator[None]:
     empty_tables = TransactionTestCase._fixture_teardown  # type: ignore[attr-defined]
 
     def teardown(case: TransactionTestCase) -> None:
-        for tables in (frozen.TABLES, frozen.SETUP_TABLES):
-            frozen.remove(connection, tables)
+        frozen.remove(connection)
         try:
             empty_tables(case)
         finally:
-            for tables in (frozen.TABLES, frozen.SETUP_TABLES):
-                frozen.install(connection, tables)
+            frozen.install(connection)
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(TransactionTestCase, "_fixture_teardown", teardown)

@@ -169,7 +169,6 @@ def make_job(
         "ends_at": ends_at,
         "promised_at": ends_at + timedelta(hours=1),
         "booked_by": actor,
-        "stage": stage,
     }
     values.update(overrides)
     values["bay"] = values["bay"] or BayFactory()
@@ -188,6 +187,9 @@ def make_job(
             signed_at=timezone.now(),
             taken_by=actor,
         )
+    # Last: the rows of a signed job take no entries.
+    job.stage = stage
+    job.save(update_fields=["stage"])
     return job
 
 

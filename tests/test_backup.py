@@ -14,7 +14,7 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.db import Error, connection, transaction
 
-from jobs.models import JobEvent
+from jobs.models import JobEvent, RecordChain
 from jobs.services.events import log
 from shop.backups import BackupError, restore_backup, write_backup
 from shop.models import Customer
@@ -262,3 +262,19 @@ def test_only_the_newest_archives_are_kept(shop_with_files: Path, tmp_path: Path
     kept = sorted(path.name for path in folder.iterdir())
     assert len(kept) == 2
     assert kept[0] == "loombook-20200103-000000.tar.gz"
+
+
+def test_no_old_archive_goes_while_the_record_does_not_hold(
+    shop_with_files: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "elsewhere"
+    folder.mkdir()
+    (folder / "loombook-20200101-000000.tar.gz").touch()
+    log(make_job(), make_staff(Role.MANAGER), "noted")
+    RecordChain.objects.update(count=7)
+    with pytest.raises(CommandError, match="not as they were signed"):
+        call_command("backup", to=folder, keep=1, check_record=True)
+    assert len(list(folder.iterdir())) == 2
+    RecordChain.objects.update(count=1)
+    call_command("backup", to=folder, keep=1, check_record=True)
+    assert len(list(folder.iterdir())) == 1

@@ -9,7 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from jobs.lifecycle import LIVE, Stage
-from jobs.models import InstallSheet, SavedSetup
+from jobs.models import InstallSheet, Job, SavedSetup
 from shop.models import ProductKind
 from shop.models.products import SpeakerKind
 from shop.roles import Role
@@ -67,7 +67,7 @@ def _add(count: int) -> None:
         amplifier = make_product(ratings=[(4, 75, False), (2, 110, False)])
         for stage in sorted(LIVE):
             make_job(stage, parts_wanted=[product, amplifier], technician=technician)
-        signed = make_job(Stage.COLLECTED)
+        signed = make_job(Stage.READY_FOR_REVIEW)
         sheet = InstallSheet.objects.create(
             job=signed,
             revision=1,
@@ -78,6 +78,7 @@ def _add(count: int) -> None:
             signed_by=technician,
             signed_at=signed.stage_since,
         )
+        Job.objects.filter(pk=signed.pk).update(stage=Stage.COLLECTED)
         SavedSetup.objects.create(
             vehicle_model=signed.vehicle.vehicle_model,
             name=f"Setup {signed.number}",

@@ -27,6 +27,7 @@ from jobs.models.measured import (
 )
 from jobs.models.photos import Photo
 from jobs.models.power import PowerRun, SupplyFacts
+from jobs.models.record import RecordChain, Seal, SealKind
 from jobs.models.setups import SavedSetup, SetupEvent, SetupState, SetupUse, SetupVersion
 from jobs.models.sign_off import FindingReason, InstallSheet, SendBack, SheetReceipt
 from jobs.models.steps import CautionKind, Gate, JobStep, StepOutcome, StepTemplate, WorkKind
@@ -65,7 +66,10 @@ __all__ = [
     "ProposalLimits",
     "Reading",
     "ReadingKind",
+    "RecordChain",
     "SavedSetup",
+    "Seal",
+    "SealKind",
     "SeatDistance",
     "SeatPlace",
     "SendBack",

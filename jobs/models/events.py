@@ -2,16 +2,19 @@
 
 from django.conf import settings
 from django.db import models
+from django.utils import timezone
 
 
 class JobEvent(models.Model):
     """One change. `code` and data are stored; the sentence is made when it is shown.
 
     `key` is made by the client that saved, so that a repeat after a lost reply changes nothing.
+    `number` counts within the job and `chain` is a keyed hash over this event and the one before
+    it; events from before there was a key have neither (see `jobs.services.record`).
     """
 
     job = models.ForeignKey("jobs.Job", models.PROTECT, related_name="events")
-    at = models.DateTimeField(auto_now_add=True)
+    at = models.DateTimeField(default=timezone.now, editable=False)
     actor = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     code = models.CharField(max_length=40)
     subject = models.CharField(max_length=60, blank=True)
@@ -20,6 +23,8 @@ class JobEvent(models.Model):
     key = models.CharField(  # noqa: DJ001 -- null so that events without a key stay unique
         max_length=64, null=True, unique=True, editable=False
     )
+    number = models.PositiveIntegerField(null=True, editable=False)
+    chain = models.CharField(max_length=64, blank=True, editable=False)
 
     class Meta:
         ordering = ["-pk"]

@@ -12,6 +12,7 @@ from jobs.lifecycle import Stage
 from jobs.lists.car_places import nearest
 from jobs.models import CheckIn, ConditionMark, Job
 from jobs.models.check_in import new_mark_key
+from jobs.services import record
 from jobs.services.events import log
 from jobs.services.moves import move
 from shop.models import StaffMember
@@ -136,7 +137,7 @@ def sign_check_in(
             f"{begun.signed_name} has signed this condition already, so nothing was signed now: "
             "reload the page."
         )
-    changed = CheckIn.objects.filter(job=job, version=version).update(
+    changed = CheckIn.objects.filter(job=job, version=version, signed_at=None).update(
         signed_name=signed_name,
         signature=signature,
         signed_at=timezone.now(),
@@ -151,4 +152,6 @@ def sign_check_in(
         "check_in.signed",
         after={"signed by": signed_name, "how": "by hand" if signature else "typed name"},
     )
-    return move(job_id, "check_in", actor)
+    job = move(job_id, "check_in", actor)
+    record.seal_check_in(CheckIn.objects.get(job_id=job_id))
+    return job

@@ -65,6 +65,13 @@ def _hold(actor: StaffMember) -> None:
     StaffMember.objects.select_for_update().get(pk=actor.pk)
 
 
+def _hold_jobs(number: int, running: TimeEntry | None) -> None:
+    """Lock the job and the one whose clock is paused for it, in an order all keep to: two people
+    who change places would else wait for each other."""
+    held = Q(number=number) | Q(pk=running.job_id if running else None)
+    list(Job.objects.select_for_update(of=("self",)).filter(held).order_by("pk"))
+
+
 def _end(
     entry: TimeEntry, how: ClockEnd, at: datetime, actor: StaffMember, key: str | None = None
 ) -> None:
@@ -91,10 +98,11 @@ def start(number: int, actor: StaffMember, key: str = "") -> Started:
     was forgotten.
     """
     _hold(actor)
+    running = actor.time_entries.running().with_names().first()
+    _hold_jobs(number, running)
     job = open_job(number)
     if actor.roles.isdisjoint(BENCH):
         raise Refused("Clocks are for technicians and managers.")
-    running = actor.time_entries.running().with_names().first()
     if running is not None and running.job_id == job.pk:
         return Started(running)
     if key and (done := JobEvent.objects.filter(key=key).first()):

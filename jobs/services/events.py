@@ -2,7 +2,10 @@
 
 from typing import Any
 
+from django.utils import timezone
+
 from jobs.models import Job, JobEvent
+from jobs.services import record
 from shop.models import StaffMember
 
 
@@ -17,7 +20,7 @@ def log(
     key: str | None = None,
 ) -> JobEvent:
     """Add one event. `before` and `after` hold JSON types only; `key` is the client's save key."""
-    return JobEvent.objects.create(
+    event = JobEvent(
         job_id=job if isinstance(job, int) else job.pk,
         actor=actor,
         code=code,
@@ -25,4 +28,6 @@ def log(
         before=before or {},
         after=after or {},
         key=key or None,
+        at=timezone.now(),
     )
+    return record.write(event)

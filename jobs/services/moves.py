@@ -16,7 +16,7 @@ from jobs.services.bays import bay_occupied, claim, hold_the_book, slot_taken
 from jobs.services.events import log
 from jobs.services.gates import MOST_NAMED
 from jobs.services.steps import steps_missing
-from jobs.work_done import who_may_have_worked, work_done
+from jobs.services.work_done import who_may_have_worked, work_done
 from shop.models import StaffMember
 
 Need = Callable[[Job], list[str]]

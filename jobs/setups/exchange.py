@@ -36,7 +36,7 @@ from jobs.setups.document import SetupError
 from jobs.setups.library import keep, note_event
 from jobs.setups.schema import MOST_THUMBNAIL, schema
 from jobs.sheet.document import canonical, sha256_of
-from jobs.sheet.signing import shop_key
+from jobs.signing import shop_key
 from shop.models import Shop, StaffMember, VehicleModel
 
 FORMAT: Final = "loombook-setups"

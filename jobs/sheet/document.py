@@ -15,9 +15,9 @@ from typing import Any, Final
 from jobs.lists import cautions
 from jobs.models import InstallSheet, Job, TuningKind
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
+from jobs.services.work_done import handed_over, names_of_workers, started_at
+from jobs.sheet.photos import photos_of
 from jobs.sheet.tuning import sound_of
-from jobs.sheet_photos import photos_of
-from jobs.work_done import handed_over, names_of_workers, started_at
 from shop.models import Shop, StaffMember
 from wiring.plan import Plan, to_builtins
 

@@ -18,10 +18,10 @@ from django.template.loader import render_to_string
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher
 
-from jobs.sheet import signing
+from jobs import signing
 from jobs.sheet.document import canonical, sha256_of
+from jobs.sheet.photos import printed_pictures
 from jobs.sheet.values import sheet_values
-from jobs.sheet_photos import printed_pictures
 from wiring.plan import dump, from_builtins
 
 HERE: Final = Path(__file__).parent

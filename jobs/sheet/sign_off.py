@@ -15,6 +15,7 @@ from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import SHEET_OPEN, Stage
 from jobs.models import FindingReason, InstallSheet, Job, SheetReceipt
 from jobs.plan.document import findings_of
+from jobs.services import record
 from jobs.services.events import log
 from jobs.services.moves import check_move, check_stage, move
 from jobs.sheet import document as sheet_document
@@ -94,6 +95,7 @@ def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
     document = sheet_document.freeze(job, signing)
     digest = sheet_document.sha256_of(document)
     pdf = render.signed_pdf(document)
+    record.files_of_job(job_id)  # Read now, so that the transaction has not to.
     with transaction.atomic():
         locked = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
         check_stage(locked, "sign_off")
@@ -122,6 +124,7 @@ def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
             subject=f"installsheet:{sheet.pk}",
             after={"number": sheet.number, "document_sha256": digest},
         )
+        record.seal_sheet(sheet)
     return sheet
 
 
@@ -174,4 +177,5 @@ def collect_job(
             subject=f"installsheet:{sheet.pk}",
             after={"number": sheet.number, "name": signed_name},
         )
+        record.seal_receipt(row)
     return row

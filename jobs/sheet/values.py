@@ -12,9 +12,9 @@ from django.utils.safestring import mark_safe
 from jobs import wording
 from jobs.plan import car_drawing as pictures
 from jobs.sheet.earlier import newest
+from jobs.sheet.photos import MOST_PRINTED
 from jobs.sheet.power_values import power_values
 from jobs.sheet.tuning_values import sound_values, without_levels
-from jobs.sheet_photos import MOST_PRINTED
 from jobs.symbols import with_symbols
 from jobs.wording import NOTHING, Local
 from wiring.findings import Finding

@@ -16,7 +16,7 @@ from jobs.services.booking import BOOKING_OPEN
 from jobs.services.check_in import check_in_of
 from jobs.services.moves import missing_for, move
 from jobs.services.parts import PARTS_OPEN, add_part, goes_with, remove_part, set_quantity
-from jobs.work_done import work_done
+from jobs.services.work_done import work_done
 from shop.access import allow_any_staff
 from shop.models import Product, StaffMember
 from shop.typed import line, whole

@@ -17,7 +17,7 @@ from jobs.errors import Busy, Refused
 from jobs.models import Job, Photo
 from jobs.reads.photos import PhotoBook, subject_titles
 from jobs.services.photos import add_photo, change_photo, is_open, is_subject, remove_photo
-from jobs.sheet_photos import printed
+from jobs.sheet.photos import printed
 from shop.access import allow_any_staff
 
 A_YEAR_S = 365 * 24 * 3600

@@ -1,6 +1,5 @@
 """Signed install sheets as a page and as PDF, the draft preview, and opening a correction."""
 
-import hashlib
 from typing import Any
 
 from django.contrib import messages
@@ -14,12 +13,13 @@ from jobs.errors import Refused
 from jobs.forms.review import CorrectionForm
 from jobs.lifecycle import MOVES
 from jobs.models import InstallSheet, Job, Photo, SheetReceipt
+from jobs.record_key import KeyLost
 from jobs.services.moves import move
 from jobs.sheet import document as sheet_document
 from jobs.sheet import render as pdf_render
-from jobs.sheet import signing
+from jobs.sheet.photos import MOST_PRINTED, is_as_signed, printed
+from jobs.sheet.record_check import SheetCheck, check_sheet
 from jobs.sheet.values import sheet_values
-from jobs.sheet_photos import MOST_PRINTED, is_as_signed, printed
 from jobs.views.photos import printed_answer
 from shop.access import allow, allow_any_staff
 from shop.roles import Role
@@ -45,17 +45,12 @@ def receipt_values(sheet: InstallSheet) -> dict[str, Any] | None:
     )
 
 
-def _unchanged(sheet: InstallSheet, pdf: bytes, digest: str) -> dict[str, Any]:
-    """Record, file and signature as stored, checked against each other."""
-    signature = signing.check(pdf, sheet.document["shop"]["name"])
-    record = sheet_document.sha256_of(sheet.document) == sheet.document_sha256
-    file = hashlib.sha256(pdf).hexdigest() == digest
-    return {
-        "record": record,
-        "file": file,
-        "signature": signature,
-        "all": record and file and signature.valid,
-    }
+def _check(sheet: InstallSheet) -> SheetCheck:
+    """The sheet compared with its seals; a lost key is said where the answer would stand."""
+    try:
+        return check_sheet(sheet)
+    except KeyLost as lost:
+        return SheetCheck(lost.reasons)
 
 
 def _newest(sheet: InstallSheet) -> tuple[bytes, str]:
@@ -103,7 +98,7 @@ def _page(
     refused: list[str] | None = None,
     status: int = 200,
 ) -> HttpResponse:
-    pdf, digest = _newest(found)
+    pdf, _ = _newest(found)
     roles = request.user.roles  # type: ignore[union-attr]
     later = found.job.sheets.filter(corrects=found).only("revision", "job").first()
     correct = MOVES["correct"]
@@ -112,7 +107,7 @@ def _page(
         "digest": found.document_sha256,
         "row": found,
         "job": found.job,
-        "check": _unchanged(found, pdf, digest),
+        "check": _check(found),
         "size_kb": round(len(pdf) / 1000),
         "later": later,
         "may_correct": later is None

@@ -122,6 +122,8 @@ def _database() -> dict[str, object]:
                     "PRAGMA synchronous=FULL;"
                     "PRAGMA cache_size=-20000;"
                     "PRAGMA mmap_size=134217728;"
+                    # What REPLACE pushes out fires the triggers that refuse a DELETE.
+                    "PRAGMA recursive_triggers=ON;"
                 ),
             },
         }

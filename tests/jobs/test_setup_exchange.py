@@ -28,7 +28,7 @@ from jobs.setups.apply import apply_setup, preview
 from jobs.setups.exchange import export_file, import_file, read_file
 from jobs.setups.library import create_setup, keep
 from jobs.sheet.document import canonical
-from jobs.sheet.signing import shop_key
+from jobs.signing import shop_key
 from shop.models import Shop, VehicleModel
 from tests.factories import make_photo
 from tests.jobs.workshop import Workshop

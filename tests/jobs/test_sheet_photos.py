@@ -11,13 +11,13 @@ from django.urls import reverse
 from PIL import Image, ImageDraw
 from pypdf import PdfReader
 
-from jobs import sheet_photos
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, Photo
 from jobs.services import photos
 from jobs.services.moves import move
 from jobs.sheet import document as sheet_document
+from jobs.sheet import photos as sheet_photos
 from jobs.sheet import render
 from jobs.sheet.sign_off import collect_job
 from jobs.sheet.values import sheet_values

@@ -14,10 +14,10 @@ from jobs.models import FunctionCheck, Job, JobPart
 from jobs.services import clock, notes
 from jobs.services.fit import save_part
 from jobs.services.moves import move
+from jobs.services.work_done import people_in_record, work_done
 from jobs.sheet import document as sheet_document
 from jobs.sheet.values import sheet_values
 from jobs.wording import Local
-from jobs.work_done import people_in_record, work_done
 from shop.models import StaffMember
 from shop.roles import Role
 from tests.factories import make_job, make_photo, make_staff

@@ -16,9 +16,9 @@ from jobs.forms.bay.add import NoteForm
 from jobs.models import Job, SendBack
 from jobs.services import moves
 from jobs.services import notes as service
+from jobs.services.work_done import who_may_have_worked, work_done
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
-from jobs.work_done import who_may_have_worked, work_done
 from shop.access import allow, allow_any_staff
 from shop.typed import whole
 

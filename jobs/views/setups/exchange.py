@@ -8,8 +8,9 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from jobs.errors import Refused
 from jobs.models import SavedSetup
+from jobs.record_key import KeyLost
 from jobs.setups import exchange as exchange
-from jobs.sheet.signing import shop_key
+from jobs.signing import shop_key
 from shop.access import allow
 from shop.roles import Role
 from shop.typed import whole
@@ -39,7 +40,11 @@ def _own_fingerprint(request: HttpRequest) -> str:
 @allow(Role.MANAGER)
 def setup_import(request: HttpRequest) -> HttpResponse:
     """Choose a file; see what is in it; take chosen setups in as drafts."""
-    context: dict[str, Any] = {"fingerprint": _own_fingerprint(request)}
+    try:
+        context: dict[str, Any] = {"fingerprint": _own_fingerprint(request)}
+    except KeyLost as lost:
+        messages.error(request, lost.reasons[0])
+        return redirect("setup_list")
     if request.method != "POST":
         return render(request, "setups/import.html", context)
     upload = request.FILES.get("file")

@@ -4,6 +4,7 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
+from django.core.management import call_command
 from django.core.management.base import CommandError
 
 from shop.backups import BackupError, default_folder, write_backup
@@ -21,6 +22,11 @@ class Command(ReadyCommand):
         parser.add_argument(
             "--keep", type=int, metavar="N", help="afterwards keep the N newest archives there"
         )
+        parser.add_argument(
+            "--check-record",
+            action="store_true",
+            help="then check the record; where it does not hold, fail and keep every archive",
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         folder = options["to"] or default_folder()
@@ -31,8 +37,11 @@ class Command(ReadyCommand):
             archive = write_backup(folder)
         except BackupError as error:
             raise CommandError(str(error)) from error
+        self.stdout.write(f"Backup written: {archive}")
+        if options["check_record"]:
+            # Before old archives go: they may be the last ones from before the damage.
+            call_command("check_record", stdout=self.stdout)
         if keep is not None:
             for old in sorted(folder.glob("loombook-*.tar.gz"))[:-keep]:
                 old.unlink()
-        self.stdout.write(f"Backup written: {archive}")
         self.stdout.write("It holds customers' data and the shop's keys: keep a copy elsewhere.")

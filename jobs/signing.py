@@ -6,8 +6,6 @@ prove to a stranger who the shop is, as one from a public authority would.
 """
 
 import asyncio
-import os
-import tempfile
 from collections.abc import Coroutine
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -31,6 +29,9 @@ from pyhanko.sign.validation import async_validate_pdf_signature
 from pyhanko.sign.validation.status import SignatureCoverageLevel
 from pyhanko_certvalidator import ValidationContext
 from pyhanko_certvalidator.registry import SimpleCertificateStore
+
+from jobs.models import InstallSheet
+from jobs.record_key import lost, write_file
 
 KEY_BITS: Final = 3072
 VALID_FOR: Final = timedelta(days=365 * 30)
@@ -101,36 +102,33 @@ def _new_pem(shop_name: str) -> bytes:
     ) + certificate.public_bytes(serialization.Encoding.PEM)
 
 
-def _make_key(path: Path, shop_name: str) -> None:
-    """Write a new key whole or not at all; when another process was first, keep its key."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, unfinished = tempfile.mkstemp(dir=path.parent, prefix="unfinished-")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(_new_pem(shop_name))
-            file.flush()
-            os.fsync(file.fileno())
-        os.link(unfinished, path)
-    except FileExistsError:
-        pass
-    finally:
-        os.unlink(unfinished)
-
-
 def shop_key(shop_name: str) -> ShopKey:
-    """The shop's key, made when there is none yet; `shop_name` goes into a new certificate."""
+    """The shop's key; `shop_name` goes into the certificate when there is none yet.
+
+    A book with signed sheets never gets a new key in silence: raises KeyLost.
+    """
     path = key_path()
     if not path.exists():
-        _make_key(path, shop_name)
+        if InstallSheet.objects.exists():
+            raise lost(path, "The shop’s signing key")
+        write_file(path, _new_pem(shop_name))
     return _load(path, path.stat().st_mtime_ns)
+
+
+def new_shop_key(shop_name: str) -> None:
+    """Make the key that nobody has any more; only what says so in the record may call this."""
+    write_file(key_path(), _new_pem(shop_name))
 
 
 @lru_cache(maxsize=1)
 def _load(path: Path, _changed: int) -> ShopKey:
     pem = path.read_bytes()
-    private = serialization.load_pem_private_key(pem, password=None)
+    try:
+        private = serialization.load_pem_private_key(pem, password=None)
+        certificate = x509.load_pem_x509_certificate(pem[pem.index(b"-----BEGIN CERTIFICATE") :])
+    except ValueError:
+        raise lost(path, "The shop’s signing key") from None
     assert isinstance(private, rsa.RSAPrivateKey)
-    certificate = x509.load_pem_x509_certificate(pem[pem.index(b"-----BEGIN CERTIFICATE") :])
     return ShopKey(
         private,
         asn1_x509.Certificate.load(certificate.public_bytes(serialization.Encoding.DER)),
@@ -186,12 +184,20 @@ def sign(pdf: bytes, *, shop_name: str, reason: str) -> bytes:
     return signed
 
 
-def check(pdf: bytes, shop_name: str) -> SignatureCheck:
-    """Whether the PDF carries this shop's signature over its whole content, unaltered."""
+def check(pdf: bytes, shop_name: str, lost: str = "") -> SignatureCheck:
+    """Whether the PDF carries this shop's signature over its whole content, unaltered.
+
+    `lost` is the fingerprint of a certificate that was this shop's before its key was lost.
+    Raises KeyLost.
+    """
+    own = shop_key(shop_name).certificate
     try:
         signature = PdfFileReader(BytesIO(pdf)).embedded_signatures[0]
-        trusted = ValidationContext(trust_roots=[shop_key(shop_name).certificate])
-        status: Any = _run(async_validate_pdf_signature(signature, trusted))
+        before = signature.signer_cert
+        trusted = before if lost and before.sha256.hex() == lost else own
+        status: Any = _run(
+            async_validate_pdf_signature(signature, ValidationContext(trust_roots=[trusted]))
+        )
     except Exception:  # a damaged file can fail anywhere in the reader
         return SignatureCheck(False)
     return SignatureCheck(
@@ -199,3 +205,12 @@ def check(pdf: bytes, shop_name: str) -> SignatureCheck:
         status.signing_cert.subject.native.get("organization_name", ""),
         status.signing_cert.sha256.hex(),
     )
+
+
+def signed_with(pdf: bytes) -> str:
+    """The fingerprint of the certificate in a signed PDF; empty where there is none."""
+    try:
+        certificate = PdfFileReader(BytesIO(pdf)).embedded_signatures[0].signer_cert
+    except Exception:  # as above
+        return ""
+    return str(certificate.sha256.hex())

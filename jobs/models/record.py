@@ -1,0 +1,52 @@
+"""What makes the record provable: the head of each job's event log, and seals over what is signed.
+
+Both are keyed with a key outside the database (see `jobs.record_key`): whoever can write to the
+database alone can make neither.
+"""
+
+from django.db import models
+
+
+class RecordChain(models.Model):
+    """How many events a job's log has and the last one's link, keyed: none can be taken off."""
+
+    job = models.OneToOneField(
+        "jobs.Job", models.PROTECT, primary_key=True, related_name="record_chain"
+    )
+    count = models.PositiveIntegerField()
+    head = models.CharField(max_length=64)
+    mac = models.CharField(max_length=64)
+
+    def __str__(self) -> str:
+        return f"{self.count} events"
+
+
+class SealKind(models.TextChoices):
+    CHECK_IN = "check_in", "Check-in"
+    SHEET = "sheet", "Install sheet"
+    RECEIPT = "receipt", "Customer’s signature"
+    ADOPTED = "adopted", "Event log taken over"
+
+
+class Seal(models.Model):
+    """A keyed hash over what was signed: `content` says what, in digests.
+
+    `late` is set where the seal was made after the signature: it proves nothing of the time
+    before. `key_id` names the key; a seal of a lost key proves nothing any more.
+    """
+
+    job = models.ForeignKey("jobs.Job", models.PROTECT, related_name="seals")
+    kind = models.CharField(max_length=8, choices=SealKind)
+    about = models.CharField(max_length=20, blank=True)
+    content = models.JSONField()
+    late = models.BooleanField(default=False)
+    at = models.DateTimeField()
+    key_id = models.CharField(max_length=16)
+    mac = models.CharField(max_length=64)
+
+    class Meta:
+        ordering = ["pk"]
+        indexes = [models.Index(fields=["job", "kind"], name="seal_job_kind")]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} {self.about}".strip()
