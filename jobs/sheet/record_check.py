@@ -212,7 +212,7 @@ def _rows(seal: Seal, only: dict[str, Any] | None = None) -> list[str]:
 def check_sheet(sheet: InstallSheet) -> SheetCheck:
     """Document, PDF, number, receipt, photos and log of a signed sheet. Raises KeyLost."""
     found = _check_sheet(sheet)
-    found.problems += check_events(sheet.job_id)
+    found.problems += [f"the job’s log: {one}" for one in check_events(sheet.job_id)]
     return found
 
 

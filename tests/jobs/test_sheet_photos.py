@@ -6,11 +6,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from django.db import connection
 from django.test import Client
 from django.urls import reverse
 from PIL import Image, ImageDraw
 from pypdf import PdfReader
 
+from jobs import frozen
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, Photo
@@ -117,7 +119,9 @@ def test_a_signed_sheet_freezes_each_picture_by_its_digest(
         page.extract_text() for page in PdfReader(io.BytesIO(bytes(sheet.pdf))).pages
     )
 
+    frozen.remove(connection)
     Photo.objects.filter(pk=listed[1]["id"]).update(caption="Written since", annotations=[])
+    frozen.install(connection)
     client.force_login(workshop.desk)
     page = client.get(reverse("sheet", args=[job.number, 1])).content.decode()
     assert "Sill plug before" in page
