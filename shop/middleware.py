@@ -1,4 +1,4 @@
-"""One shop row a request and its time zone; the tablet a request comes from."""
+"""Whose answer it is; one shop row a request and its time zone; the tablet a request comes from."""
 
 from collections.abc import Callable
 from zoneinfo import ZoneInfo
@@ -18,8 +18,29 @@ from shop.services import tablets
 TABLET = "tablet"
 """Session key: the tablet on which a person signed in by PIN."""
 
+ABOUT = "Loombook-About"
+"""Header of every answer of ours, so that a device tells it from the answer of a proxy or of the
+sign-in page of somebody's wifi. It says what the answer is about: `entry` what was sent, `later`
+nothing can be done now, `fault` our program failed, `token` the page's token is out of date."""
+
+LATER = frozenset({408, 425, 429, 503})
+
 PERSON = "Loombook-Person"
 """Header of a request: whose page sent it. Of an answer: for whom it was made, 0 for nobody."""
+
+
+class OwnAnswerMiddleware:
+    """Marks every answer as ours. The outermost, so that answers to failures are marked too."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        response = self.get_response(request)
+        code = response.status_code
+        about = "later" if code in LATER else "fault" if code >= 500 else "entry"
+        response.setdefault(ABOUT, about)
+        return response
 
 
 class CompressPagesMiddleware(GZipMiddleware):

@@ -19,7 +19,7 @@ from tests.factories import make_staff
 from tests.permission_ground import GIVEN, PK_OF, Ground, lay_ground
 from tests.permission_table import TABLE, Roles
 
-OWN_STATUS = {"locked_out": 403}
+OWN_STATUS = {"locked_out": 429}
 """Pages that say no to whoever sees them."""
 
 EVERYBODY: dict[str, Roles] = {

@@ -66,6 +66,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "shop.middleware.OwnAnswerMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "shop.middleware.CompressPagesMiddleware",
@@ -83,6 +84,7 @@ MIDDLEWARE = [
 ]
 
 ROOT_URLCONF = "shop.project.urls"
+CSRF_FAILURE_VIEW = "shop.views.failures.csrf_failure"
 WSGI_APPLICATION = "shop.project.wsgi.application"
 
 TEMPLATES = [
@@ -142,7 +144,7 @@ def _database() -> dict[str, object]:
         "CONN_MAX_AGE": 600,
         "CONN_HEALTH_CHECKS": True,
         # Whatever the server's default: a commit waits until its log is on the disk.
-        "OPTIONS": {"options": "-c synchronous_commit=on"},
+        "OPTIONS": {"connect_timeout": 5, "options": "-c synchronous_commit=on"},
     }
 
 
@@ -165,7 +167,7 @@ AUTH_PASSWORD_VALIDATORS = [
 AXES_FAILURE_LIMIT = 8
 AXES_COOLOFF_TIME = 0.25
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
-AXES_LOCKOUT_TEMPLATE = "accounts/locked_out.html"
+AXES_LOCKOUT_CALLABLE = "shop.views.accounts.locked_out"
 AXES_DISABLE_ACCESS_LOG = True
 AXES_ENABLED = not TESTING
 LOGIN_URL = "login"

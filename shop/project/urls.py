@@ -6,3 +6,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("shop.urls")),
     path("", include("jobs.urls")),
 ]
+
+handler400 = "shop.views.failures.bad_request"
+handler403 = "shop.views.failures.forbidden"
+handler404 = "shop.views.failures.not_found"
+handler500 = "shop.views.failures.server_error"

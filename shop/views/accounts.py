@@ -1,7 +1,9 @@
 """Signing in and out, and the password."""
 
+from datetime import timedelta
 from typing import Any
 
+from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.forms import PasswordChangeForm
@@ -9,7 +11,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse_lazy
 from django.utils.http import urlencode
-from django.views.decorators.http import require_GET, require_safe
+from django.views.decorators.http import require_safe
 
 from shop.access import allow_any_staff, public
 from shop.models import StaffMember
@@ -46,10 +48,12 @@ password_change = allow_any_staff(_ChangePassword.as_view())
 
 
 @public
-@require_GET
-def locked_out(request: HttpRequest) -> HttpResponse:
+def locked_out(request: HttpRequest, *_: Any) -> HttpResponse:
     """Why sign-in is shut for a while after many wrong passwords."""
-    return render(request, "accounts/locked_out.html", status=403)
+    wait = timedelta(hours=settings.AXES_COOLOFF_TIME)
+    answer = render(request, "accounts/locked_out.html", status=429)
+    answer["Retry-After"] = str(int(wait.total_seconds()))
+    return answer
 
 
 @allow_any_staff

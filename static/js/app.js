@@ -16,6 +16,20 @@
   const isSignIn = (url) =>
     Boolean(signInUrl) && Boolean(url) && new URL(url, location.href).pathname === signInUrl && location.pathname !== signInUrl;
 
+  /** What an answer is about, as our server writes it on each of its own (shop/middleware.py): "entry"
+   *  what was sent, "later" nothing can be done now, "fault" our program failed, "token" the page's
+   *  token is out of date. Besides: "signed-out", and "away" when it is not our server that answers:
+   *  no network, a proxy in front of a server that is down, the sign-in page of somebody's wifi.
+   *  Too large (413) is said by proxies in our place. */
+  function about(status, mark, url) {
+    if (status === 413) return "entry";
+    if (!status || !mark) return "away";
+    return status === 401 || isSignIn(url) ? "signed-out" : mark;
+  }
+  const MARK = "Loombook-About";
+  const aboutOf = (response) => about(response.status, response.headers.get(MARK), response.url);
+  const aboutXhr = (xhr) => about(xhr.status, xhr.getResponseHeader(MARK), xhr.responseURL);
+
   /** The cookie is fresh after signing in again in another tab; the page's own token is not. */
   function csrfToken() {
     const cookie = /(?:^|; )csrftoken=([^;]+)/.exec(document.cookie);
@@ -107,27 +121,33 @@
     return `${then.toLocaleDateString([], { day: "numeric", month: "short" })}, ${time}`;
   }
 
-  window.Loombook = { clock, csrfToken, person, isSignIn, say, strip: showStrip };
+  window.Loombook = { aboutOf, aboutXhr, clock, csrfToken, isSignIn, person, say, strip: showStrip };
 
   // htmx: token, sessions that ended, answers that did not come --------------------------------
 
   document.addEventListener("htmx:configRequest", (event) => {
     if (event.detail.verb !== "get") Object.assign(event.detail.headers, { "X-CSRFToken": csrfToken() }, person());
   });
+  const noAnswer = () => say("This needs the network, and the server does not answer. Nothing was changed: try again when the network is back.", "error");
   document.addEventListener("htmx:beforeSwap", (event) => {
-    if (isSignIn(event.detail.xhr.responseURL)) {
-      event.preventDefault();
-      say("You are signed out.", "warning", signInLink());
-    }
+    const { xhr } = event.detail;
+    const now = aboutXhr(xhr);
+    if (now !== "away" && (now !== "signed-out" || xhr.status >= 400)) return;
+    event.preventDefault();
+    if (now === "away") noAnswer();
+    else say("You are signed out.", "warning", signInLink());
   });
+  /** What our server says of a request that failed, in one plain sentence. */
+  const saidBy = (xhr) => ((xhr.getResponseHeader("Content-Type") || "").startsWith("text/plain") ? xhr.responseText.trim() : "");
   document.addEventListener("htmx:responseError", (event) => {
-    const { status } = event.detail.xhr;
+    const { xhr } = event.detail;
+    const { status } = xhr;
     if (status === 401) say("You are signed out.", "warning", signInLink());
+    else if (saidBy(xhr)) say(saidBy(xhr), "error");
     else if (status === 403) say("Your role or the stage of this job does not allow this.", "error");
     else if (status === 404) say("This is no longer there. Reload the page to see what changed.", "error");
     else say("The server could not do this. Nothing was changed: please try again.", "error");
   });
-  const noAnswer = () => say("This needs the network, and the server does not answer. Nothing was changed: try again when the network is back.", "error");
   document.addEventListener("htmx:sendError", noAnswer);
   document.addEventListener("htmx:timeout", noAnswer);
 

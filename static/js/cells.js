@@ -112,7 +112,9 @@
     clearTimeout(state.drafting);
     state.drafting = 0;
     const refused = [...state.refused].filter(([name, list]) => same(values(group(state.row, name)), list));
-    const held = new Set([...unsent(state), ...refused.map(([name]) => name)]);
+    const aside = outbox.entries().filter((entry) => entry.url === state.url && entry.state !== "waiting");
+    const inEntry = (name) => aside.some((entry) => same(values(group(state.row, name)), entry.fields[name]));
+    const held = new Set([...unsent(state), ...refused.map(([name]) => name)].filter((name) => !inEntry(name)));
     const fields = Object.fromEntries([...held].map((name) => [name, values(group(state.row, name))]));
     const names = Object.keys(fields);
     if (!names.length && !state.drafted) return;
@@ -153,6 +155,7 @@
     const state = stateOf(row);
     state.queue = state.queue.filter((one) => one.key !== entry.key);
     const ok = status < 300;
+    if (ok) for (const [name, list] of Object.entries(entry.fields)) if (same(state.refused.get(name), list)) state.refused.delete(name);
     if (ok || status === 409 || status === 422) {
       merge(state, text, entry.fields, status);
       state.said = status === 422 ? said : "";

@@ -54,8 +54,8 @@
     const show = new URLSearchParams(location.search).get("show") || "";
     const query = new URLSearchParams({ since, device: outbox.device, section: sheet.dataset.section, show, page: location.pathname, seen });
     const answer = await fetch(`${sheet.dataset.changes}?${query}`, { headers: { "HX-Request": "true" } });
-    if (!answer.ok) return answer.status === 401 ? SLOW_MS : EVERY_MS;
-    if (outbox.state().down) outbox.wake();
+    const about = Loombook.aboutOf(answer);
+    if (about !== "entry" || !answer.ok) return about === "signed-out" ? SLOW_MS : EVERY_MS;
     outbox.heard();
     const newest = answer.headers.get("Loombook-Since");
     if (answer.status === 204) since = newest;

@@ -12,7 +12,7 @@
   const { outbox } = Loombook;
   const meta = document.querySelector('meta[name="offline"]');
   const me = document.querySelector('meta[name="person"]')?.content || "";
-  const { asOf } = document.documentElement.dataset;
+  const { asOf, asOfWhy } = document.documentElement.dataset;
   const KEEP_EVERY_MS = 120000;
   const AGAIN_MS = 600000;
   const STATE = "/kept-state";
@@ -30,9 +30,10 @@
 
   function sayKept() {
     const bay = document.querySelector(".sheet");
+    const why = asOfWhy ? "the server does not answer" : "no network";
     const text = bay
-      ? `${KEPT} ${clock(asOf)}, no network. What you enter is kept on this device and sent later. Findings and sums are as of ${clock(asOf)} too: they are worked out when the network is back.`
-      : `${KEPT} ${clock(asOf)}, no network.`;
+      ? `${KEPT} ${clock(asOf)}, ${why}. What you enter is kept on this device and sent later. Findings and sums are as of ${clock(asOf)} too: they are worked out when ${asOfWhy ? "the server" : "the network"} is back.`
+      : `${KEPT} ${clock(asOf)}, ${why}.`;
     Loombook.say(text, "caution");
   }
 
@@ -47,13 +48,13 @@
   async function freshen() {
     if (outbox.state().sending || Loombook.waiting()) return;
     const answer = await fetch(meta.dataset.kept, { headers: { "HX-Request": "true" } }).catch(() => null);
-    if (!answer?.ok) return;
+    if (!answer?.ok || Loombook.aboutOf(answer) !== "entry") return;
     if (!Loombook.cells.busy() && !document.querySelector("dialog[open]")) return location.reload();
     const link = document.createElement("a");
     link.href = location.href;
     link.textContent = "Load it as it is now";
     for (const line of document.querySelectorAll("#messages .message")) if (line.textContent.startsWith(KEPT)) line.remove();
-    Loombook.say(`The network is back. This page is as of ${clock(asOf)}.`, "caution", link);
+    Loombook.say(`The ${asOfWhy ? "server" : "network"} is back. This page is as of ${clock(asOf)}.`, "caution", link);
     return undefined;
   }
 
@@ -81,7 +82,7 @@
       if (known[job.number] === job.newest) continue;
       for (const url of job.pages) {
         const page = await fetch(url);
-        if (!page.ok || page.redirected) return;
+        if (!page.ok || page.redirected || Loombook.aboutOf(page) !== "entry") return;
         await page.text();
       }
       known[job.number] = job.newest;
@@ -147,7 +148,7 @@
     event.preventDefault();
     delete form.dataset.sent;
     if (early) {
-      outbox.wake();
+      outbox.wake(true);
       Loombook.say("Not everything is on the server yet: the strip at the foot says what waits. Do this when it says “All saved”.", "error");
     } else Loombook.say("This needs the network, and there is none now. What you typed stays on this page: send it again when the network is back.", "error");
   });

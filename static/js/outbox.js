@@ -5,6 +5,10 @@
  * they were made. An entry belongs to the person who made it and is sent by that person's pages
  * alone. What the server does not take stays, with its reason, until the person deals with it.
  *
+ * Only an answer about the entry itself sets it aside. When nobody answers, somebody else does, or
+ * the server cannot now, everything waits with growing pauses. An entry on which our program fails
+ * waits too, and what else waits of its row with it; other rows go on.
+ *
  * Stores: entries (waiting or set aside), drafts (typed, not yet an entry), rows (as last answered,
  * for a page that is shown without network).
  *
@@ -16,10 +20,11 @@
 (() => {
   "use strict";
 
-  const RETRY_S = [2, 4, 8, 15, 30];
+  const RETRY_S = [2, 4, 8, 15, 30, 60];
+  const LONGEST_WAIT_S = 600;
   const TIMEOUT_MS = 20000;
   const PHOTO_TIMEOUT_MS = 120000;
-  const MOST_FAILURES = 5;
+  const MOST_FAULTS = 3;
   const ROW_DAYS = 3;
   const me = document.querySelector('meta[name="person"]')?.content || "";
   const strict = { durability: "strict" };
@@ -30,7 +35,15 @@
   let others = 0;
   const sending = new Set();
   let signedOut = false;
-  let down = false;
+  /** Why nothing can be sent: "network" nobody answers, "gateway" a proxy says that our server does
+   *  not, "stranger" somebody else answers, "later" our server says so; empty when it can. */
+  let down = "";
+  /** Keys of entries sent again with a fresh token. */
+  const renewed = new Set();
+  let notBefore = 0;
+  /** Until when a lane is left alone on which the server failed. */
+  const rests = new Map();
+  let triedAt = 0;
   let heardAt = performance.timeOrigin;
   let tries = 0;
   let timer = 0;
@@ -88,6 +101,13 @@
     }
   }
 
+  /** An earlier program gave entries up when the server failed on them: they wait. */
+  async function takeBack() {
+    for (const entry of await db.getAll("entries")) {
+      if (entry.state === "failed") await change("entries", (store) => store.put({ ...entry, state: "waiting", said: "", faults: 0 }));
+    }
+  }
+
   // The store -------------------------------------------------------------------------------------
 
   let db = null;
@@ -105,6 +125,7 @@
       });
       navigator.storage?.persist?.().catch(() => {});
       await recover().catch(() => {});
+      await takeBack().catch(() => {});
     } catch {
       db = null;
     }
@@ -152,7 +173,7 @@
   async function add(entry) {
     Object.assign(entry, { person: me, job: jobOf(entry.url), at: new Date().toISOString(), state: "waiting" });
     entry.key ||= makeKey();
-    entry.failures = 0;
+    entry.faults = 0;
     const name = `entry:${entry.key}`;
     if (!entry.blob) late.put(name, entry);
     if (db) entry.id = await change("entries", (store) => store.add(entry));
@@ -161,7 +182,7 @@
     late.drop(name);
     announce("outbox:changed");
     tell();
-    drain();
+    if (!down || Date.now() - triedAt >= RETRY_S[0] * 1000) drain();
     return entry;
   }
 
@@ -206,12 +227,19 @@
       const signal = AbortSignal.timeout ? AbortSignal.timeout(wait) : undefined;
       const response = await fetch(entry.url, { method: "POST", body, headers, credentials: "same-origin", signal });
       const text = await response.text();
-      const status = Loombook.isSignIn(response.url) ? 401 : response.status;
-      const plain = (response.headers.get("Content-Type") || "").startsWith("text/plain");
-      return { status, text, plain, refresh: response.headers.get("HX-Refresh") === "true" };
+      const { status, headers: said } = response;
+      const plain = (said.get("Content-Type") || "").startsWith("text/plain");
+      const about = Loombook.aboutOf(response);
+      return { about, status, text, plain, waitS: waitOf(said.get("Retry-After")), refresh: said.get("HX-Refresh") === "true" };
     } catch {
-      return { status: 0, text: "" };
+      return { about: "away", status: 0, text: "" };
     }
+  }
+
+  /** Seconds of a Retry-After, which is a number or a date (RFC 9110, 10.2.3). */
+  function waitOf(said) {
+    const seconds = /^\d+$/.test(said || "") ? Number(said) : (Date.parse(said) - Date.now()) / 1000;
+    return Math.min(Math.max(seconds || 0, 0), LONGEST_WAIT_S);
   }
 
   /** Why the server did not take it, in its own words where it says so. */
@@ -222,29 +250,56 @@
     if (said && said.textContent.trim()) return said.textContent.trim().replace(/\s+/g, " ");
     if (status === 404) return "What this belongs to is no longer there.";
     if (status === 413) return "This is too large for the server.";
-    if (status >= 500) return "The server fails on this entry. Tell whoever looks after it.";
+    if (status !== 403) return "The server does not accept this.";
     return "Your role or the stage of this job does not allow this.";
   }
 
-  /** What becomes of an entry by its answer: true when the next one may go. */
+  /** Entries that keep their order among each other: those of a row, or of a list. */
+  const lane = (entry) => (entry.kind === "photo" ? entry.key : entry.url);
+
+  /** The oldest entry that may go; lanes on which the server failed come after all others. */
+  function nextOf(held) {
+    const heads = new Map();
+    for (const entry of entries) if (entry.state === "waiting" && !heads.has(lane(entry))) heads.set(lane(entry), entry);
+    const open = [...heads.values()].filter((entry) => !held.has(lane(entry)) && Date.now() >= (rests.get(lane(entry)) || 0));
+    const least = Math.min(...open.map((entry) => entry.faults || 0));
+    return open.find((entry) => (entry.faults || 0) === least);
+  }
+
+  function isDown({ about, status, waitS }) {
+    if (about === "later" || status === 429) down = "later";
+    else if (!status) down = "network";
+    else down = status >= 502 && status <= 504 ? "gateway" : "stranger";
+    if (waitS) notBefore = Date.now() + waitS * 1000;
+  }
+
+  /** What becomes of an entry by its answer: "next" the next one may go, "hold" others than those of
+   *  its lane may, "stop" none may now. */
   async function settle(entry, answer) {
-    const { status } = answer;
-    if (status) heard();
-    if (status === 401) {
-      signedOut = true;
-      return false;
+    const { about, status } = answer;
+    if (about === "away" || about === "later") {
+      isDown(answer);
+      return "stop";
     }
-    const busy = status === 408 || status === 429;
-    if (!status || busy || (status >= 500 && (entry.failures += 1) < MOST_FAILURES)) {
-      down = !status;
-      if (status) await put(entry);
-      return false;
+    heardAt = Date.now();
+    down = "";
+    signedOut = about === "signed-out";
+    if (signedOut) return "stop";
+    if (about === "token" && !renewed.has(entry.key)) {
+      renewed.add(entry.key);
+      return "next";
     }
-    signedOut = false;
+    if (about === "fault") {
+      entry.faults = (entry.faults || 0) + 1;
+      rests.set(lane(entry), Date.now() + pauseMs(entry.faults - 1));
+      await put(entry);
+      tell();
+      return "hold";
+    }
     tries = 0;
     if (status < 300 || (status === 422 && entry.kind === "cells")) await drop(entry.id);
     else {
-      entry.state = { 409: "clash", 422: "refused", 403: "closed", 404: "gone" }[status] || "failed";
+      entry.state = { 409: "clash", 403: "closed", 404: "gone" }[status] || "refused";
       entry.said = entry.state === "clash" ? "Somebody else wrote there too: choose in its row." : reason(answer);
       await put(entry);
     }
@@ -255,28 +310,30 @@
     answered(detail);
     announce("outbox:changed");
     tell(detail);
-    return true;
+    return "next";
   }
 
-  /** Send everything that waits, in order within each job; stop when nobody answers. */
+  /** Send everything that waits, in order; stop when nobody answers, or the server fails on all. */
   async function pass() {
     await reload();
     const held = new Set();
-    for (;;) {
-      const entry = entries.find((one) => one.state === "waiting" && !held.has(one.job));
+    let faults = 0;
+    while (faults < MOST_FAULTS) {
+      const entry = nextOf(held);
       if (!entry) break;
       sending.add(entry.id);
       announce("outbox:changed");
+      triedAt = Date.now();
       const answer = await post(entry);
       sending.delete(entry.id);
       if (db && !(await db.getKey("entries", entry.id))) {
         await reload();
         continue;
       }
-      if (!(await settle(entry, answer))) {
-        if (!answer.status || answer.status === 401) break;
-        held.add(entry.job);
-      }
+      const then = await settle(entry, answer);
+      if (then === "stop") break;
+      if (then === "hold") held.add(lane(entry));
+      faults = then === "hold" ? faults + 1 : 0;
     }
   }
 
@@ -290,30 +347,38 @@
     draining = true;
     do {
       again = false;
-      if (navigator.onLine === false) down = true;
+      if (navigator.onLine === false) down = "network";
+      else if (Date.now() < notBefore) break;
       else if (navigator.locks) await navigator.locks.request(`outbox-${me}`, pass);
       else await pass();
     } while (again && !down && !signedOut);
     draining = false;
     announce("outbox:changed");
-    if (entries.some((one) => one.state === "waiting")) {
-      timer = setTimeout(drain, RETRY_S[Math.min(tries, RETRY_S.length - 1)] * 1000);
+    const waiting = entries.filter((one) => one.state === "waiting");
+    if (waiting.length) {
+      const rested = Math.min(...waiting.map((entry) => rests.get(lane(entry)) || 0));
+      timer = setTimeout(drain, Math.max(pauseMs(tries), notBefore - Date.now(), rested - Date.now()));
       tries += 1;
     }
   }
 
-  /** The server has just answered something. */
+  /** Longer each time, and not the same on all tablets of a shop. */
+  const pauseMs = (turn) => RETRY_S[Math.min(turn, RETRY_S.length - 1)] * 1000 * (0.75 + Math.random() / 2);
+
+  /** Our server has just answered something: if it was out of reach, send now. */
   function heard() {
     heardAt = Date.now();
-    if (!down) return;
-    down = false;
-    announce("outbox:changed");
+    if (down && down !== "later") wake();
   }
 
-  /** The network is back, or may be: try now. */
-  function wake() {
+  /** The network is back, or may be: try now. A person who asks need not wait for what the server asked. */
+  function wake(asked = false) {
     tries = 0;
-    down = false;
+    if (asked) {
+      notBefore = 0;
+      rests.clear();
+    }
+    if (Date.now() >= notBefore) down = "";
     drain();
   }
 
@@ -321,7 +386,8 @@
     const entry = entries.find((one) => one.id === id);
     if (!entry || entry.state === "waiting") return;
     entry.state = "waiting";
-    entry.failures = 0;
+    entry.faults = 0;
+    rests.delete(lane(entry));
     await put(entry);
     announce("outbox:changed");
     wake();
@@ -379,9 +445,9 @@
     state: () => ({ down, signedOut, sending: sending.size, draining, heardAt }),
   };
 
-  window.addEventListener("online", wake);
+  window.addEventListener("online", () => wake());
   window.addEventListener("offline", () => {
-    down = true;
+    down = "network";
     announce("outbox:changed");
   });
   window.addEventListener("focus", () => signedOut && wake());

@@ -64,15 +64,17 @@
       request.upload.onprogress = (event) => event.lengthComputable && progress?.(event.loaded / event.total);
       request.onload = () => {
         const { status } = request;
-        if (status === 401 || Loombook.isSignIn(request.responseURL)) reject(failure("signed-out", "You are signed out. The photo waits here: sign in again in another tab."));
+        const about = Loombook.aboutXhr(request);
+        if (about === "signed-out") reject(failure("signed-out", "You are signed out. The photo waits here: sign in again in another tab."));
+        else if (about !== "entry") reject(failure("unsent", "Not sent yet."));
         else if (status >= 200 && status < 300) {
           document.dispatchEvent(new CustomEvent("loombook:photo-sent", { detail: { fields, html: request.responseText } }));
           resolve(request.responseText);
         } else if (status === 413) reject(failure("refused", "This picture is too large to send. Take it with a smaller size."));
-        else if (status === 403 || status === 404 || status === 422) {
+        else {
           const plain = (request.getResponseHeader("Content-Type") || "").startsWith("text/plain");
           reject(failure("refused", (plain && request.responseText) || "The server refused this photo. Reload the page, then try again."));
-        } else reject(failure("unsent", "Not sent yet."));
+        }
       };
       request.onerror = request.ontimeout = () => reject(failure("unsent", "Not sent yet."));
       request.send(body);

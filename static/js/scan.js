@@ -164,7 +164,7 @@
       const box = part("report");
       try {
         const answer = await fetch(`${template.dataset.vin}?vin=${encodeURIComponent(vin)}`, { headers: { "HX-Request": "true" } });
-        if (!answer.ok || state.value !== vin) return;
+        if (!answer.ok || Loombook.aboutOf(answer) !== "entry" || state.value !== vin) return;
         const page = new DOMParser().parseFromString(await answer.text(), "text/html");
         page.querySelectorAll("button, input, label, .actions").forEach((one) => one.remove());
         box.replaceChildren(...[...page.body.childNodes].map((one) => document.importNode(one, true)));

@@ -4,7 +4,8 @@
  * is another version. Every page says for whom it was made (header Loombook-Person); pages are kept
  * by person, and all pages of anybody else are let go as soon as somebody else, or nobody, is
  * signed in. Photos are not kept here. A kept page that is shown without network carries the time it
- * was made in data-as-of.
+ * was made in data-as-of, and data-as-of-why when there is a network, but our server does not answer or
+ * says that it cannot now. Our server marks its answers (header Loombook-About).
  */
 "use strict";
 
@@ -14,6 +15,7 @@ const PERSON_KEY = "/person";
 const KEPT = /^\/(board\/|jobs\/\d+\/(bay\/.*)?)$/;
 const NOT_KEPT = /\/bay\/(changes|finish|fit\/\d+\/guide)\/$/;
 const DOORS = /^\/(sign-in|sign-out|tablet|password)\//;
+const MARK = "Loombook-About";
 const AGE = "Loombook-Kept";
 const SLOW_MS = 4000;
 const MOST_PAGES = 150;
@@ -24,7 +26,7 @@ self.addEventListener("install", (event) => {
     (async () => {
       const cache = await caches.open(SHELL_CACHE);
       /* The last page is nobody's: it stays when somebody else signs in. */
-      await cache.addAll([...SHELL, new Request(OFFLINE, { credentials: "omit" })]);
+      await Promise.all([...SHELL.map((url) => new Request(url)), new Request(OFFLINE, { credentials: "omit" })].map((one) => keepOurs(cache, one)));
       await self.skipWaiting();
     })(),
   );
@@ -45,6 +47,17 @@ self.addEventListener("activate", (event) => {
 self.addEventListener("message", (event) => {
   if (event.data === "claim") event.waitUntil(self.clients.claim());
 });
+
+/** A sign-in page of somebody's wifi must not stand for one of our files from then on. */
+function isFile(response) {
+  return response.ok && !(response.headers.get("Content-Type") || "").startsWith("text/html");
+}
+
+async function keepOurs(cache, request) {
+  const response = await fetch(request);
+  if (!isFile(response) && !(response.ok && response.headers.get(MARK))) throw new Error(`No answer of our server: ${request.url}`);
+  await cache.put(request, response);
+}
 
 // Who is signed in ----------------------------------------------------------------------------------
 
@@ -108,7 +121,14 @@ function isKept(request) {
   return request.method === "GET" && KEPT.test(pathname) && !NOT_KEPT.test(pathname);
 }
 
-async function kept(request) {
+/** Nobody of ours answers, or our server says that it cannot now. What is redirected is not known. */
+function isAway(response) {
+  if (response.type !== "basic") return false;
+  const about = response.headers.get(MARK);
+  return !about || about === "later";
+}
+
+async function kept(request, why = "") {
   const name = pagesOf(await person());
   if (!(await caches.has(name))) return null;
   const found = await (await caches.open(name)).match(keyOf(request));
@@ -117,7 +137,7 @@ async function kept(request) {
   const headers = new Headers(found.headers);
   headers.set("Loombook-As-Of", at);
   const html = await found.text();
-  return new Response(html.replace(/<html\b/, `<html data-as-of="${at}"`), { status: 200, headers });
+  return new Response(html.replace(/<html\b/, `<html data-as-of="${at}"${why && ` data-as-of-why="${why}"`}`), { status: 200, headers });
 }
 
 /** The last resort: which jobs this device keeps, or that sending needs the network. */
@@ -142,8 +162,9 @@ async function page(request, event) {
   const late = new Promise((done) => setTimeout(done, SLOW_MS, null));
   try {
     const first = isKept(request) ? await Promise.race([asked, late]) : await asked;
-    if (first) return first;
-    const held = await kept(request);
+    if (first && !(isKept(request) && isAway(first))) return first;
+    const held = await kept(request, first ? "server" : "");
+    if (!held && first) return first;
     if (held) {
       event.waitUntil(asked.catch(() => {}));
       return held;
@@ -166,7 +187,8 @@ async function file(request) {
   if (held && /\.[0-9a-f]{12}\./.test(request.url)) return held;
   try {
     const response = await fetch(request);
-    if (response.ok) await cache.put(request.url, response.clone());
+    if (isFile(response)) await cache.put(request.url, response.clone());
+    else if (held) return held;
     return response;
   } catch (error) {
     if (held) return held;

@@ -118,7 +118,7 @@
     try {
       let answer = await fetch(dialog.dataset.lockUrl, { method: "POST", headers });
       if (answer.status === 401) answer = await fetch(`${dialog.dataset.panelUrl}?person=${person}`, { headers });
-      return answer.ok && !answer.redirected ? await answer.text() : "";
+      return answer.ok && !answer.redirected && Loombook.aboutOf(answer) === "entry" ? await answer.text() : "";
     } catch {
       return "";
     }

@@ -9,7 +9,7 @@
   const { outbox } = Loombook;
   const count = (n, one, many) => (n === 1 ? `1 ${one}` : `${n} ${many}`);
   const { clock } = Loombook;
-  const { asOf } = document.documentElement.dataset;
+  const { asOf, asOfWhy } = document.documentElement.dataset;
   let sent = false;
 
   const STATES = {
@@ -18,14 +18,23 @@
     clash: "two people wrote at once",
     closed: "the sheet takes no entries now",
     gone: "what it belongs to is gone",
-    failed: "the server could not do it",
+    fault: "kept on this device; the server has trouble with it and is asked again. Tell whoever looks after the server",
   };
 
   const waiting = () => outbox.entries().filter((entry) => entry.state === "waiting");
   /** Entries set aside, and drafts that were not accepted, where the page does not show them itself. */
   const aside = () => [...outbox.entries().filter((entry) => entry.state !== "waiting"), ...outbox.drafts().filter((draft) => draft.refused)];
 
-  const away = () => (asOf ? `As of ${clock(asOf)}, no network` : "No network");
+  const AWAY = {
+    network: "No network",
+    gateway: "The server does not answer",
+    stranger: "Not the shop’s server answers, perhaps the sign-in page of the wifi",
+    later: "The server is not ready",
+  };
+  const away = (down) => {
+    const words = AWAY[down || asOfWhy || "network"];
+    return asOf ? `As of ${clock(asOf)}. ${words}` : words;
+  };
   /** What the device cannot work out by itself stands as the server said it last. */
   const findings = () => (document.querySelector(".sheet") ? ` Findings are as of ${clock(asOf || outbox.state().heardAt)}.` : "");
 
@@ -36,12 +45,14 @@
     if (n && signedOut) return { state: "unsaved", text: "You are signed out. Nothing you typed is lost.", signIn: true };
     const are = count(n, "entry is", "entries are");
     if (n && !outbox.kept()) return { state: "unsaved", text: `${are} not saved yet. Will try again by itself; keep this page open.`, open };
-    if (n && (down || asOf)) return { state: "unsaved", text: `${away()}: ${are} kept on this device and sent when it is back.${findings()}`, open };
+    if (n && (down || asOf)) return { state: "unsaved", text: `${away(down)}: ${are} kept on this device and sent when it is back.${findings()}`, open };
+    const faulty = waiting().filter((entry) => entry.faults).length;
+    if (faulty) return { state: "unsaved", text: `The server has trouble with ${count(faulty, "entry", "entries")}: ${are} kept on this device and sent again by themselves.`, open };
     if (n && draining) return { state: "saving", text: "Saving" };
     if (n) return { state: "unsaved", text: `${are} not on the server yet, and sent again by themselves.`, open };
     const look = Math.max(Loombook.needLook?.() || 0, aside().length);
     if (look) return { state: "unsaved", text: `${count(look, "entry needs", "entries need")} a look.`, open };
-    if (down || asOf) return { state: "unsaved", text: `${away()}. What you enter is kept on this device.${findings()}` };
+    if (down || asOf) return { state: "unsaved", text: `${away(down)}. What you enter is kept on this device.${findings()}` };
     const theirs = outbox.others();
     if (theirs && document.querySelector("[data-board], [data-pin-panel]")) {
       return { state: "unsaved", text: `${count(theirs, "entry", "entries")} of other people on this device: sent when they sign in here.` };
@@ -99,7 +110,7 @@
 
   function line(entry) {
     const draft = !("id" in entry);
-    const state = draft ? "refused" : entry.state;
+    const state = draft ? "refused" : entry.state === "waiting" && entry.faults ? "fault" : entry.state;
     const row = element("li", `waiting-entry is-${state}`);
     const head = element("p", "", element("b", "", `${entry.job ? `J${entry.job} · ` : ""}${entry.what || "Entry"}`), ` ${said(entry)}`);
     const why = entry.said || entry.refused || "";
@@ -112,7 +123,7 @@
       link.href = entry.page;
       acts.append(link);
     }
-    if (!draft && state !== "clash") acts.append(button("Try again", () => outbox.retry(entry.id)));
+    if (!draft && state !== "clash" && state !== "fault") acts.append(button("Try again", () => outbox.retry(entry.id)));
     if (entry.kind !== "photo") acts.append(button("Copy as text", (event) => copy(event.target, text(entry))));
     acts.append(button("Drop it", () => letGo(entry), "btn danger small-text"));
     row.append(acts);
@@ -144,7 +155,7 @@
     const others = outbox.others();
     if (others) parts.push(element("p", "small", `${count(others, "entry", "entries")} of other people on this device: sent when they sign in here.`));
     const acts = element("div", "form-actions");
-    if (waiting().length) acts.append(button("Try now", () => outbox.wake(), "btn primary"));
+    if (waiting().length) acts.append(button("Try now", () => outbox.wake(true), "btn primary"));
     acts.append(close);
     dialog.replaceChildren(...parts, acts);
   }
