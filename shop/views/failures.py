@@ -63,7 +63,8 @@ BAD: Final = Failure(
     "Something in the request is damaged. Go back, reload the page and try again.",
 )
 HOST: Final = BAD._replace(
-    text="The server is not set up to answer to this address. Use the address the shop gave you, or "
+    text="The server is not set up to answer to this address. Use the address the shop gave you, "
+    "or "
     "ask whoever looks after it to add this one to LOOMBOOK_HOSTS.",
 )
 MANY: Final = BAD._replace(
@@ -85,7 +86,8 @@ GONE: Final = Failure(
     404,
     "search",
     "There is no such page",
-    "It may have been removed, or the address has a slip in it. Find the job by its number, plate or "
+    "It may have been removed, or the address has a slip in it. Find the job by its number, plate "
+    "or "
     "the customer's name.",
 )
 LARGE: Final = Failure(

@@ -10,7 +10,7 @@ from shop.access import public
 @public
 @require_safe
 def healthz(request: HttpRequest) -> HttpResponse:
-    """`ok` when the database answers; 503 and a sentence when it does not (shop/views/failures.py)."""
+    """`ok` when the database answers; 503 and a sentence when not (shop/views/failures.py)."""
     with connection.cursor() as cursor:
         cursor.execute("SELECT 1")
     return HttpResponse("ok", content_type="text/plain")

@@ -1,6 +1,7 @@
-"""The server does not answer, cannot, or somebody else answers: entries wait, and go by themselves."""
+"""The server does not answer, cannot, or another answers: entries wait, and go by themselves."""
 
 import http.client
+import itertools
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -65,7 +66,7 @@ NOT_ABOUT_THE_ENTRY: list[Answer | None] = [
 class Outage:
     """Answers what a page posts in the server's place; `attempts` are the addresses posted to."""
 
-    def __init__(self, page: Page, answer: Callable[[str, int], Answer | None | str]) -> None:
+    def __init__(self, page: Page, answer: Callable[[str, int], Answer | str | None]) -> None:
         self.answer = answer
         self.attempts: list[str] = []
         page.context.route("**/jobs/**", self._handle)
@@ -112,7 +113,8 @@ def open_wires(page: Page) -> None:
         """() => {
           window.confirmed = [];
           window.asked = [];
-          document.addEventListener("outbox:answer", ({ detail }) => confirmed.push(detail.entry.fields.connector[0]));
+          document.addEventListener("outbox:answer", ({ detail }) =>
+            confirmed.push(detail.entry.fields.connector[0]));
           const fetched = window.fetch;
           window.fetch = (url, options) => {
             if (options?.method === "POST") asked.push(Date.now());
@@ -126,7 +128,7 @@ def open_wires(page: Page) -> None:
 def gaps(page: Page) -> list[float]:
     """Seconds between one attempt and the next."""
     at = page.evaluate("asked")
-    return [(after - before) / 1000 for before, after in zip(at, at[1:], strict=False)]
+    return [(after - before) / 1000 for before, after in itertools.pairwise(at)]
 
 
 @pytest.fixture
@@ -406,7 +408,8 @@ def test_kept_pages_and_scripts_outlive_a_proxy_without_server_and_a_wifi_page(
         page.goto(WIRES)
         expect(plugs(page).first).to_have_value("Through a restart")
         page.evaluate(
-            """() => Promise.all([...document.scripts].map((s) => fetch(s.src, { cache: "reload" })))"""
+            """() => Promise.all(
+                [...document.scripts].map((s) => fetch(s.src, { cache: "reload" })))"""
         )
         page.evaluate("fetch('/static/js/never-seen.000000000000.js')")
         write(plugs(page).nth(1), "Under a wifi page")
@@ -417,7 +420,8 @@ def test_kept_pages_and_scripts_outlive_a_proxy_without_server_and_a_wifi_page(
               for (const name of await caches.keys()) {
                 const cache = await caches.open(name);
                 for (const key of await cache.keys())
-                  if ((await (await cache.match(key)).text()).includes("guest wifi")) found.push(key.url);
+                  if ((await (await cache.match(key)).text()).includes("guest wifi"))
+                    found.push(key.url);
               }
               return found;
             }"""

@@ -114,7 +114,7 @@ def test_a_failed_form_keeps_what_was_typed_and_can_be_sent_again(
     token = page.fields.pop("csrfmiddlewaretoken")
     assert token
     assert page.action == NEW_CUSTOMER
-    again = client.post(page.action, {n: v for n, v in page.fields.items()}, headers=PAGE)
+    again = client.post(page.action, dict(page.fields.items()), headers=PAGE)
     assert again.status_code == 302
     assert Customer.objects.get(name="Tilda Brunn").phone == "0151 <22>"
 
