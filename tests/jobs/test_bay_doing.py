@@ -206,7 +206,7 @@ def test_a_device_opens_to_what_it_draws_and_what_is_left(job: Job, client: Clie
     assert device.efficiency is not None
     full_a = output_w / (device.efficiency * plan.supply.charging_v)
     page = client.get(reverse("bay_power", args=[job.number])).content.decode()
-    assert f"{full_a:.1f} A" in page
+    assert f"{full_a:.1f}\N{NO-BREAK SPACE}A" in page
     shown = client.get(reverse("bay_device", args=[job.number, device.id])).content.decode()
     for said in ("full-output current", "long-term current", "idle current", "Voltage at", "Power"):
         assert said in shown

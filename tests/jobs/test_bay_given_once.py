@@ -268,10 +268,10 @@ def refused_by_the_database(call: Call) -> bool:
 @pytest.mark.django_db
 @pytest.mark.parametrize("stage", Stage)
 def test_the_database_refuses_a_second_slot_in_the_stages_that_hold_one(stage: Stage) -> None:
-    holder = make_job(stage, starts_at=MORNING, hours=4)
+    other = make_job(Stage.CANCELLED, starts_at=MORNING + 3 * HOUR, hours=1)
+    holder = make_job(stage, bay=other.bay, starts_at=MORNING, hours=4)
     over = partial(make_job, bay=holder.bay, starts_at=MORNING + HOUR, hours=1)
     assert refused_by_the_database(over) == (stage in HOLDS_A_BAY)
-    other = make_job(Stage.CANCELLED, bay=holder.bay, starts_at=MORNING + 3 * HOUR, hours=1)
     assert refused_by_the_database(
         lambda: Job.objects.filter(pk=other.pk).update(stage=Stage.BOOKED)
     ) == (stage in HOLDS_A_BAY)

@@ -45,7 +45,7 @@ from tests.jobs.workshop import Workshop
 
 pytestmark = pytest.mark.django_db
 
-PUBLISHED = Path(jobs.__file__).parent / "schemas" / "setup-2.json"
+PUBLISHED = Path(jobs.__file__).parent / "setups" / "schemas" / "setup-2.json"
 FIRST = {
     "setup_version": 1,
     "source": {
@@ -125,7 +125,7 @@ def test_a_document_of_the_first_version_is_still_read() -> None:
     Draft202012Validator(schema()).validate(made)
     assert (made["vehicle"]["year_from"], made["vehicle"]["year_to"]) == (2018, None)
     (wire,) = made["wires"]
-    assert (wire["function"], wire["cavity"], wire["sign"]) == ("Dash left tweeter", "4", "+")
+    assert (wire["function"], wire["cavity"], wire["sign"]) == ("Tweeter, dash left", "4", "+")
     broken = {**FIRST, "vehicle": None}
     with pytest.raises(SetupError, match="does not fit version 1"):
         setup_document.checked(broken)
@@ -156,10 +156,10 @@ def test_steps_photos_and_time_come_along(workshop: Workshop) -> None:
     assert [one["subject"] for one in document["photos"]] == ["A1.1"]
     assert document["source"]["signed_by"] == str(workshop.manager)
     assert {one["function"] for one in document["wires"]} == {
-        "Dash left tweeter",
-        "Dash right tweeter",
-        "Rear door left coaxial",
-        "Rear door right coaxial",
+        "Tweeter, dash left",
+        "Tweeter, dash right",
+        "Coaxial, rear door left",
+        "Coaxial, rear door right",
     }
 
 
