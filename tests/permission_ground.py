@@ -7,7 +7,7 @@ from django.core.files.base import ContentFile
 from django.utils import timezone
 
 from jobs.lifecycle import Stage
-from jobs.models import InstallSheet, JobSpeaker, PowerRun, ShopTarget, TuningKind, WorkKind
+from jobs.models import InstallSheet, Job, JobSpeaker, PowerRun, ShopTarget, TuningKind, WorkKind
 from jobs.plan.document import findings_of
 from jobs.services import clock
 from jobs.services.power import add_run
@@ -118,8 +118,9 @@ def lay_ground() -> Ground:
     run = PowerRun.objects.create(
         job=job, label="R1", from_node="battery", to_node="A1", size="16 mm2", length_m=2.0
     )
-    signed = make_job(Stage.READY_FOR_REVIEW, parts_wanted=[amplifier], vehicle=job.vehicle)
+    signed = make_job(Stage.IN_BAY, parts_wanted=[amplifier], vehicle=job.vehicle)
     make_photo(signed, technician)
+    Job.objects.filter(pk=signed.pk).update(stage=Stage.READY_FOR_REVIEW)
     signed.runs.create(label="R1", from_node="battery", to_node="A1", size="25 mm2", length_m=1.5)
     sheet = _signed_sheet(signed, make_staff(Role.MANAGER))
     setup = setups.create_setup(sheet.pk, "Six channels", "", sheet.signed_by)

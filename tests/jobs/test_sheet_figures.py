@@ -240,12 +240,12 @@ def test_equal_speakers_and_runs_keep_their_own_rows() -> None:
     values = sheet_values(sheet_document.draft(sheet_document.load(pk=job.pk)))
     fed = {one["id"]: one["words"] for row in values["channels"] for one in row["feeds"]}
     assert fed == {
-        "SP1": "Dash left, tweeter",
-        "SP2": "Dash right, tweeter",
-        "SP3": "Front door left, coaxial",
-        "SP4": "Rear door left, coaxial",
-        "SP5": "Front door right, coaxial",
-        "SP6": "Rear door right, coaxial",
+        "SP1": "Tweeter, dash left",
+        "SP2": "Tweeter, dash right",
+        "SP3": "Coaxial, front door left",
+        "SP4": "Coaxial, rear door left",
+        "SP5": "Coaxial, front door right",
+        "SP6": "Coaxial, rear door right",
     }
     lengths = {row["id"]: row["length"] for row in values["power"]["runs"]}
     assert lengths == {run.id: f"{run.length_m:.2f}\xa0m" for run in plan.runs}

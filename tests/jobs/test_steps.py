@@ -118,7 +118,9 @@ def test_review_waits_for_every_step_or_a_reason(technician: StaffMember) -> Non
     def missing() -> list[str]:
         return [said for said in missing_for(job, "finish") if said.startswith("Steps not done")]
 
-    assert missing() == ["Steps not done: “Drill”, “Seal”. Do them or say why they are not needed."]
+    assert missing() == [
+        "Steps not done: “Drill” and “Seal”. Do them or say why they are not needed."
+    ]
     with pytest.raises(StepRefused, match="Say why"):
         tick(drill, technician, outcome="skipped")
     tick(drill, technician, outcome="skipped", reason="A free grommet was there")

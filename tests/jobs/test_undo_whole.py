@@ -31,6 +31,7 @@ from jobs.models import (
     SeatDistance,
     TuningKind,
 )
+from jobs.models.record import RecordChain
 from jobs.services import channels, functions, power
 from jobs.services.photos import change_photo
 from jobs.services.tuning import records as tuning
@@ -45,8 +46,8 @@ from tests.jobs.workshop import PLACES, Workshop
 
 Document = dict[str, Any]
 
-NOT_THE_DOCUMENT: Final = {JobEvent}
-"""The log grows with every undo."""
+NOT_THE_DOCUMENT: Final = {JobEvent, RecordChain}
+"""The log and its chain grow with every undo."""
 
 
 def document() -> Document:
@@ -64,7 +65,7 @@ def document() -> Document:
             found[model._meta.label] = sorted(ties)
         else:
             rows = model._base_manager.values(*names)
-            found[model._meta.label] = {row["id"]: row for row in rows}
+            found[model._meta.label] = {row[model._meta.pk.attname]: row for row in rows}
     return found
 
 
