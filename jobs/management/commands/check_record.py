@@ -4,17 +4,18 @@ from argparse import ArgumentParser
 from datetime import datetime
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
 from jobs import signing
 from jobs.models import InstallSheet, Job
 from jobs.record_key import KeyLost, key, key_path
 from jobs.services import record
 from jobs.sheet import record_check
+from shop.management.ready import ReadyCommand
 from shop.models import Shop
 
 
-class Command(BaseCommand):
+class Command(ReadyCommand):
     help = (
         "Check every job's log, signed sheet, receipt, check-in, row and photo against the keyed "
         "record, and name what is wrong. Ends with an error when anything is."
