@@ -1,7 +1,9 @@
-"""Units in the texts of the sums, which are plain ASCII, as people write them."""
+"""Numbers and units in the texts of the sums, which are plain ASCII, as people write them."""
 
 import re
 from typing import Final
+
+from shop.wording import MINUS, grouped
 
 _SAID: Final = (
     (re.compile(r"\bmm2\b"), "mm²"),
@@ -9,11 +11,14 @@ _SAID: Final = (
     (re.compile(r"(?<=\d )ohm\b"), "Ω"),
     (re.compile(r"\bdegC\b"), "°C"),
     (re.compile(r"(?<=[\w)%] )x (?=[\w(])"), "× "),
+    (re.compile(r"(?<![\w)])-(?=\d)"), MINUS),
 )
+_LONG: Final = re.compile(r"(?<![\w.-])\d{5,}(?=(?:\.\d+)? [a-zA-Z%Ω])")
 
 
 def with_symbols(text: str) -> str:
-    """The text with mm², Ω, mΩ, °C and × for their spelt-out forms."""
+    """The text with mm², Ω, mΩ, °C and × for their spelt-out forms, a true minus, and the digits
+    of a quantity in groups."""
     for pattern, said in _SAID:
         text = pattern.sub(said, text)
-    return text
+    return _LONG.sub(lambda found: grouped(found[0]), text)

@@ -13,63 +13,28 @@ from zoneinfo import ZoneInfo
 from shop.units import METRES_PER_FOOT, METRES_PER_INCH
 from shop.wording import (
     NOTHING as NOTHING,
-)
-from shop.wording import (
     TIGHT as TIGHT,
-)
-from shop.wording import (
     about as about,
-)
-from shop.wording import (
     capital as capital,
-)
-from shop.wording import (
     dated as dated,
-)
-from shop.wording import (
     day as day,
-)
-from shop.wording import (
     duration as duration,
-)
-from shop.wording import (
     exact as exact,
-)
-from shop.wording import (
     hertz as hertz,
-)
-from shop.wording import (
     hour as hour,
-)
-from shop.wording import (
     labelled as labelled,
-)
-from shop.wording import (
     listed as listed,
-)
-from shop.wording import (
     megabytes as megabytes,
-)
-from shop.wording import (
     number as number,
-)
-from shop.wording import (
     plural as plural,
-)
-from shop.wording import (
     quantity as quantity,
-)
-from shop.wording import (
+    signed as signed,
     stamp as stamp,
-)
-from shop.wording import (
     with_plus as with_plus,
-)
-from shop.wording import (
     with_unit as with_unit,
 )
 from wiring.colours import describe
-from wiring.names import KIND_NAMES, position_name
+from wiring.names import KIND_NAMES, frequency_name, position_name
 
 FAMILIES: Final = {
     "butterworth": "Butterworth",
@@ -134,7 +99,12 @@ class Placed(Protocol):
 
 def speaker(kind: str, position: str) -> str:
     """ "tweeter, front pillar left"; a place or kind that is not known stands as written."""
-    return f"{KIND_NAMES.get(kind, kind)}, {position_name(position)}"
+    return f"{kind_words(kind)}, {position_name(position)}"
+
+
+def kind_words(kind: str) -> str:
+    """A kind of speaker: "tweeter", "full-range speaker"."""
+    return KIND_NAMES.get(kind, kind)
 
 
 def speakers(listed: Iterable[Placed]) -> str:
@@ -145,6 +115,11 @@ def speakers(listed: Iterable[Placed]) -> str:
 def colour_code(base: str, stripe: str) -> str:
     """A wire's colour by its codes: "BU", "BU/WH" with a stripe."""
     return f"{base}/{stripe}" if stripe else base
+
+
+def band(middle_hz: float) -> str:
+    """A band of a measurement, as the plots' axes name it: "63 Hz", "1.25 kHz"."""
+    return frequency_name(middle_hz)
 
 
 def slope(order: int) -> str:
@@ -196,11 +171,16 @@ def conductor(run: Mapping[str, Any]) -> str:
     return f"{said}, {quantity(one.get('insulation_c', 105.0), '°C')}"
 
 
-def cable(size: str, metal: str, parallel: int = 1, stranding: str = "flexible") -> str:
+def cable(gauge: str, metal: str, parallel: int = 1, stranding: str = "flexible") -> str:
     """A cable without its insulation: "2 × 25 mm² solid copper"."""
     lay = "" if stranding == "flexible" else f" {stranding}"
     said = metal.replace("_", " ").replace("copper clad", "copper-clad")
-    return f"{times(parallel)}{size.replace('mm2', 'mm²')}{lay} {said}"
+    return f"{times(parallel)}{size(gauge)}{lay} {said}"
+
+
+def size(text: str) -> str:
+    """The size of a conductor: "25 mm²", "4 AWG"."""
+    return text.replace("mm2", "mm²")
 
 
 def times(count: int) -> str:

@@ -1,6 +1,7 @@
 """A figure of a product as people read it."""
 
 from shop.models import Product
+from shop.wording import number
 
 
 def shown_figure(product: Product, name: str) -> str:
@@ -11,4 +12,4 @@ def shown_figure(product: Product, name: str) -> str:
         return "Yes" if value else "No"
     if value in (None, ""):
         return "Not given"
-    return f"{value:.10g}" if isinstance(value, float) else str(value)
+    return number(value, figures=10) if isinstance(value, int | float) else str(value)

@@ -40,10 +40,11 @@ def number(
     if not digits.strip("0."):
         sign = ""
     head, point, tail = digits.partition(".")
-    return f"{sign}{_grouped(head)}{point}{tail}"
+    return f"{sign}{grouped(head)}{point}{tail}"
 
 
-def _grouped(digits: str) -> str:
+def grouped(digits: str) -> str:
+    """The digits of a whole number in groups of three: "48 000"."""
     if len(digits) < GROUPED_FROM or not digits.isdigit():
         return digits
     first = len(digits) % 3

@@ -11,8 +11,7 @@ from jobs.models import InstallSheet, Job, JobSpeaker, PowerRun, ShopTarget, Tun
 from jobs.plan.document import findings_of
 from jobs.services import clock
 from jobs.services.power import add_run
-from jobs.setups import apply as setup_apply
-from jobs.setups import library as setups
+from jobs.setups import apply as setup_apply, library as setups
 from jobs.sheet import document as sheet_document
 from jobs.views.review import finding_key
 from shop.models import LabelSheet, ProductKind, Tablet

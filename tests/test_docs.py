@@ -84,6 +84,24 @@ def test_every_link_leads_somewhere(path: Path) -> None:
     assert not broken
 
 
+def _words_of_the_product() -> str:
+    sources = (
+        path
+        for top, kind in (("templates", "*.html"), ("jobs", "*.py"), ("shop", "*.py"))
+        for path in (ROOT / top).rglob(kind)
+        if "migrations" not in path.parts
+    )
+    return "\n".join(path.read_text() for path in sources)
+
+
+def test_the_guide_names_buttons_and_pages_by_the_words_that_stand_on_them() -> None:
+    named = set(re.findall(r"\*\*([^*]+)\*\*", (ROOT / "docs" / "guide.md").read_text()))
+    words = _words_of_the_product()
+    assert {"Hand over to customer", "Hand to review", "All of these work"} <= named
+    assert [name for name in sorted(named) if name not in words] == []
+    assert "Send the PDF" not in words
+
+
 def test_pictures_are_few_small_and_all_shown() -> None:
     pictures = sorted((ROOT / "docs" / "img").glob("*"))
     shown = "".join(path.read_text() for path in DOCUMENTS)

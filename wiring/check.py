@@ -6,15 +6,17 @@ from typing import Final
 from wiring.context import AIR_C, RULES, Context, Rule
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.plan import Plan
-from wiring.rules import channels as channels
-from wiring.rules import crossovers as crossovers
-from wiring.rules import fuses as fuses
-from wiring.rules import lines as lines
-from wiring.rules import power as power
-from wiring.rules import sides as sides
-from wiring.rules import supply as supply
-from wiring.rules import tuning as tuning
-from wiring.rules import wires
+from wiring.rules import (
+    channels as channels,
+    crossovers as crossovers,
+    fuses as fuses,
+    lines as lines,
+    power as power,
+    sides as sides,
+    supply as supply,
+    tuning as tuning,
+    wires,
+)
 
 RULE_MODULES: Final = (
     channels,

@@ -27,8 +27,7 @@ from wiring.power.fuses import (
     rating_at_ambient_a,
 )
 from wiring.power.network import ambient_c
-from wiring.rules import fuses as fuse_rules
-from wiring.rules import power as power_rules
+from wiring.rules import fuses as fuse_rules, power as power_rules
 from wiring.rules.fuses import allowed_rating_a, distance_limit_m
 
 POWER_RULES: Final = tuple(

@@ -278,7 +278,7 @@ SIX_CHANNELS: Final = Work(
         ("Head unit treble", "+2", "0"),
         ("Head unit fade", "Middle", "Middle"),
         ("Head unit surround", "On", "Off"),
-        ("Module output", "Not fitted", "4.0 V, chimes at -12 dB"),
+        ("Module output", "Not fitted", "4.0 V, chimes at −12 dB"),
         ("Volume at the matched level", "", "32 of 40"),
     ),
     notes=(

@@ -73,7 +73,7 @@ FOUR_CHANNELS: Final = Work(
         "A1": {"serial": "W4-50817", "turn_on": "interface_module", "turn_on_by": "M1"},
         "M1": {"serial": "LS-18840", "firmware": "3.2"},
     },
-    proofs=(Proof("Measured in the car", "", note="58 mm behind every door card, 4 ohm found."),),
+    proofs=(Proof("Measured in the car", "", note="58 mm behind every door card, 4 Ω found."),),
     speakers=tuple(PlacedSpeaker(key, "coaxial", place) for key, place, *_ in _PLACES),
     wirings=_four_wirings(),
     runs=(

@@ -5,6 +5,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from jobs import wording
 from jobs.models import FactoryOutput, FactorySum
 from jobs.plan.measured import measurement_of
 from wiring.drawings.plots import Line, draw
@@ -69,8 +70,7 @@ def _columns(points: Sequence[Sequence[float]]) -> tuple[Any, Any]:
 
 def band_name(hz: float) -> str:
     """ "63 Hz", "1.25 kHz"."""
-    named = nominal_hz(hz)
-    return f"{named:g} Hz" if named < 1000 else f"{named / 1000:g} kHz"
+    return wording.band(nominal_hz(hz))
 
 
 def octave_levels(points: Sequence[Sequence[float]]) -> Mapping[float, float]:

@@ -82,7 +82,6 @@ def _spots(plan: Plan, findings: Sequence[Finding]) -> list[Spot]:
             if side == "centre":
                 side = "left" if count["left"] <= count["right"] else "right"
             count[side] += 1
-            kind = speaker.kind.replace("_", " ").capitalize()
             spots.append(
                 Spot(
                     speaker,
@@ -90,7 +89,7 @@ def _spots(plan: Plan, findings: Sequence[Finding]) -> list[Spot]:
                     position.y * CAR_HEIGHT + (index - (len(speakers) - 1) / 2) * SPREAD,
                     side,
                     channels_text(channels),
-                    f"{speaker.id} {kind}, {position.label.lower()}",
+                    f"{speaker.id} {wording.speakers([speaker])}",
                     grave or ("fed" if channels else "open"),
                 )
             )

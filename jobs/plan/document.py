@@ -16,11 +16,8 @@ from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_fig
 from jobs.plan.tuning import heard_from
 from shop.models import ProductKind, Shop
 from shop.models.products import pairs_in
-from shop.vin import VinReport as VinReport
-from shop.vin import examine
-from wiring import check as checking
-from wiring import plan as doc
-from wiring import tables
+from shop.vin import VinReport as VinReport, examine
+from wiring import check as checking, plan as doc, tables
 from wiring.context import Context
 from wiring.drawings.loads import draw
 from wiring.findings import SEVERITY_ORDER, Finding

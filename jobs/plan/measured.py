@@ -18,16 +18,27 @@ from wiring.drawings.plots import Line, draw
 from wiring.errors import WiringError as WiringError
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ
 from wiring.names import speaker_name
-from wiring.tuning.fitting import BAND_MARGIN, Limits, Proposal
-from wiring.tuning.fitting import propose as fit
-from wiring.tuning.measurements import FEWEST_POINTS, Measurement, average, smooth
-from wiring.tuning.measurements import MeasurementError as MeasurementError
-from wiring.tuning.measurements import decode as decode
-from wiring.tuning.measurements import read_text as read_text
+from wiring.tuning.fitting import BAND_MARGIN, Limits, Proposal, propose as fit
+from wiring.tuning.measurements import (
+    FEWEST_POINTS,
+    Measurement,
+    MeasurementError as MeasurementError,
+    average,
+    decode as decode,
+    read_text as read_text,
+    smooth,
+)
 from wiring.tuning.response import decibels, through
-from wiring.tuning.targets import FLAT, Change, Distance, TargetCurve, compare, distance
-from wiring.tuning.targets import SUPPLIED as SUPPLIED
-from wiring.tuning.targets import check as check_target
+from wiring.tuning.targets import (
+    FLAT,
+    SUPPLIED as SUPPLIED,
+    Change,
+    Distance,
+    TargetCurve,
+    check as check_target,
+    compare,
+    distance,
+)
 
 SAME_DB: Final = 0.05
 WHOLE_BAND_HZ: Final = (20.0, 20_000.0)
@@ -151,6 +162,14 @@ def targets() -> dict[str, TargetCurve]:
         else:
             found.pop(row.name, None)
     return found or {FLAT.name: FLAT}
+
+
+def in_place_of(removed: ShopTarget) -> str:
+    """What jobs aim at once a curve of the shop is removed, in words."""
+    if removed.name in {one.name for one in SUPPLIED}:
+        return f"the supplied {removed.name}"
+    left = [name for name in targets() if name != removed.name]
+    return left[0] if left else FLAT.name
 
 
 def target_of(name: str, points: Sequence[Sequence[float]]) -> TargetCurve:

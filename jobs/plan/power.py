@@ -6,9 +6,12 @@
 from functools import cache
 from typing import NamedTuple
 
-from wiring import check as checking  # noqa: F401 -- registers every rule
-from wiring import colours
-from wiring import plan as doc
+from jobs import wording
+from wiring import (
+    check as checking,  # noqa: F401 -- registers every rule
+    colours,
+    plan as doc,
+)
 from wiring.context import RULES, Context
 from wiring.drawings.loads import draw
 from wiring.errors import WiringError
@@ -83,7 +86,7 @@ def loads_of(plan: doc.Plan) -> dict[str, Figure]:
         load = context.load_ohm.get(channel.id)
         if load is None:
             continue
-        each = [f"{one:g} Ω" for one in speaker_loads_ohm(context.speakers, channel)]
+        each = [wording.quantity(one, "Ω") for one in speaker_loads_ohm(context.speakers, channel)]
         power = context.power_w.get(channel.id)
         found[channel.id] = Figure(
             "load",
@@ -94,7 +97,7 @@ def loads_of(plan: doc.Plan) -> dict[str, Figure]:
             "Ohm's law",
             (
                 "nominal impedances, taken as resistances",
-                *([f"{power.power_w:.0f} W: {power.how}"] if power else []),
+                *([f"{wording.quantity(power.power_w, 'W', 0)}: {power.how}"] if power else []),
             ),
         )
     return found

@@ -11,6 +11,7 @@ from typing import Final, NamedTuple
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
+from jobs import wording
 from jobs.plan.power import PowerSolution, doc
 from shop.units import FACTORS
 
@@ -145,12 +146,15 @@ class _Drawing:
         if self.solution is None:
             return ""
         if not returns and node in self.solution.devices:
-            return f"{self.solution.devices[node].voltage_v:.2f} V"
+            return wording.quantity(self.solution.devices[node].voltage_v, "V", 2)
         table = self.solution.return_v if returns else self.solution.node_v
         if node == BATTERY and returns:
             return ""
         volts = table.get(node)
-        return "" if volts is None else f"{volts:+.2f} V" if returns else f"{volts:.2f} V"
+        if volts is None:
+            return ""
+        said = wording.signed(volts, 2) if returns else wording.number(volts, 2)
+        return wording.with_unit(said, "V")
 
     def _box(self, box: Box, top: float, returns: bool) -> SafeString:
         name, detail = self._name(box.node)
@@ -216,15 +220,16 @@ class _Drawing:
         )
 
     def _words(self, run: doc.Run) -> tuple[str, str]:
-        size = run.conductor.size.replace("mm2", "mm²")
-        count = f"{run.parallel} × " if run.parallel > 1 else ""
+        size = wording.size(run.conductor.size)
+        count = wording.times(run.parallel)
         metal = " CCA" if run.conductor.metal == "copper_clad_aluminium" else ""
-        length = f"{run.length_m / FACTORS[self.unit]:.3g} {self.unit}"
+        length = wording.quantity(run.length_m / FACTORS[self.unit], self.unit, figures=3)
         above = f"{run.id}  {count}{size}{metal}  {length}"
         state = self.solution.runs.get(run.id) if self.solution else None
         if state is None or run.id not in self._led:
             return above, ""
-        return above, f"{abs(state.current_a):.0f} A · {abs(state.drop_v):.2f} V lost"
+        current = wording.quantity(abs(state.current_a), "A", 0)
+        return above, f"{current} · {wording.quantity(abs(state.drop_v), 'V', 2)} lost"
 
     @property
     def _led(self) -> set[str]:
@@ -244,7 +249,7 @@ class _Drawing:
             "none",
             f"{x:g}",
             f"{y:g}",
-            _text(x + 17, y - 12, f"{run.fuse.rating_a:g} A", 12, 700, "middle"),
+            _text(x + 17, y - 12, wording.quantity(run.fuse.rating_a, "A"), 12, 700, "middle"),
         )
 
 
@@ -273,13 +278,17 @@ def _told(plan: doc.Plan, solution: PowerSolution | None) -> str:
     """The drawing in words."""
     said = []
     for run in plan.runs:
-        fuse = f", fuse {run.fuse.rating_a:g} A" if run.fuse else ""
+        fuse = f", fuse {wording.quantity(run.fuse.rating_a, 'A')}" if run.fuse else ""
         said.append(
             f"{run.id} {run.kind} from {run.from_node} to {run.to_node}, "
-            f"{run.conductor.size}, {run.length_m:.3g} m{fuse}"
+            f"{wording.size(run.conductor.size)}, "
+            f"{wording.quantity(run.length_m, 'm', figures=3)}{fuse}"
         )
     if solution is not None:
-        said += [f"{name} gets {state.voltage_v:.2f} V" for name, state in solution.devices.items()]
+        said += [
+            f"{name} gets {wording.quantity(state.voltage_v, 'V', 2)}"
+            for name, state in solution.devices.items()
+        ]
     return "; ".join(said)
 
 

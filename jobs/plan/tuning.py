@@ -13,15 +13,16 @@ from jobs.models import Job
 from jobs.models.measured import DEFAULT_AIR_C
 from jobs.plan import rows as plan_rows
 from wiring import plan as doc
-from wiring.channels.levels import LevelGuide as LevelGuide
-from wiring.channels.levels import guide as guide
+from wiring.channels.levels import LevelGuide as LevelGuide, guide as guide
 from wiring.channels.signal_path import driven, signal_path
 from wiring.check import findings_of
 from wiring.context import RULES, Context
-from wiring.drawings.plan_plots import SHOWN_NAMES as SHOWN_NAMES
-from wiring.drawings.plan_plots import Quantity as Quantity
-from wiring.drawings.plan_plots import Shown as Shown
-from wiring.drawings.plan_plots import settings_plot
+from wiring.drawings.plan_plots import (
+    SHOWN_NAMES as SHOWN_NAMES,
+    Quantity as Quantity,
+    Shown as Shown,
+    settings_plot,
+)
 from wiring.errors import WiringError as WiringError
 from wiring.findings import Finding
 from wiring.names import speaker_name

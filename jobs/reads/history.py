@@ -103,7 +103,7 @@ def _value(value: Any, field: Any = None) -> str:
     choices = dict(getattr(field, "flatchoices", ()) or ())
     if value in choices:
         return str(choices[value])
-    text = str(value)
+    text = wording.size(str(value))
     moment = parse_datetime(text) if len(text) >= 16 and text[4:5] == "-" else None
     if isinstance(moment, datetime) and moment.tzinfo:
         return wording.dated(moment)
@@ -130,13 +130,26 @@ def _changes(event: JobEvent, model: type[models.Model] | None) -> str:
         if getattr(field, "is_relation", False) and not isinstance(new, str):
             said.append(f"{label} changed")
         elif _is_nothing(event.before.get(name)):
-            said.append(wording.labelled(label, _value(new, field)))
+            said.append(_with_label(label, new, field))
         else:
-            old = wording.labelled(label, _value(event.before[name], field))
-            said.append(f"{old} → {_value(new, field)}")
+            old = _with_label(label, event.before[name], field)
+            said.append(f"{old} → {_with_unit(label, new, field)[1]}")
     if len(said) > MOST_SAID:
         said = [*said[: MOST_SAID - 1], f"and {len(said) - MOST_SAID + 1} more"]
     return "; ".join(said)
+
+
+def _with_label(label: str, value: Any, field: Any) -> str:
+    return wording.labelled(*_with_unit(label, value, field))
+
+
+def _with_unit(label: str, value: Any, field: Any) -> tuple[str, str]:
+    """The label and the value; the unit of a number goes from the one to the other."""
+    said = _value(value, field)
+    name, _, unit = label.rpartition(", ")
+    if not name or isinstance(value, bool) or not isinstance(value, int | float):
+        return label, said
+    return name, wording.with_unit(said, unit)
 
 
 def _not_written(event: JobEvent, model: type[models.Model] | None) -> str:
@@ -144,8 +157,9 @@ def _not_written(event: JobEvent, model: type[models.Model] | None) -> str:
     said = []
     for name, mine in event.after.items():
         field = _field_of(model, name)
-        theirs = _value(event.before.get(name), field)
-        said.append(f"{_label(field, name)} stayed {theirs}, not {_value(mine, field)}")
+        label, theirs = _with_unit(_label(field, name), event.before.get(name), field)
+        wanted = _with_unit(_label(field, name), mine, field)[1]
+        said.append(f"{label} stayed {theirs}, not {wanted}")
     return "; ".join(said)
 
 

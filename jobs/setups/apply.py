@@ -27,8 +27,7 @@ from jobs.models import (
 )
 from jobs.services.channels import place_speaker, undo_add
 from jobs.services.events import log
-from jobs.services.power import add_run
-from jobs.services.power import undo_add as undo_add_run
+from jobs.services.power import add_run, undo_add as undo_add_run
 from jobs.services.saving import before_check_in, current, open_job, save_row, subject_of
 from jobs.services.tuning.records import record_of
 from jobs.setups.channels import WIRE_FACTS

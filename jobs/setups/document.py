@@ -77,7 +77,10 @@ def _step_notes(job: Job) -> list[dict[str, Any]]:
     for step in job.steps.exclude(outcome=StepOutcome.TO_DO):
         reading = ""
         if step.reading_value is not None:
-            reading = f"{step.reading_label}: {step.reading_value:g} {step.reading_unit}".strip()
+            reading = (
+                f"{step.reading_label}: "
+                f"{wording.quantity(step.reading_value, step.reading_unit, figures=6)}"
+            )
         notes.append(
             {"text": step.text, "outcome": step.outcome, "note": step.reason, "reading": reading}
         )

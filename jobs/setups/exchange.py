@@ -30,8 +30,7 @@ from PIL import Image
 from jobs.errors import Busy, Refused
 from jobs.models import Photo, SavedSetup
 from jobs.photos.files import read_picture
-from jobs.setups import checks as setup_checks
-from jobs.setups import document as setup_document
+from jobs.setups import checks as setup_checks, document as setup_document
 from jobs.setups.document import SetupError
 from jobs.setups.library import keep, note_event
 from jobs.setups.schema import MOST_THUMBNAIL, schema

@@ -7,9 +7,7 @@ from django.utils import timezone
 
 from jobs.errors import Refused
 from jobs.models import InstallSheet, SetupUse, SetupVersion
-from jobs.setups import diff as setup_diff
-from jobs.setups import document as setup_document
-from jobs.setups import library as setups
+from jobs.setups import diff as setup_diff, document as setup_document, library as setups
 from jobs.setups.diff import Difference
 from jobs.sheet.sign_off import latest_sheet
 from jobs.wording import Local

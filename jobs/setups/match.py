@@ -10,6 +10,7 @@ from typing import Any, Final, Literal
 
 import msgspec
 
+from jobs import wording
 from jobs.models import Job, JobPart, JobSpeaker
 from jobs.plan.document import DEVICE_KINDS, plan_of
 from jobs.services.channels import from_part
@@ -111,14 +112,14 @@ def _other_device(device: Device, product: Product) -> tuple[str, ...]:
             why.append(f"{theirs} {what} in the setup, {mine} here")
     if product.min_load_ohm != device.min_load_ohm:
         why.append(
-            f"least load {_figure(device.min_load_ohm)} Ω in the setup, "
-            f"{_figure(product.min_load_ohm)} Ω here"
+            f"least load {_said(device.min_load_ohm, 'Ω')} in the setup, "
+            f"{_said(product.min_load_ohm, 'Ω')} here"
         )
     return tuple(why)
 
 
-def _figure(value: float | None) -> str:
-    return "unknown" if value is None else f"{value:g}"
+def _said(value: float | None, unit: str) -> str:
+    return "unknown" if value is None else wording.quantity(value, unit)
 
 
 def match_devices(plan: Plan, products: Mapping[str, Any], job: Job) -> dict[str, DeviceMatch]:
@@ -173,7 +174,7 @@ def _changed_figures(device: Device, product: Product) -> tuple[str, ...]:
 
 def _figures_apart(speaker: Speaker, facts: Mapping[str, Any]) -> tuple[str, ...]:
     return tuple(
-        f"{_figure(getattr(speaker, name))} {unit} in the setup, {_figure(facts[name])} here"
+        f"{_said(getattr(speaker, name), unit)} in the setup, {_said(facts[name], unit)} here"
         for name, unit in FIGURES
         if getattr(speaker, name) != facts[name]
     )
@@ -238,8 +239,10 @@ def _match_part(
             return SpeakerMatch(speaker, None, part, "differs" if why else "new", why)
     part = next((one for one in free if from_part(one)["kind"] == speaker.kind), None)
     if part is None:
-        kind = speaker.kind.replace("_", " ")
-        why = (f"no {kind} of the job's parts is left for it: add the part first",)
+        why = (
+            f"no {wording.kind_words(speaker.kind)} of the job's parts is left for it: "
+            "add the part first",
+        )
         return SpeakerMatch(speaker, None, None, "impossible", why)
     left[part] -= 1
     why = (

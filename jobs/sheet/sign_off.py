@@ -18,8 +18,7 @@ from jobs.plan.document import findings_of
 from jobs.services import record
 from jobs.services.events import log
 from jobs.services.moves import check_move, check_stage, move
-from jobs.sheet import document as sheet_document
-from jobs.sheet import render
+from jobs.sheet import document as sheet_document, render
 from shop.models import StaffMember
 from shop.roles import Role
 

@@ -4,9 +4,7 @@ import re
 from typing import Any, Final
 
 from jobs.models import Job, MeasuredPhase, ReadingKind
-from jobs.plan import capture as capture
-from jobs.plan import measured as measured
-from jobs.plan import tuning as sums
+from jobs.plan import capture as capture, measured as measured, tuning as sums
 from jobs.services.tuning.facts import facts_of
 from jobs.services.tuning.levels import level_readings
 from jobs.services.tuning.seats import delays_for, seats_in_use

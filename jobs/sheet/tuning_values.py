@@ -6,6 +6,7 @@ from typing import Any
 from django.utils.safestring import mark_safe
 
 from jobs import wording
+from jobs.symbols import with_symbols
 from jobs.wording import Local
 
 
@@ -102,7 +103,7 @@ def sound_values(document: Mapping[str, Any], local: Local) -> dict[str, Any] | 
         return None
     return {
         "curves": [_curve(one) for one in found["curves"]],
-        "assumed": found["assumed"],
+        "assumed": with_symbols(found["assumed"]),
         "measured": [_measured(one) for one in found["measured"]],
         "delays": _delays(found["delays"], local) if found["delays"] else None,
         "levels": _levels(found["levels"]) if found["levels"] else None,

@@ -15,6 +15,9 @@ def times(value: float, factor: float) -> float:
     return float(value) * float(factor) + 0.0
 
 
+register.filter("band", wording.band)
+
+
 @register.filter
 def kind_words(kind: str) -> str:
     """ "Low shelf", "All-pass", "Peak"."""

@@ -15,8 +15,7 @@ from jobs.lifecycle import MOVES
 from jobs.models import InstallSheet, Job, Photo, SheetReceipt
 from jobs.record_key import KeyLost
 from jobs.services.moves import move
-from jobs.sheet import document as sheet_document
-from jobs.sheet import render as pdf_render
+from jobs.sheet import document as sheet_document, render as pdf_render
 from jobs.sheet.photos import MOST_PRINTED, is_as_signed, printed
 from jobs.sheet.record_check import SheetCheck, check_sheet
 from jobs.sheet.values import sheet_values

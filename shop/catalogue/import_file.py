@@ -32,6 +32,7 @@ from shop.catalogue.product_forms import ProductForm
 from shop.catalogue.spreadsheets import Row, Sheet
 from shop.models import CatalogueUpload, Product, ProductKind, ProductRating, Shop
 from shop.shown import shown_figure
+from shop.wording import quantity
 
 Ratings = dict[tuple[float, bool], float]
 
@@ -328,13 +329,13 @@ def _changes(
     for load_ohm, bridged in sorted({*ratings, *old_ratings}):
         old_w, new_w = old_ratings.get((load_ohm, bridged)), ratings.get((load_ohm, bridged))
         if old_w != new_w:
-            label = f"Power{' bridged' if bridged else ''} into {load_ohm:g} Ω"
+            label = f"Power{' bridged' if bridged else ''} into {quantity(load_ohm, 'Ω')}"
             found.append(Change(label, _watts(old_w) if before else "", _watts(new_w)))
     return found
 
 
 def _watts(power_w: float | None) -> str:
-    return "Not given" if power_w is None else f"{power_w:.10g} W"
+    return "Not given" if power_w is None else quantity(power_w, "W", figures=10)
 
 
 # The whole file ----------------------------------------------------------------------------------

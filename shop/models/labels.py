@@ -6,6 +6,8 @@ from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
+from shop.wording import quantity
+
 LARGEST_MM: Final = 450.0
 SLACK_MM: Final = 0.05
 """Rounding allowed where labels meet the edge of the page or each other."""
@@ -94,14 +96,14 @@ class LabelSheet(models.Model):
             if count > 1 and 0 < pitch_mm < size_mm - SLACK_MM:
                 errors[f"pitch_{axis}_mm"] = (
                     f"Labels would lie on each other: the pitch {word} is at least the label's "
-                    f"size, {size_mm:g} mm, or 0 where they touch."
+                    f"size, {quantity(size_mm, 'mm')}, or 0 where they touch."
                 )
                 continue
             end_mm = first_mm + (count - 1) * (pitch_mm or size_mm) + size_mm
             if end_mm > page_mm + SLACK_MM:
                 errors["columns" if axis == "x" else "rows"] = (
-                    f"{count} labels {word} end at {end_mm:.1f} mm, past the page of "
-                    f"{page_mm:g} mm. Take fewer, smaller or closer ones."
+                    f"{count} labels {word} end at {quantity(end_mm, 'mm', 1)}, past the page of "
+                    f"{quantity(page_mm, 'mm')}. Take fewer, smaller or closer ones."
                 )
         if errors:
             raise ValidationError(errors)

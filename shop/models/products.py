@@ -5,6 +5,8 @@ from functools import lru_cache
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
+from shop.wording import quantity
+
 
 class ProductKind(models.TextChoices):
     AMPLIFIER = "amplifier", "Amplifier"
@@ -265,4 +267,7 @@ class ProductRating(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.power_w:g} W into {self.load_ohm:g} Ω{' bridged' if self.bridged else ''}"
+        return (
+            f"{quantity(self.power_w, 'W')} into {quantity(self.load_ohm, 'Ω')}"
+            f"{' bridged' if self.bridged else ''}"
+        )

@@ -1,5 +1,6 @@
 """Changes to staff that must never leave the shop without a manager."""
 
+from axes.utils import reset
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
@@ -12,6 +13,8 @@ def save_staff(
     staff: StaffMember, *, password: str = "", pin: str = "", by: StaffMember
 ) -> StaffMember:
     """Save a staff member with their roles, and a new password or PIN when one is given.
+
+    A new password ends the wait after too many wrong ones.
 
     Raises ValidationError when nobody could manage the shop afterwards, or when the person
     would lock themselves out.
@@ -26,6 +29,7 @@ def save_staff(
         raise ValidationError("This is the last manager: make somebody else a manager first.")
     if password:
         staff.set_password(password)
+        reset(username=staff.username)
     staff.save()
     if pin:
         set_pin(staff, pin)

@@ -47,9 +47,12 @@ def upto(value: Any, decimals: int = 2) -> str:
 @register.filter
 def day(at: date | datetime | str | None) -> str:
     """A day, also of a moment that a document keeps as text; other text stands as it is."""
-    if isinstance(at, str):
+    if not isinstance(at, str):
+        return wording.day(at)
+    try:
         return wording.day(parse_datetime(at)) or at
-    return wording.day(at)
+    except ValueError:
+        return at
 
 
 @register.filter

@@ -64,8 +64,8 @@ def test_a_measured_resonance_is_proposed_away_and_signed(
     expect(proposed.locator(".plot-after")).to_have_count(1)
     page.get_by_role("button", name="Apply to 1 channel").click()
     expect(page.get_by_text("The sections are in the after settings of A1.3")).to_be_visible()
-    row = page.get_by_role("row", name=re.compile("Peaking (7|8)[0-9]{2} Hz"))
-    section = row.get_by_role("cell").all_inner_texts()
+    row = page.get_by_role("row", name=re.compile("Peak (7|8)[0-9]{2} Hz"))
+    section = [said.replace("\u00a0", " ") for said in row.get_by_role("cell").all_inner_texts()]
 
     page.goto(f"{TUNING}/")
     page.get_by_role("link", name="Hand to review").click()

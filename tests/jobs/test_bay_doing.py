@@ -232,8 +232,8 @@ def test_the_power_path_shows_every_run_and_the_lowest_voltage(job: Job) -> None
     words = " ".join(ElementTree.fromstring(drawn).itertext())
     for run in plan.runs:
         assert run.id in words
-    assert "60 A" in words and "STOP" in words
-    assert f"{solution.devices['A1'].voltage_v:.2f} V" in words
+    assert "60\u00a0A" in words and "STOP" in words
+    assert f"{solution.devices['A1'].voltage_v:.2f}\u00a0V" in words
     assert "style=" not in drawn and "var(" not in drawn
 
 

@@ -1,5 +1,6 @@
 """The board and finding: the right jobs, in the right order, at a steady number of queries."""
 
+import re
 from datetime import timedelta
 from typing import Any
 
@@ -13,6 +14,7 @@ from django.utils import timezone
 from jobs.lifecycle import Stage
 from jobs.models import Job
 from jobs.reads.board import find_jobs, lanes_by_stage, live_jobs
+from jobs.services.moves import move
 from shop.roles import Role
 from tests.factories import (
     BayFactory,
@@ -173,3 +175,36 @@ def test_the_answer_comes_first(client: Client, wanted: Job) -> None:
     Job.objects.filter(pk=wanted.pk).update(stage=Stage.SIGNED_OFF)
     page = client.get(reverse("find"), {"q": "GX77"}).content.decode()
     assert page.index("Ready") < page.index("J7421")
+
+
+def test_a_reason_is_promised_where_it_then_stands(client: Client) -> None:
+    """A held job says why on the board; a cancelled one leaves it and is found with its reason."""
+    desk = make_staff(Role.FRONT_DESK)
+    client.force_login(desk)
+    held, cancelled = make_job(), make_job()
+    page = client.get(reverse("job", args=[held.number])).content.decode()
+    dialogs = {
+        name: re.search(f'id="reason-{name}".*?</dialog>', page, re.DOTALL)[0]  # type: ignore[index]
+        for name in ("hold", "cancel")
+    }
+    assert "and on the board" in dialogs["hold"]
+    assert "on the board" not in dialogs["cancel"]
+    assert "leaves the board" in dialogs["cancel"]
+
+    move(held.pk, "hold", desk, "The ring is late")
+    move(cancelled.pk, "cancel", desk, "Sold the car")
+    board = client.get(reverse("board")).content.decode()
+    assert "The ring is late" in board
+    assert str(cancelled) not in board
+    assert "Sold the car" in client.get(reverse("job", args=[cancelled.number])).content.decode()
+    assert [job.pk for job in find_jobs(str(cancelled)).jobs] == [cancelled.pk]
+
+
+def test_what_finds_nothing_is_not_advised(client: Client) -> None:
+    client.force_login(make_staff(Role.FRONT_DESK))
+    job = make_job(vehicle=VehicleFactory(plate="KES 8093", plate_plain="KES8093"))
+    assert find_jobs("KES 80").jobs == [job]
+    assert find_jobs("S809").jobs == []
+    page = client.get(reverse("find"), {"q": "S809"}).content.decode()
+    assert "the start of the plate" in page
+    assert "part of the plate" not in page

@@ -47,3 +47,29 @@ def test_an_event_of_a_row_that_is_gone_still_reads() -> None:
         "Something new: count 2.",
         "Speaker taken out.",
     ]
+
+
+def test_what_was_written_down_is_said_in_words() -> None:
+    make_shop(time_zone="UTC")
+    job, desk = make_job(Stage.CHECKED_IN), make_staff(Role.FRONT_DESK)
+    log(job, desk, "job.booked", after={"bay": "Bay 1", "starts_at": "2025-11-26T08:00:00+00:00"})
+    log(job, desk, "job.changed", before={"bay": "Bay 1"}, after={"bay": "Lift"})
+    log(job, desk, "check_in.signed", after={"signed by": "Wilma Tern", "how": "by hand"})
+    log(job, desk, "check_in.saved", after={"odometer": 48210, "energy_percent": 64})
+    log(
+        job,
+        desk,
+        "setting.changed",
+        subject="channelsetting:0",
+        before={"level_db": 0.0},
+        after={"level_db": -10.0},
+    )
+    log(job, desk, "part.removed", before={"label": "A1", "product": "Six", "with": ["R1", "R2"]})
+    assert [event.sentence for event in history_of(job, whole=True)] == [
+        "Part removed: A1 Six, with R1 and R2.",
+        "Setting: level 0\u00a0dB → −10\u00a0dB.",
+        "Check-in written down: odometer 48\u00a0210; fuel or charge 64\u00a0%.",
+        "Customer signed the condition: Wilma Tern, by hand.",
+        "Booking changed: Bay 1 → Lift.",
+        "Booked: Bay 1; in the bay from Wed 26 Nov 2025, 08:00.",
+    ]

@@ -2,8 +2,7 @@
 
 from itertools import pairwise
 
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from jobs.plan.car_drawing import car_with_channels, spaced
 from wiring.findings import Finding

@@ -21,8 +21,7 @@ from jobs.services.check_in import Mark, save_check_in, sign_check_in
 from jobs.services.events import log
 from jobs.services.moves import move
 from jobs.services.notes import add_note
-from jobs.sheet import document as sheet_document
-from jobs.sheet import render
+from jobs.sheet import document as sheet_document, render
 from jobs.sheet.record_check import check_book, check_job, check_sheet
 from jobs.sheet.sign_off import collect_job
 from tests.factories import make_photo

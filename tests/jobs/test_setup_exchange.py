@@ -14,16 +14,14 @@ from cryptography.hazmat.primitives.asymmetric import padding
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import transaction
 from django.test import Client
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 from jsonschema import Draft202012Validator
 from PIL import Image
 
 from jobs.errors import Refused
 from jobs.models import Job, SavedSetup, SetupState, SetupVersion
 from jobs.plan.document import plan_of
-from jobs.setups import document as setup_document
-from jobs.setups import exchange as setup_exchange
+from jobs.setups import document as setup_document, exchange as setup_exchange
 from jobs.setups.apply import apply_setup, preview
 from jobs.setups.exchange import export_file, import_file, read_file
 from jobs.setups.library import create_setup, keep

@@ -152,7 +152,7 @@ def test_steps_photos_and_time_come_along(workshop: Workshop) -> None:
     document = create_setup(sheet.pk, "Whole", "", workshop.manager).document
     assert document["measured_minutes"] == 95
     (note,) = [one for one in document["step_notes"] if one["note"]]
-    assert (note["note"], note["reading"]) == ("Clip breaks", "Earth: 0.2 Ω")
+    assert (note["note"], note["reading"]) == ("Clip breaks", "Earth: 0.2\u00a0Ω")
     assert [one["subject"] for one in document["photos"]] == ["A1.1"]
     assert document["source"]["signed_by"] == str(workshop.manager)
     assert {one["function"] for one in document["wires"]} == {

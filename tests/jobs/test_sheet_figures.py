@@ -11,8 +11,7 @@ from typing import Any
 import pytest
 from django.template.loader import render_to_string
 from django.test import Client
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from lxml import html
 
 from jobs.models import Job

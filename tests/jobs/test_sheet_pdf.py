@@ -12,8 +12,7 @@ from pypdf import PdfReader
 
 from jobs import signing
 from jobs.models import InstallSheet
-from jobs.sheet import document as sheet_document
-from jobs.sheet import render
+from jobs.sheet import document as sheet_document, render
 from jobs.sheet.sign_off import collect_job
 from shop.models import Customer
 from tests.factories import make_shop

@@ -18,9 +18,7 @@ from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, Photo
 from jobs.services import photos
 from jobs.services.moves import move
-from jobs.sheet import document as sheet_document
-from jobs.sheet import photos as sheet_photos
-from jobs.sheet import render
+from jobs.sheet import document as sheet_document, photos as sheet_photos, render
 from jobs.sheet.sign_off import collect_job
 from jobs.sheet.values import sheet_values
 from tests.factories import make_photo

@@ -11,8 +11,7 @@ from jobs.lifecycle import Stage
 from jobs.models import FunctionCheck, InstallSheet, Job, SheetReceipt
 from jobs.plan.document import findings_of, plan_of
 from jobs.services.moves import move
-from jobs.sheet import document as sheet_document
-from jobs.sheet import render
+from jobs.sheet import document as sheet_document, render
 from jobs.sheet.sign_off import collect_job, give_reason, sign_off_job
 from jobs.views.review import finding_key
 from tests.jobs.workshop import Workshop

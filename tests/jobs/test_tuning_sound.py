@@ -9,9 +9,16 @@ from django.test import Client
 from django.urls import reverse
 
 from jobs.errors import Refused
-from jobs.models import ChannelSetting, Job, JobEvent, MeasuredResponse, Reading, TuningKind
-from jobs.plan import measured as measured_answers
-from jobs.plan import tuning as tuning_answers
+from jobs.models import (
+    ChannelSetting,
+    Job,
+    JobEvent,
+    MeasuredResponse,
+    Reading,
+    ShopTarget,
+    TuningKind,
+)
+from jobs.plan import measured as measured_answers, tuning as tuning_answers
 from jobs.plan.document import findings_of, plan_of
 from jobs.plan.power import section_of
 from jobs.services.moves import move
@@ -19,6 +26,8 @@ from jobs.services.tuning import seats
 from jobs.sheet import document as sheet_document
 from jobs.sheet.render import sheet_html
 from jobs.undo import undo
+from shop.roles import Role
+from tests.factories import make_staff
 from tests.jobs.workshop import Workshop
 from wiring.plan import Channel, Device, Plan, Speaker
 from wiring.tuning.response import decibels, log_grid, setting_response
@@ -340,3 +349,17 @@ def test_both_lines_into_one_amplifier_are_set_together() -> None:
     [unit] = tuning_answers.units_of(plan)
     assert (unit.channel_ids, unit.speaker_ids) == (("A1.L1", "A1.L2"), ("SP1",))
     assert tuning_answers.playing_through(plan, "A1.L2") == ["A2.1"]
+
+
+def test_removing_a_curve_says_what_jobs_then_aim_at(client: Client) -> None:
+    """One of the shop's own falls back to the first; one that replaced a supplied one, to that."""
+    client.force_login(make_staff(Role.MANAGER))
+    points = [[20, 3.0], [20_000, -3.0]]
+    for name, instead in (("Hall", "Flat"), ("Warm", "the supplied Warm")):
+        row = ShopTarget.objects.create(name=name, points=points)
+        page = client.get(reverse("target_edit", args=[row.pk])).content.decode()
+        assert f"Jobs that aim at it then aim at {instead}." in page
+        row.delete()
+        known = measured_answers.targets()
+        aimed = known.get(name) or next(iter(known.values()))
+        assert aimed.name == instead.removeprefix("the supplied ")

@@ -9,8 +9,7 @@ from typing import Any, Final
 import pytest
 from django.apps import apps
 from django.db import models, transaction
-from hypothesis import HealthCheck, Phase, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, Phase, settings, strategies as st
 from hypothesis.stateful import (
     RuleBasedStateMachine,
     initialize,

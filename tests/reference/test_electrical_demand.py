@@ -14,8 +14,7 @@ from wiring.power.charging import (
     report,
     state_of_charge,
 )
-from wiring.power.demand import device_demand, music_power_w
-from wiring.power.demand import report as demand_report
+from wiring.power.demand import device_demand, music_power_w, report as demand_report
 
 
 def one_channel(**more: object) -> Context:

@@ -1,8 +1,7 @@
 """VIN check digit, model year and likely slips, against 49 CFR 565 and worked examples."""
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from shop import vin
 

@@ -53,7 +53,7 @@ def test_an_amplifier_is_kept_with_its_ratings(manager: Client) -> None:
     product = Product.objects.get()
     assert product.kind == ProductKind.AMPLIFIER
     assert product.bridge_pairs == ((1, 2), (3, 4))
-    assert [str(rating) for rating in product.ratings.all()] == ["75 W into 4 Ω"]
+    assert [str(rating) for rating in product.ratings.all()] == ["75\u00a0W into 4\u00a0Ω"]
 
 
 @pytest.mark.parametrize(

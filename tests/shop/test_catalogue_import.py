@@ -11,8 +11,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import transaction
 from django.test import Client
 from django.urls import reverse
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 from openpyxl import Workbook, load_workbook
 
 from shop.catalogue.columns import (
@@ -75,7 +74,7 @@ def test_a_file_is_looked_through_without_a_change_and_then_imported(manager: Cl
     assert (product.kind, product.amplifier_channels, product.efficiency, product.cost) == (
         ProductKind.AMPLIFIER, 8, 0.82, Decimal("310.50"),
     )  # fmt: skip
-    assert [str(rating) for rating in product.ratings.all()] == ["75 W into 4 Ω"]
+    assert [str(rating) for rating in product.ratings.all()] == ["75\u00a0W into 4\u00a0Ω"]
     assert not CatalogueUpload.objects.exists()
 
 
@@ -131,7 +130,7 @@ def test_a_known_product_shows_old_and_new_and_keeps_what_the_file_leaves_empty(
     assert outcome.state == State.CHANGED
     shown = {change.label: (change.old, change.new) for change in outcome.changes}
     assert shown["Efficiency at full output, 0–1"] == ("0.7", "0.82")
-    assert shown["Power into 4 Ω"] == ("60 W", "75 W")
+    assert shown["Power into 4\u00a0Ω"] == ("60\u00a0W", "75\u00a0W")
     confirm(manager, pk)
     product.refresh_from_db()
     assert (product.efficiency, product.note, product.part_number) == (0.82, "Keep me", "TH-8")

@@ -15,8 +15,13 @@ from django import forms
 from django.contrib.auth.forms import PasswordChangeForm
 from django.core.exceptions import BadRequest
 from django.core.files.uploadedfile import SimpleUploadedFile
-from django.db import DataError, OperationalError, ProgrammingError, close_old_connections
-from django.db import connection as default_connection
+from django.db import (
+    DataError,
+    OperationalError,
+    ProgrammingError,
+    close_old_connections,
+    connection as default_connection,
+)
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.test import Client
 from django.urls import reverse

@@ -6,8 +6,7 @@ The numbers are invented, with maker codes that name nobody.
 """
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from shop.vin import VALUES
 from shop.vin_origin import Origin, origin_of

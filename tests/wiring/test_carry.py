@@ -8,8 +8,7 @@
 import math
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from wiring.channels.mapping import Carried, carried_levels, propose
 from wiring.plan import Channel, Crossover, Device, Plan, Rating, Setting, Speaker

@@ -4,8 +4,7 @@
 """
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from tests.wiring.plans import changed, good_plan
 from wiring.channels import levels

@@ -2,8 +2,7 @@
 
 import msgspec
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from tests.wiring.plans import amplifier, assuming, changed, good_plan
 from wiring.check import check

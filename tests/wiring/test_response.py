@@ -5,8 +5,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from tests.wiring.plans import changed, good_plan, low
 from wiring.plan import Crossover, Section, Setting

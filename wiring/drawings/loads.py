@@ -138,7 +138,7 @@ def draw(arrangement: Arrangement) -> str:
     plural = "s" if arrangement.drivers > 1 else ""
     described = (
         f"{arrangement.drivers} driver{plural} with {arrangement.coils} coil"
-        f"{'s' if arrangement.coils > 1 else ''} of {arrangement.coil_ohm:g} ohm each"
+        f"{'s' if arrangement.coils > 1 else ''} of {arrangement.coil_ohm:g} Ω each"
     )
     return (
         f'<svg class="load-drawing" role="img" xmlns="http://www.w3.org/2000/svg" '

@@ -6,19 +6,14 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.http import QueryDict
 
+from jobs import wording
 from jobs.forms.bay.cells import NumberField, show_number
 
 KINDS: Final = [
-    ("", "–"),
-    ("peaking", "Peaking"),
-    ("low_shelf", "Low shelf"),
-    ("high_shelf", "High shelf"),
-    ("notch", "Notch"),
-    ("all_pass", "All-pass"),
-    ("low_pass", "Low-pass"),
-    ("high_pass", "High-pass"),
+    ("", wording.NOTHING),
+    *((kind, wording.capital(said)) for kind, said in wording.SECTIONS.items()),
 ]
-_FLAT: Final = frozenset({"notch", "all_pass", "low_pass", "high_pass"})
+_FLAT: Final = frozenset(wording.SECTIONS) - wording.WITH_GAIN
 
 FIELDS: Final[dict[str, forms.Field]] = {
     "kind": forms.ChoiceField(choices=KINDS, required=False),

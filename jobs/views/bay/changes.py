@@ -22,8 +22,7 @@ from jobs.views.bay.checks import function_html, progress_html, reading_html
 from jobs.views.bay.fit import part_html, sources_of
 from jobs.views.bay.power_rows import run_html, supply_html
 from jobs.views.bay.sheet import Sheet
-from jobs.views.bay.steps import list_of
-from jobs.views.bay.steps import row_html as step_html
+from jobs.views.bay.steps import list_of, row_html as step_html
 from jobs.views.bay.tuning import other_html
 from shop.access import allow_any_staff
 from shop.typed import whole

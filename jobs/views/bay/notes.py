@@ -14,8 +14,7 @@ from jobs import undo as undoing
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.forms.bay.add import NoteForm
 from jobs.models import Job, SendBack
-from jobs.services import moves
-from jobs.services import notes as service
+from jobs.services import moves, notes as service
 from jobs.services.work_done import who_may_have_worked, work_done
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor

@@ -10,7 +10,7 @@ from django.views.decorators.http import require_POST
 
 from jobs.forms.tuning.targets import LimitsForm, TargetForm
 from jobs.models import ProposalLimits, ShopTarget
-from jobs.plan.measured import SUPPLIED, check_points, target_of, target_plot
+from jobs.plan.measured import SUPPLIED, check_points, in_place_of, target_of, target_plot
 from shop.access import allow
 from shop.roles import Role
 from shop.views.saving import form_page
@@ -50,6 +50,7 @@ def _page(request: HttpRequest, target: ShopTarget, **context: Any) -> HttpRespo
         if points and not check_points(points)
         else "",
         held=target,
+        instead=in_place_of(target),
         **context,
     )
 

@@ -1,0 +1,152 @@
+"""Numbers, lengths of time, bays, lists and places are written one way, on every page and sheet."""
+
+import html
+import re
+from collections import Counter
+from collections.abc import Iterator
+from io import BytesIO, StringIO
+from pathlib import Path
+from urllib.parse import urljoin, urlsplit
+
+import pytest
+from django.core.management import call_command
+from django.test import Client
+from django.urls import Resolver404, resolve
+from pypdf import PdfReader
+
+from jobs.models import InstallSheet, Job
+from shop.models import StaffMember
+from wiring.channels.signal_path import KIND_NAMES
+from wiring.positions import POSITIONS
+
+ROOT = Path(__file__).resolve().parent.parent
+SPACE = "[ \u00a0]"
+PLACES = "|".join(re.escape(place.label) for place in POSITIONS.values())
+KINDS = "|".join(KIND_NAMES.values())
+UNITS = "km|miles|Hz|dB|ms|V|A|W|mA|Ω|mΩ|m|mm|°C|MB"
+
+FORBIDDEN = {
+    "thousands by a comma": (r"\d,\d{3}\b", "48,210 km", "1, 210 mm"),
+    "thousands together": (
+        rf"(?<![\d.])\d{{5,}}{SPACE}?(?:{UNITS})\b",
+        "88410 km",
+        "88\u00a0410 km, 0.03596 V",
+    ),
+    "minutes past an hour": (rf"\b(?:[6-9]\d|\d{{3,}}){SPACE}min\b", "475 min", "7 h 55 min"),
+    "hours in words": (rf"\d{SPACE}(?:hours?|minutes?),{SPACE}\d", "3 hours, 5 minutes", "3 h"),
+    "a bay twice": (r"\bbay bay\b", "bay Bay 1", "Bay 1"),
+    "how without its words": (r"\bhow (?:by hand|typed)", "; how by hand", "written by hand"),
+    "a list without commas": (r"crossovers EQ", "crossovers EQ chimes", "crossovers, EQ, chimes"),
+    "a day of a machine": (r"\b20\d\d-\d\d-\d\d", "2026-11-25", "25 Nov 2026"),
+    "no comma before the time": (
+        r"\b(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)(?: 20\d\d)? \d\d:\d\d",
+        "Wed 25 Nov 14:05",
+        "Wed 25 Nov, 14:05",
+    ),
+    "a hyphen for a minus": (
+        rf"(?<![\w.–-])-\d[\d.]*{SPACE}(?:{UNITS})\b",
+        "at -3.0 dB",
+        "at −3.0 dB, A-12 V",
+    ),
+    "an exponent": (r"\d(?:\.\d+)?e[+-]\d", "4.8e+04 Hz", "type e+4"),
+    "a unit spelt out": (r"\d (?:mm2|degC|mohm|ohm)\b", "25 mm2", "25 mm²"),
+    "the place before the kind": (
+        rf"\b(?:{PLACES}),? (?:{KINDS})\b",
+        "Front pillar left tweeter",
+        "Tweeter, front pillar left; midrange, dash left",
+    ),
+}
+
+
+def wrong_in(text: str) -> list[tuple[str, str]]:
+    """Every forbidden form in a text, with some of what stands around it."""
+    return [
+        (name, text[max(found.start() - 40, 0) : found.end() + 20])
+        for name, (pattern, _, _) in FORBIDDEN.items()
+        for found in re.finditer(pattern, text, re.IGNORECASE if "bay" in pattern else 0)
+    ]
+
+
+def read_aloud(page: str) -> str:
+    """What a person reads or hears of a page: its text, and the words of labels and questions."""
+    page = re.sub(r"<(script|style|textarea)\b.*?</\1>", " ", page, flags=re.DOTALL)
+    heard = re.findall(r'(?:aria-label|alt|title|data-confirm|placeholder)="([^"]*)"', page)
+    text = re.sub(r"</?(?:b|i|small|span|strong|tspan)\b[^>]*>", "", page)
+    return html.unescape(" | ".join([re.sub(r"<[^>]*>", " | ", text), *heard]))
+
+
+@pytest.mark.parametrize("name", FORBIDDEN)
+def test_what_is_wrong_is_seen_and_its_near_miss_is_not(name: str) -> None:
+    _, wrong, right = FORBIDDEN[name]
+    assert name in [found for found, _ in wrong_in(wrong)]
+    assert wrong_in(right) == []
+
+
+MOST_OF_A_VIEW = 3
+
+
+def pages(client: Client) -> Iterator[tuple[str, str]]:
+    """Every job with its whole history, and pages reached by links, a few of each kind."""
+    first = [f"{job.get_absolute_url()}?history=all" for job in Job.objects.all()]
+    for address in first:
+        yield address, client.get(address).content.decode()
+    waiting, seen, kinds = ["/"], {"/"}, Counter[str]()
+    while waiting:
+        address = waiting.pop(0)
+        try:
+            view = resolve(urlsplit(address).path).view_name
+        except Resolver404:
+            continue
+        kinds[view] += 1
+        if kinds[view] > MOST_OF_A_VIEW or view == "logout":
+            continue
+        answer = client.get(address, follow=True)
+        if "text/html" not in answer.headers["Content-Type"] or answer.streaming:
+            continue
+        page = answer.content.decode()
+        yield address, page
+        for link in re.findall(r'(?:href|hx-get)="([^"#]*)', page):
+            to = urljoin(address, html.unescape(link))
+            if to.startswith("/") and not to.startswith("/static/") and to not in seen:
+                seen.add(to)
+                waiting.append(to)
+
+
+@pytest.mark.django_db
+def test_the_demo_shop_is_written_one_way() -> None:
+    call_command("load_demo", stdout=StringIO())
+    client = Client()
+    client.force_login(StaffMember.objects.get(username="odile"))
+    read = {address: read_aloud(page) for address, page in pages(client)}
+    for sheet in InstallSheet.objects.all():
+        text = "\n".join(page.extract_text() for page in PdfReader(BytesIO(sheet.pdf)).pages)
+        read[sheet.number] = text
+
+    wrong = {address: found for address, text in read.items() if (found := wrong_in(text))}
+    assert wrong == {}
+    everything = " ".join(read.values())
+    for said in ("Bay 1", "crossovers, EQ, chimes or prompts", " km", ", by hand"):
+        assert said in everything, said
+    assert len(read) > 120
+
+
+def test_no_template_formats_by_itself() -> None:
+    own = re.compile(
+        r"\|(?:floatformat|intcomma|timesince|timeuntil|filesizeformat|(?:date|time):(?!.c))"
+    )
+    found = {
+        str(path.relative_to(ROOT)): own.findall(path.read_text())
+        for path in (ROOT / "templates").rglob("*.html")
+    }
+    assert {name: filters for name, filters in found.items() if filters} == {}
+
+
+def test_no_module_writes_moments_by_itself() -> None:
+    own = re.compile(r"formats import date_format|strftime\(|\{[^{}]*:%[-a-zA-Z]")
+    found = {
+        str(path.relative_to(ROOT))
+        for top in ("jobs", "shop")
+        for path in (ROOT / top).rglob("*.py")
+        if own.search(path.read_text()) and "migrations" not in path.parts
+    }
+    assert found == {"shop/wording.py", "shop/backups.py"}, "a backup's name is not read by people"
