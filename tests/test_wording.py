@@ -16,7 +16,7 @@ from pypdf import PdfReader
 
 from jobs.models import InstallSheet, Job
 from shop.models import StaffMember
-from wiring.channels.signal_path import KIND_NAMES
+from wiring.names import KIND_NAMES
 from wiring.positions import POSITIONS
 
 ROOT = Path(__file__).resolve().parent.parent

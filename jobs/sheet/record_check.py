@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from django.db import connection
 
-from jobs import frozen, signing
+from jobs import frozen, signing, wording
 from jobs.models import (
     CheckIn,
     InstallSheet,
@@ -78,7 +78,7 @@ def check_events(job_id: int) -> list[str]:
     links: dict[int, str] = {taken: before}
     last = taken
     for event in events[taken:]:
-        what = f"event {event.number or ''} “{event.code}” of {event.at:%Y-%m-%d %H:%M}"
+        what = f"event {event.number or ''} “{event.code}” of {wording.stamp(event.at)}"
         if event.number is None or event.number <= taken or event.number in links:
             problems.append(f"{what} (row {event.pk}) was put in by hand.")
             continue

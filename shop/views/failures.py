@@ -28,6 +28,7 @@ from django.middleware.csrf import get_token
 from django.template.loader import render_to_string
 from django.utils import timezone
 
+from shop import wording
 from shop.middleware import ABOUT
 
 logger = logging.getLogger(__name__)
@@ -188,7 +189,7 @@ def _page(request: HttpRequest, failure: Failure, *, with_bar: bool) -> str:
         if failure.again and request.method in {"GET", "HEAD"}
         else "",
         "post_to": request.get_full_path(),
-        "at": timezone.now() if failure.status >= 500 else None,
+        "at": wording.stamp(timezone.now()) if failure.status >= 500 else "",
     }
     if with_bar:
         return render_to_string("failure.html", context, request=request)

@@ -158,7 +158,7 @@ def test_answers_that_are_not_about_the_entry_are_as_no_network(
         "No network",
         "Not the shop’s server answers, perhaps the sign-in page of the wifi",
     }
-    assert set(outage.attempts) == {outage.attempts[0]}, "the first goes first"
+    assert len(set(outage.attempts[: len(script)])) == 1, "the first goes first"
     for _ in range(20):
         wait_s(page, 5)
     expect(strip(page)).to_have_attribute("data-state", "saved")

@@ -172,7 +172,7 @@ def test_a_channel_save_stays_small_and_keeps_its_queries(shop_floor: Workshop, 
     ]
     own_read = 1
     assert answer.status_code == 200
-    assert len(statements) - own_read <= 19
+    assert len(statements) - own_read <= 20
     assert len(answer.content) <= 4096
 
 

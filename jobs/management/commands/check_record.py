@@ -55,7 +55,7 @@ class Command(ReadyCommand):
         ]
         if not lost:
             raise CommandError("Both keys are here, so nothing needs to be sealed anew.")
-        now = f"{datetime.now():%Y%m%d-%H%M%S}"
+        now = datetime.now().isoformat(timespec="seconds").replace(":", "")
         for path in lost:
             if path.exists():
                 path.rename(path.with_name(f"{path.name}.damaged-{now}"))
