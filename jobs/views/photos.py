@@ -70,7 +70,7 @@ def photo_list(request: HttpRequest, number: int) -> HttpResponse:
 
 
 def _add(request: HttpRequest, job: Job) -> HttpResponse:
-    """201 or 200 with the strip; 422 with a sentence when refused, 403 closed, 429 busy."""
+    """201 or 200 with the strip; else a sentence: 422 refused, 403 closed, 429 busy."""
     file = request.FILES.get("photo")
     if file is None:
         return _said(["No picture arrived. Choose it again."], 422)

@@ -21,6 +21,7 @@ from waitress.task import ErrorTask, ThreadedTaskDispatcher
 from waitress.utilities import Error, RequestEntityTooLarge
 
 from shop import known_device
+from shop.server.workers import Pulse
 
 MOST_BYTES: Final = 27 * 1024 * 1024
 """From a known device: the largest photo with its form around it."""
@@ -36,6 +37,10 @@ HEADER_S: Final = 20
 LEAST_BYTES_S: Final = 4096
 """A body that is slower than this on the whole, from the worst of wifi, is given up."""
 DRAIN_S: Final = 10
+LEFT_S: Final = 0.01
+"""A connection that another process should have is left to it so long."""
+REMEMBERED_S: Final = 1
+"""It is then taken, also by a loop that is too busy to come back at once."""
 STOP_S: Final = 10
 
 
@@ -167,6 +172,17 @@ class Drain(wasyncore.dispatcher):  # type: ignore[misc]
         self.close()
 
 
+class Alone:
+    """What a server that shares its socket with nobody needs to know of the others."""
+
+    def beat(self, connections: int) -> None:
+        """Nobody listens."""
+
+    def another_holds_less(self, connections: int) -> bool:
+        """There is no other."""
+        return False
+
+
 class Server(TcpWSGIServer):  # type: ignore[misc]
     """One process: a loop that holds the connections, and threads that serve what has arrived."""
 
@@ -174,7 +190,14 @@ class Server(TcpWSGIServer):  # type: ignore[misc]
     stopping = False
 
     def __init__(
-        self, application: Any, listener: socket.socket, *, threads: int, proxy: str, most: int
+        self,
+        application: Any,
+        listener: socket.socket,
+        *,
+        threads: int,
+        proxy: str,
+        most: int,
+        pulse: Alone | Pulse | None = None,
     ) -> None:
         self.socket_map: dict[int, Any] = {}
         dispatcher = ThreadedTaskDispatcher()
@@ -196,6 +219,8 @@ class Server(TcpWSGIServer):  # type: ignore[misc]
             ident=None,
         )
         self.most = most
+        self.pulse = pulse or Alone()
+        self.left_until = 0.0
         where = (listener.family, listener.type, listener.proto, listener.getsockname())
         super().__init__(
             application,
@@ -207,9 +232,23 @@ class Server(TcpWSGIServer):  # type: ignore[misc]
             bind_socket=False,
         )
 
+    def readable(self) -> bool:
+        """Whether to look for new connections."""
+        return bool(super().readable()) and time.monotonic() >= self.left_until
+
     def handle_accept(self) -> None:
-        """Take a connection; when there are too many, in place of the one longest silent."""
+        """Take a connection; when there are too many, in place of the one longest silent.
+
+        One that a less burdened process should have is left for a moment, then taken all the same.
+        """
+        now = time.monotonic()
+        was_left = now < self.left_until + REMEMBERED_S
+        if not was_left and self.pulse.another_holds_less(len(self.active_channels)):
+            self.left_until = now + LEFT_S
+            return
+        self.left_until = 0.0
         super().handle_accept()
+        self.pulse.beat(len(self.active_channels))
         held = self._held()
         idle = [one for one in held if not one.busy()]
         if len(held) > self.most and idle:
@@ -229,13 +268,15 @@ class Server(TcpWSGIServer):  # type: ignore[misc]
         self.stopping = True
         self.pull_trigger()
 
-    def serve(self, alive: Any) -> None:
-        """Serve until told to stop; `alive` is called about once a second."""
+    def serve(self) -> None:
+        """Serve until told to stop."""
         while not self.stopping:
-            alive()
-            wasyncore.poll2(1.0, self.socket_map)
+            self._turn(LEFT_S if time.monotonic() < self.left_until else 1.0)
         wasyncore.dispatcher.close(self)
         until = time.time() + STOP_S
         while time.time() < until and any(one.busy() for one in self.active_channels.values()):
-            wasyncore.poll2(0.1, self.socket_map)
-            alive()
+            self._turn(0.1)
+
+    def _turn(self, timeout_s: float) -> None:
+        self.pulse.beat(len(self.active_channels))
+        wasyncore.poll2(timeout_s, self.socket_map)

@@ -61,10 +61,10 @@ def run(
     def work(pulse: Pulse) -> None:
         told: list[bool] = []
         obey(lambda: told.append(True))
-        server = Server(load(), listener, threads=threads, proxy=proxy, most=most)
+        server = Server(load(), listener, threads=threads, proxy=proxy, most=most, pulse=pulse)
         Orphaned(pulse, server)
         obey(server.stop)
         if not told:
-            server.serve(pulse.beat)
+            server.serve()
 
     return Workers(listener, workers, work, look_s).run()

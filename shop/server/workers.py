@@ -1,6 +1,7 @@
 """Several processes serve one socket: started, watched, replaced, stopped together."""
 
 import fcntl
+import mmap
 import os
 import signal
 import socket
@@ -15,23 +16,32 @@ LOOK_S: Final = 10
 MOST_SILENT_LOOKS: Final = 6
 PAUSE_S: Final = 1
 """Before another takes the place of a worker that died while it was starting."""
+NOT_SERVING: Final = 2**32 - 1
 KILL_S: Final = 15
 """Later than a worker gives its requests to finish."""
 
 
 class Pulse:
-    """A worker's side of its pipes: it says that it lives, and sees when its parent does not."""
+    """A worker's side of its pipes and of the shared table of how many connections each holds."""
 
-    def __init__(self, beats: int, parent: int) -> None:
+    def __init__(self, beats: int, parent: int, loads: memoryview, place: int) -> None:
         self.beats = beats
         self.parent = parent
+        self.loads = loads
+        self.place = place
 
-    def beat(self) -> None:
-        """Say that this worker serves."""
+    def beat(self, connections: int) -> None:
+        """Say that this worker serves, and how much."""
+        self.loads[self.place] = connections
         try:
             os.write(self.beats, b".")
         except BlockingIOError:
             pass
+
+    def another_holds_less(self, connections: int) -> bool:
+        """Whether a new connection had better be another's: a browser keeps it for long."""
+        self.loads[self.place] = connections
+        return min(self.loads) < connections
 
 
 @dataclass
@@ -39,6 +49,7 @@ class Worker:
     """A worker as its parent knows it."""
 
     pid: int
+    place: int
     beats: int
     serves: bool = False
     silent_looks: int = 0
@@ -75,12 +86,13 @@ class Workers:
         self.workers: dict[int, Worker] = {}
         self.served = False
         self.parent, self.held = os.pipe()
+        self.loads = memoryview(mmap.mmap(-1, 4 * count)).cast("I")
 
     def run(self) -> int:
         """Until told to stop; gives the exit status."""
         signal.pthread_sigmask(signal.SIG_BLOCK, WATCHED)
-        for _ in range(self.count):
-            self._start()
+        for place in range(self.count):
+            self._start(place)
         status = 0
         looked = time.monotonic()
         while status == 0:
@@ -94,14 +106,15 @@ class Workers:
         self._stop()
         return status
 
-    def _start(self) -> None:
+    def _start(self, place: int) -> None:
+        self.loads[place] = NOT_SERVING
         beats, told = os.pipe()
         for end in (beats, told):
             fcntl.fcntl(end, fcntl.F_SETFL, fcntl.fcntl(end, fcntl.F_GETFL) | os.O_NONBLOCK)
         pid = os.fork()
         if pid:
             os.close(told)
-            self.workers[pid] = Worker(pid, beats)
+            self.workers[pid] = Worker(pid, place, beats)
             return
         status = 1
         try:
@@ -109,7 +122,7 @@ class Workers:
             os.close(beats)
             for other in self.workers.values():
                 os.close(other.beats)
-            self.work(Pulse(told, self.parent))
+            self.work(Pulse(told, self.parent, self.loads, place))
             status = 0
         except BaseException:
             sys.excepthook(*sys.exc_info())
@@ -125,6 +138,7 @@ class Workers:
             if pid == 0:
                 break
             if worker := self.workers.pop(pid, None):
+                self.loads[worker.place] = NOT_SERVING
                 worker.listen()
                 os.close(worker.beats)
                 gone.append(worker)
@@ -141,7 +155,7 @@ class Workers:
             print(f"Worker {worker.pid} ended; another takes its place.", file=sys.stderr)
             if not worker.serves:
                 time.sleep(PAUSE_S)
-            self._start()
+            self._start(worker.place)
         return 0
 
     def _look(self) -> None:

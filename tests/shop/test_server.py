@@ -30,6 +30,7 @@ from shop.server.arrival import (
     Channel,
     Server,
 )
+from shop.server.workers import NOT_SERVING, Pulse
 from tests.factories import PASSWORD, make_staff
 
 MEGABYTE = 1024 * 1024
@@ -55,7 +56,7 @@ def _server(most: int = 100) -> tuple[Server, tuple[str, int]]:
 def address() -> Iterator[tuple[str, int]]:
     """The address of a server that runs in a thread of this process."""
     server, where = _server()
-    thread = threading.Thread(target=server.serve, args=(lambda: None,))
+    thread = threading.Thread(target=server.serve)
     thread.start()
     yield where
     server.stop()
@@ -138,11 +139,9 @@ def test_a_photo_of_a_known_device_arrives_whole(address: tuple[str, int]) -> No
 
 @pytest.mark.parametrize("proxy", ["127.0.0.1", "192.0.2.9"])
 def test_only_the_proxy_is_believed(proxy: str) -> None:
-    server, _ = _server()
-    server.close()
     with closing(socket.create_server(("127.0.0.1", 0))) as listener:
         server = Server(count_bytes, listener, threads=1, proxy=proxy, most=9)
-        thread = threading.Thread(target=server.serve, args=(lambda: None,))
+        thread = threading.Thread(target=server.serve)
         thread.start()
         said = {"X-Forwarded-For": "198.51.100.7", "X-Forwarded-Proto": "https"}
         with connected(server.socket.getsockname(), head(0, **said, Connection="close")) as one:
@@ -237,6 +236,26 @@ def select_readable(connection: socket.socket) -> bool:
         return bool(connection.recv(1, socket.MSG_PEEK))
     except BlockingIOError:
         return False
+
+
+@pytest.mark.parametrize(("others", "left"), [([2], True), ([3], False), ([NOT_SERVING], False)])
+def test_a_connection_is_left_to_a_process_that_holds_fewer_but_not_for_long(
+    others: list[int], left: bool
+) -> None:
+    """A browser keeps its connection: thirty on one process would leave the other idle."""
+    server, address = _server()
+    with connected(address), connected(address), connected(address):
+        _step(server)
+        loads = memoryview(bytearray(4 * (1 + len(others)))).cast("I")
+        for place, load in enumerate(others, 1):
+            loads[place] = load
+        server.pulse = Pulse(os.open(os.devnull, os.O_WRONLY), -1, loads, 0)
+        with connected(address):
+            wasyncore.poll2(1, server.socket_map)
+            assert len(server.active_channels) == (3 if left else 4)
+            _step(server)
+            assert len(server.active_channels) == 4
+    server.close()
 
 
 @pytest.mark.django_db
