@@ -11,6 +11,8 @@ class JobsConfig(AppConfig):
     verbose_name = "Jobs"
 
     def ready(self) -> None:
+        from jobs.sheet import revision  # noqa: F401 -- adds what moves need of the signed sheet
+
         pre_migrate.connect(_open_tables, sender=self)
         post_migrate.connect(_freeze_tables, sender=self)
 

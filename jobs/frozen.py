@@ -16,7 +16,7 @@ from typing import Any, Final, NamedTuple
 from django.apps import apps
 from django.db import models, transaction
 
-CLOSED: Final = "job.stage IN ('signed_off', 'collected')"
+CLOSED: Final = "(job.stage IN ('signed_off', 'collected') AND job.correction = '')"
 """In SQL, of the row `job` of jobs_job: what the job's signed sheet rests on may not change.
 
 Whatever opens a signed job again for a correction has to be said here, and nowhere else.
@@ -35,7 +35,18 @@ APPEND_ONLY: Final = frozenset(
 """Rows of these are added, and then never changed or deleted."""
 
 WITH_JOB: Final[dict[str, frozenset[str]]] = {
-    "jobs.Job": frozenset({"stage", "stage_since", "stage_reason", "held_from", "version"}),
+    "jobs.Job": frozenset(
+        {
+            "stage",
+            "stage_since",
+            "stage_reason",
+            "held_from",
+            "version",
+            "correction",
+            "correction_since",
+            "correction_reason",
+        }
+    ),
     "jobs.JobPart": frozenset(),
     "jobs.JobSpeaker": frozenset(),
     "jobs.Channel": frozenset(),

@@ -2,6 +2,9 @@
 
 No ORM and no HTTP here. `needs` names preconditions that `jobs.services.moves` evaluates on the
 locked job; `reason` says that the move must be given one.
+
+Correcting a signed sheet is about the record, not about the car: the stage stays, and where the
+correction stands is kept beside it.
 """
 
 from typing import Final, NamedTuple
@@ -21,6 +24,17 @@ class Stage(TextChoices):
     ON_HOLD = "on_hold", "On hold"
     CANCELLED = "cancelled", "Cancelled"
 
+
+class Correction(TextChoices):
+    """Where the correction of a signed sheet stands."""
+
+    NONE = "", "No correction"
+    OPEN = "open", "Correction open"
+    IN_REVIEW = "in_review", "Correction in review"
+
+
+SIGNED: Final = frozenset({Stage.SIGNED_OFF, Stage.COLLECTED})
+"""Stages in which a sheet is signed: only these can be under correction."""
 
 PATH: Final = (
     Stage.BOOKED,
@@ -48,11 +62,20 @@ HOLDS_A_BAY: Final = frozenset(
 """Stages in which the booked slot keeps others out of the bay."""
 
 SHEET_OPEN: Final = frozenset({Stage.CHECKED_IN, Stage.IN_BAY})
-"""Stages in which the bay sheet takes entries."""
+"""Stages in which the bay sheet takes entries, beside those with a correction open."""
+
+
+def sheet_is_open(stage: str, correction: str) -> bool:
+    """The bay sheet takes entries."""
+    return stage in SHEET_OPEN or correction == Correction.OPEN
 
 
 class Move(NamedTuple):
-    """One allowed change of stage. `to` is None where the job returns to where it was held."""
+    """One allowed change of stage, or of the correction beside it.
+
+    `to` is None where the job returns to where it was held, or where its stage stays. `during`
+    says where a correction stands when the move can be tried, `leaves` where it stands then.
+    """
 
     name: str
     label: str
@@ -61,11 +84,21 @@ class Move(NamedTuple):
     roles: frozenset[Role]
     needs: tuple[str, ...] = ()
     reason: bool = False
+    during: frozenset[Correction] = frozenset({Correction.NONE})
+    leaves: Correction = Correction.NONE
+    waits: Stage | None = None
+    """Where the job goes instead while another car is in its bay."""
+
+    @property
+    def corrects(self) -> bool:
+        """The move is about a correction and leaves the stage as it is."""
+        return self.leaves != Correction.NONE or Correction.NONE not in self.during
 
     @property
     def takes_a_bay(self) -> bool:
         """The job may come to hold a slot it did not hold, or into the bay itself."""
-        return self.to is None or self.to in {Stage.BOOKED, Stage.IN_BAY}
+        into = self.to is None or self.to in {Stage.BOOKED, Stage.IN_BAY}
+        return into and not self.corrects
 
 
 def _move(
@@ -76,12 +109,28 @@ def _move(
     roles: tuple[Role, ...],
     needs: tuple[str, ...] = (),
     reason: bool = False,
+    waits: Stage | None = None,
 ) -> Move:
-    return Move(name, label, frozenset(begins), to, frozenset(roles), needs, reason)
+    return Move(name, label, frozenset(begins), to, frozenset(roles), needs, reason, waits=waits)
+
+
+def _correction(
+    name: str,
+    label: str,
+    during: tuple[Correction, ...],
+    leaves: Correction,
+    roles: tuple[Role, ...],
+    needs: tuple[str, ...] = (),
+    reason: bool = False,
+) -> Move:
+    return Move(
+        name, label, SIGNED, None, frozenset(roles), needs, reason, frozenset(during), leaves
+    )
 
 
 _DESK = (Role.FRONT_DESK, Role.MANAGER)
 _BENCH = (Role.TECHNICIAN, Role.MANAGER)
+_COMPLETE = ("fit_proved", "functions_tried", "readings_taken", "channels_entered", "steps_done")
 
 MOVES: Final[dict[str, Move]] = {
     move.name: move
@@ -108,7 +157,7 @@ MOVES: Final[dict[str, Move]] = {
             (Stage.IN_BAY,),
             Stage.READY_FOR_REVIEW,
             _BENCH,
-            ("fit_proved", "functions_tried", "readings_taken", "channels_entered", "steps_done"),
+            _COMPLETE,
         ),
         _move(
             "recall",
@@ -116,7 +165,7 @@ MOVES: Final[dict[str, Move]] = {
             (Stage.READY_FOR_REVIEW,),
             Stage.IN_BAY,
             _BENCH,
-            ("bay_free_now",),
+            waits=Stage.CHECKED_IN,
         ),
         _move(
             "send_back",
@@ -124,8 +173,8 @@ MOVES: Final[dict[str, Move]] = {
             (Stage.READY_FOR_REVIEW,),
             Stage.IN_BAY,
             (Role.MANAGER,),
-            ("bay_free_now",),
             reason=True,
+            waits=Stage.CHECKED_IN,
         ),
         _move(
             "sign_off",
@@ -143,13 +192,52 @@ MOVES: Final[dict[str, Move]] = {
             _DESK,
             ("customer_signed",),
         ),
-        _move(
+        _correction(
             "correct",
             "Open a correction",
-            (Stage.SIGNED_OFF, Stage.COLLECTED),
-            Stage.IN_BAY,
+            (Correction.NONE,),
+            Correction.OPEN,
             (Role.MANAGER,),
             reason=True,
+        ),
+        _correction(
+            "hand_correction",
+            "Hand correction to review",
+            (Correction.OPEN,),
+            Correction.IN_REVIEW,
+            _BENCH,
+            _COMPLETE,
+        ),
+        _correction(
+            "recall_correction",
+            "Take correction back from review",
+            (Correction.IN_REVIEW,),
+            Correction.OPEN,
+            _BENCH,
+        ),
+        _correction(
+            "send_back_correction",
+            "Send correction back",
+            (Correction.IN_REVIEW,),
+            Correction.OPEN,
+            (Role.MANAGER,),
+            reason=True,
+        ),
+        _correction(
+            "sign_correction",
+            "Sign the correction",
+            (Correction.IN_REVIEW,),
+            Correction.NONE,
+            (Role.MANAGER,),
+            ("something_corrected", "no_stop", "cautions_reasoned", "sheet_frozen"),
+        ),
+        _correction(
+            "abandon_correction",
+            "Abandon the correction",
+            (Correction.OPEN, Correction.IN_REVIEW),
+            Correction.NONE,
+            (Role.MANAGER,),
+            ("nothing_corrected",),
         ),
         _move(
             "hold",
@@ -180,8 +268,10 @@ MOVES: Final[dict[str, Move]] = {
 }
 
 
-def moves_from(stage: str, roles: frozenset[Role]) -> list[Move]:
-    """The moves a person with these roles may try from this stage, in table order."""
+def moves_from(stage: str, correction: str, roles: frozenset[Role]) -> list[Move]:
+    """The moves a person with these roles may try from here, in table order."""
     return [
-        move for move in MOVES.values() if stage in move.begins and not roles.isdisjoint(move.roles)
+        move
+        for move in MOVES.values()
+        if stage in move.begins and correction in move.during and not roles.isdisjoint(move.roles)
     ]

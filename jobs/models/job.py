@@ -4,10 +4,11 @@ from datetime import datetime
 
 from django.conf import settings
 from django.db import models
+from django.db.models.functions import Coalesce
 from django.urls import reverse
 from django.utils import timezone
 
-from jobs.lifecycle import HOLDS_A_BAY, LIVE, SHEET_OPEN, Stage
+from jobs.lifecycle import HOLDS_A_BAY, LIVE, Correction, Stage, sheet_is_open
 from shop.models.people import customer_wanted
 from shop.models.products import TurnOn
 from shop.models.vehicles import vehicle_wanted
@@ -24,9 +25,17 @@ class JobQuerySet(models.QuerySet["Job"]):
 
     def for_review(self) -> "JobQuerySet":
         """Waiting for the manager, longest waiting first."""
+        waiting = models.Q(stage=Stage.READY_FOR_REVIEW) | models.Q(correction=Correction.IN_REVIEW)
         return (
-            self.filter(stage=Stage.READY_FOR_REVIEW).with_names().order_by("stage_since", "number")
+            self.filter(waiting)
+            .with_names()
+            .order_by(Coalesce("correction_since", "stage_since"), "number")
         )
+
+    def under_correction(self) -> "JobQuerySet":
+        """Signed sheets that are open to be corrected, the longest open first."""
+        opened = self.filter(correction=Correction.OPEN)
+        return opened.with_names().order_by("correction_since", "number")
 
     def clashing(
         self, bay_id: int, starts_at: datetime, ends_at: datetime, but: int | None = None
@@ -66,6 +75,11 @@ class Job(models.Model):
     stage_since = models.DateTimeField(default=timezone.now, editable=False)
     held_from = models.CharField(max_length=20, choices=Stage, blank=True, editable=False)
     stage_reason = models.TextField(blank=True, editable=False)
+    correction = models.CharField(
+        max_length=20, choices=Correction, default=Correction.NONE, blank=True, editable=False
+    )
+    correction_since = models.DateTimeField(null=True, editable=False)
+    correction_reason = models.TextField(blank=True, editable=False)
     wants = models.TextField("what the customer wants")
     bay = models.ForeignKey("shop.Bay", models.PROTECT, related_name="jobs")
     starts_at = models.DateTimeField("in the bay from")
@@ -112,10 +126,18 @@ class Job(models.Model):
                 name="job_one_in_a_bay",
                 violation_error_message="Another job is in this bay.",
             ),
+            models.CheckConstraint(
+                condition=models.Q(correction=Correction.NONE, correction_since=None)
+                | models.Q(
+                    stage__in=[Stage.SIGNED_OFF, Stage.COLLECTED], correction_since__isnull=False
+                ),
+                name="job_correction_of_what_is_signed",
+            ),
         ]
         indexes = [
             models.Index(fields=["stage", "promised_at"], name="job_stage_promised"),
             models.Index(fields=["bay", "starts_at"], name="job_bay_start"),
+            models.Index(fields=["correction", "correction_since"], name="job_correction"),
         ]
 
     def __str__(self) -> str:
@@ -132,7 +154,23 @@ class Job(models.Model):
     @property
     def sheet_is_open(self) -> bool:
         """The bay sheet takes entries."""
-        return self.stage in SHEET_OPEN
+        return sheet_is_open(self.stage, self.correction)
+
+    @property
+    def in_review(self) -> bool:
+        """The sheet, or its correction, is with the manager."""
+        return self.stage == Stage.READY_FOR_REVIEW or self.correction == Correction.IN_REVIEW
+
+    @property
+    def waiting_since(self) -> datetime:
+        """Since when the job is where it is: its correction, or else its stage."""
+        return self.correction_since or self.stage_since
+
+    @property
+    def standing(self) -> str:
+        """Where the job stands, in a sentence: collected, correction open."""
+        corrected = f", {self.get_correction_display().lower()}" if self.correction else ""
+        return f"{self.get_stage_display().lower()}{corrected}"
 
 
 class JobPart(models.Model):

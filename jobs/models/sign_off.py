@@ -9,10 +9,14 @@ from django.db import models
 
 
 class SendBack(models.Model):
-    """A reason for which the manager sent the sheet back; the technician ticks it off."""
+    """A reason for which the manager sent the sheet back; the technician ticks it off.
+
+    `fingerprint` names the finding that the point was made from; empty for what was typed.
+    """
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="send_backs")
     reason = models.TextField()
+    fingerprint = models.TextField(blank=True, editable=False)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     at = models.DateTimeField(auto_now_add=True)
     done_by = models.ForeignKey(

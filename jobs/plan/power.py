@@ -3,6 +3,7 @@
 `jobs.plan.document` turns rows into the plan; this asks `wiring` about a plan.
 """
 
+import zlib
 from functools import cache
 from typing import NamedTuple
 
@@ -46,6 +47,7 @@ __all__ = [
     "colours",
     "device_draws",
     "doc",
+    "finding_id",
     "fuse_bodies",
     "fuse_for",
     "loads_of",
@@ -76,6 +78,11 @@ def section_of(finding: Finding) -> str:
         return "after" if finding.rule == "function-lost" else "before"
     found = RULES.get(finding.rule)
     return found.section if found else "channels"
+
+
+def finding_id(fingerprint: str) -> str:
+    """A finding as the page of findings names it: short, the same while the finding is."""
+    return f"{zlib.crc32(fingerprint.encode()):08x}"
 
 
 def loads_of(plan: doc.Plan) -> dict[str, Figure]:

@@ -6,7 +6,7 @@ from datetime import date, datetime, time, timedelta
 from heapq import nlargest
 from typing import Any, Final
 
-from django.db.models import Q
+from django.db.models import Case, Q, When
 from django.utils import timezone
 
 from jobs import wording
@@ -19,6 +19,8 @@ from shop.typed import whole
 MOST_FOUND: Final = 30
 MOST_MATCHES: Final = 60
 PAST: Final = frozenset(Stage) - LIVE
+STILL_TO_COME: Final = Q(stage=Stage.BOOKED) | Q(stage=Stage.ON_HOLD, held_from=Stage.BOOKED)
+"""Live jobs whose car is not here yet."""
 
 BOARD_LANES: Final = (*PATH[:-1], Stage.ON_HOLD)
 """Lanes of the board, in the order of a job's life; what is on hold stands last."""
@@ -74,7 +76,7 @@ def lanes_by_bay(jobs: Iterable[Job], bays: Iterable[Bay]) -> list[Lane]:
 
 def waiting_for_review() -> int:
     """How many jobs wait for the manager."""
-    return Job.objects.filter(stage=Stage.READY_FOR_REVIEW).count()
+    return Job.objects.for_review().order_by().count()
 
 
 @dataclass
@@ -87,7 +89,7 @@ class Found:
 
 def find_jobs(text: str) -> Found:
     """Jobs by number, plate, VIN start or tail, phone or customer's name: the number first, then
-    live ones, then the newest of the past.
+    the cars that stand here, then bookings, the nearest first, then the newest of the past.
 
     Live jobs are few and are searched through their rows. The past is searched through the
     people and vehicles that match, so that a million jobs are never read.
@@ -95,7 +97,8 @@ def find_jobs(text: str) -> Found:
     text = text.strip()
     if not any(map(str.isalnum, text)):
         return Found([])
-    live = list(Job.objects.filter(stage__in=LIVE).with_names().matching(text)[:MOST_FOUND])
+    live = Job.objects.filter(stage__in=LIVE).with_names().matching(text)
+    live = live.order_by(Case(When(STILL_TO_COME, then=1), default=0), "starts_at", "number")
     vehicles = Vehicle.objects.matching(text).order_by("-pk")[:MOST_MATCHES]
     customers = Customer.objects.matching(text).order_by("-pk")[:MOST_MATCHES]
     vehicle_keys = list(vehicles.values_list("pk", flat=True))
@@ -108,7 +111,7 @@ def find_jobs(text: str) -> Found:
     numbers = Job.objects.filter(wanted, stage__in=PAST).values_list("number", flat=True)
     newest = nlargest(MOST_FOUND, numbers)
     past = Job.objects.filter(number__in=newest).with_names().order_by("-number")
-    found = sorted([*live, *past], key=lambda job: job.number != number)
+    found = sorted([*live[:MOST_FOUND], *past], key=lambda job: job.number != number)
     more = len(found) > MOST_FOUND or MOST_MATCHES in {len(vehicle_keys), len(customer_keys)}
     return Found(found[:MOST_FOUND], more)
 

@@ -186,7 +186,10 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
         stage = Stage(ends).label.lower() if ends in Stage.values else ends
         reason = event.after.get("reason")
         worked = ", ".join(one["name"] for one in event.after.get("worked", ()))
-        said = f"{MOVES[verb].label}: now {stage}."
+        now = "" if ends == event.before.get("stage") else f": now {stage}"
+        said = f"{MOVES[verb].label}{now}."
+        if bay := event.after.get("waits_for"):
+            said += f" Another car is in {bay}: this one waits for it."
         said += f" Work done by {worked}." if worked else ""
         return said + (f" Reason: {reason}" if reason else "")
     if event.code == "part.added":
@@ -197,7 +200,9 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
     if event.code == CLASH:
         return f"{name or prefix}: two people wrote at once. {_not_written(event, model)}."
     if event.code == "functions.group_works":
-        return f"{event.after.get('group', '')}: all work {event.after.get('phase', '')}."
+        absent = len(event.after.get("not_fitted", ()))
+        left = f", {absent} not fitted as before" if absent else ""
+        return f"{event.after.get('group', '')}: all work {event.after.get('phase', '')}{left}."
     if event.code == "check_in.signed":
         by, how = event.after.get("signed by", ""), event.after.get("how", "")
         return f"{_TITLES[event.code]}: {by}{f', {how}' if how else ''}."

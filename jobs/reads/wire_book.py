@@ -11,12 +11,11 @@ from typing import Any, Final
 from django.db.models import Count, Q
 
 from jobs import wording
-from jobs.lifecycle import Stage
+from jobs.lifecycle import SIGNED
 from jobs.models import Channel, Photo
 from shop.models import VehicleModel
 from wiring import colours
 
-SIGNED: Final = (Stage.SIGNED_OFF, Stage.COLLECTED)
 MOST_WIRES: Final = 20_000
 MOST_MODELS: Final = 200
 PHOTOS_A_PLUG: Final = 4
@@ -77,14 +76,14 @@ class Elsewhere:
 
 def models_seen(text: str = "") -> list[Any]:
     """Vehicle models with wires in signed jobs, each with how many, by make and model."""
-    wanted = Q(vehicles__jobs__stage__in=SIGNED) & ~Q(
+    wanted = Q(vehicles__jobs__stage__in=SIGNED, vehicles__jobs__correction="") & ~Q(
         vehicles__jobs__channels__connector="",
         vehicles__jobs__channels__positive_base="",
         vehicles__jobs__channels__negative_base="",
     )
     return list(
         VehicleModel.objects.matching(text)
-        .filter(vehicles__jobs__stage__in=SIGNED)
+        .filter(vehicles__jobs__stage__in=SIGNED, vehicles__jobs__correction="")
         .annotate(
             wires_seen=Count("vehicles__jobs__channels", filter=wanted, distinct=True),
             cars_seen=Count("vehicles", filter=wanted, distinct=True),
@@ -103,7 +102,9 @@ def _function(row: Any, sign: str) -> str:
 
 def _rows(model: VehicleModel) -> Iterable[Any]:
     return (
-        Channel.objects.filter(job__vehicle__vehicle_model=model, job__stage__in=SIGNED)
+        Channel.objects.filter(
+            job__vehicle__vehicle_model=model, job__stage__in=SIGNED, job__correction=""
+        )
         .exclude(connector="", positive_base="", negative_base="")
         .select_related("job", "feeds_part__product")
         .prefetch_related("speakers")

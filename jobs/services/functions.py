@@ -54,17 +54,20 @@ def all_work(
 ) -> JobEvent | None:
     """Mark every function of the group that has no result yet as working.
 
-    Results already given stand. Returns the event that undoes it, None when nothing was left.
+    Results already given stand. After the work, what was not fitted before is still not fitted.
+    Returns the event that undoes it, None when nothing was left.
     """
     job = open_job(number)
     if key and (done := JobEvent.objects.filter(key=key).first()):
         return done
     untried = job.function_checks.filter(group=group, **{phase: FunctionResult.UNTRIED})
     rows = list(untried)
+    absent = [
+        row.pk for row in rows if phase == "after" and row.before == FunctionResult.NOT_FITTED
+    ]
     for row in rows:
-        record(
-            number, row.pk, phase, {phase: FunctionResult.WORKS}, actor=actor, version=row.version
-        )
+        result = FunctionResult.NOT_FITTED if row.pk in absent else FunctionResult.WORKS
+        record(number, row.pk, phase, {phase: result}, actor=actor, version=row.version)
     if not rows:
         return None
     return log(
@@ -72,7 +75,12 @@ def all_work(
         actor,
         "functions.group_works",
         before={"rows": [row.pk for row in rows]},
-        after={"phase": phase, "group": group, "count": len(rows)},
+        after={
+            "phase": phase,
+            "group": group,
+            "count": len(rows) - len(absent),
+            "not_fitted": absent,
+        },
         key=key,
     )
 
@@ -81,9 +89,16 @@ def undo_all_work(event: JobEvent, actor: StaffMember) -> None:
     """Take back what `all_work` wrote, save where somebody changed the result since."""
     phase = event.after["phase"]
     number = event.job.number
-    kept = FunctionCheck.objects.filter(
-        pk__in=event.before["rows"], job=event.job, **{phase: FunctionResult.WORKS}
-    )
+    absent = event.after.get("not_fitted", [])
+    wrote = {
+        FunctionResult.WORKS: [pk for pk in event.before["rows"] if pk not in absent],
+        FunctionResult.NOT_FITTED: absent,
+    }
+    kept = [
+        row
+        for result, keys in wrote.items()
+        for row in FunctionCheck.objects.filter(pk__in=keys, job=event.job, **{phase: result})
+    ]
     for row in kept:
         changes = {phase: FunctionResult.UNTRIED}
         record(number, row.pk, phase, changes, actor=actor, version=row.version, force=True)

@@ -1,7 +1,8 @@
 """Moving a job from stage to stage: one function, one transaction, one event."""
 
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Callable, Iterable, Sequence
+from itertools import chain, repeat
+from typing import Any, Final
 
 from django.db import transaction
 from django.db.models import F
@@ -9,7 +10,7 @@ from django.utils import timezone
 
 from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
-from jobs.lifecycle import MOVES, SHEET_OPEN, Stage
+from jobs.lifecycle import MOVES, Correction, Move, Stage, sheet_is_open
 from jobs.models import FunctionResult, Job
 from jobs.services import clock
 from jobs.services.bays import bay_occupied, claim, hold_the_book, slot_taken
@@ -92,7 +93,7 @@ def _cautions_reasoned(job: Job) -> list[str]:
 
 def _sheet_frozen(job: Job) -> list[str]:
     sheet = job.sheets.order_by("-revision").first()
-    if sheet is None or sheet.signed_at < job.stage_since:
+    if sheet is None or sheet.signed_at < job.waiting_since:
         return ["Sign on the review page: that freezes the install sheet."]
     return []
 
@@ -119,6 +120,7 @@ NEEDS: dict[str, Need] = {
     "sheet_frozen": _sheet_frozen,
     "customer_signed": _customer_signed,
 }
+"""By name. `jobs.sheet.revision` adds those that compare the record with its signed sheet."""
 
 
 def missing_for(job: Job, name: str, but: str = "") -> list[str]:
@@ -129,10 +131,9 @@ def missing_for(job: Job, name: str, but: str = "") -> list[str]:
 def check_stage(job: Job, name: str) -> None:
     """Raise ChangedMeanwhile when the job is not where the move begins."""
     wanted = MOVES[name]
-    if job.stage not in wanted.begins:
+    if job.stage not in wanted.begins or job.correction not in wanted.during:
         raise ChangedMeanwhile(
-            f"{job} is {job.get_stage_display().lower()} now, so “{wanted.label}” does not apply: "
-            "reload the page."
+            f"{job} is {job.standing} now, so “{wanted.label}” does not apply: reload the page."
         )
 
 
@@ -161,14 +162,31 @@ def _who_worked(job: Job, actor: StaffMember, said: Sequence[int]) -> dict[str, 
     return {"worked": [{"id": one.pk, "name": str(one)} for one in people]}
 
 
+def _correction_reason(job: Job, wanted: Move, reason: str) -> str:
+    """Why the correction is open; kept until it is signed or abandoned."""
+    if not wanted.leaves:
+        return ""
+    return reason if wanted.during == {Correction.NONE} else job.correction_reason
+
+
+SENDS_BACK: Final = frozenset({"send_back", "send_back_correction"})
+"""Moves whose reason becomes points for the technician."""
+
+
 @transaction.atomic
 def move(
-    job_id: int, name: str, actor: StaffMember, reason: str = "", worked_by: Sequence[int] = ()
+    job_id: int,
+    name: str,
+    actor: StaffMember,
+    reason: str = "",
+    worked_by: Sequence[int] = (),
+    fingerprints: Iterable[str] = (),
 ) -> Job:
-    """Make the move `name`, the only way a job changes stage.
+    """Make the move `name`, the only way a job changes stage or a correction goes on.
 
-    Each line of a reason to send back becomes one point for the technician. `worked_by` names who
-    did the work when the job is handed to review, where the record does not say it plainly.
+    Each line of a reason to send back becomes one point for the technician; `fingerprints` names
+    the findings that the first lines were made from. `worked_by` names who did the work when the
+    job is handed to review, where the record does not say it plainly.
 
     Raises Refused when the person may not, the stage is another, a precondition fails or the
     reason is missing; ChangedMeanwhile when somebody moved the job first.
@@ -181,32 +199,50 @@ def move(
     check_move(job, name, actor, reason)
     more = _who_worked(job, actor, worked_by) if name == "finish" else {}
     begins = job.stage
-    ends = wanted.to or Stage(job.held_from)
     now = timezone.now()
+    ends = Stage(begins) if wanted.corrects else wanted.to or Stage(job.held_from)
+    if wanted.waits is not None and bay_occupied(job):
+        ends = wanted.waits
+    values: dict[str, Any]
+    if wanted.corrects:
+        values = {
+            "correction": wanted.leaves,
+            "correction_since": now if wanted.leaves else None,
+            "correction_reason": _correction_reason(job, wanted, reason),
+        }
+    else:
+        values = {
+            "stage": ends,
+            "stage_since": now,
+            "stage_reason": reason,
+            "held_from": begins if ends == Stage.ON_HOLD else "",
+        }
+    if name == "start_work" and job.technician_id is None and actor.is_technician:
+        values["technician"] = actor
     with claim(job):
-        changed = Job.objects.filter(pk=job.pk, stage=begins).update(
-            stage=ends,
-            stage_since=now,
-            stage_reason=reason,
-            held_from=begins if ends == Stage.ON_HOLD else "",
-            technician=actor
-            if name == "start_work" and job.technician_id is None and actor.is_technician
-            else job.technician_id,
-            version=F("version") + 1,
+        changed = Job.objects.filter(pk=job.pk, stage=begins, correction=job.correction).update(
+            version=F("version") + 1, **values
         )
     if not changed:
         raise ChangedMeanwhile("Somebody changed this job first: reload the page.")
-    if ends not in SHEET_OPEN:
+    if not sheet_is_open(ends, wanted.leaves):
         clock.stop_all_on(job, actor, now)
-    if name == "send_back":
-        for line in filter(None, map(str.strip, reason.splitlines())):
-            job.send_backs.create(reason=line, by=actor)
+    if name in SENDS_BACK:
+        lines = filter(None, map(str.strip, reason.splitlines()))
+        for line, fingerprint in zip(lines, chain(fingerprints, repeat("")), strict=False):
+            job.send_backs.create(reason=line, fingerprint=fingerprint, by=actor)
     log(
         job,
         actor,
         f"job.{name}",
-        before={"stage": begins},
-        after={"stage": ends, **({"reason": reason} if reason else {}), **more},
+        before={"stage": begins, **({"correction": job.correction} if wanted.corrects else {})},
+        after={
+            "stage": ends,
+            **({"correction": wanted.leaves} if wanted.corrects else {}),
+            **({"reason": reason} if reason else {}),
+            **more,
+            **({"waits_for": str(job.bay)} if ends == wanted.waits else {}),
+        },
     )
     job.refresh_from_db()
     return job

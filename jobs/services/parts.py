@@ -27,7 +27,7 @@ LETTERS: Final = {
 }
 
 PARTS_OPEN: Final = SHEET_OPEN | {Stage.BOOKED, Stage.ON_HOLD}
-"""Stages in which parts may be added and removed."""
+"""Stages in which parts may be added and removed, beside those with a correction open."""
 
 MOST_UNITS: Final = 12
 MOST_QUANTITY: Final = 999
@@ -46,11 +46,16 @@ def _free_label(job: Job, kind: str) -> str:
     return f"{letter}{max((int(label[1:]) for label in taken), default=0) + 1}"
 
 
+def parts_are_open(job: Job) -> bool:
+    """Parts may be added and removed."""
+    return job.stage in PARTS_OPEN or job.sheet_is_open
+
+
 def _open_job(job_id: int) -> Job:
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
-    if job.stage not in PARTS_OPEN:
+    if not parts_are_open(job):
         raise Refused(
-            f"The parts of {job} are settled: it is {job.get_stage_display().lower()}. "
+            f"The parts of {job} are settled: it is {job.standing}. "
             "Take it back from review, or ask a manager to open a correction."
         )
     return job

@@ -45,7 +45,7 @@ _MARK: Final = re.compile(r"mark:[\w-]{1,36}\Z", re.ASCII)
 
 def is_open(job: Job) -> bool:
     """Photos of the job may be added and changed."""
-    return job.stage in PHOTOS_OPEN
+    return job.stage in PHOTOS_OPEN or job.sheet_is_open
 
 
 def open_for_photos(number: int) -> Job:
@@ -53,7 +53,7 @@ def open_for_photos(number: int) -> Job:
     job = Job.objects.select_for_update(of=("self",)).get(number=number)
     if not is_open(job):
         raise Refused(
-            f"Photos are closed: the job is {job.get_stage_display().lower()}. "
+            f"Photos are closed: the job is {job.standing}. "
             "Take it back from review, or ask a manager to open a correction."
         )
     return job

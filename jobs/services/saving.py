@@ -73,7 +73,7 @@ def check_open(job: Job) -> None:
         return
     if not job.sheet_is_open:
         raise Refused(
-            f"This sheet is closed: the job is {job.get_stage_display().lower()}. "
+            f"This sheet is closed: the job is {job.standing}. "
             "Ask a manager to send it back or to open a correction."
         )
 

@@ -21,7 +21,7 @@ def _local() -> Local:
 
 def _sheet_of(use: SetupUse) -> InstallSheet:
     sheet = latest_sheet(use.job)
-    if sheet is None or use.job.sheet_is_open:
+    if sheet is None or use.job.sheet_is_open or use.job.correction:
         raise Refused(f"{use.job} is not signed yet: it teaches once it is.")
     return sheet
 

@@ -16,6 +16,7 @@ from jobs.lists import cautions
 from jobs.models import InstallSheet, Job, TuningKind
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
 from jobs.services.work_done import handed_over, names_of_workers, started_at
+from jobs.sheet import changes as record_changes
 from jobs.sheet.photos import photos_of
 from jobs.sheet.tuning import sound_of
 from shop.models import Shop, StaffMember
@@ -295,9 +296,23 @@ def _sheet(job: Job, signing: Signing | None) -> dict[str, Any]:
         "revision": signing.revision,
         "draft": False,
         "signed_at": _moment(signing.signed_at),
-        "corrects": signing.corrects.number if signing.corrects else "",
-        "corrects_sha256": signing.corrects.document_sha256 if signing.corrects else "",
-        "correction_reason": signing.correction_reason,
+    }
+
+
+def _correction(job: Job, signing: Signing | None, document: dict[str, Any]) -> dict[str, Any]:
+    """Which sheet this one corrects, why, and every difference from it."""
+    if signing is not None:
+        corrects, reason = signing.corrects, signing.correction_reason
+    elif job.correction:
+        corrects = job.sheets.select_related("job").defer("pdf").order_by("-revision").first()
+        reason = job.correction_reason
+    else:
+        corrects, reason = None, ""
+    return {
+        "corrects": corrects.number if corrects else "",
+        "corrects_sha256": corrects.document_sha256 if corrects else "",
+        "correction_reason": reason,
+        "changes": record_changes.changes(corrects.document, document) if corrects else [],
     }
 
 
@@ -357,6 +372,7 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
     }
     plain = _plain(document)
     assert isinstance(plain, dict)
+    plain["sheet"] |= _correction(job, signing, plain)
     return plain
 
 

@@ -36,11 +36,8 @@ def give_reason(
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
     if actor.roles.isdisjoint({Role.TECHNICIAN, Role.MANAGER}):
         raise Refused("Reasons for cautions are given by a technician or a manager.")
-    if job.stage not in REASON_OPEN:
-        raise Refused(
-            f"{job} is {job.get_stage_display().lower()}: reasons are given in the bay or in "
-            "review."
-        )
+    if job.stage not in REASON_OPEN and not job.correction:
+        raise Refused(f"{job} is {job.standing}: reasons are given in the bay or in review.")
     given = job.finding_reasons.filter(fingerprint=fingerprint).first()
     reason = reason.strip()
     before = given.reason if given else ""
@@ -71,25 +68,26 @@ def give_reason(
 
 
 def _signing(job: Job, actor: StaffMember, at: datetime) -> sheet_document.Signing:
-    last = job.sheets.order_by("-revision").first()
-    opened = job.events.filter(code="job.correct").first()
+    last = job.sheets.defer("pdf").order_by("-revision").first()
     return sheet_document.Signing(
         revision=last.revision + 1 if last else 1,
         signed_by=actor,
         signed_at=at,
         corrects=last,
-        correction_reason=opened.after.get("reason", "") if last and opened else "",
+        correction_reason=job.correction_reason,
     )
 
 
 def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
     """Sign: freeze the document, make its PDF once, store both, move the job to signed off.
 
-    Raises Refused when the person may not, a stop is open or a caution has no reason;
+    A correction is signed the same way and leaves the job in its stage. Raises Refused when the
+    person may not, a stop is open, a caution has no reason or a correction changes nothing;
     ChangedMeanwhile when the job changed while the sheet was being made.
     """
     job = sheet_document.load(pk=job_id)
-    check_move(job, "sign_off", actor, but="sheet_frozen")
+    name = "sign_correction" if job.correction else "sign_off"
+    check_move(job, name, actor, but="sheet_frozen")
     signing = _signing(job, actor, timezone.now())
     document = sheet_document.freeze(job, signing)
     digest = sheet_document.sha256_of(document)
@@ -97,7 +95,7 @@ def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
     record.files_of_job(job_id)  # Read now, so that the transaction has not to.
     with transaction.atomic():
         locked = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
-        check_stage(locked, "sign_off")
+        check_stage(locked, name)
         if locked.sheets.filter(revision=signing.revision).exists():
             raise ChangedMeanwhile("Somebody else signed this job meanwhile: read it again.")
         now = sheet_document.freeze(sheet_document.load(pk=job_id), signing)
@@ -115,7 +113,7 @@ def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
             signed_by=actor,
             signed_at=signing.signed_at,
         )
-        move(job_id, "sign_off", actor)
+        move(job_id, name, actor)
         log(
             job,
             actor,

@@ -11,6 +11,7 @@ from django.utils.safestring import mark_safe
 
 from jobs import wording
 from jobs.plan import car_drawing as pictures
+from jobs.sheet.change_values import change_values
 from jobs.sheet.earlier import newest
 from jobs.sheet.photos import MOST_PRINTED
 from jobs.sheet.power_values import power_values
@@ -318,6 +319,7 @@ def sheet_values(
         "document": document,
         "signed_version": signed_version,
         "sheet": document["sheet"],
+        "changed": change_values(document["sheet"].get("changes", ()), local),
         "signed_on": local.day(document["sheet"].get("signed_at")),
         "facts": _facts(document, local),
         "pictures": _pictures(document, drawn),

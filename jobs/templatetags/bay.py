@@ -12,7 +12,7 @@ from django.utils.safestring import SafeString, mark_safe
 from jobs import wording
 from jobs.forms.bay.cells import CellRow, NumberField
 from jobs.forms.bay.sections import Line
-from jobs.plan.power import colours
+from jobs.plan.power import colours, finding_id
 from jobs.symbols import with_symbols
 
 register = template.Library()
@@ -29,6 +29,12 @@ def _icon(name: str, sprite: str) -> SafeString:
 def icon(name: str) -> SafeString:
     """An icon of the sprite, said by the words beside it."""
     return _icon(name, static("img/icons.svg"))
+
+
+@register.filter
+def finding_anchor(fingerprint: str) -> str:
+    """Where a finding stands on the page of findings."""
+    return f"f-{finding_id(fingerprint)}"
 
 
 @register.simple_tag

@@ -4,6 +4,7 @@ from django import template
 from django.utils import timezone
 
 from jobs import wording
+from jobs.lifecycle import Stage
 from jobs.models import CheckIn, Job
 
 register = template.Library()
@@ -25,7 +26,12 @@ def odometer(check_in: CheckIn) -> str:
 
 @register.filter
 def readiness(job: Job) -> str:
-    """The short answer to "is it ready?": yes, gone, no, or not coming."""
+    """The short answer to "is it ready?": yes, gone, no, or not coming.
+
+    A car whose sheet is being corrected waits for the sheet; one that is gone stays gone.
+    """
+    if job.correction and job.stage == Stage.SIGNED_OFF:
+        return "not_yet"
     return {"signed_off": "ready", "collected": "gone", "cancelled": "off"}.get(
         job.stage, "not_yet"
     )

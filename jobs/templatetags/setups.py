@@ -4,7 +4,7 @@ from typing import Any
 
 from django import template
 
-from jobs.lifecycle import SHEET_OPEN, Stage
+from jobs.lifecycle import SHEET_OPEN, SIGNED, Stage
 from jobs.models import Channel, Job
 from jobs.setups.apply import to_reconfirm
 from jobs.setups.find import best_matches, matches_for
@@ -13,8 +13,6 @@ from shop.roles import Role
 
 register = template.Library()
 
-LEARNED_FROM = frozenset({Stage.SIGNED_OFF, Stage.COLLECTED})
-
 
 @register.inclusion_tag("setups/offer.html")
 def setup_offer(job: Job, user: StaffMember) -> dict[str, Any]:
@@ -22,7 +20,7 @@ def setup_offer(job: Job, user: StaffMember) -> dict[str, Any]:
     still_open = job.stage in SHEET_OPEN | {Stage.BOOKED}
     bench = not user.roles.isdisjoint({Role.TECHNICIAN, Role.MANAGER})
     learn = []
-    if job.stage in LEARNED_FROM and user.is_manager:
+    if job.stage in SIGNED and not job.correction and user.is_manager:
         learn = list(job.setup_uses.filter(learned_at=None).select_related("setup"))
     return {
         "job": job,

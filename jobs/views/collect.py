@@ -19,7 +19,7 @@ def collect(request: HttpRequest, number: int) -> HttpResponse:
     """Show the customer the signed sheet in short; take the signature; the job is collected."""
     job = get_object_or_404(Job.objects.with_names(), number=number)
     sheet = latest_sheet(job)
-    if job.stage != Stage.SIGNED_OFF or sheet is None:
+    if job.stage != Stage.SIGNED_OFF or job.correction or sheet is None:
         late = request.method == "POST"
         if late:
             messages.warning(request, "The signature you just sent was not kept.")

@@ -15,23 +15,30 @@ from jobs.reads.history import history_of
 from jobs.services.booking import BOOKING_OPEN
 from jobs.services.check_in import check_in_of
 from jobs.services.moves import missing_for, move
-from jobs.services.parts import PARTS_OPEN, add_part, goes_with, remove_part, set_quantity
+from jobs.services.parts import add_part, goes_with, parts_are_open, remove_part, set_quantity
 from jobs.services.work_done import work_done
+from jobs.sheet import revision
+from jobs.sheet.change_values import change_values
+from jobs.wording import Local
 from shop.access import allow_any_staff
-from shop.models import Product, StaffMember
+from shop.models import Product, Shop, StaffMember
 from shop.typed import line, whole
 
 OWN_PAGE = {
     "check_in": ("check_in", "Check in"),
     "sign_off": ("review", "Review and sign off"),
+    "sign_correction": ("review", "Review and sign the correction"),
     "collect": ("collect", "Hand over to customer"),
 }
 """Moves made on a page of their own, where what they need is seen: the page and its label."""
 
-ELSEWHERE = frozenset({"send_back"})
+ELSEWHERE = frozenset({"send_back", "send_back_correction"})
 """Moves offered on the page of another move."""
 
 GRAVE = frozenset({"cancel"})
+
+ONWARD = frozenset({"resume", "hand_correction", "sign_correction"})
+"""Moves that take a job on though its place on the path stays."""
 
 
 class Offer(NamedTuple):
@@ -52,10 +59,22 @@ class Step(NamedTuple):
     state: str
 
 
+def correction_of(job: Job) -> dict[str, Any]:
+    """The open correction of a job: of which sheet, opened by whom and why, what differs so far."""
+    shop = Shop.objects.current()
+    opened = job.events.filter(code="job.correct").select_related("actor").first()
+    return {
+        "corrects": revision.newest(job),
+        "reason": job.correction_reason,
+        "opened": opened,
+        "changed": change_values(revision.changes_of(job), Local(shop.units, shop.time_zone)),
+    }
+
+
 def _offers(job: Job, user: StaffMember) -> list[Offer]:
     offers = []
     roles = user.roles
-    for one in moves_from(job.stage, roles):
+    for one in moves_from(job.stage, job.correction, roles):
         if one.name in ELSEWHERE:
             continue
         page, label = OWN_PAGE.get(one.name, ("", one.label))
@@ -73,7 +92,7 @@ def _onward(job: Job, offers: list[Offer]) -> Offer | None:
     at = PATH.index(Stage(job.stage)) if job.stage in PATH else -1
     for offer in offers:
         to = offer.move.to
-        if offer.move.name == "resume" or (to in PATH and PATH.index(to) == at + 1):
+        if offer.move.name in ONWARD or (to in PATH and PATH.index(to) == at + 1):
             return offer
     return None
 
@@ -116,7 +135,8 @@ def _overview(request: HttpRequest, found: Job, **more: Any) -> HttpResponse:
         "events": history_of(found, whole=whole),
         "whole_history": whole,
         "may_edit": found.stage in BOOKING_OPEN,
-        "parts_open": found.stage in PARTS_OPEN,
+        "parts_open": parts_are_open(found),
+        "correction": correction_of(found) if found.correction else None,
         **more,
     }
     return render(request, "job/page.html", context, status=422 if more else 200)
@@ -136,7 +156,7 @@ def job_move(request: HttpRequest, number: int, name: str) -> HttpResponse:
         found.refresh_from_db()
         more = {"refused": refused.reasons, "tried": name, "typed_reason": reason}
         return _overview(request, found, **more)
-    messages.success(request, f"{moved} is now {moved.get_stage_display().lower()}.")
+    messages.success(request, f"{moved} is now {moved.standing}.")
     return redirect(moved)
 
 
@@ -152,7 +172,7 @@ def _parts_context(found: Job) -> dict[str, Any]:
     return {
         "job": found,
         "lines": [(part, goes_with(part)) for part in parts],
-        "parts_open": found.stage in PARTS_OPEN,
+        "parts_open": parts_are_open(found),
     }
 
 

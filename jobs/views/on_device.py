@@ -7,7 +7,7 @@ from django.http import HttpRequest, JsonResponse
 from django.urls import reverse
 from django.views.decorators.http import require_safe
 
-from jobs.lifecycle import SHEET_OPEN
+from jobs.lifecycle import SHEET_OPEN, Correction
 from jobs.models import Job, JobEvent
 from jobs.views.bay.sheet import BENCH, SECTIONS
 from shop.access import allow_any_staff
@@ -30,7 +30,8 @@ def kept_jobs(request: HttpRequest) -> JsonResponse:
     if tablet is not None and tablet.bay_id:
         mine |= Q(bay_id=tablet.bay_id)
     newest = JobEvent.objects.filter(job=OuterRef("pk")).order_by("-pk").values("pk")[:1]
-    jobs = Job.objects.filter(mine, stage__in=SHEET_OPEN).annotate(newest=Subquery(newest))
+    takes_entries = Q(stage__in=SHEET_OPEN) | Q(correction=Correction.OPEN)
+    jobs = Job.objects.filter(mine, takes_entries).annotate(newest=Subquery(newest))
     kept = []
     if has_role(request.user, BENCH):
         listed = jobs.order_by("promised_at", "number").values_list("number", "newest")

@@ -10,10 +10,9 @@ from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
 from jobs.forms.review import ReasonForm, SendBackForm
-from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job
 from jobs.plan.document import findings_of
-from jobs.services.moves import move
+from jobs.services.send_backs import said_of, send_back, standing
 from jobs.sheet import document as sheet_document
 from jobs.sheet.sign_off import give_reason, sign_off_job
 from jobs.sheet.values import sheet_values
@@ -37,13 +36,17 @@ def review_queue(request: HttpRequest) -> HttpResponse:
         .select_related("job__vehicle__vehicle_model", "signed_by")
         .order_by("-signed_at")[:RECENT]
     )
-    context = {"jobs": Job.objects.for_review(), "recent": recent}
+    context = {
+        "jobs": Job.objects.for_review(),
+        "corrections": Job.objects.under_correction(),
+        "recent": recent,
+    }
     return render(request, "review/queue.html", context)
 
 
 def _sheet_context(job: Job, document: dict[str, Any]) -> dict[str, Any]:
     values = sheet_values(document, photo_sources=draft_photos(job, document))
-    open_job = job.stage == Stage.READY_FOR_REVIEW
+    open_job = job.in_review
     for finding in values["findings"]:
         finding["key"] = finding_key(finding["fingerprint"])
         finding["ask"] = open_job and finding["severity"] == "caution"
@@ -63,12 +66,22 @@ def _sheet_context(job: Job, document: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+def _standing(job: Job) -> tuple[list[tuple[str, str, bool]], dict[str, str]]:
+    """What keeps the sheet from being signed, for the form, and the fingerprint of each key."""
+    found = standing(job)
+    listed = [
+        (finding_key(one.fingerprint), said_of(one), one.severity == "stop")
+        for one in found.values()
+    ]
+    return listed, {finding_key(fingerprint): fingerprint for fingerprint in found}
+
+
 def _page(
     request: HttpRequest,
     number: int,
     *,
     refused: list[str] | None = None,
-    send_back: SendBackForm | None = None,
+    form: SendBackForm | None = None,
     status: int = 200,
 ) -> HttpResponse:
     try:
@@ -78,10 +91,11 @@ def _page(
     context = {
         **_sheet_context(job, sheet_document.draft(job)),
         "send_backs": job.send_backs.select_related("by", "done_by"),
-        "send_back_form": send_back or SendBackForm(),
+        "send_back_form": form or SendBackForm(standing=_standing(job)[0]),
         "refused": refused or [],
         "findings_above": True,
         "photos_open": True,
+        "changes_above": True,
     }
     return render(request, "review/page.html", context, status=status)
 
@@ -110,14 +124,17 @@ def review_sign(request: HttpRequest, number: int) -> HttpResponse:
 def review_send_back(request: HttpRequest, number: int) -> HttpResponse:
     """Send the sheet back to the bay, each reason a point for the technician."""
     job = get_object_or_404(Job, number=number)
-    form = SendBackForm(request.POST)
+    listed, fingerprints = _standing(job)
+    form = SendBackForm(request.POST, standing=listed)
     if not form.is_valid():
-        return _page(request, number, send_back=form, status=422)
+        return _page(request, number, form=form, status=422)
+    chosen = [fingerprints[key] for key in form.cleaned_data.get("findings", ())]
     try:
-        move(job.pk, "send_back", request.user, form.cleaned_data["reason"])  # type: ignore[arg-type]
+        send_back(job.pk, request.user, form.cleaned_data["reason"], chosen)  # type: ignore[arg-type]
     except Refused as refused:
-        return _page(request, number, refused=refused.reasons, send_back=form, status=422)
-    messages.success(request, f"{job} is back in the bay, with your reasons on its sheet.")
+        return _page(request, number, refused=refused.reasons, form=form, status=422)
+    where = "open again" if job.correction else "back in the bay"
+    messages.success(request, f"{job} is {where}, with your reasons on its sheet.")
     return redirect("review_queue")
 
 

@@ -111,6 +111,7 @@ def _page(
         "later": later,
         "may_correct": later is None
         and found.job.stage in correct.begins
+        and found.job.correction in correct.during
         and not roles.isdisjoint(correct.roles),
         "may_save_setup": not roles.isdisjoint({Role.TECHNICIAN, Role.MANAGER}),
         "correction_form": form or CorrectionForm(),
@@ -155,7 +156,7 @@ def sheet_preview(request: HttpRequest, number: int) -> HttpResponse:
 @allow(Role.MANAGER)
 @require_POST
 def sheet_correct(request: HttpRequest, number: int, revision: int) -> HttpResponse:
-    """Open a correction: the job goes back to the bay, its next sheet names this one."""
+    """Open a correction: the sheet takes entries again, and the next revision names this one."""
     found = _sheet(number, revision)
     form = CorrectionForm(request.POST)
     if not form.is_valid():
@@ -164,5 +165,7 @@ def sheet_correct(request: HttpRequest, number: int, revision: int) -> HttpRespo
         move(found.job_id, "correct", request.user, form.cleaned_data["reason"])  # type: ignore[arg-type]
     except Refused as refused:
         return _page(request, found, form=form, refused=refused.reasons, status=422)
-    messages.success(request, f"{found.job} is open again. {found.number} stays as it was signed.")
+    messages.success(
+        request, f"The sheet of {found.job} is open again. {found.number} stays as it was signed."
+    )
     return redirect(found.job)

@@ -38,17 +38,19 @@
     if (target.id === "panel" && target.open) fragment.querySelector("#panel")?.setAttribute("open", "");
   });
 
-  /* Without a network a whole group is marked row by row: each waits on this device by itself. */
+  /* Without a network a whole group is marked row by row: each waits on this device by itself.
+   * What was not fitted before the work is not fitted after it. */
   document.addEventListener("htmx:sendError", (event) => {
     const button = event.detail.elt;
     if (!button.matches?.('[hx-post$="/all-work/"]')) return;
     event.stopImmediatePropagation();
     for (const form of button.closest(".function-group").querySelectorAll(Loombook.rows.ROW)) {
       const choices = [...form.querySelectorAll("input[type=radio]")];
-      const works = choices.find((choice) => choice.value === "works");
-      if (!works || choices.some((choice) => choice.checked)) continue;
-      works.checked = true;
-      works.dispatchEvent(new Event("change", { bubbles: true }));
+      const result = form.closest("[data-not-fitted]") ? "not_fitted" : "works";
+      const meant = choices.find((choice) => choice.value === result);
+      if (!meant || choices.some((choice) => choice.checked)) continue;
+      meant.checked = true;
+      meant.dispatchEvent(new Event("change", { bubbles: true }));
     }
     button.hidden = true;
   }, true);

@@ -126,6 +126,25 @@ def test_all_of_a_group_work_and_back_leaves_what_was_found_by_hand(
     assert not rows.filter(before="").exclude(before_by=None).exists()
 
 
+def test_after_the_work_all_work_leaves_what_the_car_never_had(
+    shop_floor: Workshop, job: Job, client: Client
+) -> None:
+    group = job.function_checks.values_list("group", flat=True)[0]
+    rows = FunctionCheck.objects.filter(job=job, group=group)
+    absent, fitted, *_ = rows
+    rows.update(before="works")
+    rows.filter(pk=absent.pk).update(before="not_fitted")
+    url = reverse("bay_function_group", args=[job.number, "after"])
+    said = client.post(url, {"group": group, "key": "all"}).content.decode()
+    results = dict(rows.values_list("pk", "after"))
+    assert results.pop(absent.pk) == "not_fitted"
+    assert results[fitted.pk] == "works" and set(results.values()) == {"works"}
+    assert f"{len(results)} marked as working, 1 not fitted as before" in said
+    event = job.events.get(code="functions.group_works")
+    undo(job.number, event.pk, shop_floor.technician)
+    assert set(rows.values_list("after", flat=True)) == {""}
+
+
 def test_a_function_lost_is_a_stop_at_once(shop_floor: Workshop, job: Job, client: Client) -> None:
     shop_floor.prove(job)
     check = job.function_checks.first()

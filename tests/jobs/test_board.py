@@ -160,6 +160,29 @@ def test_a_live_job_stands_above_old_ones_and_the_number_above_all(wanted: Job) 
     assert find_jobs("7500").jobs == [old, by_phone]
 
 
+def test_the_car_that_stands_here_comes_first_then_today_the_future_the_past(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    car, now = VehicleFactory(plate="QK 1", plate_plain="QK1"), timezone.now()
+    noon = timezone.localtime(now).replace(hour=12, minute=0, second=0, microsecond=0)
+
+    def visit(stage: Stage, days: int, **more: Any) -> Job:
+        return make_job(stage, vehicle=car, starts_at=noon + timedelta(days=days), **more)
+
+    past = visit(Stage.COLLECTED, -400)
+    here = visit(Stage.SIGNED_OFF, -2)
+    held_here = visit(Stage.ON_HOLD, -1, held_from=Stage.IN_BAY)
+    today = visit(Stage.BOOKED, 0)
+    later = visit(Stage.BOOKED, 30)
+    sooner = visit(Stage.BOOKED, 3)
+    held_ahead = visit(Stage.ON_HOLD, 40, held_from=Stage.BOOKED)
+    cancelled = visit(Stage.CANCELLED, 5)
+    wanted = [here, held_here, today, sooner, later, held_ahead, cancelled, past]
+    assert find_jobs("QK1").jobs == wanted
+    monkeypatch.setattr("jobs.reads.board.MOST_FOUND", 1)
+    assert find_jobs("QK1").jobs == [here]
+
+
 def test_finding_costs_the_same_at_any_size(client: Client, wanted: Job) -> None:
     client.force_login(make_staff(Role.FRONT_DESK))
     url = f"{reverse('find')}?q=ines"

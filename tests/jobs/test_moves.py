@@ -4,9 +4,10 @@ from itertools import product
 
 import pytest
 from django.db import transaction
+from django.utils import timezone
 
 from jobs.errors import Refused
-from jobs.lifecycle import MOVES, Stage
+from jobs.lifecycle import MOVES, SIGNED, Correction, Stage
 from jobs.models import Job
 from jobs.services import moves
 from jobs.services.moves import NEEDS, move
@@ -22,21 +23,35 @@ def all_needs_met(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setitem(moves.NEEDS, name, lambda job: [])
 
 
-def put_at(job: Job, stage: Stage) -> None:
-    held = Stage.IN_BAY if stage == Stage.ON_HOLD else ""
-    Job.objects.filter(pk=job.pk).update(stage=stage, held_from=held)
+def put_at(job: Job, stage: Stage, correction: Correction = Correction.NONE) -> None:
+    Job.objects.filter(pk=job.pk).update(
+        stage=stage,
+        held_from=Stage.IN_BAY if stage == Stage.ON_HOLD else "",
+        correction=correction,
+        correction_since=timezone.now() if correction else None,
+    )
     job.refresh_from_db()
 
 
+def put_before(job: Job, name: str) -> None:
+    wanted = MOVES[name]
+    put_at(job, min(wanted.begins), min(wanted.during))
+
+
+PLACES = [(stage, Correction.NONE) for stage in Stage] + [
+    (stage, correction) for stage in sorted(SIGNED) for correction in Correction if correction
+]
+
+
 @pytest.mark.usefixtures("all_needs_met")
-@pytest.mark.parametrize("stage", Stage)
-def test_table(stage: Stage) -> None:
+@pytest.mark.parametrize(("stage", "correction"), PLACES)
+def test_table(stage: Stage, correction: Correction) -> None:
     job = make_job()
     people = {role: make_staff(role) for role in Role}
     for wanted, role in product(MOVES.values(), Role):
-        put_at(job, stage)
+        put_at(job, stage, correction)
         events = job.events.count()
-        allowed = stage in wanted.begins and role in wanted.roles
+        allowed = stage in wanted.begins and correction in wanted.during and role in wanted.roles
         try:
             with transaction.atomic():
                 worked = [people[Role.TECHNICIAN].pk]
@@ -44,10 +59,12 @@ def test_table(stage: Stage) -> None:
         except Refused:
             job.refresh_from_db()
             assert not allowed, f"{stage} {wanted.name} {role} was refused"
-            assert (job.stage, job.events.count()) == (stage, events)
+            assert (job.stage, job.correction) == (stage, correction)
+            assert job.events.count() == events
         else:
             assert allowed, f"{stage} {wanted.name} {role} was let through"
-            assert moved.stage == (wanted.to or Stage.IN_BAY)
+            stays = stage if wanted.corrects else Stage.IN_BAY
+            assert (moved.stage, moved.correction) == (wanted.to or stays, wanted.leaves)
             newest = job.events.filter(code=f"job.{wanted.name}").first()
             assert newest is not None
             assert (newest.before["stage"], newest.after["stage"]) == (stage, moved.stage)
@@ -60,7 +77,7 @@ def test_each_precondition_stops_its_move(
 ) -> None:
     monkeypatch.setitem(moves.NEEDS, need, lambda job: ["Not yet."])
     job = make_job()
-    put_at(job, min(MOVES[name].begins))
+    put_before(job, name)
     with pytest.raises(Refused, match="Not yet"):
         move(job.pk, name, make_staff(*MOVES[name].roles), "because")
 
@@ -69,7 +86,7 @@ def test_each_precondition_stops_its_move(
 @pytest.mark.parametrize("name", [m.name for m in MOVES.values() if m.reason])
 def test_a_reason_is_asked_for(name: str) -> None:
     job = make_job()
-    put_at(job, min(MOVES[name].begins))
+    put_before(job, name)
     with pytest.raises(Refused, match="needs a reason"):
         move(job.pk, name, make_staff(*MOVES[name].roles), "  ")
 
@@ -77,7 +94,7 @@ def test_a_reason_is_asked_for(name: str) -> None:
 def test_somebody_without_a_role_makes_no_move() -> None:
     job = make_job()
     for wanted in MOVES.values():
-        put_at(job, min(wanted.begins))
+        put_before(job, wanted.name)
         with pytest.raises(Refused):
             move(job.pk, wanted.name, make_staff(), "because")
 

@@ -302,7 +302,7 @@ def test_a_correction_is_no_damage(job: Job, workshop: Workshop) -> None:
     move(job.pk, "correct", workshop.manager, "Serial number was misread")
     job.parts.filter(label="A1").update(serial="WF-20481")
     assert list(check_book()) == []
-    move(job.pk, "finish", workshop.technician)
+    move(job.pk, "hand_correction", workshop.technician)
     workshop.sign(Job.objects.get(pk=job.pk))
     assert list(check_book()) == []
     assert check_sheet(job.sheets.get(revision=1)).all

@@ -8,9 +8,10 @@ from django.test import Client
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
-from jobs.models import FunctionCheck, InstallSheet, Job, SheetReceipt
+from jobs.models import FunctionCheck, InstallSheet, Job, SendBack, SheetReceipt
 from jobs.plan.document import findings_of, plan_of
 from jobs.services.moves import move
+from jobs.services.send_backs import send_back
 from jobs.sheet import document as sheet_document, render
 from jobs.sheet.sign_off import collect_job, give_reason, sign_off_job
 from jobs.views.review import finding_key
@@ -136,7 +137,7 @@ def test_a_correction_is_a_new_revision_that_names_the_old(workshop: Workshop) -
     before = bytes(first.pdf)
     move(job.pk, "correct", workshop.manager, "Serial number was misread")
     job.parts.filter(label="A1").update(serial="WF-20481")
-    move(job.pk, "finish", workshop.technician)
+    move(job.pk, "hand_correction", workshop.technician)
     second = workshop.sign(job)
     assert (second.revision, second.corrects) == (2, first)
     assert second.document["sheet"]["corrects"] == first.number
@@ -186,6 +187,65 @@ def test_reason_from_the_review_page(workshop: Workshop, client: Client) -> None
     assert job.finding_reasons.get().reason == "The module wakes it"
     assert client.post(f"{review}sign/").status_code == 302
     assert client.get(f"/sheets/{job.number}-1/").status_code == 200
+
+
+def test_a_point_made_from_a_finding_is_ticked_once_the_finding_is_gone(
+    workshop: Workshop, client: Client
+) -> None:
+    job = workshop.ready()
+    lost, also_lost = job.function_checks.all()[:2]
+    job.function_checks.filter(pk__in=[lost.pk, also_lost.pk]).update(after="fault")
+    [caution] = cautions(job)
+    client.force_login(workshop.manager)
+    review = f"/jobs/{job.number}/review/"
+    form = client.get(review).context["send_back_form"]
+    stops = form["findings"].value()
+    assert len(stops) == 2 and len(form.fields["findings"].choices) == 3
+    chosen = [*stops, finding_key(caution.fingerprint)]
+    posted = {"findings": chosen, "reason": "Label the sill plug"}
+    assert client.post(f"{review}send-back/", posted).status_code == 302
+    first, second, cautious, typed = job.send_backs.all()
+    assert lost.name in first.reason and also_lost.name in second.reason
+    assert (typed.reason, typed.fingerprint) == ("Label the sill plug", "")
+
+    client.force_login(workshop.technician)
+
+    def tick(point: SendBack) -> tuple[int, str]:
+        url = f"/jobs/{job.number}/bay/sent-back/{point.pk}/"
+        answer = client.post(url, {"done": "1"}, headers={"HX-Request": "true"})
+        point.refresh_from_db()
+        return answer.status_code, answer.content.decode()
+
+    for point in (first, second, cautious):
+        status, html = tick(point)
+        assert status == 422 and "still stands" in html and "Mark done" in html
+        assert point.done_at is None and point.done_by is None
+    assert not job.events.filter(code="sendback.done").exists()
+
+    job.function_checks.filter(pk=lost.pk).update(after="works")
+    give_reason(job.pk, caution.fingerprint, "The module wakes it", workshop.technician)
+    for point in (first, cautious, typed):
+        assert tick(point)[0] == 200 and point.done_by == workshop.technician
+    assert tick(second)[0] == 422 and second.done_at is None
+
+
+def test_a_finding_put_right_meanwhile_is_not_sent_back(workshop: Workshop, client: Client) -> None:
+    job = workshop.ready()
+    lost = job.function_checks.all()[0]
+    job.function_checks.filter(pk=lost.pk).update(after="fault")
+    stop = next(one for one in findings_of(job) if one.severity == "stop")
+    client.force_login(workshop.manager)
+    url = f"/jobs/{job.number}/review/send-back/"
+    job.function_checks.filter(pk=lost.pk).update(after="works")
+    posted = {"findings": [finding_key(stop.fingerprint)], "reason": "Label the sill plug"}
+    refused = client.post(url, posted)
+    assert refused.status_code == 422
+    assert "no longer stands" in refused.content.decode()
+    assert "Label the sill plug" in refused.content.decode()
+    with pytest.raises(ChangedMeanwhile, match="no longer stands"):
+        send_back(job.pk, workshop.manager, "Label the sill plug", [stop.fingerprint])
+    job.refresh_from_db()
+    assert job.stage == Stage.READY_FOR_REVIEW and not job.send_backs.exists()
 
 
 def test_what_was_typed_to_send_back_is_kept(workshop: Workshop, client: Client) -> None:

@@ -11,7 +11,7 @@ from django.utils import timezone
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import FunctionCheck, Job, JobPart
-from jobs.services import clock, notes
+from jobs.services import clock, notes, send_backs
 from jobs.services.fit import save_part
 from jobs.services.moves import move
 from jobs.services.work_done import people_in_record, work_done
@@ -135,12 +135,12 @@ def test_on_a_correction_who_did_the_work_stays(workshop: Workshop, job: Job) ->
     workshop.sign(job)
     move(job.pk, "correct", workshop.manager, "Serial number was misread")
     enter(job, workshop.manager)
-    move(job.pk, "finish", workshop.manager)
-    move(job.pk, "recall", workshop.manager)
-    move(job.pk, "finish", workshop.manager)
+    move(job.pk, "hand_correction", workshop.manager)
+    move(job.pk, "recall_correction", workshop.manager)
+    move(job.pk, "hand_correction", workshop.manager)
     box = signed_for_work(job)
     assert box["name"] == str(workshop.technician)
-    assert box["note"] == f"handed to review by {workshop.manager}"
+    assert not box["note"]
 
 
 def test_a_correction_of_a_sheet_from_before_anybody_was_asked(
@@ -165,7 +165,7 @@ def test_sent_back_and_put_right_by_another(
     move(job.pk, "finish", workshop.technician)
     move(job.pk, "send_back", workshop.manager, "Label the plug")
     [point] = job.send_backs.all()
-    notes.tick_send_back(job.number, point.pk, True, actor=second)
+    send_backs.tick(job.number, point.pk, True, actor=second)
     assert work_done(job, second) == ([workshop.technician, second], False)
     move(job.pk, "finish", second, worked_by=[workshop.technician.pk, second.pk])
     move(job.pk, "recall", second)

@@ -187,7 +187,7 @@ def function(request: HttpRequest, number: int, phase: str, pk: int) -> HttpResp
 @allow(*BENCH)
 @require_POST
 def all_work(request: HttpRequest, number: int, phase: str) -> HttpResponse:
-    """Every function of the group without a result yet works."""
+    """Every function of the group without a result yet works, or still is not fitted."""
     group = request.POST.get("group", "")
     try:
         event = functions.all_work(
@@ -199,8 +199,12 @@ def all_work(request: HttpRequest, number: int, phase: str) -> HttpResponse:
         )
     except Refused as refused:
         return answers.refused(request, number, phase, refused)
-    count = event.after["count"] if event else 0
-    text = f"{group}: {count} marked as working." if count else "Every one had a result already."
+    if event is None:
+        text = "Every one had a result already."
+    else:
+        absent = len(event.after.get("not_fitted", ()))
+        left = f", {absent} not fitted as before" if absent else ""
+        text = f"{group}: {event.after['count']} marked as working{left}."
     html = _group_html(request, number, phase, group)
     return answers.done(request, number, phase, text, event=event, html=html)
 

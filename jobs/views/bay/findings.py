@@ -7,10 +7,9 @@ from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
-from jobs.plan.power import Finding, section_of
+from jobs.plan.power import Finding, finding_id, section_of
 from jobs.sheet import sign_off
 from jobs.views.bay import answers
-from jobs.views.bay.parts import digest
 from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
 from shop.access import allow, allow_any_staff
 
@@ -20,7 +19,7 @@ _LABELS = {section.id: section.label for section in SECTIONS}
 def _entry(sheet: Sheet, finding: Finding) -> dict[str, Any]:
     return {
         "finding": finding,
-        "id": digest(finding.fingerprint),
+        "id": finding_id(finding.fingerprint),
         "link": sheet.link_to(finding),
         "section": _LABELS[section_of(finding)],
         "reason": sheet.reasons.get(finding.fingerprint),

@@ -5,7 +5,7 @@ from typing import Final
 
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import redirect
+from django.shortcuts import get_object_or_404, redirect
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
@@ -14,7 +14,7 @@ from jobs import undo as undoing
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.forms.bay.add import NoteForm
 from jobs.models import Job, SendBack
-from jobs.services import moves, notes as service
+from jobs.services import moves, notes as service, send_backs
 from jobs.services.work_done import who_may_have_worked, work_done
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
@@ -25,6 +25,8 @@ FROM_THE_SHEET: Final = {
     "start_work": "The car is in the bay.",
     "finish": "Handed to review. The manager finds it in the queue.",
     "recall": "Taken back from review: the sheet is open again.",
+    "hand_correction": "The correction is handed to review. The manager finds it in the queue.",
+    "recall_correction": "Taken back from review: the correction is open again.",
 }
 
 
@@ -71,16 +73,24 @@ def add(request: HttpRequest, number: int) -> HttpResponse:
 @require_POST
 def send_back(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     """Tick off one of the manager's reasons, or take the tick away."""
+    said: list[str] = []
     try:
-        row = service.tick_send_back(number, pk, "done" in request.POST, actor=actor(request))
+        row = send_backs.tick(number, pk, "done" in request.POST, actor=actor(request))
     except Refused as refused:
-        return answers.refused(request, number, "fit", refused)
+        said = refused.reasons
+        row = get_object_or_404(
+            SendBack.objects.select_related("by", "done_by"), pk=pk, job__number=number
+        )
     except SendBack.DoesNotExist:
         raise Http404("That reason is no longer there.") from None
     sheet = Sheet.of(request, number)
     if not request.htmx:  # type: ignore[attr-defined]
+        for line in said:
+            messages.error(request, f"{row.reason}: {line}")
         return redirect(sheet.url("bay"))
-    return HttpResponse(render_to_string("bay/send_back.html", {"sheet": sheet, "back": row}))
+    context = {"sheet": sheet, "back": row, "said": said}
+    html = render_to_string("bay/send_back.html", context)
+    return HttpResponse(html, status=422 if said else 200)
 
 
 @allow(*BENCH)
@@ -102,7 +112,7 @@ def _finish_dialog(
         "work": done,
         "workers": [(one, one.pk in ticked) for one in who_may_have_worked(done.people)],
         "refused": refused,
-        "missing": moves.missing_for(sheet.job, "finish"),
+        "missing": moves.missing_for(sheet.job, sheet.hand_over),
         "counts": [
             (section, sheet.tab_count(section.id))
             for section in SECTIONS

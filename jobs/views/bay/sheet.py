@@ -73,6 +73,14 @@ _CLOSED: Final = {
 }
 
 
+_CORRECTION_CLOSED: Final = (
+    "The correction is with the manager for review. Take it back to change something."
+)
+
+OFFERED: Final = ("start_work", "finish", "recall", "hand_correction", "recall_correction")
+"""Moves of the bench that a sheet offers."""
+
+
 class TabCount(NamedTuple):
     """How much is open in a section, and how grave the worst of it is."""
 
@@ -128,13 +136,21 @@ class Sheet:
     @property
     def moves(self) -> dict[str, bool]:
         """Which moves of the bench can be tried from here."""
-        offered = {move.name for move in moves_from(self.job.stage, self.user.roles)}
-        return {name: name in offered for name in ("start_work", "finish", "recall")}
+        job = self.job
+        offered = {move.name for move in moves_from(job.stage, job.correction, self.user.roles)}
+        return {name: name in offered for name in OFFERED}
+
+    @property
+    def hand_over(self) -> str:
+        """The move that hands the sheet, or its correction, to review."""
+        return "hand_correction" if self.job.correction else "finish"
 
     @property
     def why_closed(self) -> str:
         """Why nothing can be written, and what to do about it; empty when it can."""
         if not self.job.sheet_is_open:
+            if self.job.correction:
+                return _CORRECTION_CLOSED
             return _CLOSED[Stage(self.job.stage)]
         if not self.on_the_bench:
             return "You may read this sheet. A technician or a manager fills it in."

@@ -22,7 +22,7 @@ def set_key_aside(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0009_bay_given_once'),
+        ('jobs', '0012_corrections_keep_the_stage'),
     ]
 
     operations = [
