@@ -1,16 +1,17 @@
-"""Whose answer it is; one shop row a request and its time zone; the tablet a request comes from."""
+"""Whose answer it is; one shop row a request and its zone; its tablet; plain text alone."""
 
 from collections.abc import Callable
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth import logout
-from django.http import HttpRequest, HttpResponse
+from django.core.exceptions import BadRequest
+from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.http.response import HttpResponseBase
 from django.middleware.gzip import GZipMiddleware
 from django.template.loader import render_to_string
 from django.utils import timezone
 
-from shop import known_device
+from shop import known_device, typed
 from shop.access import BY_PIN
 from shop.models import Shop
 from shop.services import tablets
@@ -52,6 +53,48 @@ class CompressPagesMiddleware(GZipMiddleware):
         if response.get("Content-Type", "").startswith(("text/", "application/json")):
             return super().process_response(request, response)
         return response
+
+
+class PlainRequestMiddleware:
+    """Takes out of a request what no view can use, before any view sees it.
+
+    NUL goes out of every text and cookie: no database keeps it and no person types it. A number
+    in an address beyond what a database keeps is a page that is not there. Text in an encoding
+    of the sender's own choice is refused.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if request.encoding and request.encoding.lower() not in {"utf-8", "utf8"}:
+            raise BadRequest("Send text as UTF-8.")
+        request.GET = _plain_query(request.GET)  # type: ignore[assignment]
+        for name, value in request.COOKIES.items():
+            request.COOKIES[name] = typed.plain(value)
+        return self.get_response(request)
+
+    def process_view(
+        self, request: HttpRequest, view: object, args: tuple[object, ...], named: dict[str, object]
+    ) -> None:
+        for value in named.values():
+            if isinstance(value, int) and value > typed.LARGEST:
+                raise Http404("There is nothing with so large a number.")
+            if isinstance(value, str) and typed.NUL in value:
+                raise Http404("There is nothing of that name.")
+        if request.method == "POST":
+            request.POST = _plain_query(request.POST)  # type: ignore[assignment]
+
+
+def _plain_query(found: QueryDict) -> QueryDict:
+    """The same names and values without NUL; the very object where there is none."""
+    if not any(typed.NUL in text for name, texts in found.lists() for text in (name, *texts)):
+        return found
+    made = QueryDict(mutable=True)
+    for name, texts in found.lists():
+        made.setlist(typed.plain(name), [typed.plain(text) for text in texts])
+    made._mutable = False
+    return made
 
 
 class ShopMiddleware:

@@ -1,17 +1,117 @@
-"""Reading what arrives as text in an address or a form."""
+"""The one door for what arrives as text in an address, a form or a file: read once, by type.
 
-LARGEST = 2**63 - 1
+Each reader gives a value that the database and the sums can hold, or None for anything else; no
+view reads `int(request.POST[...])` itself. `shop.middleware.PlainRequestMiddleware` takes NUL out
+of every text before a view sees it.
+"""
+
+import json
+import re
+from collections.abc import Iterable
+from datetime import date, datetime, time
+from typing import Any, Final
+
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+LARGEST: Final = 2**63 - 1
+"""The largest whole number that a database keeps."""
+
+FIRST_DAY: Final = date(1990, 1, 1)
+LAST_DAY: Final = date(2099, 12, 31)
+"""Days of a shop's life: any other is a slip of the hand, and the calendar ends near year 9999."""
+
+NUL: Final = "\x00"
+_TOKEN: Final = re.compile(r"[\w-]{1,48}\Z", re.ASCII)
 
 
-def whole(text: str | None) -> int | None:
-    """A whole number of plain digits, or None for anything else."""
+def whole(text: str | None, low: int = 0, high: int = LARGEST) -> int | None:
+    """A whole number of plain digits from `low` to `high`, or None for anything else."""
     text = (text or "").strip()
     if not (text.isascii() and text.isdigit() and len(text) <= len(str(LARGEST))):
         return None
     number = int(text)
-    return number if number <= LARGEST else None
+    return number if low <= number <= high else None
+
+
+def row_key(text: str | None) -> int | None:
+    """The key of a row, or None for what is no key."""
+    return whole(text, 1)
+
+
+def row_keys(texts: Iterable[str]) -> list[int]:
+    """Those of some texts that are keys, in order."""
+    return [found for text in texts if (found := row_key(text)) is not None]
+
+
+def row_version(text: str | None) -> int:
+    """The version of a row that a save was made on; 0, older than any, for what is none."""
+    return whole(text) or 0
+
+
+def one_of(text: str | None, known: Iterable[str]) -> str:
+    """One of the known words, or nothing for any other."""
+    return text if text and text in known else ""
+
+
+def token(text: str | None) -> str:
+    """The key that a client made for what it sends, or nothing for what is none."""
+    return text if text and _TOKEN.match(text) else ""
 
 
 def line(text: str | None) -> str:
     """Text without the ends' blanks and without NUL, which no database keeps."""
-    return (text or "").replace("\x00", "").strip()
+    return plain(text or "").strip()
+
+
+def plain(text: str) -> str:
+    """Text without NUL."""
+    return text.replace(NUL, "")
+
+
+def day(text: str | None) -> date | None:
+    """A day of the shop's life written as 2026-05-31, or None for anything else."""
+    try:
+        found = date.fromisoformat((text or "").strip())
+    except ValueError:
+        return None
+    return found if FIRST_DAY <= found <= LAST_DAY else None
+
+
+def moment(day_text: str | None, time_text: str | None) -> datetime | None:
+    """A day and a time of the shop's own clock, or None when either is nothing of the kind."""
+    found = day(day_text)
+    try:
+        at = time.fromisoformat((time_text or "").strip())
+    except ValueError:
+        return None
+    if found is None or at.tzinfo is not None:
+        return None
+    return timezone.make_aware(datetime.combine(found, at))
+
+
+def instant(text: str | None) -> datetime | None:
+    """A moment with its zone, as 2026-05-31T10:00:00+02:00, or None for anything else."""
+    try:
+        found = datetime.fromisoformat((text or "").strip())
+    except ValueError:
+        return None
+    if found.tzinfo is None or not FIRST_DAY <= found.date() <= LAST_DAY:
+        return None
+    return found
+
+
+def json_value(text: str) -> Any:
+    """What a JSON text holds. Raises ValueError for anything that cannot be read."""
+    try:
+        return json.loads(text)
+    except RecursionError:
+        raise ValueError("nested too deep") from None
+
+
+def sane_day(found: date) -> None:
+    """Refuse a day outside the shop's life. Raises ValidationError."""
+    if not FIRST_DAY <= found <= LAST_DAY:
+        raise ValidationError(
+            f"Give a day from {FIRST_DAY.year} to {LAST_DAY.year}.", code="day_out_of_reach"
+        )

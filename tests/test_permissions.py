@@ -4,20 +4,18 @@ The URLs come from Django's own table: one without an entry in `tests/permission
 and so does a view whose mark says otherwise. `tests/permission_ground.py` fills their arguments in.
 """
 
-from collections.abc import Iterator
 from copy import deepcopy
-from dataclasses import dataclass
-from typing import Any
 
 import pytest
 from django.db import transaction
 from django.test import Client
-from django.urls import URLResolver, get_resolver, reverse
+from django.urls import reverse
 
 from shop.roles import Role
 from tests.factories import make_staff
-from tests.permission_ground import GIVEN, PK_OF, Ground, lay_ground
+from tests.permission_ground import Ground, lay_ground
 from tests.permission_table import TABLE, Roles
+from tests.url_table import URLS, address_of
 
 OWN_STATUS = {"locked_out": 429}
 """Pages that say no to whoever sees them."""
@@ -30,49 +28,9 @@ EVERYBODY: dict[str, Roles] = {
 }
 
 
-@dataclass(frozen=True)
-class Url:
-    """An entry of the URL table, with the arguments of everything above it."""
-
-    name: str
-    route: str
-    arguments: tuple[str, ...]
-    view: Any
-
-
-def _walk(resolver: URLResolver, route: str = "", above: tuple[str, ...] = ()) -> Iterator[Url]:
-    for entry in resolver.url_patterns:
-        arguments = (*above, *entry.pattern.converters)
-        here = f"{route}{entry.pattern}"
-        if isinstance(entry, URLResolver):
-            yield from _walk(entry, here, arguments)
-        else:
-            yield Url(entry.name or "", here, arguments, entry.callback)
-
-
-URLS: list[Url] = list(_walk(get_resolver()))
-
-
 @pytest.fixture
 def ground() -> Ground:
     return lay_ground()
-
-
-def _arguments(url: Url, ground: Ground) -> dict[str, Any]:
-    name = url.name
-    made: dict[str, Any] = {}
-    for argument in url.arguments:
-        if argument == "number":
-            made[argument] = ground.numbers.get(name, ground.number)
-        elif argument == "pk":
-            known = PK_OF.get(name) or max(
-                (one for one in ground.keys if name.startswith(one)), key=len, default=None
-            )
-            assert known, f"say in PK_OF whose key {name!r} wants"
-            made[argument] = ground.keys[known]
-        else:
-            made[argument] = GIVEN.get(name, {}).get(argument) or ground.given[argument]
-    return made
 
 
 def test_every_url_has_a_name_a_mark_and_an_entry() -> None:
@@ -118,7 +76,7 @@ def test_everybody_at_every_url(who: str, method: str, ground: Ground) -> None:
         name = url.name
         with transaction.atomic():
             client.cookies = deepcopy(signed_in)
-            address = reverse(name, kwargs=_arguments(url, ground)) + ground.queries.get(name, "")
+            address = address_of(url, ground)
             data = ground.posts.get(name, {}) if method == "post" else {}
             answer = getattr(client, method)(address, data)
             said = _problem(name, roles, answer.status_code, answer.get("Location", ""))

@@ -1,6 +1,6 @@
 """What the desk types when booking, kept whole whatever is wrong with it."""
 
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any, Final
 
 from django import forms
@@ -17,7 +17,7 @@ from jobs.services.booking import Booking, Slot, WantedPart
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
 from shop.models import Bay, Customer, Product, StaffMember, Vehicle, VehicleModel
-from shop.typed import whole
+from shop.typed import day as day_of, sane_day, whole
 
 CHOSEN: Final = "chosen"
 NEW: Final = "new"
@@ -26,7 +26,7 @@ SEARCH: Final = "search"
 
 def moment_field(label: str, step_s: int = 300) -> forms.SplitDateTimeField:
     """A day and a time of the shop's own clock."""
-    return forms.SplitDateTimeField(
+    field = forms.SplitDateTimeField(
         label=label,
         input_date_formats=["%Y-%m-%d"],
         input_time_formats=["%H:%M", "%H:%M:%S"],
@@ -42,6 +42,8 @@ def moment_field(label: str, step_s: int = 300) -> forms.SplitDateTimeField:
             "invalid_time": "Give a time.",
         },
     )
+    field.fields[0].validators.append(sane_day)
+    return field
 
 
 class SlotForm(forms.Form):
@@ -119,10 +121,7 @@ USUAL_LENGTH: Final = timedelta(hours=4)
 
 def first_slot(day: str = "") -> dict[str, Any]:
     """Bay and times a new booking starts with: the first room from the day asked for."""
-    try:
-        from_day = max(date.fromisoformat(day), timezone.localdate())
-    except ValueError:
-        from_day = timezone.localdate()
+    from_day = max(day_of(day) or timezone.localdate(), timezone.localdate())
     room = first_free(USUAL_LENGTH, from_day)
     if room is None:
         return {"bay": Bay.objects.filter(active=True).first()}

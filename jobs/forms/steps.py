@@ -6,6 +6,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from jobs.models import CautionKind, Gate, StepTemplate, WorkKind
+from shop.typed import row_keys
 
 
 class WorkKindForm(forms.ModelForm):  # type: ignore[type-arg]
@@ -80,7 +81,8 @@ class CopyForm(forms.Form):
 
 def step_keys(text: str) -> list[int]:
     """Keys of steps in an order that was sent, as numbers. Raises ValidationError."""
-    keys = [key for key in text.split(",") if key]
-    if not all(key.isascii() and key.isdigit() and len(key) < 19 for key in keys):
+    named = [one for one in text.split(",") if one]
+    found = row_keys(named)
+    if len(found) != len(named):
         raise ValidationError("This is no order of steps.")
-    return [int(key) for key in keys]
+    return found

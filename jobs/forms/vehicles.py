@@ -74,11 +74,12 @@ class VehicleForm(forms.ModelForm):  # type: ignore[type-arg]
         cleaned = super().clean() or {}
         if "vin" not in cleaned or "plate" not in cleaned:
             return cleaned
-        plain = plain_plate(cleaned["plate"])
+        plate = cleaned["plate"]
+        plain = plain_plate(plate)
         if plain and plain != self.instance.plate_plain:
             self._know("plate", plate_plain=plain)
         if not cleaned["vin"].strip():
-            if not cleaned["plate"]:
+            if not plate:
                 self.add_error("plate", "Give the plate or the VIN, so the car is found again.")
             cleaned["vin"] = ""
             self.instance.vin_odd = False

@@ -1,7 +1,7 @@
 """The parts of the booking page that answer while the desk types: lists to pick from, the bays'
 day, what can be said of a VIN."""
 
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 from django.http import HttpRequest, HttpResponse, QueryDict
@@ -17,7 +17,7 @@ from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
 from shop.models import Customer, Product, Vehicle, VehicleModel
 from shop.roles import Role
-from shop.typed import line, whole
+from shop.typed import day as day_of, line, moment, whole
 from shop.vin_origin import origin_of
 
 DESK: Final = (Role.FRONT_DESK, Role.MANAGER)
@@ -145,10 +145,7 @@ _SLOT_NAMES: Final = ("bay", "starts_at_0", "starts_at_1", "ends_at_0", "ends_at
 def day_context(values: dict[str, Any], but: Job | None = None) -> dict[str, Any]:
     """The bays' day for bay and times as typed, with the wanted slot laid over it."""
     starts, ends = _typed(values, "starts_at"), _typed(values, "ends_at")
-    try:
-        shown = date.fromisoformat(values.get("starts_at_0", ""))
-    except ValueError:
-        shown = timezone.localdate()
+    shown = day_of(values.get("starts_at_0")) or timezone.localdate()
     days = bay_days(shown, but=but.pk if but else None)
     bay = str(getattr(values.get("bay"), "pk", values.get("bay")) or "")
     clash = None
@@ -164,11 +161,7 @@ def day_context(values: dict[str, Any], but: Job | None = None) -> dict[str, Any
 
 
 def _typed(values: dict[str, Any], name: str) -> datetime | None:
-    try:
-        typed = datetime.fromisoformat(f"{values[f'{name}_0']}T{values[f'{name}_1']}")
-    except (KeyError, ValueError):
-        return None
-    return timezone.make_aware(typed) if timezone.is_naive(typed) else typed
+    return moment(values.get(f"{name}_0"), values.get(f"{name}_1"))
 
 
 class Block:

@@ -21,6 +21,7 @@ from jobs.templatetags.clock import bar_context
 from shop.access import allow
 from shop.models import StaffMember
 from shop.roles import Role
+from shop.typed import token
 
 bench = allow(*clock.BENCH)
 
@@ -61,7 +62,7 @@ def clock_start(request: HttpRequest, number: int) -> HttpResponse:
     """Start one's clock here; another that runs is paused, and the bar says so."""
 
     def act() -> str:
-        started = clock.start(number, _actor(request), request.POST.get("key", ""))
+        started = clock.start(number, _actor(request), token(request.POST.get("key")))
         return f"Your clock on {started.paused.job} is paused." if started.paused else ""
 
     return _act(request, number, act)
@@ -73,7 +74,7 @@ def clock_pause(request: HttpRequest, number: int) -> HttpResponse:
     """Pause one's clock here."""
 
     def act() -> str:
-        clock.end(number, _actor(request), ClockEnd.PAUSED, request.POST.get("key", ""))
+        clock.end(number, _actor(request), ClockEnd.PAUSED, token(request.POST.get("key")))
         return ""
 
     return _act(request, number, act)
@@ -85,7 +86,7 @@ def clock_stop(request: HttpRequest, number: int) -> HttpResponse:
     """Stop one's clock here."""
 
     def act() -> str:
-        clock.end(number, _actor(request), ClockEnd.STOPPED, request.POST.get("key", ""))
+        clock.end(number, _actor(request), ClockEnd.STOPPED, token(request.POST.get("key")))
         return ""
 
     return _act(request, number, act)

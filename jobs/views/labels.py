@@ -14,6 +14,7 @@ from jobs.labels.render import FLAG, STYLES, labels_pdf, too_large
 from jobs.models import Job
 from shop.access import allow_any_staff
 from shop.models import LabelSheet
+from shop.typed import whole
 
 
 @dataclass
@@ -41,9 +42,9 @@ class Choice:
         return -(-(self.start - 1 + wanted) // self.sheet.per_page) if self.sheet and wanted else 0
 
 
-def _whole(text: str, low: int, high: int, usual: int) -> int:
-    text = text.strip()
-    return min(max(int(text), low), high) if text.isascii() and text.isdigit() else usual
+def _number(text: str | None, low: int, high: int, usual: int) -> int:
+    number = whole(text)
+    return usual if number is None else min(max(number, low), high)
 
 
 def _choice(request: HttpRequest, number: int) -> Choice:
@@ -54,7 +55,7 @@ def _choice(request: HttpRequest, number: int) -> Choice:
     sheet = next((one for one in sheets if str(one.pk) == asked.get("sheet")), None)
     sheet = sheet or (sheets[0] if sheets else None)
     counts = {
-        label.id: _whole(asked.get(f"n-{label.id}", ""), 0, MOST_COPIES, label.copies)
+        label.id: _number(asked.get(f"n-{label.id}", ""), 0, MOST_COPIES, label.copies)
         for label in labels
     }
     style = asked.get("style", FLAG)
@@ -63,7 +64,7 @@ def _choice(request: HttpRequest, number: int) -> Choice:
         sheets,
         sheet,
         style if style in STYLES else FLAG,
-        _whole(asked.get("start", ""), 1, sheet.per_page if sheet else 1, 1),
+        _number(asked.get("start", ""), 1, sheet.per_page if sheet else 1, 1),
         asked.get("outlines") == "on",
         counts,
         labels,

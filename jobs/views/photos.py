@@ -10,7 +10,6 @@ from django.db.models.fields.files import FieldFile
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import NoReverseMatch, reverse
-from django.utils.dateparse import parse_datetime
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Busy, Refused
@@ -19,6 +18,7 @@ from jobs.reads.photos import PhotoBook, subject_titles
 from jobs.services.photos import add_photo, change_photo, is_open, is_subject, remove_photo
 from jobs.sheet.photos import printed
 from shop.access import allow_any_staff
+from shop.typed import instant, json_value, row_version, token
 
 A_YEAR_S = 365 * 24 * 3600
 PAGES = {
@@ -81,10 +81,10 @@ def _add(request: HttpRequest, job: Job) -> HttpResponse:
             file,  # type: ignore[arg-type]
             file.size or 0,
             subject=subject,
-            key=request.POST.get("key", ""),
+            key=token(request.POST.get("key")),
             actor=request.user,  # type: ignore[arg-type]
             caption=request.POST.get("caption", ""),
-            taken_at=_moment(request.POST.get("taken_at", "")),
+            taken_at=instant(request.POST.get("taken_at")),
         )
     except Busy as busy:
         answer = _said(busy.reasons, 429)
@@ -96,14 +96,6 @@ def _add(request: HttpRequest, job: Job) -> HttpResponse:
         return redirect("photo", job.number, photo.pk)
     context = {"job": job, "subject": subject, "kept_with": photo.subject}
     return render(request, "photos/strip.html", context, status=201)
-
-
-def _moment(text: str) -> Any:
-    try:
-        moment = parse_datetime(text)
-    except ValueError:
-        return None
-    return moment if moment and moment.tzinfo else None
 
 
 def _photo(number: int, pk: int) -> Photo:
@@ -133,15 +125,14 @@ def photo(request: HttpRequest, number: int, pk: int) -> HttpResponse:
         changes: dict[str, Any] = {"caption": form.cleaned_data["caption"]}
         try:
             if "annotations" in request.POST:
-                changes["annotations"] = json.loads(request.POST["annotations"] or "[]")
-            version = request.POST.get("version", "0")
+                changes["annotations"] = json_value(request.POST["annotations"] or "[]")
             saved = change_photo(
                 number,
                 pk,
                 changes,
-                version=int(version) if version.isdigit() else 0,
+                version=row_version(request.POST.get("version")),
                 actor=request.user,  # type: ignore[arg-type]
-                key=request.POST.get("key", ""),
+                key=token(request.POST.get("key")),
             )
         except ValueError:
             said = ["The marks could not be read: draw them again."]

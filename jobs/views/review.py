@@ -19,6 +19,7 @@ from jobs.sheet.values import sheet_values
 from jobs.views.photos import draft_photos
 from shop.access import allow
 from shop.roles import Role
+from shop.typed import token
 
 RECENT = 8
 
@@ -157,7 +158,7 @@ def finding_reason(request: HttpRequest, number: int, key: str) -> HttpResponse:
                 fingerprint,
                 form.cleaned_data["reason"],
                 request.user,  # type: ignore[arg-type]
-                key=request.POST.get("key", ""),
+                key=token(request.POST.get("key")),
             )
         except Refused as refused:
             said = refused.reasons

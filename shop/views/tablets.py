@@ -18,6 +18,7 @@ from shop.middleware import TABLET
 from shop.models import StaffMember, Tablet
 from shop.roles import Role
 from shop.services import pins, tablets
+from shop.typed import row_key
 
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 
@@ -45,14 +46,14 @@ def _people() -> list[StaffMember]:
 
 def _screen(request: HttpRequest, status: int = 200, **context: Any) -> HttpResponse:
     htmx = bool(request.htmx)  # type: ignore[attr-defined]
-    chosen = request.POST.get("person") or request.GET.get("person") or ""
+    chosen = row_key(request.POST.get("person") or request.GET.get("person"))
     return render(
         request,
         "tablets/panel.html" if htmx else "tablets/switch.html",
         {
             "tablet": request.tablet,  # type: ignore[attr-defined]
             "people": _people(),
-            "chosen": int(chosen) if chosen.isdigit() else 0,
+            "chosen": chosen or 0,
             "next": _next(request),
             **context,
         },
@@ -74,8 +75,7 @@ def tablet_switch(request: HttpRequest) -> HttpResponse:
         if request.user.is_authenticated:
             return redirect(_next(request) or _home(tablet))
         return _screen(request)
-    key = request.POST.get("person", "")
-    person = StaffMember.objects.filter(pk=int(key) if key.isdigit() else 0).first()
+    person = StaffMember.objects.filter(pk=row_key(request.POST.get("person")) or 0).first()
     if person is None:
         return _screen(request, 422, said="Tap your name first.")
     try:

@@ -14,6 +14,7 @@ from jobs.services.channels import PartLeft
 from jobs.services.readings import UNITS
 from shop.models import Shop, Units
 from shop.models.products import SpeakerKind
+from shop.typed import sane_day
 
 _COILS: Final = [choice for choice in JOINING_CHOICES if choice[0] != "series_parallel"]
 
@@ -44,6 +45,7 @@ class FitProofForm(forms.ModelForm):  # type: ignore[type-arg]
         outcome.choices = FitOutcome.choices
         outcome.widget.attrs["data-span"] = "all"
         self.fields["consulted_on"].initial = timezone.localdate
+        self.fields["consulted_on"].validators.append(sane_day)
 
 
 class FunctionForm(forms.Form):

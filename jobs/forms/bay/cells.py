@@ -4,6 +4,7 @@ A save of a bay-sheet row posts only the cells that changed. `clean` looks at th
 people working on one row never send each other's values back.
 """
 
+import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -13,6 +14,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
+from django.db.backends.base.operations import BaseDatabaseOperations
 from django.http import QueryDict
 
 from jobs.plan.power import colours
@@ -51,8 +53,10 @@ class NumberField(forms.FloatField):
         if unit and unit.lower() != self.unit.lower():
             wanted = f"in {self.unit}" if self.unit else "without a unit"
             raise ValidationError(f"Write the number {wanted}.")
-        read = super().to_python(number.replace(",", "."))
-        return read * 1000 if read is not None and kilo else read
+        read = float(number.replace(",", ".")) * (1000 if kilo else 1)
+        if not math.isfinite(read):
+            raise ValidationError("Too large: no such number is measured.")
+        return read
 
     def prepare_value(self, value: Any) -> Any:
         return show_number(value) if isinstance(value, int | float) else value
@@ -140,7 +144,8 @@ def field_of(model: type[models.Model], name: str, **overrides: Any) -> forms.Fi
         empty = None if source.null else ""
         return forms.TypedChoiceField(coerce=coerce, empty_value=empty, **common)
     if isinstance(source, models.IntegerField):
-        return _with_validators(WholeField(**common), source)
+        low, high = BaseDatabaseOperations.integer_field_ranges[source.get_internal_type()]
+        return _with_validators(WholeField(min_value=low, max_value=high, **common), source)
     return forms.CharField(max_length=source.max_length, **common)
 
 
@@ -152,7 +157,7 @@ def _choices(source: "models.Field[Any, Any]") -> list[tuple[Any, Any]]:
 
 
 def _with_validators(made: forms.Field, source: "models.Field[Any, Any]") -> forms.Field:
-    made.validators.extend(source._validators)  # type: ignore[attr-defined]
+    made.validators[:0] = source._validators  # type: ignore[attr-defined]
     return made
 
 

@@ -16,6 +16,7 @@ from jobs.models import Job, JobEvent
 from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import parts
 from jobs.views.bay.sheet import SECTIONS, Sheet
+from shop.typed import row_version, token
 
 Save = Callable[[dict[str, Any], int, str], Saved]
 """Saves clean values of a row: (changes, version, key)."""
@@ -57,8 +58,7 @@ def page_context(sheet: Sheet, /, shows: tuple[str, ...] = (), **context: Any) -
 
 
 def version_of(request: HttpRequest) -> int:
-    text = request.POST.get("version", "0")
-    return int(text) if text.isdigit() else 0
+    return row_version(request.POST.get("version"))
 
 
 def save_cells(
@@ -77,12 +77,12 @@ def save_cells(
     saved. Status 200, 409 with a clash, 422 with a bad value, 403 when the sheet is closed.
     """
     cleaned = clean(fields, request.POST)
-    version, key = version_of(request), request.POST.get("key", "")
+    made_on, key = version_of(request), token(request.POST.get("key"))
     clashes: list[FieldClash] = []
     job: Job | None = None
     try:
         if cleaned.changes:
-            saved = save(cleaned.changes, version, key)
+            saved = save(cleaned.changes, made_on, key)
             clashes = saved.clashes
             rest = {
                 name: value
@@ -90,7 +90,7 @@ def save_cells(
                 if name not in {clash.field for clash in clashes}
             }
             if clashes and rest:
-                saved = save(rest, version, f"{key}-rest" if key else "")
+                saved = save(rest, made_on, f"{key}-rest" if key else "")
             row, job = saved.row, saved.job
         else:
             row = read()

@@ -21,11 +21,11 @@ from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.checks import function_html, progress_html, reading_html
 from jobs.views.bay.fit import part_html, sources_of
 from jobs.views.bay.power_rows import run_html, supply_html
-from jobs.views.bay.sheet import Sheet
+from jobs.views.bay.sheet import SECTIONS, Sheet
 from jobs.views.bay.steps import list_of, row_html as step_html
 from jobs.views.bay.tuning import other_html
 from shop.access import allow_any_staff
-from shop.typed import whole
+from shop.typed import one_of, whole
 
 SINCE: Final = "Loombook-Since"
 """Header of every answer: the newest event the page knows from now on."""
@@ -166,7 +166,7 @@ def changes(request: HttpRequest, number: int) -> HttpResponse:
     newest = events[-1].pk if events else since
     if not others:
         return HttpResponse(status=204, headers={SINCE: str(newest)})
-    section = asked.get("section", "")
+    section = one_of(asked.get("section"), [known.id for known in SECTIONS])
     sheet = Sheet.of(request, number, section)
     own_page = asked.get("page", "") in {sheet.url(f"bay_{section}") if section else "", ""}
     rows = _rows_of(section, others, own_page)

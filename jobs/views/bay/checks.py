@@ -18,6 +18,7 @@ from jobs.views.bay import answers
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.typed import token
 
 PHASES: Final = ("before", "after")
 _WITH_PEOPLE: Final = ("before_by", "after_by")
@@ -195,7 +196,7 @@ def all_work(request: HttpRequest, number: int, phase: str) -> HttpResponse:
             _phase(phase),
             group,
             actor=actor(request),
-            key=request.POST.get("key", ""),
+            key=token(request.POST.get("key")),
         )
     except Refused as refused:
         return answers.refused(request, number, phase, refused)
@@ -233,7 +234,7 @@ def add_function(request: HttpRequest, number: int, phase: str) -> HttpResponse:
                 name=form.cleaned_data["name"],
                 how=form.cleaned_data["how"],
                 actor=actor(request),
-                key=request.POST.get("key", ""),
+                key=token(request.POST.get("key")),
             )
         except Refused as refused:
             form.add_error("name", refused.reasons[0])
@@ -292,7 +293,7 @@ def add_reading(request: HttpRequest, number: int, phase: str) -> HttpResponse:
                 unit=data["unit"],
                 wanted_before=data["wanted_before"],
                 actor=actor(request),
-                key=request.POST.get("key", ""),
+                key=token(request.POST.get("key")),
             )
         except Refused as refused:
             form.add_error("label", refused.reasons[0])

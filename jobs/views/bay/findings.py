@@ -12,6 +12,7 @@ from jobs.sheet import sign_off
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.typed import token
 
 _LABELS = {section.id: section.label for section in SECTIONS}
 
@@ -61,7 +62,7 @@ def reason(request: HttpRequest, number: int) -> HttpResponse:
             fingerprint,
             request.POST.get("reason", ""),
             actor(request),
-            request.POST.get("key", ""),
+            token(request.POST.get("key")),
         )
     except Refused as refused:
         return answers.refused(request, number, "findings", refused)

@@ -20,6 +20,7 @@ from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
 from shop.models.products import SOURCE_KINDS
+from shop.typed import token
 
 
 def sources_of(job: Job) -> list[JobPart]:
@@ -81,7 +82,7 @@ def add(request: HttpRequest, number: int) -> HttpResponse:
                 outcome=data["outcome"],
                 note=data["note"],
                 guide=request.FILES.get("guide"),
-                key=request.POST.get("key", ""),
+                key=token(request.POST.get("key")),
             )
         except Refused as refused:
             form.add_error("guide" if "guide" in request.FILES else None, refused.reasons[0])

@@ -19,7 +19,7 @@ from jobs.services.work_done import who_may_have_worked, work_done
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
 from shop.access import allow, allow_any_staff
-from shop.typed import whole
+from shop.typed import token, whole
 
 FROM_THE_SHEET: Final = {
     "start_work": "The car is in the bay.",
@@ -60,7 +60,7 @@ def add(request: HttpRequest, number: int) -> HttpResponse:
                 number,
                 form.cleaned_data["text"],
                 actor=actor(request),
-                key=request.POST.get("key", ""),
+                key=token(request.POST.get("key")),
             )
         except Refused as refused:
             form.add_error("text", " ".join(refused.reasons))

@@ -26,6 +26,7 @@ from jobs.views.bay.power_rows import (
 )
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.typed import token
 
 GROUPS = ("path", "cable")
 
@@ -134,7 +135,7 @@ def add_run(request: HttpRequest, number: int) -> HttpResponse:
     if form.is_valid():
         try:
             service.add_run(
-                number, form.facts, actor=actor(request), key=request.POST.get("key", "")
+                number, form.facts, actor=actor(request), key=token(request.POST.get("key"))
             )
         except Refused as refused:
             form.add_error(None, " ".join(refused.reasons))
@@ -149,7 +150,7 @@ def copy_run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     """Add a run with the same facts."""
     get_object_or_404(PowerRun, pk=pk, job__number=number)
     try:
-        service.copy_run(number, pk, actor=actor(request), key=request.POST.get("key", ""))
+        service.copy_run(number, pk, actor=actor(request), key=token(request.POST.get("key")))
     except Refused as refused:
         return answers.refused(request, number, "power", refused)
     return answers.reload(request, Sheet.of(request, number).url("bay_power"))
@@ -162,7 +163,7 @@ def remove_run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     run = get_object_or_404(PowerRun, pk=pk, job__number=number)
     try:
         event = service.remove_run(
-            number, pk, actor=actor(request), key=request.POST.get("key", "")
+            number, pk, actor=actor(request), key=token(request.POST.get("key"))
         )
     except Refused as refused:
         return answers.refused(request, number, "power", refused)
@@ -224,7 +225,7 @@ def take_proposal(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     }
     try:
         event = service.take_proposal(
-            number, pk, changes, actor=actor(request), key=request.POST.get("key", "")
+            number, pk, changes, actor=actor(request), key=token(request.POST.get("key"))
         )
     except Refused as refused:
         return answers.refused(request, number, "power", refused)

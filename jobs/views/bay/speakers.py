@@ -22,16 +22,15 @@ from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.typed import row_key, token
 
 
 def _target(request: HttpRequest, number: int) -> Channel | None:
     """The channel chosen in the grid, when it can take speakers."""
-    text = request.POST.get("target", "") or request.GET.get("target", "")
-    if not text.isdigit():
-        return None
+    pk = row_key(request.POST.get("target") or request.GET.get("target")) or 0
     return (
         Channel.objects.select_related("part")
-        .filter(pk=int(text), job__number=number, kind=Channel.Kind.AMPLIFIER)
+        .filter(pk=pk, job__number=number, kind=Channel.Kind.AMPLIFIER)
         .first()
     )
 
@@ -122,7 +121,7 @@ def _done(
 def _put_on(request: HttpRequest, number: int, pk: int, speaker_pk: int) -> HttpResponse:
     try:
         saved = service.put_on(
-            number, pk, speaker_pk, actor=actor(request), key=request.POST.get("key", "")
+            number, pk, speaker_pk, actor=actor(request), key=token(request.POST.get("key"))
         )
     except Refused as refused:
         return answers.refused(request, number, "channels", refused)
@@ -143,9 +142,9 @@ def on_channel(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     """Put a speaker on a channel (`speaker`), take one off (`off`), or ask for another place."""
     channel = get_object_or_404(Channel.objects.select_related("part"), pk=pk, job__number=number)
     chosen, off = request.POST.get("speaker", ""), request.POST.get("off", "")
-    if chosen.isdigit():
-        get_object_or_404(JobSpeaker, pk=int(chosen), job__number=number)
-        return _put_on(request, number, pk, int(chosen))
+    if chosen:
+        speaker = get_object_or_404(JobSpeaker, pk=row_key(chosen), job__number=number)
+        return _put_on(request, number, pk, speaker.pk)
     if off:
         gone = get_object_or_404(JobSpeaker, label=off, job__number=number)
         try:
@@ -187,7 +186,7 @@ def add(request: HttpRequest, number: int, position: str) -> HttpResponse:
             coil_joining=form.cleaned_data["coil_joining"] or "single",
             facts=form.facts,
             channel_pk=target.pk if target else None,
-            key=request.POST.get("key", ""),
+            key=token(request.POST.get("key")),
         )
     except Refused as refused:
         form.add_error(None, " ".join(refused.reasons))
@@ -227,7 +226,7 @@ def remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     keys = set(speaker.channels.values_list("pk", flat=True))
     try:
         event = service.remove_speaker(
-            number, pk, actor=actor(request), key=request.POST.get("key", "")
+            number, pk, actor=actor(request), key=token(request.POST.get("key"))
         )
     except Refused as refused:
         return answers.refused(request, number, "channels", refused)
@@ -260,7 +259,12 @@ def arrange(request: HttpRequest, number: int, pk: int) -> HttpResponse:
         )
     try:
         event = service.arrange(
-            number, pk, joining, coil_joining, actor=actor(request), key=request.POST.get("key", "")
+            number,
+            pk,
+            joining,
+            coil_joining,
+            actor=actor(request),
+            key=token(request.POST.get("key")),
         )
     except Refused as refused:
         return answers.refused(request, number, "channels", refused)

@@ -20,6 +20,7 @@ from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import answers, fit, parts
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.typed import row_key, token
 
 OUTCOMES = dict(StepOutcome.choices)
 
@@ -180,7 +181,7 @@ def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     step = get_object_or_404(JobStep, pk=pk, job__number=number)
     cleaned = clean(_fields(step), request.POST)
     changes = _changes(cleaned)
-    version, key = answers.version_of(request), request.POST.get("key", "")
+    version, key = answers.version_of(request), token(request.POST.get("key"))
     refused: dict[str, list[str]] = {}
     clashes: list[FieldClash] = []
 
@@ -221,7 +222,7 @@ def _followers(request: HttpRequest, sheet: Sheet, steps: StepList, pk: int) -> 
     html = _progress_html(steps, oob=True)
     if before == str(now):
         return html
-    changed = {int(before) if before.isdigit() else 0, now} - {pk, 0}
+    changed = {row_key(before), now} - {pk, 0}
     rows = [row_html(sheet, line, oob=True) for line in steps.lines if line.step.pk in changed]
     return html + "".join(rows)
 
@@ -232,7 +233,7 @@ def add(request: HttpRequest, number: int) -> HttpResponse:
     """A step for this job alone, at the end."""
     text = request.POST.get("text", "")
     try:
-        service.add_step(number, text, actor(request), request.POST.get("key", ""))
+        service.add_step(number, text, actor(request), token(request.POST.get("key")))
     except Refused as refused:
         sheet = Sheet.of(request, number, "steps")
         return _page(request, sheet, 422, add_said=str(refused), add_text=text)
@@ -246,8 +247,7 @@ def add(request: HttpRequest, number: int) -> HttpResponse:
 def set_kind(request: HttpRequest, number: int) -> HttpResponse:
     """Say what kind of work the job is: its steps are laid out."""
     job = get_object_or_404(Job, number=number)
-    key = request.POST.get("kind", "")
-    kind = WorkKind.objects.filter(pk=int(key)).first() if key.isdigit() else None
+    kind = WorkKind.objects.filter(pk=row_key(request.POST.get("kind")) or 0).first()
     back = "job" if request.POST.get("back") == "job" else "bay_steps"
     if kind is None:
         messages.error(request, "Choose a kind of work.")

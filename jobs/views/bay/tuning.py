@@ -24,6 +24,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.curves import choices
 from shop.access import allow, allow_any_staff
+from shop.typed import token
 
 _SIDES = (TuningKind.BEFORE, TuningKind.AFTER)
 
@@ -143,7 +144,7 @@ def add_other(request: HttpRequest, number: int) -> HttpResponse:
                 form.cleaned_data["name"],
                 form.cleaned_data["before"],
                 actor=actor(request),
-                key=request.POST.get("key", ""),
+                key=token(request.POST.get("key")),
             )
         except Refused as refused:
             form.add_error("name", refused.reasons[0])
@@ -188,7 +189,7 @@ def keep(request: HttpRequest, number: int) -> HttpResponse:
                 number,
                 form.cleaned_data["name"],
                 actor=actor(request),
-                key=request.POST.get("key", ""),
+                key=token(request.POST.get("key")),
             )
         except Refused as refused:
             form.add_error("name", refused.reasons[0])
@@ -203,7 +204,9 @@ def return_to(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     """Copy a record into the present settings."""
     record = get_object_or_404(TuningRecord, pk=pk, job__number=number)
     try:
-        event = service.return_to(number, pk, actor=actor(request), key=request.POST.get("key", ""))
+        event = service.return_to(
+            number, pk, actor=actor(request), key=token(request.POST.get("key"))
+        )
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused)
     sheet = Sheet.of(request, number, "tuning")

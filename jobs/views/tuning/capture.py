@@ -15,6 +15,7 @@ from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from shop.access import allow, allow_any_staff
+from shop.typed import token
 
 NEW = 0
 """The key of an output or a sum that is not there yet."""
@@ -103,7 +104,7 @@ def save(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
             form.facts,
             actor=actor(request),
             version=answers.version_of(request),
-            key=request.POST.get("key", ""),
+            key=token(request.POST.get("key")),
         )
     except Refused as refused:
         return _dialog(request, sheet, kind, row, form, " ".join(refused.reasons))
@@ -119,7 +120,7 @@ def remove(request: HttpRequest, number: int, kind: str, pk: int) -> HttpRespons
     if row is None:
         raise Http404("There is nothing to remove.")
     try:
-        service.remove(number, kind, pk, actor=actor(request), key=request.POST.get("key", ""))
+        service.remove(number, kind, pk, actor=actor(request), key=token(request.POST.get("key")))
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused, to=to)
     return answers.reload(request, to)

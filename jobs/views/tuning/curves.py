@@ -14,6 +14,7 @@ from jobs.views.bay.channel_rows import what_it_feeds
 from jobs.views.bay.sheet import Sheet
 from jobs.views.tuning.common import before_plan, plan_of_record
 from shop.access import allow_any_staff
+from shop.typed import row_key
 
 
 def choices(
@@ -31,7 +32,7 @@ def choices(
 
 
 def _record(sheet: Sheet, text: str) -> TuningRecord | None:
-    return sheet.job.tuning_records.filter(pk=int(text)).first() if text.isdigit() else None
+    return sheet.job.tuning_records.filter(pk=row_key(text) or 0).first()
 
 
 @allow_any_staff

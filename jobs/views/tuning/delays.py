@@ -21,6 +21,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
+from shop.typed import token
 from shop.units import METRES_PER_INCH
 
 THREE_ROWS = frozenset({"estate", "suv", "van"})
@@ -135,7 +136,7 @@ def tap_seat(request: HttpRequest, number: int, place: str) -> HttpResponse:
     if place not in SeatPlace.values:
         raise Http404("There is no such seat.")
     try:
-        service.tap_seat(number, place, actor=actor(request), key=request.POST.get("key", ""))
+        service.tap_seat(number, place, actor=actor(request), key=token(request.POST.get("key")))
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused)
     sheet = Sheet.of(request, number, "tuning")
@@ -192,7 +193,7 @@ def put_in(request: HttpRequest, number: int) -> HttpResponse:
     back = sheet.url("bay_delays")
     try:
         event = service.put_delays_in(
-            number, sheet.plan, actor=actor(request), key=request.POST.get("key", "")
+            number, sheet.plan, actor=actor(request), key=token(request.POST.get("key"))
         )
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused, to=back)

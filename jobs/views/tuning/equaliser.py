@@ -21,6 +21,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.bay.tuning import channel_of, settings_of, shown_paired, side_of
 from jobs.views.tuning.common import before_plan
 from shop.access import allow, allow_any_staff
+from shop.typed import row_key, token, whole
 
 STARTS: Final = {
     "peaking": ("1000", "0", "1.4"),
@@ -114,8 +115,8 @@ def try_sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpR
     if do == "add" and what in STARTS:
         values = dict(zip(("frequency_hz", "gain_db", "q"), STARTS[what], strict=True))
         lines.append(section_form.Line(len(lines) + 1, {"kind": what, **values}, {}))
-    elif do == "remove" and what.isdigit():
-        lines = [line for line in lines if line.number != int(what)]
+    elif do == "remove":
+        lines = [line for line in lines if line.number != whole(what)]
     lines = [line._replace(number=place) for place, line in enumerate(lines, 1)]
     if do:
         wanted = [one for line in lines if (one := section_form.section_of(line)) is not None]
@@ -142,7 +143,7 @@ def save_sections(request: HttpRequest, number: int, kind: str, pk: int) -> Http
                 {"sections": wanted},
                 actor=actor(request),
                 version=version,
-                key=request.POST.get("key", ""),
+                key=token(request.POST.get("key")),
                 code="setting.sections",
             )
         except Refused as refused:
@@ -171,10 +172,10 @@ def _done(
     paired = shown_paired(request)
     html = settings_html(sheet, channel, kind, row, paired=paired)
     swap = html.replace("<tr ", '<tr hx-swap-oob="true" ', 1)
-    then = request.POST.get("then", "")
+    then = row_key(request.POST.get("then"))
     following = ""
-    if then.isdigit() and request.htmx:  # type: ignore[attr-defined]
-        following = _open(request, number, kind, int(then)).content.decode()
+    if then is not None and request.htmx:  # type: ignore[attr-defined]
+        following = _open(request, number, kind, then).content.decode()
     count = len(row.sections)
     text = f"{channel} {kind}: {wording.plural(count, 'section')}."
     section = "tuning" if paired else "channels"

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST
 
@@ -52,5 +52,7 @@ def save_facts(request: HttpRequest, number: int, group: str) -> HttpResponse:
     def read() -> Any:
         return service.facts_of(Sheet.of(request, number).job)
 
+    if group not in GROUPS:
+        raise Http404("A tuning takes nothing of that kind for granted.")
     fields = facts_fields(GROUPS[group])
     return answers.save_cells(request, number, "tuning", fields, write, draw, read)

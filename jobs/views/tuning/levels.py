@@ -21,6 +21,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
+from shop.typed import whole
 
 
 class Levels:
@@ -107,8 +108,7 @@ class Levels:
 def _step_context(levels: Levels, text: str) -> dict[str, Any]:
     found = levels.guide
     steps = found.steps if found is not None else ()
-    number = int(text) if text.isdigit() else 1
-    number = min(max(number, 1), max(len(steps), 1))
+    number = min(max(whole(text) or 1, 1), max(len(steps), 1))
     step = steps[number - 1] if steps else None
     kind, rows = levels.rows_of(step) if step is not None else ("", [])
     return {
@@ -129,11 +129,11 @@ def levels(request: HttpRequest, number: int) -> HttpResponse:
     """The guide, one step at a time, or every channel in a table."""
     sheet = Sheet.of(request, number, "tuning")
     found = Levels(sheet)
-    whole = request.GET.get("show") == "all"
+    table = request.GET.get("show") == "all"
     context = _step_context(found, request.GET.get("step", ""))
-    if request.htmx and not whole:  # type: ignore[attr-defined]
+    if request.htmx and not table:  # type: ignore[attr-defined]
         return render(request, "tuning/level_step.html", context)
-    if whole and found.guide is not None:
+    if table and found.guide is not None:
         context["inputs"] = [found.row(ReadingKind.SIGNAL, one) for one in found.inputs]
         context["outputs"] = [found.row(ReadingKind.OUTPUT, one) for one in found.channels]
         context["unmatched"] = found.guide.unmatched
@@ -143,7 +143,7 @@ def levels(request: HttpRequest, number: int) -> HttpResponse:
         sheet,
         "levels",
         "tuning/levels.html",
-        whole=whole,
+        whole=table,
         has_channels=bool(found.channels),
         guide=found.guide,
         trouble=found.trouble,

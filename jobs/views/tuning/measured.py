@@ -25,6 +25,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
+from shop.typed import token
 
 EVERYTHING = "all"
 GROUPS = ((EVERYTHING, "Everything"), ("left", "Left side"), ("right", "Right side"))
@@ -163,7 +164,7 @@ def import_responses(request: HttpRequest, number: int) -> HttpResponse:
     form = ImportForm(list(playing_choices(sheet.plan)), request.POST, request.FILES)
     if not form.is_valid():
         return _page(request, number, form, 422)
-    data, key = form.cleaned_data, request.POST.get("key", "")
+    data, key = form.cleaned_data, token(request.POST.get("key"))
     unread = None
     count = 0
     try:
@@ -218,7 +219,9 @@ def remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     get_object_or_404(MeasuredResponse, pk=pk, job__number=number)
     to = Sheet.of(request, number).url("bay_measured")
     try:
-        service.remove_measured(number, pk, actor=actor(request), key=request.POST.get("key", ""))
+        service.remove_measured(
+            number, pk, actor=actor(request), key=token(request.POST.get("key"))
+        )
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused, to=to)
     return answers.reload(request, to)
@@ -265,7 +268,7 @@ def correct(request: HttpRequest, number: int, pk: int) -> HttpResponse:
             form.cleaned_data["text"],
             actor=actor(request),
             version=answers.version_of(request),
-            key=request.POST.get("key", ""),
+            key=token(request.POST.get("key")),
         )
     except Refused as refused:
         return _text(request, number, pk, form, " ".join(refused.reasons))

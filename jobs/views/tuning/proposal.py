@@ -17,6 +17,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
+from shop.typed import token
 
 
 def _asked(data: Any, offered: list[str]) -> tuple[list[str], bool]:
@@ -84,7 +85,7 @@ def apply(request: HttpRequest, number: int) -> HttpResponse:
         return _page(request, sheet, offered, wanted, anew, trouble)
     try:
         event = service.apply_proposals(
-            number, found, actor=actor(request), key=request.POST.get("key", "")
+            number, found, actor=actor(request), key=token(request.POST.get("key"))
         )
     except Refused as refused:
         return _page(request, sheet, offered, wanted, anew, " ".join(refused.reasons))
