@@ -182,7 +182,7 @@ def compare_channels(screen: Sheet, document: dict[str, Any]) -> None:
         load = screen.loads.get(channel["id"])
         said = number_in(row["load"])
         assert said == (None if load is None else pytest.approx(load.value, rel=1e-3))
-        watts = re.match(r"(\d+) W", load.assumed[-1]) if load else None
+        watts = re.match(r"(\d+)\sW", load.assumed[-1]) if load else None
         assert number_in(row["power"]) == (
             pytest.approx(float(watts[1]), abs=0.51) if watts else None
         )
