@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from django.core.exceptions import ValidationError
 from django.utils import timezone
+from django.utils.http import url_has_allowed_host_and_scheme
 
 LARGEST: Final = 2**63 - 1
 """The largest whole number that a database keeps."""
@@ -99,6 +100,13 @@ def instant(text: str | None) -> datetime | None:
     if found.tzinfo is None or not FIRST_DAY <= found.date() <= LAST_DAY:
         return None
     return found
+
+
+def own_path(text: str | None) -> str:
+    """An address of our own to go back to, or nothing for any other."""
+    path = text or ""
+    mine = path.startswith("/") and url_has_allowed_host_and_scheme(path, allowed_hosts=None)
+    return path if mine else ""
 
 
 def json_value(text: str) -> Any:

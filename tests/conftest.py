@@ -39,6 +39,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         action="store_true",
         help="run only the tests that touch the database, browser tests left out",
     )
+    parser.addoption("--seed", type=int, default=1, help="seed of the hostile requests")
+    parser.addoption("--posts", type=int, default=600, help="how many hostile requests of a sort")
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -9,7 +9,6 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 from django.utils import timezone
-from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -21,7 +20,7 @@ from jobs.templatetags.clock import bar_context
 from shop.access import allow
 from shop.models import StaffMember
 from shop.roles import Role
-from shop.typed import token
+from shop.typed import own_path, token
 
 bench = allow(*clock.BENCH)
 
@@ -33,8 +32,7 @@ def _actor(request: HttpRequest) -> StaffMember:
 
 def _back(request: HttpRequest, default: str) -> str:
     """Where the person came from, when that is a page of ours."""
-    to = request.POST.get("next", "")
-    return to if url_has_allowed_host_and_scheme(to, {request.get_host()}) else default
+    return own_path(request.POST.get("next")) or default
 
 
 def _act(request: HttpRequest, number: int, act: Callable[[], str]) -> HttpResponse:

@@ -176,8 +176,12 @@ def _parts_context(found: Job) -> dict[str, Any]:
     }
 
 
-def _parts_answer(request: HttpRequest, found: Job, said: list[str]) -> HttpResponse:
-    context = {**_parts_context(found), "said": said}
+def _parts_answer(
+    request: HttpRequest, found: Job, said: list[str], changed: int = 0
+) -> HttpResponse:
+    """The parts again; a quantity that was refused stands as typed in the line of `changed`."""
+    context = {**_parts_context(found), "said": said, "changed": changed if said else 0}
+    context["typed"] = request.POST.get("quantity", "")
     if request.headers.get("HX-Request"):
         status = 422 if said else 200
         return render(request, "job/parts_editor.html", context, status=status)
@@ -211,7 +215,7 @@ def part_quantity(request: HttpRequest, number: int, pk: int) -> HttpResponse:
         set_quantity(found.pk, pk, whole(request.POST.get("quantity", "")) or 0, request.user)  # type: ignore[arg-type]
     except Refused as refused:
         said = refused.reasons
-    return _parts_answer(request, found, said)
+    return _parts_answer(request, found, said, pk)
 
 
 @allow_any_staff

@@ -7,7 +7,7 @@ from django.contrib.auth import authenticate, login, logout
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render, resolve_url
 from django.urls import reverse
-from django.utils.http import url_has_allowed_host_and_scheme, urlencode
+from django.utils.http import urlencode
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -18,18 +18,14 @@ from shop.middleware import TABLET
 from shop.models import StaffMember, Tablet
 from shop.roles import Role
 from shop.services import pins, tablets
-from shop.typed import row_key
+from shop.typed import own_path, row_key
 
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 
 
 def _next(request: HttpRequest) -> str:
     """Where to go after signing in: an address of our own, or nothing."""
-    to = request.POST.get("next") or request.GET.get("next") or ""
-    safe = url_has_allowed_host_and_scheme(
-        to, allowed_hosts={request.get_host()}, require_https=request.is_secure()
-    )
-    return to if safe else ""
+    return own_path(request.POST.get("next") or request.GET.get("next"))
 
 
 def _home(tablet: Tablet) -> str:

@@ -4,6 +4,7 @@ from itertools import groupby
 from typing import Any, Final, NamedTuple
 
 from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
 
@@ -189,6 +190,7 @@ def function(request: HttpRequest, number: int, phase: str, pk: int) -> HttpResp
 @require_POST
 def all_work(request: HttpRequest, number: int, phase: str) -> HttpResponse:
     """Every function of the group without a result yet works, or still is not fitted."""
+    get_object_or_404(Job, number=number)
     group = request.POST.get("group", "")
     try:
         event = functions.all_work(

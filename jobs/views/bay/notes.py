@@ -81,7 +81,7 @@ def send_back(request: HttpRequest, number: int, pk: int) -> HttpResponse:
         row = get_object_or_404(
             SendBack.objects.select_related("by", "done_by"), pk=pk, job__number=number
         )
-    except SendBack.DoesNotExist:
+    except (Job.DoesNotExist, SendBack.DoesNotExist):
         raise Http404("That reason is no longer there.") from None
     sheet = Sheet.of(request, number)
     if not request.htmx:  # type: ignore[attr-defined]

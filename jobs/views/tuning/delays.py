@@ -3,14 +3,14 @@
 from typing import Any
 
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import get_object_or_404, render
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.tuning.cells import distance_fields, seat_fields, tape_unit
-from jobs.models import JobSpeaker, ListeningSeat, SeatDistance, SeatPlace
+from jobs.models import Job, JobSpeaker, ListeningSeat, SeatDistance, SeatPlace
 from jobs.services.saving import FieldClash
 from jobs.services.tuning import seats as service
 from jobs.services.tuning.facts import facts_of
@@ -135,6 +135,7 @@ def tap_seat(request: HttpRequest, number: int, place: str) -> HttpResponse:
     """Listen from a seat, or no longer."""
     if place not in SeatPlace.values:
         raise Http404("There is no such seat.")
+    get_object_or_404(Job, number=number)
     try:
         service.tap_seat(number, place, actor=actor(request), key=token(request.POST.get("key")))
     except Refused as refused:
