@@ -268,10 +268,24 @@ MOVES: Final[dict[str, Move]] = {
 }
 
 
-def moves_from(stage: str, correction: str, roles: frozenset[Role]) -> list[Move]:
+def begins_at(move: Move, stage: str, held_from: str) -> bool:
+    """The move can be tried from this stage.
+
+    A car back from review that waits for its bay has been worked on: its record may be handed to
+    review again without the bay.
+    """
+    waits = stage == Stage.CHECKED_IN and held_from == Stage.IN_BAY
+    return stage in move.begins or (waits and move.name == "finish")
+
+
+def moves_from(
+    stage: str, correction: str, roles: frozenset[Role], held_from: str = ""
+) -> list[Move]:
     """The moves a person with these roles may try from here, in table order."""
     return [
         move
         for move in MOVES.values()
-        if stage in move.begins and correction in move.during and not roles.isdisjoint(move.roles)
+        if begins_at(move, stage, held_from)
+        and correction in move.during
+        and not roles.isdisjoint(move.roles)
     ]

@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
-from jobs.lifecycle import MOVES, Correction, Move, Stage, sheet_is_open
+from jobs.lifecycle import MOVES, Correction, Move, Stage, begins_at, sheet_is_open
 from jobs.models import FunctionResult, Job
 from jobs.services import clock
 from jobs.services.bays import bay_occupied, claim, hold_the_book, slot_taken
@@ -131,7 +131,8 @@ def missing_for(job: Job, name: str, but: str = "") -> list[str]:
 def check_stage(job: Job, name: str) -> None:
     """Raise ChangedMeanwhile when the job is not where the move begins."""
     wanted = MOVES[name]
-    if job.stage not in wanted.begins or job.correction not in wanted.during:
+    here = begins_at(wanted, job.stage, job.held_from)
+    if not here or job.correction not in wanted.during:
         raise ChangedMeanwhile(
             f"{job} is {job.standing} now, so “{wanted.label}” does not apply: reload the page."
         )
@@ -201,7 +202,8 @@ def move(
     begins = job.stage
     now = timezone.now()
     ends = Stage(begins) if wanted.corrects else wanted.to or Stage(job.held_from)
-    if wanted.waits is not None and bay_occupied(job):
+    waits = wanted.waits is not None and bool(bay_occupied(job))
+    if waits and wanted.waits is not None:
         ends = wanted.waits
     values: dict[str, Any]
     if wanted.corrects:
@@ -215,7 +217,7 @@ def move(
             "stage": ends,
             "stage_since": now,
             "stage_reason": reason,
-            "held_from": begins if ends == Stage.ON_HOLD else "",
+            "held_from": begins if ends == Stage.ON_HOLD else Stage.IN_BAY if waits else "",
         }
     if name == "start_work" and job.technician_id is None and actor.is_technician:
         values["technician"] = actor
@@ -241,7 +243,7 @@ def move(
             **({"correction": wanted.leaves} if wanted.corrects else {}),
             **({"reason": reason} if reason else {}),
             **more,
-            **({"waits_for": str(job.bay)} if ends == wanted.waits else {}),
+            **({"waits_for": str(job.bay)} if waits else {}),
         },
     )
     job.refresh_from_db()

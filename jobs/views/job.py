@@ -74,7 +74,7 @@ def correction_of(job: Job) -> dict[str, Any]:
 def _offers(job: Job, user: StaffMember) -> list[Offer]:
     offers = []
     roles = user.roles
-    for one in moves_from(job.stage, job.correction, roles):
+    for one in moves_from(job.stage, job.correction, roles, job.held_from):
         if one.name in ELSEWHERE:
             continue
         page, label = OWN_PAGE.get(one.name, ("", one.label))

@@ -44,7 +44,7 @@ def test_a_measured_resonance_is_proposed_away_and_signed(
     page = enter(served, "idris")
     page.goto(f"{TUNING}/")
     page.get_by_role("button", name="Take back from review").click()
-    expect(page.get_by_role("main")).to_contain_text("In bay")
+    expect(page.get_by_role("main")).to_contain_text("Checked in")  # another car is in its bay
 
     _import(page, "Before", _text(tmp_path / "before.txt", 9.0))
     _import(page, "After", _text(tmp_path / "after.txt", 7.0))

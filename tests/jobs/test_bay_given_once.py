@@ -22,8 +22,8 @@ from django.test import Client
 from django.utils import timezone
 
 from jobs import bay_guard
-from jobs.errors import Refused
-from jobs.lifecycle import HOLDS_A_BAY, MOVES, Stage
+from jobs.errors import ChangedMeanwhile, Refused
+from jobs.lifecycle import HOLDS_A_BAY, MOVES, Stage, moves_from
 from jobs.models import Job
 from jobs.services import bays, booking, moves
 from jobs.services.booking import Booking, Slot, book, change_booking
@@ -329,6 +329,19 @@ def test_a_car_back_from_review_waits_while_another_is_in_its_bay(name: str, tak
     assert job.stage == (Stage.CHECKED_IN if taken else Stage.IN_BAY)
     assert job.sheet_is_open
     assert ("waits_for" in job.events.latest("pk").after) is taken
+    assert "finish" in {
+        one.name for one in moves_from(job.stage, "", frozenset(Role), job.held_from)
+    }
+
+
+@pytest.mark.django_db
+def test_a_car_that_was_never_in_the_bay_is_not_handed_to_review() -> None:
+    job = make_job(Stage.CHECKED_IN)
+    offered = {one.name for one in moves_from(job.stage, "", frozenset(Role), job.held_from)}
+    assert "start_work" in offered
+    assert "finish" not in offered
+    with pytest.raises(ChangedMeanwhile):
+        move(job.pk, "finish", make_staff(*Role))
 
 
 @on_postgresql

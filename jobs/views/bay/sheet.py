@@ -137,7 +137,8 @@ class Sheet:
     def moves(self) -> dict[str, bool]:
         """Which moves of the bench can be tried from here."""
         job = self.job
-        offered = {move.name for move in moves_from(job.stage, job.correction, self.user.roles)}
+        possible = moves_from(job.stage, job.correction, self.user.roles, job.held_from)
+        offered = {move.name for move in possible}
         return {name: name in offered for name in OFFERED}
 
     @property
