@@ -13,6 +13,7 @@ from PIL import Image
 
 from jobs.models import CheckIn, MarkKind
 from jobs.services.check_in import PNG, Mark
+from shop.forms.base import ModelForm
 from shop.typed import line
 
 LONGEST_NOTE: Final = 120
@@ -21,7 +22,7 @@ MOST_SIGNATURE_PIXELS: Final = 8_000_000
 _KEY: Final = re.compile(r"[\w-]{1,36}\Z", re.ASCII)
 
 
-class CheckInForm(forms.ModelForm):  # type: ignore[type-arg]
+class CheckInForm(ModelForm):
     """What is written down on arrival; nothing but the odometer is asked for to save."""
 
     class Meta:

@@ -6,10 +6,11 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from jobs.models import CautionKind, Gate, StepTemplate, WorkKind
+from shop.forms.base import ModelForm
 from shop.typed import row_keys
 
 
-class WorkKindForm(forms.ModelForm):  # type: ignore[type-arg]
+class WorkKindForm(ModelForm):
     """A kind of work; one out of use is not offered at booking."""
 
     class Meta:
@@ -23,7 +24,7 @@ class WorkKindForm(forms.ModelForm):  # type: ignore[type-arg]
         help_texts = {"note": "What belongs to it, for whoever books."}
 
 
-class StepForm(forms.ModelForm):  # type: ignore[type-arg]
+class StepForm(ModelForm):
     """A step of a list: what to do, what to watch for, what must be shown."""
 
     cautions = forms.MultipleChoiceField(

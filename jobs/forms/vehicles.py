@@ -7,6 +7,7 @@ from django.db.models import QuerySet
 from django.utils import timezone
 
 from jobs.plan.document import VinReport, examine_vin
+from shop.forms.base import ModelForm
 from shop.models import Vehicle
 from shop.models.vehicles import plain_plate
 from shop.vin_origin import Origin, origin_of
@@ -15,7 +16,7 @@ MOST_VIN_CHARACTERS = 17
 MOST_KNOWN = 5
 
 
-class VehicleForm(forms.ModelForm):  # type: ignore[type-arg]
+class VehicleForm(ModelForm):
     """One car. A VIN that looks wrong is said so, and kept when the desk confirms it.
 
     So is a plate or VIN that is in the book already: `known` holds the cars that have it, and

@@ -4,11 +4,11 @@ from datetime import timedelta
 from typing import Any
 
 from django import template
-from django.http import HttpRequest
 
 from jobs.models import Job
 from jobs.reads.clocks import RunningClock, job_clock, running_clocks, time_on
 from jobs.services.clock import BENCH
+from shop.http import Request
 from shop.roles import Role, has_role
 
 register = template.Library()
@@ -20,12 +20,12 @@ def seconds(length: timedelta) -> int:
     return int(length.total_seconds())
 
 
-def bar_context(request: HttpRequest, job: Job, **more: Any) -> dict[str, Any]:
+def bar_context(request: Request, job: Job, **more: Any) -> dict[str, Any]:
     """What the clock bar of a job shows to the person."""
     on_the_bench = has_role(request.user, BENCH)
     return {
         "job": job,
-        "clock": job_clock(job, request.user, request.shop) if on_the_bench else None,  # type: ignore[arg-type, attr-defined]
+        "clock": job_clock(job, request.user, request.shop) if on_the_bench else None,
         **more,
     }
 

@@ -2,7 +2,7 @@
 
 from hashlib import blake2b
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
@@ -10,11 +10,12 @@ from jobs.models import Job
 from jobs.reads.board import lanes_by_bay, lanes_by_stage, live_jobs
 from jobs.templatetags.desk import lateness
 from shop.access import allow_any_staff
+from shop.http import Request
 from shop.models import Bay, StaffMember
 
 
 @allow_any_staff
-def board(request: HttpRequest) -> HttpResponse:
+def board(request: Request) -> HttpResponse:
     """The board; asked again by the page itself, it answers 204 while nothing has changed."""
     asked = request.GET
     by_bay = asked.get("by") == "bay"

@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from jobs.errors import ChangedMeanwhile, Refused
@@ -12,19 +12,20 @@ from jobs.models import Job
 from jobs.services.booking import BOOKING_OPEN, book, change_booking
 from jobs.views.booking_choices import DESK, day_context
 from shop.access import allow
+from shop.http import Request
 from shop.models import Bay, Customer, Vehicle
 from shop.typed import whole
 
 
 @allow(*DESK)
-def book_job(request: HttpRequest) -> HttpResponse:
+def book_job(request: Request) -> HttpResponse:
     """The booking page. `customer`, `vehicle`, `comeback_of` and `day` may come in the address."""
     if request.method != "POST":
         return _page(request, _fresh_draft(request))
     draft = Draft(request.POST)
     if draft.is_valid():
         try:
-            job = book(draft.booking(), request.user)  # type: ignore[arg-type]
+            job = book(draft.booking(), request.user)
         except Refused as refused:
             draft.said += refused.reasons
         else:
@@ -33,7 +34,7 @@ def book_job(request: HttpRequest) -> HttpResponse:
     return _page(request, draft, status=422)
 
 
-def _fresh_draft(request: HttpRequest) -> Draft:
+def _fresh_draft(request: Request) -> Draft:
     asked = request.GET
     vehicle = _asked(Vehicle.objects.select_related("owner"), asked.get("vehicle"))
     customer = _asked(Customer.objects.all(), asked.get("customer"))
@@ -52,7 +53,7 @@ def _asked(queryset: Any, key: str | None) -> Any:
     return queryset.filter(pk=whole(key)).first()
 
 
-def _page(request: HttpRequest, draft: Draft, status: int = 200) -> HttpResponse:
+def _page(request: Request, draft: Draft, status: int = 200) -> HttpResponse:
     context = {
         "draft": draft,
         "form": draft.slot_form,
@@ -73,7 +74,7 @@ def _values(form: SlotForm) -> dict[str, Any]:
 
 
 @allow(*DESK)
-def job_edit(request: HttpRequest, number: int) -> HttpResponse:
+def job_edit(request: Request, number: int) -> HttpResponse:
     """Change bay, times, promise, technician, wishes and comeback."""
     job = get_object_or_404(Job.objects.with_names(), number=number)
     if job.stage not in BOOKING_OPEN:
@@ -90,7 +91,7 @@ def job_edit(request: HttpRequest, number: int) -> HttpResponse:
                 job.pk,
                 form.cleaned_data,
                 version=whole(data.get("version")) or 0,
-                actor=request.user,  # type: ignore[arg-type]
+                actor=request.user,
             )
         except ChangedMeanwhile as refused:
             said += refused.reasons

@@ -4,7 +4,7 @@ day, what can be said of a VIN."""
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from django.http import HttpRequest, HttpResponse, QueryDict
+from django.http import HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
@@ -15,6 +15,7 @@ from jobs.reads.board import BayDay, Stretch, bay_days
 from shop.access import allow, allow_any_staff
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
+from shop.http import Request
 from shop.models import Customer, Product, Vehicle, VehicleModel
 from shop.roles import Role
 from shop.typed import day as day_of, line, moment, whole
@@ -26,7 +27,7 @@ QUARTER: Final = timedelta(minutes=15)
 
 
 @allow(*DESK)
-def customer_options(request: HttpRequest) -> HttpResponse:
+def customer_options(request: Request) -> HttpResponse:
     """Customers that match what is typed."""
     text = line(request.GET.get("customer_search"))
     found = Customer.objects.listed(text)[:MOST_OPTIONS] if text else []
@@ -34,7 +35,7 @@ def customer_options(request: HttpRequest) -> HttpResponse:
 
 
 @allow(*DESK)
-def customer_pick(request: HttpRequest) -> HttpResponse:
+def customer_pick(request: Request) -> HttpResponse:
     """The customer's part of the page: chosen, new, or searching again."""
     context = customer_context(request.GET)
     return render(request, "booking/customer.html", context)
@@ -59,7 +60,7 @@ def customer_context(asked: QueryDict) -> dict[str, Any]:
 
 
 @allow(*DESK)
-def vehicle_options(request: HttpRequest) -> HttpResponse:
+def vehicle_options(request: Request) -> HttpResponse:
     """Vehicles whose plate or VIN matches what is typed."""
     text = line(request.GET.get("vehicle_search"))
     found = Vehicle.objects.matching(text).select_related("vehicle_model", "owner")[:MOST_OPTIONS]
@@ -67,7 +68,7 @@ def vehicle_options(request: HttpRequest) -> HttpResponse:
 
 
 @allow(*DESK)
-def vehicle_pick(request: HttpRequest) -> HttpResponse:
+def vehicle_pick(request: Request) -> HttpResponse:
     """The vehicle's part of the page; the owner comes along when nobody was chosen yet."""
     asked = request.GET
     vehicle = _get(Vehicle.objects.select_related("vehicle_model", "owner"), asked.get("vehicle"))
@@ -92,7 +93,7 @@ def vehicle_pick(request: HttpRequest) -> HttpResponse:
 
 
 @allow(*DESK)
-def model_options(request: HttpRequest) -> HttpResponse:
+def model_options(request: Request) -> HttpResponse:
     """Vehicle models that match what is typed."""
     text = line(request.GET.get("model_search"))
     found = VehicleModel.objects.matching(text)[:MOST_OPTIONS] if text else []
@@ -100,7 +101,7 @@ def model_options(request: HttpRequest) -> HttpResponse:
 
 
 @allow(*DESK)
-def model_pick(request: HttpRequest) -> HttpResponse:
+def model_pick(request: Request) -> HttpResponse:
     """The vehicle model's part of the page."""
     asked = request.GET
     model = _get(VehicleModel, asked.get("vehicle_model"))
@@ -115,7 +116,7 @@ def model_pick(request: HttpRequest) -> HttpResponse:
 
 
 @allow_any_staff
-def part_options(request: HttpRequest) -> HttpResponse:
+def part_options(request: Request) -> HttpResponse:
     """Products on offer that match what is typed; `to` says what picking one does."""
     text = line(request.GET.get("part_search"))
     found = Product.objects.offered().matching(text)[: 2 * MOST_OPTIONS] if text else []
@@ -125,14 +126,14 @@ def part_options(request: HttpRequest) -> HttpResponse:
 
 
 @allow(*DESK)
-def part_line(request: HttpRequest, pk: int) -> HttpResponse:
+def part_line(request: Request, pk: int) -> HttpResponse:
     """A fresh line for a product."""
     product = get_object_or_404(Product, pk=pk)
     return render(request, "booking/part_line.html", {"line": PartLine(product)})
 
 
 @allow(*DESK)
-def day(request: HttpRequest) -> HttpResponse:
+def day(request: Request) -> HttpResponse:
     """The bays' day around the slot as it stands on the form."""
     but = _get(Job, request.GET.get("job"))
     values = {name: request.GET.get(name, "") for name in _SLOT_NAMES}
@@ -223,7 +224,7 @@ class Strip:
 
 
 @allow(*DESK)
-def vin(request: HttpRequest) -> HttpResponse:
+def vin(request: Request) -> HttpResponse:
     """What can be said of the VIN being typed; `prefix` names the form it stands in, `but` the
     car it belongs to."""
     prefix = "vehicle-" if request.GET.get("prefix") == "vehicle" else ""

@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from jobs.errors import ChangedMeanwhile, Refused
@@ -14,12 +14,13 @@ from jobs.models import CheckIn, Job, MarkKind
 from jobs.services.check_in import Mark, check_in_of, save_check_in, sign_check_in
 from jobs.views.booking_choices import DESK
 from shop.access import allow
+from shop.http import Request
 from shop.typed import line, whole
 from shop.units import road_unit
 
 
 @allow(*DESK)
-def check_in(request: HttpRequest, number: int) -> HttpResponse:
+def check_in(request: Request, number: int) -> HttpResponse:
     """Write the condition down, or sign it and check the job in; read it once it is signed."""
     job = get_object_or_404(Job.objects.with_names(), number=number)
     begun = check_in_of(job)
@@ -29,12 +30,12 @@ def check_in(request: HttpRequest, number: int) -> HttpResponse:
         return _signed_page(request, job, begun)
     if request.method == "POST":
         return _save(request, job, begun)
-    form = CheckInForm(instance=begun or CheckIn(odometer_unit=road_unit(request.shop)))  # type: ignore[attr-defined]
+    form = CheckInForm(instance=begun or CheckIn(odometer_unit=road_unit(request.shop)))
     marks = [Mark.of(row) for row in begun.marks.all()] if begun else []
     return _page(request, job, form, marks, begun, {"signed_name": job.customer.name})
 
 
-def _save(request: HttpRequest, job: Job, begun: CheckIn | None) -> HttpResponse:
+def _save(request: Request, job: Job, begun: CheckIn | None) -> HttpResponse:
     data = request.POST
     form = CheckInForm(data, instance=CheckIn(job=job))
     marks = marks_of(data)
@@ -54,7 +55,7 @@ def _save(request: HttpRequest, job: Job, begun: CheckIn | None) -> HttpResponse
                 form.values(),
                 marks,
                 version=version,
-                actor=request.user,  # type: ignore[arg-type]
+                actor=request.user,
             )
             version = saved.version
             if not signing:
@@ -65,7 +66,7 @@ def _save(request: HttpRequest, job: Job, begun: CheckIn | None) -> HttpResponse
                 signed_name=name,
                 signature=signature,
                 version=version,
-                actor=request.user,  # type: ignore[arg-type]
+                actor=request.user,
             )
         except ChangedMeanwhile as refused:
             said += refused.reasons
@@ -81,7 +82,7 @@ def _save(request: HttpRequest, job: Job, begun: CheckIn | None) -> HttpResponse
 
 
 def _page(
-    request: HttpRequest,
+    request: Request,
     job: Job,
     form: CheckInForm,
     marks: list[Mark],
@@ -105,7 +106,7 @@ def _page(
     return render(request, "check_in/page.html", context, status=status)
 
 
-def _signed_page(request: HttpRequest, job: Job, begun: CheckIn | None) -> HttpResponse:
+def _signed_page(request: Request, job: Job, begun: CheckIn | None) -> HttpResponse:
     marks = [(mark, nearest(mark.x, mark.y).label) for mark in begun.marks.all()] if begun else []
     context = {"job": job, "check_in": begun, "marks": marks}
     status = 409 if request.method == "POST" else 200

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 from django.utils import timezone
@@ -18,6 +18,7 @@ from jobs.reads.clocks import running_clocks, times_listed
 from jobs.services import clock
 from jobs.templatetags.clock import bar_context
 from shop.access import allow
+from shop.http import Request
 from shop.models import StaffMember
 from shop.roles import Role
 from shop.typed import own_path, token
@@ -25,17 +26,17 @@ from shop.typed import own_path, token
 bench = allow(*clock.BENCH)
 
 
-def _actor(request: HttpRequest) -> StaffMember:
+def _actor(request: Request) -> StaffMember:
     assert isinstance(request.user, StaffMember)
     return request.user
 
 
-def _back(request: HttpRequest, default: str) -> str:
+def _back(request: Request, default: str) -> str:
     """Where the person came from, when that is a page of ours."""
     return own_path(request.POST.get("next")) or default
 
 
-def _act(request: HttpRequest, number: int, act: Callable[[], str]) -> HttpResponse:
+def _act(request: Request, number: int, act: Callable[[], str]) -> HttpResponse:
     """Do it and show the bar again; what was refused is said in the bar."""
     job = get_object_or_404(Job, number=number)
     said, refused = "", False
@@ -43,20 +44,20 @@ def _act(request: HttpRequest, number: int, act: Callable[[], str]) -> HttpRespo
         said = act()
     except Refused as error:
         said, refused = str(error), True
-    if not request.htmx:  # type: ignore[attr-defined]
+    if not request.htmx:
         if said:
             (messages.error if refused else messages.success)(request, said)
         return redirect(_back(request, job.get_absolute_url()))
     context = bar_context(request, job, said=said, refused=refused)
     html = render_to_string("clock/bar.html", context, request)
-    own = next((c for c in running_clocks(request.shop, _actor(request)) if c.mine), None)  # type: ignore[attr-defined]
+    own = next((c for c in running_clocks(request.shop, _actor(request)) if c.mine), None)
     html += render_to_string("clock/running.html", {"clock": own, "oob": True})
     return HttpResponse(html, status=422 if refused else 200)
 
 
 @bench
 @require_POST
-def clock_start(request: HttpRequest, number: int) -> HttpResponse:
+def clock_start(request: Request, number: int) -> HttpResponse:
     """Start one's clock here; another that runs is paused, and the bar says so."""
 
     def act() -> str:
@@ -68,7 +69,7 @@ def clock_start(request: HttpRequest, number: int) -> HttpResponse:
 
 @bench
 @require_POST
-def clock_pause(request: HttpRequest, number: int) -> HttpResponse:
+def clock_pause(request: Request, number: int) -> HttpResponse:
     """Pause one's clock here."""
 
     def act() -> str:
@@ -80,7 +81,7 @@ def clock_pause(request: HttpRequest, number: int) -> HttpResponse:
 
 @bench
 @require_POST
-def clock_stop(request: HttpRequest, number: int) -> HttpResponse:
+def clock_stop(request: Request, number: int) -> HttpResponse:
     """Stop one's clock here."""
 
     def act() -> str:
@@ -92,7 +93,7 @@ def clock_stop(request: HttpRequest, number: int) -> HttpResponse:
 
 @bench
 @require_POST
-def clock_still(request: HttpRequest, pk: int) -> HttpResponse:
+def clock_still(request: Request, pk: int) -> HttpResponse:
     """Say that the clock runs rightly: the work still goes on."""
     entry = get_object_or_404(TimeEntry, pk=pk)
     try:
@@ -106,11 +107,11 @@ def clock_still(request: HttpRequest, pk: int) -> HttpResponse:
 
 @bench
 @require_safe
-def clock_list(request: HttpRequest) -> HttpResponse:
+def clock_list(request: Request) -> HttpResponse:
     """Who is on what now, and the times of the last two weeks; a technician sees their own."""
     person = _actor(request)
     manager = Role.MANAGER in person.roles
-    running = running_clocks(request.shop, person)  # type: ignore[attr-defined]
+    running = running_clocks(request.shop, person)
     context = {
         "running": running if manager else [one for one in running if one.mine],
         "days": times_listed(person, everybody=manager),
@@ -127,10 +128,10 @@ def _same(typed: datetime | None, kept: datetime | None) -> datetime | None:
 
 
 @bench
-def clock_correct(request: HttpRequest, pk: int) -> HttpResponse:
+def clock_correct(request: Request, pk: int) -> HttpResponse:
     """Put the times of a clock right; for a forgotten one, say when the work ended."""
     entry = get_object_or_404(TimeEntry.objects.with_names(), pk=pk)
-    person, shop = _actor(request), request.shop  # type: ignore[attr-defined]
+    person, shop = _actor(request), request.shop
     overdue = clock.is_overdue(entry, shop)
     own = overdue and entry.technician_id == person.pk
     may = clock.may_correct(entry, person, shop)

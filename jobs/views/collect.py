@@ -1,7 +1,7 @@
 """Hand-over: the customer sees before and after, signs, and takes the car."""
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from jobs.errors import Refused
@@ -11,11 +11,12 @@ from jobs.models import Job
 from jobs.sheet.sign_off import collect_job, latest_sheet
 from jobs.sheet.values import sheet_values
 from shop.access import allow
+from shop.http import Request
 from shop.roles import Role
 
 
 @allow(Role.FRONT_DESK, Role.MANAGER)
-def collect(request: HttpRequest, number: int) -> HttpResponse:
+def collect(request: Request, number: int) -> HttpResponse:
     """Show the customer the signed sheet in short; take the signature; the job is collected."""
     job = get_object_or_404(Job.objects.with_names(), number=number)
     sheet = latest_sheet(job)
@@ -31,7 +32,7 @@ def collect(request: HttpRequest, number: int) -> HttpResponse:
         try:
             collect_job(
                 job.pk,
-                request.user,  # type: ignore[arg-type]
+                request.user,
                 form.cleaned_data["signature_name"],
                 form.cleaned_data["signature"],
             )

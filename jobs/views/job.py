@@ -3,7 +3,7 @@
 from typing import Any, NamedTuple
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST
@@ -21,6 +21,7 @@ from jobs.sheet import revision
 from jobs.sheet.change_values import change_values
 from jobs.wording import Local
 from shop.access import allow_any_staff
+from shop.http import Request
 from shop.models import Product, Shop, StaffMember
 from shop.typed import line, whole
 
@@ -111,7 +112,7 @@ def _steps(job: Job) -> list[Step]:
 
 
 @allow_any_staff
-def job(request: HttpRequest, number: int) -> HttpResponse:
+def job(request: Request, number: int) -> HttpResponse:
     """The job's overview."""
     found = get_object_or_404(
         Job.objects.with_names().select_related("comeback_of", "booked_by"), number=number
@@ -119,8 +120,8 @@ def job(request: HttpRequest, number: int) -> HttpResponse:
     return _overview(request, found)
 
 
-def _overview(request: HttpRequest, found: Job, **more: Any) -> HttpResponse:
-    offers = _offers(found, request.user)  # type: ignore[arg-type]
+def _overview(request: Request, found: Job, **more: Any) -> HttpResponse:
+    offers = _offers(found, request.user)
     whole = request.GET.get("history") == "all"
     context = {
         "job": found,
@@ -144,14 +145,14 @@ def _overview(request: HttpRequest, found: Job, **more: Any) -> HttpResponse:
 
 @allow_any_staff
 @require_POST
-def job_move(request: HttpRequest, number: int, name: str) -> HttpResponse:
+def job_move(request: Request, number: int, name: str) -> HttpResponse:
     """Make a move; a refusal says what is missing and keeps the reason that was typed."""
     if name not in MOVES:
         raise Http404("There is no such move.")
     found = get_object_or_404(Job.objects.with_names(), number=number)
     reason = line(request.POST.get("reason"))
     try:
-        moved = move(found.pk, name, request.user, reason)  # type: ignore[arg-type]
+        moved = move(found.pk, name, request.user, reason)
     except Refused as refused:
         found.refresh_from_db()
         more = {"refused": refused.reasons, "tried": name, "typed_reason": reason}
@@ -161,7 +162,7 @@ def job_move(request: HttpRequest, number: int, name: str) -> HttpResponse:
 
 
 @allow_any_staff
-def job_parts(request: HttpRequest, number: int) -> HttpResponse:
+def job_parts(request: Request, number: int) -> HttpResponse:
     """The parts of a job, to add to and take away from."""
     found = get_object_or_404(Job.objects.with_names(), number=number)
     return render(request, "job/parts.html", _parts_context(found))
@@ -176,9 +177,7 @@ def _parts_context(found: Job) -> dict[str, Any]:
     }
 
 
-def _parts_answer(
-    request: HttpRequest, found: Job, said: list[str], changed: int = 0
-) -> HttpResponse:
+def _parts_answer(request: Request, found: Job, said: list[str], changed: int = 0) -> HttpResponse:
     """The parts again; a quantity that was refused stands as typed in the line of `changed`."""
     context = {**_parts_context(found), "said": said, "changed": changed if said else 0}
     context["typed"] = request.POST.get("quantity", "")
@@ -192,13 +191,13 @@ def _parts_answer(
 
 @allow_any_staff
 @require_POST
-def part_add(request: HttpRequest, number: int) -> HttpResponse:
+def part_add(request: Request, number: int) -> HttpResponse:
     """Add a product to the job."""
     found = get_object_or_404(Job.objects.with_names(), number=number)
     product = get_object_or_404(Product.objects.offered(), pk=whole(request.POST.get("product")))
     said: list[str] = []
     try:
-        add_part(found.pk, product, whole(request.POST.get("quantity", "1")) or 0, request.user)  # type: ignore[arg-type]
+        add_part(found.pk, product, whole(request.POST.get("quantity", "1")) or 0, request.user)
     except Refused as refused:
         said = refused.reasons
     return _parts_answer(request, found, said)
@@ -206,13 +205,13 @@ def part_add(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow_any_staff
 @require_POST
-def part_quantity(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def part_quantity(request: Request, number: int, pk: int) -> HttpResponse:
     """Set how many pieces of a part the job takes."""
     found = get_object_or_404(Job.objects.with_names(), number=number)
     get_object_or_404(found.parts, pk=pk)
     said: list[str] = []
     try:
-        set_quantity(found.pk, pk, whole(request.POST.get("quantity", "")) or 0, request.user)  # type: ignore[arg-type]
+        set_quantity(found.pk, pk, whole(request.POST.get("quantity", "")) or 0, request.user)
     except Refused as refused:
         said = refused.reasons
     return _parts_answer(request, found, said, pk)
@@ -220,13 +219,13 @@ def part_quantity(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow_any_staff
 @require_POST
-def part_remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def part_remove(request: Request, number: int, pk: int) -> HttpResponse:
     """Take a part out of the job."""
     found = get_object_or_404(Job.objects.with_names(), number=number)
     get_object_or_404(found.parts, pk=pk)
     said: list[str] = []
     try:
-        remove_part(found.pk, pk, request.user)  # type: ignore[arg-type]
+        remove_part(found.pk, pk, request.user)
     except Refused as refused:
         said = refused.reasons
     return _parts_answer(request, found, said)

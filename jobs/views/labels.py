@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
@@ -13,6 +13,7 @@ from jobs.labels.content import KINDS, MOST_COPIES, MOST_LABELS, Label, labels_o
 from jobs.labels.render import FLAG, STYLES, labels_pdf, too_large
 from jobs.models import Job
 from shop.access import allow_any_staff
+from shop.http import Request
 from shop.models import LabelSheet
 from shop.typed import whole
 
@@ -47,7 +48,7 @@ def _number(text: str | None, low: int, high: int, usual: int) -> int:
     return usual if number is None else min(max(number, low), high)
 
 
-def _choice(request: HttpRequest, number: int) -> Choice:
+def _choice(request: Request, number: int) -> Choice:
     job = get_object_or_404(Job.objects.with_names(), number=number)
     asked: Mapping[str, str] = request.GET
     labels = labels_of(job, request.build_absolute_uri(reverse("job", args=[number])))
@@ -93,7 +94,7 @@ def _examine(choice: Choice) -> None:
 
 
 @allow_any_staff
-def labels(request: HttpRequest, number: int) -> HttpResponse:
+def labels(request: Request, number: int) -> HttpResponse:
     """Choose what is printed; the answer to a change is the sheet with what it will hold."""
     choice = _choice(request, number)
     sheet = choice.sheet
@@ -110,7 +111,7 @@ def labels(request: HttpRequest, number: int) -> HttpResponse:
         ],
         "grid": _grid(sheet, choice.start, taken) if sheet else [],
     }
-    partial = request.htmx  # type: ignore[attr-defined]
+    partial = request.htmx
     return render(request, "labels/plan.html" if partial else "labels/page.html", context)
 
 
@@ -126,7 +127,7 @@ def _grid(sheet: LabelSheet, start: int, taken: int) -> list[list[tuple[int, str
 
 
 @allow_any_staff
-def labels_file(request: HttpRequest, number: int) -> HttpResponse:
+def labels_file(request: Request, number: int) -> HttpResponse:
     """The chosen labels as PDF."""
     choice = _choice(request, number)
     if choice.said or choice.sheet is None:

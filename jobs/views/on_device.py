@@ -3,7 +3,7 @@
 from typing import Final
 
 from django.db.models import OuterRef, Q, Subquery
-from django.http import HttpRequest, JsonResponse
+from django.http import JsonResponse
 from django.urls import reverse
 from django.views.decorators.http import require_safe
 
@@ -11,6 +11,7 @@ from jobs.lifecycle import SHEET_OPEN, Correction
 from jobs.models import Job, JobEvent
 from jobs.views.bay.sheet import BENCH, SECTIONS
 from shop.access import allow_any_staff
+from shop.http import Request
 from shop.roles import has_role
 
 MOST_KEPT: Final = 6
@@ -20,13 +21,13 @@ MORE: Final = ("channels/?show=wires", "channels/?show=settings", "power/?show=c
 
 @allow_any_staff
 @require_safe
-def kept_jobs(request: HttpRequest) -> JsonResponse:
+def kept_jobs(request: Request) -> JsonResponse:
     """Live jobs of the tablet's bay and of the person, with the pages to keep of each.
 
     `newest` changes when anything of the job does, so that only what changed is fetched again.
     """
     mine = Q(technician_id=request.user.pk)
-    tablet = request.tablet  # type: ignore[attr-defined]
+    tablet = request.tablet
     if tablet is not None and tablet.bay_id:
         mine |= Q(bay_id=tablet.bay_id)
     newest = JobEvent.objects.filter(job=OuterRef("pk")).order_by("-pk").values("pk")[:1]

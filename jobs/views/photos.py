@@ -7,7 +7,7 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.db.models.fields.files import FieldFile
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import NoReverseMatch, reverse
 from django.views.decorators.http import require_POST
@@ -18,6 +18,8 @@ from jobs.reads.photos import PhotoBook, subject_titles
 from jobs.services.photos import add_photo, change_photo, is_open, is_subject, remove_photo
 from jobs.sheet.photos import printed
 from shop.access import allow_any_staff
+from shop.forms.base import ModelForm
+from shop.http import Request
 from shop.typed import instant, json_value, row_version, token
 
 A_YEAR_S = 365 * 24 * 3600
@@ -34,7 +36,7 @@ PAGES = {
 """The page where a subject is worked on, by its kind."""
 
 
-class PhotoForm(forms.ModelForm):  # type: ignore[type-arg]
+class PhotoForm(ModelForm):
     """What a person writes under a photo."""
 
     class Meta:
@@ -52,7 +54,7 @@ def _said(reasons: list[str], status: int) -> HttpResponse:
 
 
 @allow_any_staff
-def photo_list(request: HttpRequest, number: int) -> HttpResponse:
+def photo_list(request: Request, number: int) -> HttpResponse:
     """Photos of one subject (`?subject=`) or of the whole job; POST adds one."""
     job = _job(number)
     if request.method == "POST":
@@ -64,12 +66,12 @@ def photo_list(request: HttpRequest, number: int) -> HttpResponse:
     if subject:
         context["title"] = subject_titles(job, [subject])[subject]
         context["back_url"], context["back_label"] = _back(job, subject)
-    if request.htmx:  # type: ignore[attr-defined]
+    if request.htmx:
         return render(request, "photos/dialog.html", context)
     return render(request, "photos/list.html", context)
 
 
-def _add(request: HttpRequest, job: Job) -> HttpResponse:
+def _add(request: Request, job: Job) -> HttpResponse:
     """201 or 200 with the strip; else a sentence: 422 refused, 403 closed, 429 busy."""
     file = request.FILES.get("photo")
     if file is None:
@@ -82,7 +84,7 @@ def _add(request: HttpRequest, job: Job) -> HttpResponse:
             file.size or 0,
             subject=subject,
             key=token(request.POST.get("key")),
-            actor=request.user,  # type: ignore[arg-type]
+            actor=request.user,
             caption=request.POST.get("caption", ""),
             taken_at=instant(request.POST.get("taken_at")),
         )
@@ -115,7 +117,7 @@ def _back(job: Job, subject: str) -> tuple[str, str]:
 
 
 @allow_any_staff
-def photo(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def photo(request: Request, number: int, pk: int) -> HttpResponse:
     """One photo, large, with its caption and the marks on it; POST saves both."""
     found = _photo(number, pk)
     form = PhotoForm(request.POST or None, instance=found)
@@ -131,7 +133,7 @@ def photo(request: HttpRequest, number: int, pk: int) -> HttpResponse:
                 pk,
                 changes,
                 version=row_version(request.POST.get("version")),
-                actor=request.user,  # type: ignore[arg-type]
+                actor=request.user,
                 key=token(request.POST.get("key")),
             )
         except ValueError:
@@ -147,7 +149,7 @@ def photo(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 
 def _photo_page(
-    request: HttpRequest, pk: int, number: int, form: PhotoForm, said: list[str], clashes: list[Any]
+    request: Request, pk: int, number: int, form: PhotoForm, said: list[str], clashes: list[Any]
 ) -> HttpResponse:
     found = _photo(number, pk)
     job = found.job
@@ -175,22 +177,22 @@ def _photo_page(
 
 @allow_any_staff
 @require_POST
-def photo_remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def photo_remove(request: Request, number: int, pk: int) -> HttpResponse:
     """Take a photo away; its page offers to put it back."""
     return _removed(request, number, pk, back=False)
 
 
 @allow_any_staff
 @require_POST
-def photo_put_back(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def photo_put_back(request: Request, number: int, pk: int) -> HttpResponse:
     """Put a removed photo back."""
     return _removed(request, number, pk, back=True)
 
 
-def _removed(request: HttpRequest, number: int, pk: int, *, back: bool) -> HttpResponse:
+def _removed(request: Request, number: int, pk: int, *, back: bool) -> HttpResponse:
     found = _photo(number, pk)
     try:
-        remove_photo(number, found.pk, actor=request.user, back=back)  # type: ignore[arg-type]
+        remove_photo(number, found.pk, actor=request.user, back=back)
     except Refused as refused:
         for reason in refused.reasons:
             messages.error(request, reason)
@@ -198,19 +200,19 @@ def _removed(request: HttpRequest, number: int, pk: int, *, back: bool) -> HttpR
 
 
 @allow_any_staff
-def photo_file(request: HttpRequest, number: int, pk: int) -> FileResponse:
+def photo_file(request: Request, number: int, pk: int) -> FileResponse:
     """The picture itself."""
     return _file(_photo(number, pk).file, f"J{number}-{pk}.jpg")
 
 
 @allow_any_staff
-def photo_thumbnail(request: HttpRequest, number: int, pk: int) -> FileResponse:
+def photo_thumbnail(request: Request, number: int, pk: int) -> FileResponse:
     """The small picture."""
     return _file(_photo(number, pk).thumbnail, f"J{number}-{pk}-small.jpg")
 
 
 @allow_any_staff
-def photo_printed(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def photo_printed(request: Request, number: int, pk: int) -> HttpResponse:
     """The picture as a sheet prints it: small, its marks burned in."""
     found = _photo(number, pk)
     data = printed({"sha256": None, "marks": found.annotations}, found)

@@ -2,11 +2,12 @@
 
 from django.contrib import messages
 from django.db.models.deletion import ProtectedError
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from jobs.models import Job
 from shop.access import allow
+from shop.http import Request
 from shop.models import Product
 from shop.roles import Role
 
@@ -14,7 +15,7 @@ MOST_NAMED = 5
 
 
 @allow(Role.MANAGER)
-def product_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def product_remove(request: Request, pk: int) -> HttpResponse:
     """Ask, then delete a product no job uses; one in use can be discontinued instead."""
     product = get_object_or_404(Product, pk=pk)
     status = 200

@@ -4,7 +4,7 @@ import hashlib
 from typing import Any
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
@@ -18,6 +18,7 @@ from jobs.sheet.sign_off import give_reason, sign_off_job
 from jobs.sheet.values import sheet_values
 from jobs.views.photos import draft_photos
 from shop.access import allow
+from shop.http import Request
 from shop.roles import Role
 from shop.typed import token
 
@@ -30,7 +31,7 @@ def finding_key(fingerprint: str) -> str:
 
 
 @allow(Role.MANAGER)
-def review_queue(request: HttpRequest) -> HttpResponse:
+def review_queue(request: Request) -> HttpResponse:
     """Jobs that wait for review, the longest waiting first."""
     recent = (
         InstallSheet.objects.defer("document", "pdf")
@@ -78,7 +79,7 @@ def _standing(job: Job) -> tuple[list[tuple[str, str, bool]], dict[str, str]]:
 
 
 def _page(
-    request: HttpRequest,
+    request: Request,
     number: int,
     *,
     refused: list[str] | None = None,
@@ -102,18 +103,18 @@ def _page(
 
 
 @allow(Role.MANAGER)
-def review(request: HttpRequest, number: int) -> HttpResponse:
+def review(request: Request, number: int) -> HttpResponse:
     """The whole sheet on one page, open findings first."""
     return _page(request, number)
 
 
 @allow(Role.MANAGER)
 @require_POST
-def review_sign(request: HttpRequest, number: int) -> HttpResponse:
+def review_sign(request: Request, number: int) -> HttpResponse:
     """Sign: the install sheet is frozen and the job is signed off."""
     job = get_object_or_404(Job, number=number)
     try:
-        sheet = sign_off_job(job.pk, request.user)  # type: ignore[arg-type]
+        sheet = sign_off_job(job.pk, request.user)
     except Refused as refused:
         return _page(request, number, refused=refused.reasons, status=422)
     messages.success(request, f"Install sheet {sheet.number} is signed.")
@@ -122,7 +123,7 @@ def review_sign(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(Role.MANAGER)
 @require_POST
-def review_send_back(request: HttpRequest, number: int) -> HttpResponse:
+def review_send_back(request: Request, number: int) -> HttpResponse:
     """Send the sheet back to the bay, each reason a point for the technician."""
     job = get_object_or_404(Job, number=number)
     listed, fingerprints = _standing(job)
@@ -131,7 +132,7 @@ def review_send_back(request: HttpRequest, number: int) -> HttpResponse:
         return _page(request, number, form=form, status=422)
     chosen = [fingerprints[key] for key in form.cleaned_data.get("findings", ())]
     try:
-        send_back(job.pk, request.user, form.cleaned_data["reason"], chosen)  # type: ignore[arg-type]
+        send_back(job.pk, request.user, form.cleaned_data["reason"], chosen)
     except Refused as refused:
         return _page(request, number, refused=refused.reasons, form=form, status=422)
     where = "open again" if job.correction else "back in the bay"
@@ -141,7 +142,7 @@ def review_send_back(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(Role.MANAGER)
 @require_POST
-def finding_reason(request: HttpRequest, number: int, key: str) -> HttpResponse:
+def finding_reason(request: Request, number: int, key: str) -> HttpResponse:
     """Save the reason of one caution from the review; answers with the finding again."""
     job = get_object_or_404(Job, number=number)
     fingerprint = next(
@@ -157,7 +158,7 @@ def finding_reason(request: HttpRequest, number: int, key: str) -> HttpResponse:
                 job.pk,
                 fingerprint,
                 form.cleaned_data["reason"],
-                request.user,  # type: ignore[arg-type]
+                request.user,
                 key=token(request.POST.get("key")),
             )
         except Refused as refused:

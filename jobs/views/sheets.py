@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseNotModified
+from django.http import Http404, HttpResponse, HttpResponseNotModified
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.cache import patch_cache_control
@@ -21,6 +21,7 @@ from jobs.sheet.record_check import SheetCheck, check_sheet
 from jobs.sheet.values import sheet_values
 from jobs.views.photos import printed_answer
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.roles import Role
 
 
@@ -71,7 +72,7 @@ def _photo_sources(sheet: InstallSheet) -> dict[int, str]:
 
 
 @allow_any_staff
-def sheet_photo(request: HttpRequest, number: int, revision: int, digest: str) -> HttpResponse:
+def sheet_photo(request: Request, number: int, revision: int, digest: str) -> HttpResponse:
     """A picture of a signed sheet, with the marks it had then, by the SHA-256 that was signed."""
     found = _sheet(number, revision)
     for one in found.document.get("photos", ()):
@@ -83,14 +84,14 @@ def sheet_photo(request: HttpRequest, number: int, revision: int, digest: str) -
 
 
 @allow_any_staff
-def sheet(request: HttpRequest, number: int, revision: int) -> HttpResponse:
+def sheet(request: Request, number: int, revision: int) -> HttpResponse:
     """A signed sheet, from its frozen record."""
     found = _sheet(number, revision)
     return _page(request, found)
 
 
 def _page(
-    request: HttpRequest,
+    request: Request,
     found: InstallSheet,
     *,
     form: CorrectionForm | None = None,
@@ -98,7 +99,7 @@ def _page(
     status: int = 200,
 ) -> HttpResponse:
     pdf, _ = _newest(found)
-    roles = request.user.roles  # type: ignore[union-attr]
+    roles = request.user.roles
     later = found.job.sheets.filter(corrects=found).only("revision", "job").first()
     correct = MOVES["correct"]
     context = {
@@ -121,7 +122,7 @@ def _page(
 
 
 @allow_any_staff
-def sheet_pdf(request: HttpRequest, number: int, revision: int) -> HttpResponse:
+def sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     """The stored PDF; `?without=customer` gives the one from before the customer signed."""
     found = _sheet(number, revision)
     pdf, digest = _newest(found)
@@ -130,7 +131,7 @@ def sheet_pdf(request: HttpRequest, number: int, revision: int) -> HttpResponse:
     return _pdf(request, pdf, digest, found.number)
 
 
-def _pdf(request: HttpRequest, pdf: bytes, digest: str, name: str) -> HttpResponse:
+def _pdf(request: Request, pdf: bytes, digest: str, name: str) -> HttpResponse:
     response = HttpResponse(pdf, content_type="application/pdf")
     disposition = "attachment" if "download" in request.GET else "inline"
     response["Content-Disposition"] = f'{disposition}; filename="{name}.pdf"'
@@ -140,7 +141,7 @@ def _pdf(request: HttpRequest, pdf: bytes, digest: str, name: str) -> HttpRespon
 
 
 @allow(Role.TECHNICIAN, Role.MANAGER)
-def sheet_preview(request: HttpRequest, number: int) -> HttpResponse:
+def sheet_preview(request: Request, number: int) -> HttpResponse:
     """The sheet as it would be signed now: marked as a draft, stored nowhere."""
     try:
         job = sheet_document.load(number=number)
@@ -155,14 +156,14 @@ def sheet_preview(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(Role.MANAGER)
 @require_POST
-def sheet_correct(request: HttpRequest, number: int, revision: int) -> HttpResponse:
+def sheet_correct(request: Request, number: int, revision: int) -> HttpResponse:
     """Open a correction: the sheet takes entries again, and the next revision names this one."""
     found = _sheet(number, revision)
     form = CorrectionForm(request.POST)
     if not form.is_valid():
         return _page(request, found, form=form, status=422)
     try:
-        move(found.job_id, "correct", request.user, form.cleaned_data["reason"])  # type: ignore[arg-type]
+        move(found.job_id, "correct", request.user, form.cleaned_data["reason"])
     except Refused as refused:
         return _page(request, found, form=form, refused=refused.reasons, status=422)
     messages.success(

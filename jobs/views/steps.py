@@ -5,7 +5,7 @@ from typing import Any
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.db.models import Count
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
@@ -15,6 +15,7 @@ from jobs.forms.steps import CopyForm, StepForm, WorkKindForm, step_keys
 from jobs.models import StepTemplate, WorkKind
 from jobs.services import step_lists
 from shop.access import allow
+from shop.http import Request
 from shop.roles import Role
 from shop.views.saving import form_page
 
@@ -23,7 +24,7 @@ manager = allow(Role.MANAGER, password=True)
 
 @manager
 @require_safe
-def step_kinds(request: HttpRequest) -> HttpResponse:
+def step_kinds(request: Request) -> HttpResponse:
     """The kinds of work, in the order booking offers them."""
     kinds = WorkKind.objects.annotate(count=Count("steps"))
     return render(request, "steps/kinds.html", {"kinds": kinds})
@@ -31,7 +32,7 @@ def step_kinds(request: HttpRequest) -> HttpResponse:
 
 @manager
 @require_POST
-def step_kind_usual(request: HttpRequest) -> HttpResponse:
+def step_kind_usual(request: Request) -> HttpResponse:
     """Start with the usual list."""
     made = step_lists.start_with_usual()
     said = f"{made} kinds of work are added." if made else "You have all of the usual kinds."
@@ -39,7 +40,7 @@ def step_kind_usual(request: HttpRequest) -> HttpResponse:
     return redirect("step_kinds")
 
 
-def _kind_form(request: HttpRequest, kind: WorkKind, **context: Any) -> HttpResponse:
+def _kind_form(request: Request, kind: WorkKind, **context: Any) -> HttpResponse:
     return form_page(
         request,
         WorkKindForm(request.POST or None, instance=kind),
@@ -51,7 +52,7 @@ def _kind_form(request: HttpRequest, kind: WorkKind, **context: Any) -> HttpResp
 
 
 @manager
-def step_kind_create(request: HttpRequest) -> HttpResponse:
+def step_kind_create(request: Request) -> HttpResponse:
     """A new kind of work."""
     return _kind_form(
         request,
@@ -63,7 +64,7 @@ def step_kind_create(request: HttpRequest) -> HttpResponse:
 
 
 @manager
-def step_kind_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def step_kind_edit(request: Request, pk: int) -> HttpResponse:
     """Name, note and use of a kind of work."""
     kind = get_object_or_404(WorkKind, pk=pk)
     return _kind_form(
@@ -77,7 +78,7 @@ def step_kind_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 @manager
 @require_POST
-def step_kind_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def step_kind_remove(request: Request, pk: int) -> HttpResponse:
     """Remove a kind of work no job is of."""
     get_object_or_404(WorkKind, pk=pk)
     try:
@@ -91,7 +92,7 @@ def step_kind_remove(request: HttpRequest, pk: int) -> HttpResponse:
 
 @manager
 @require_safe
-def step_kind(request: HttpRequest, pk: int) -> HttpResponse:
+def step_kind(request: Request, pk: int) -> HttpResponse:
     """The steps of a kind of work, to add, change and put in order."""
     kind = get_object_or_404(WorkKind, pk=pk)
     return render(
@@ -103,7 +104,7 @@ def step_kind(request: HttpRequest, pk: int) -> HttpResponse:
 
 @manager
 @require_POST
-def step_kind_copy(request: HttpRequest, pk: int) -> HttpResponse:
+def step_kind_copy(request: Request, pk: int) -> HttpResponse:
     """Add the steps of another kind at the end."""
     kind = get_object_or_404(WorkKind, pk=pk)
     form = CopyForm(request.POST, kind=kind)
@@ -116,9 +117,9 @@ def step_kind_copy(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("step_kind", pk)
 
 
-def _list(request: HttpRequest, kind: WorkKind, said: str = "") -> HttpResponse:
+def _list(request: Request, kind: WorkKind, said: str = "") -> HttpResponse:
     """The list again: alone for a swap, else the page."""
-    if request.htmx:  # type: ignore[attr-defined]
+    if request.htmx:
         context = {"kind": kind, "steps": kind.steps.all(), "said": said}
         return render(request, "steps/template_list.html", context)
     if said:
@@ -128,7 +129,7 @@ def _list(request: HttpRequest, kind: WorkKind, said: str = "") -> HttpResponse:
 
 @manager
 @require_POST
-def step_kind_order(request: HttpRequest, pk: int) -> HttpResponse:
+def step_kind_order(request: Request, pk: int) -> HttpResponse:
     """Put the steps in the order that was dragged."""
     kind = get_object_or_404(WorkKind, pk=pk)
     try:
@@ -140,7 +141,7 @@ def step_kind_order(request: HttpRequest, pk: int) -> HttpResponse:
 
 @manager
 @require_POST
-def step_template_move(request: HttpRequest, pk: int) -> HttpResponse:
+def step_template_move(request: Request, pk: int) -> HttpResponse:
     """Move a step one place up or down."""
     step = get_object_or_404(StepTemplate, pk=pk)
     step_lists.move_step(pk, -1 if request.POST.get("to") == "up" else 1)
@@ -149,7 +150,7 @@ def step_template_move(request: HttpRequest, pk: int) -> HttpResponse:
 
 @manager
 @require_POST
-def step_template_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def step_template_remove(request: Request, pk: int) -> HttpResponse:
     """Take a step out of the list; jobs keep theirs."""
     get_object_or_404(StepTemplate, pk=pk)
     step = step_lists.remove_step(pk)
@@ -158,7 +159,7 @@ def step_template_remove(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @manager
-def step_kind_add(request: HttpRequest, pk: int) -> HttpResponse:
+def step_kind_add(request: Request, pk: int) -> HttpResponse:
     """A new step at the end of the list."""
     kind = get_object_or_404(WorkKind, pk=pk)
     form = StepForm(request.POST or None, instance=StepTemplate(kind=kind))
@@ -177,7 +178,7 @@ def step_kind_add(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @manager
-def step_template_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def step_template_edit(request: Request, pk: int) -> HttpResponse:
     """Change a step of the list; jobs that copied it keep theirs."""
     step = get_object_or_404(StepTemplate.objects.select_related("kind"), pk=pk)
     return form_page(

@@ -2,7 +2,7 @@
 
 from django.contrib import messages
 from django.db import transaction
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
@@ -12,6 +12,7 @@ from jobs.models import Job
 from jobs.views.booking_choices import DESK
 from shop.access import allow, allow_any_staff
 from shop.forms.vehicles import VehicleModelForm
+from shop.http import Request
 from shop.models import Customer, Vehicle, VehicleModel
 from shop.paging import page_of
 from shop.typed import line, whole
@@ -20,7 +21,7 @@ MOST_JOBS = 50
 
 
 @allow_any_staff
-def vehicle_list(request: HttpRequest) -> HttpResponse:
+def vehicle_list(request: Request) -> HttpResponse:
     """Vehicles, the newest first; `q` narrows by plate, or by start or tail of the VIN."""
     text = line(request.GET.get("q"))
     vehicles = Vehicle.objects.matching(text) if text else Vehicle.objects.all()
@@ -29,7 +30,7 @@ def vehicle_list(request: HttpRequest) -> HttpResponse:
 
 
 @allow_any_staff
-def vehicle(request: HttpRequest, pk: int) -> HttpResponse:
+def vehicle(request: Request, pk: int) -> HttpResponse:
     """One vehicle: what it is, whose it is, and every visit."""
     found = get_object_or_404(Vehicle.objects.select_related("vehicle_model", "owner"), pk=pk)
     jobs = Job.objects.filter(vehicle=found).with_names().order_by("-number")[:MOST_JOBS]
@@ -37,20 +38,20 @@ def vehicle(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @allow(*DESK)
-def vehicle_create(request: HttpRequest) -> HttpResponse:
+def vehicle_create(request: Request) -> HttpResponse:
     """A new vehicle of a customer, whose key comes in the address."""
     owner = get_object_or_404(Customer, pk=whole(request.GET.get("owner")))
     return _form(request, Vehicle(owner=owner), None)
 
 
 @allow(*DESK)
-def vehicle_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def vehicle_edit(request: Request, pk: int) -> HttpResponse:
     """Change a vehicle."""
     found = get_object_or_404(Vehicle.objects.select_related("vehicle_model", "owner"), pk=pk)
     return _form(request, found, found.vehicle_model)
 
 
-def _form(request: HttpRequest, edited: Vehicle, model: VehicleModel | None) -> HttpResponse:
+def _form(request: Request, edited: Vehicle, model: VehicleModel | None) -> HttpResponse:
     data = request.POST if request.method == "POST" else None
     owner, back_url = edited.owner, _back(edited)
     mode = CHOSEN if model else SEARCH
@@ -94,7 +95,7 @@ def _back(vehicle: Vehicle) -> str:
 
 
 @allow(*DESK)
-def customer(request: HttpRequest, pk: int) -> HttpResponse:
+def customer(request: Request, pk: int) -> HttpResponse:
     """One customer: how to reach them, their cars and their jobs."""
     found = get_object_or_404(Customer, pk=pk)
     context = {

@@ -6,6 +6,7 @@ from django import forms
 from django.forms import inlineformset_factory
 
 from shop.catalogue.figure_forms import figure_field
+from shop.forms.base import ModelForm
 from shop.models import Product, ProductKind, ProductRating
 
 _SUPPLY = ("idle_current_a", "min_supply_v", "rated_supply_v")
@@ -76,7 +77,7 @@ EVERY_FIELD: Final = tuple(
 )
 
 
-class ProductForm(forms.ModelForm):  # type: ignore[type-arg]
+class ProductForm(ModelForm):
     """A product of one kind; the kind is chosen before the form is shown."""
 
     class Meta:

@@ -4,12 +4,13 @@ from typing import Any, Final
 
 from django import forms
 
+from shop.forms.base import ModelForm
 from shop.models import LabelSheet
 
 _MM: Final = {"data-unit": "mm", "step": "any"}
 
 
-class LabelSheetForm(forms.ModelForm):  # type: ignore[type-arg]
+class LabelSheetForm(ModelForm):
     """Page, grid and label of a sheet; the model says whether they fit."""
 
     class Meta:

@@ -6,6 +6,7 @@ from django import forms
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 
+from shop.forms.base import ModelForm
 from shop.forms.tablets import pin_widget
 from shop.models import Customer, StaffMember
 from shop.services.pins import validate_pin
@@ -13,7 +14,7 @@ from shop.services.pins import validate_pin
 MOST_KNOWN = 5
 
 
-class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]
+class CustomerForm(ModelForm):
     """A customer; one way to reach them is needed.
 
     A phone number that is in the book already is said, with whose it is in `known`; ticking
@@ -49,7 +50,7 @@ class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]
         return cleaned
 
 
-class StaffForm(forms.ModelForm):  # type: ignore[type-arg]
+class StaffForm(ModelForm):
     """A staff member and the roles they hold. A new one needs a first password."""
 
     password = forms.CharField(

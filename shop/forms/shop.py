@@ -6,6 +6,7 @@ from zoneinfo import available_timezones
 from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
 
+from shop.forms.base import ModelForm
 from shop.models import Bay, Shop
 from shop.units import LengthField, short_unit
 
@@ -15,7 +16,7 @@ def _zones() -> list[tuple[str, str]]:
     return [("UTC", "UTC"), *((zone, zone.replace("_", " ")) for zone in sorted(named))]
 
 
-class ShopForm(forms.ModelForm):  # type: ignore[type-arg]
+class ShopForm(ModelForm):
     """Name, units, time zone, and what the sums take for granted in this shop."""
 
     time_zone = forms.ChoiceField(choices=_zones)
@@ -103,7 +104,7 @@ class ShopForm(forms.ModelForm):  # type: ignore[type-arg]
         return [self[name] for name in self.BENCH]
 
 
-class BayForm(forms.ModelForm):  # type: ignore[type-arg]
+class BayForm(ModelForm):
     """A bay; one out of use takes no new bookings."""
 
     class Meta:

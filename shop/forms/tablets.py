@@ -5,6 +5,7 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
+from shop.forms.base import ModelForm
 from shop.models import Bay, StaffMember, Tablet
 from shop.services.pins import LONGEST, validate_pin
 
@@ -21,7 +22,7 @@ def pin_widget(autocomplete: str = "new-password") -> forms.PasswordInput:
     )
 
 
-class TabletForm(forms.ModelForm):  # type: ignore[type-arg]
+class TabletForm(ModelForm):
     """The device in front of the manager."""
 
     class Meta:

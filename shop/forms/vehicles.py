@@ -2,11 +2,12 @@
 
 from django import forms
 
+from shop.forms.base import ModelForm
 from shop.models import VehicleModel
 from shop.wording import FACTORY_AMPLIFIER_DOES
 
 
-class VehicleModelForm(forms.ModelForm):  # type: ignore[type-arg]
+class VehicleModelForm(ModelForm):
     """Make, model, years, trim and factory audio package."""
 
     class Meta:

@@ -14,6 +14,7 @@ from django.utils.http import urlencode
 from django.views.decorators.http import require_safe
 
 from shop.access import allow_any_staff, public
+from shop.http import Request
 from shop.models import StaffMember
 
 
@@ -26,7 +27,7 @@ class _SignIn(auth_views.LoginView):
 
     def get(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         """On a registered tablet names and PIN come first; `?by=password` asks for this page."""
-        if request.tablet is not None and request.GET.get("by") != "password":  # type: ignore[attr-defined]
+        if getattr(request, "tablet", None) is not None and request.GET.get("by") != "password":
             to = self.get_redirect_url()
             query = f"?{urlencode({'next': to})}" if to else ""
             return redirect(reverse_lazy("tablet_switch") + query)
@@ -48,7 +49,7 @@ password_change = allow_any_staff(_ChangePassword.as_view())
 
 
 @public
-def locked_out(request: HttpRequest, *_: Any) -> HttpResponse:
+def locked_out(request: Request, *_: Any) -> HttpResponse:
     """Why sign-in is shut for a while after many wrong passwords."""
     wait = timedelta(hours=settings.AXES_COOLOFF_TIME)
     answer = render(request, "accounts/locked_out.html", status=429)
@@ -58,6 +59,6 @@ def locked_out(request: HttpRequest, *_: Any) -> HttpResponse:
 
 @allow_any_staff
 @require_safe
-def home(request: HttpRequest) -> HttpResponse:
+def home(request: Request) -> HttpResponse:
     """The board is the first page."""
     return redirect("board")

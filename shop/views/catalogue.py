@@ -2,11 +2,12 @@
 
 from django.contrib import messages
 from django.db import transaction
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from shop.access import allow, allow_any_staff
 from shop.catalogue.product_forms import ProductForm, RatingFormSet
+from shop.http import Request
 from shop.models import Product, ProductKind
 from shop.paging import page_of
 from shop.roles import Role
@@ -26,7 +27,7 @@ KIND_NOTES = {
 
 
 @allow_any_staff
-def product_list(request: HttpRequest) -> HttpResponse:
+def product_list(request: Request) -> HttpResponse:
     """Products; `q` narrows by maker, name or part number, `kind` by kind, `missing` to those
     without a figure that the sums need."""
     text = line(request.GET.get("q"))
@@ -51,7 +52,7 @@ def product_list(request: HttpRequest) -> HttpResponse:
 
 
 @allow_any_staff
-def product(request: HttpRequest, pk: int) -> HttpResponse:
+def product(request: Request, pk: int) -> HttpResponse:
     """One product and its figures."""
     found = get_object_or_404(Product, pk=pk)
     form = ProductForm(instance=found, kind=found.kind)
@@ -64,7 +65,7 @@ def product(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @allow(Role.MANAGER)
-def product_create(request: HttpRequest) -> HttpResponse:
+def product_create(request: Request) -> HttpResponse:
     """A new product: first its kind, then its figures."""
     kind = request.GET.get("kind", "")
     if kind not in ProductKind.values:
@@ -78,12 +79,12 @@ def _kinds() -> list[tuple[str, str]]:
 
 
 @allow(Role.MANAGER)
-def product_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def product_edit(request: Request, pk: int) -> HttpResponse:
     """Change a product."""
     return _form(request, get_object_or_404(Product, pk=pk))
 
 
-def _form(request: HttpRequest, edited: Product) -> HttpResponse:
+def _form(request: Request, edited: Product) -> HttpResponse:
     data = request.POST if request.method == "POST" else None
     form = ProductForm(data, instance=edited, kind=edited.kind)
     ratings = RatingFormSet(data, instance=edited) if form.asks_ratings else None

@@ -2,7 +2,7 @@
 
 import msgspec
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
@@ -19,6 +19,7 @@ from shop.catalogue.import_file import (
 )
 from shop.catalogue.import_forms import ColumnsForm, UploadForm
 from shop.catalogue.spreadsheets import Sheet
+from shop.http import Request
 from shop.models import CatalogueUpload, Product, ProductKind
 from shop.roles import Role
 from shop.typed import whole
@@ -27,7 +28,7 @@ MOST_SHOWN = 200
 
 
 @allow(Role.MANAGER)
-def product_import(request: HttpRequest) -> HttpResponse:
+def product_import(request: Request) -> HttpResponse:
     """Choose a file; templates and exports lie beside it."""
     posted = request.method == "POST"
     form = UploadForm(request.POST, request.FILES) if posted else UploadForm()
@@ -35,7 +36,7 @@ def product_import(request: HttpRequest) -> HttpResponse:
         CatalogueUpload.objects.expired().delete()
         columns = guesses(form.sheet.headings)
         upload = CatalogueUpload.objects.create(
-            by=request.user,  # type: ignore[misc]
+            by=request.user,
             file_name=form.cleaned_data["file"].name[:120],
             sheet=msgspec.to_builtins(form.sheet),
             columns=columns,
@@ -52,11 +53,11 @@ def product_import(request: HttpRequest) -> HttpResponse:
     return render(request, "catalogue/import.html", context, status=422 if posted else 200)
 
 
-def _upload(request: HttpRequest, pk: int) -> CatalogueUpload | None:
+def _upload(request: Request, pk: int) -> CatalogueUpload | None:
     return CatalogueUpload.objects.of(request.user).filter(pk=pk).first()
 
 
-def _gone(request: HttpRequest) -> HttpResponse:
+def _gone(request: Request) -> HttpResponse:
     messages.warning(
         request,
         "That file is here no more: it is imported already, older than a day, or somebody "
@@ -66,7 +67,7 @@ def _gone(request: HttpRequest) -> HttpResponse:
 
 
 @allow(Role.MANAGER)
-def product_import_map(request: HttpRequest, pk: int) -> HttpResponse:
+def product_import_map(request: Request, pk: int) -> HttpResponse:
     """Say which column is which figure."""
     upload = _upload(request, pk)
     if upload is None:
@@ -83,7 +84,7 @@ def product_import_map(request: HttpRequest, pk: int) -> HttpResponse:
 
 @allow(Role.MANAGER)
 @require_safe
-def product_import_preview(request: HttpRequest, pk: int) -> HttpResponse:
+def product_import_preview(request: Request, pk: int) -> HttpResponse:
     """What the file would do, row by row. Nothing is written."""
     upload = _upload(request, pk)
     if upload is None:
@@ -92,7 +93,7 @@ def product_import_preview(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _preview(
-    request: HttpRequest, upload: CatalogueUpload, plan: ImportPlan, refused: str = ""
+    request: Request, upload: CatalogueUpload, plan: ImportPlan, refused: str = ""
 ) -> HttpResponse:
     sections = [
         (state, title, icon, plan.of(state)[:MOST_SHOWN], plan.counts[state])
@@ -121,7 +122,7 @@ def _preview(
 
 @allow(Role.MANAGER)
 @require_POST
-def product_import_apply(request: HttpRequest, pk: int) -> HttpResponse:
+def product_import_apply(request: Request, pk: int) -> HttpResponse:
     """Import the whole file as it was shown, or nothing."""
     upload = _upload(request, pk)
     if upload is None:
@@ -138,7 +139,7 @@ def product_import_apply(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("product_list")
 
 
-def _choices(request: HttpRequest) -> dict[int, Choice]:
+def _choices(request: Request) -> dict[int, Choice]:
     found = {}
     for name, value in request.POST.items():
         number = whole(name.removeprefix("row_"))
@@ -147,7 +148,7 @@ def _choices(request: HttpRequest) -> dict[int, Choice]:
     return found
 
 
-def _asked_form(request: HttpRequest) -> str:
+def _asked_form(request: Request) -> str:
     return CSV if request.GET.get("as") == CSV else XLSX
 
 
@@ -158,7 +159,7 @@ def _file(data: bytes, name: str, form: str) -> HttpResponse:
 
 @allow(Role.MANAGER)
 @require_safe
-def product_export(request: HttpRequest) -> HttpResponse:
+def product_export(request: Request) -> HttpResponse:
     """The catalogue as .xlsx, or with `as=csv` as CSV; `kind` narrows it."""
     kind, form = request.GET.get("kind", ""), _asked_form(request)
     kind = kind if kind in ProductKind.values else ""
@@ -167,7 +168,7 @@ def product_export(request: HttpRequest) -> HttpResponse:
 
 @allow(Role.MANAGER)
 @require_safe
-def product_template(request: HttpRequest, kind: str) -> HttpResponse:
+def product_template(request: Request, kind: str) -> HttpResponse:
     """An empty file with the columns of one kind."""
     form = _asked_form(request)
     known = kind if kind in ProductKind.values else ProductKind.OTHER

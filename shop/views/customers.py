@@ -2,12 +2,13 @@
 
 from urllib.parse import urlencode
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from shop.access import allow
 from shop.forms.people import CustomerForm
+from shop.http import Request
 from shop.models import Customer
 from shop.paging import page_of
 from shop.roles import Role
@@ -20,7 +21,7 @@ def _page(customer: Customer) -> str:
 
 
 @allow(Role.FRONT_DESK, Role.MANAGER)
-def customer_list(request: HttpRequest) -> HttpResponse:
+def customer_list(request: Request) -> HttpResponse:
     """Customers by name; `q` narrows by name, phone or email."""
     text = line(request.GET.get("q"))
     customers = Customer.objects.listed(text)
@@ -31,7 +32,7 @@ def customer_list(request: HttpRequest) -> HttpResponse:
 
 
 @allow(Role.FRONT_DESK, Role.MANAGER)
-def customer_create(request: HttpRequest) -> HttpResponse:
+def customer_create(request: Request) -> HttpResponse:
     """A new customer."""
     form = CustomerForm(request.POST or None, initial={"name": request.GET.get("name", "")})
     return form_page(
@@ -47,7 +48,7 @@ def customer_create(request: HttpRequest) -> HttpResponse:
 
 
 @allow(Role.FRONT_DESK, Role.MANAGER)
-def customer_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def customer_edit(request: Request, pk: int) -> HttpResponse:
     """Change a customer."""
     customer = get_object_or_404(Customer, pk=pk)
     return form_page(

@@ -22,13 +22,14 @@ from django.core.exceptions import (
     TooManyFilesSent,
 )
 from django.db import DatabaseError, Error, InterfaceError, OperationalError
-from django.http import HttpRequest, HttpResponse, UnreadablePostError
+from django.http import HttpResponse, UnreadablePostError
 from django.http.multipartparser import MultiPartParserError
 from django.middleware.csrf import get_token
 from django.template.loader import render_to_string
 from django.utils import timezone
 
 from shop import wording
+from shop.http import Request
 from shop.middleware import ABOUT
 
 logger = logging.getLogger(__name__)
@@ -137,7 +138,7 @@ def is_secret(name: str) -> bool:
     return not SECRET.isdisjoint(re.split(r"[^a-z]+", name.lower()))
 
 
-def _from_here(request: HttpRequest) -> bool:
+def _from_here(request: Request) -> bool:
     """Sent by a page of ours: what another site sends is never offered to be sent again."""
     came = request.headers.get("Origin") or request.headers.get("Referer", "")
     try:
@@ -146,7 +147,7 @@ def _from_here(request: HttpRequest) -> bool:
         return False
 
 
-def typed_in(request: HttpRequest) -> Typed:
+def typed_in(request: Request) -> Typed:
     """What a person typed into the form that failed; nothing where it cannot be read."""
     if request.method != "POST" or not _from_here(request):
         return Typed()
@@ -174,12 +175,12 @@ def typed_in(request: HttpRequest) -> Typed:
 # The answer -------------------------------------------------------------------------------------
 
 
-def _wants_page(request: HttpRequest) -> bool:
+def _wants_page(request: Request) -> bool:
     within = "HX-Request" in request.headers or "Loombook-Photo" in request.headers
     return not within and "text/html" in request.headers.get("Accept", "")
 
 
-def _page(request: HttpRequest, failure: Failure, *, with_bar: bool) -> str:
+def _page(request: Request, failure: Failure, *, with_bar: bool) -> str:
     typed = typed_in(request)
     context = {
         "failure": failure,
@@ -198,7 +199,7 @@ def _page(request: HttpRequest, failure: Failure, *, with_bar: bool) -> str:
     return render_to_string("failure.html", context)
 
 
-def answer(request: HttpRequest, failure: Failure, *, with_bar: bool = False) -> HttpResponse:
+def answer(request: Request, failure: Failure, *, with_bar: bool = False) -> HttpResponse:
     """The page of this failure, or its sentence; `with_bar` needs the database."""
     plain = f"{failure.title}. {failure.text}" if failure is not ROLE else failure.text
     if not _wants_page(request):
@@ -215,7 +216,7 @@ def answer(request: HttpRequest, failure: Failure, *, with_bar: bool = False) ->
     return response
 
 
-def bad_request(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+def bad_request(request: Request, exception: Exception | None = None) -> HttpResponse:
     """400, or 413 when the body is larger than the server takes."""
     if isinstance(exception, RequestDataTooBig):
         return answer(request, LARGE)
@@ -224,13 +225,13 @@ def bad_request(request: HttpRequest, exception: Exception | None = None) -> Htt
     return answer(request, HOST if isinstance(exception, DisallowedHost) else BAD)
 
 
-def forbidden(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+def forbidden(request: Request, exception: Exception | None = None) -> HttpResponse:
     """403 with the reason that the refusal gives."""
     said = str(exception) if isinstance(exception, PermissionDenied) else ""
     return answer(request, ROLE._replace(text=said) if said else ROLE, with_bar=True)
 
 
-def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+def not_found(request: Request, exception: Exception | None = None) -> HttpResponse:
     """404; within a page it is the row or the job that is gone."""
     if not _wants_page(request):
         text = "This is no longer there. Reload the page to see what changed."
@@ -238,7 +239,7 @@ def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpR
     return answer(request, GONE, with_bar=True)
 
 
-def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
+def csrf_failure(request: Request, reason: str = "") -> HttpResponse:
     """403 with a fresh token: a device sends its entry once more by itself."""
     get_token(request)
     response = answer(request, TOKEN)
@@ -246,7 +247,7 @@ def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
     return response
 
 
-def server_error(request: HttpRequest) -> HttpResponse:
+def server_error(request: Request) -> HttpResponse:
     """503 when the database or the disk is away, 500 when our program failed."""
     if not is_away(sys.exc_info()[1]):
         return answer(request, FAULT)

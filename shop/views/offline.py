@@ -7,13 +7,14 @@ from pathlib import Path
 from typing import Final
 
 from django.conf import settings
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.templatetags.static import static
 from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from shop.access import public
+from shop.http import Request
 
 SHELL_FOLDERS: Final = ("css", "js", "img")
 SHELL_VENDORED: Final = ("htmx-*.js", "idb-*.js", "signature_pad-*.js")
@@ -56,7 +57,7 @@ def _worker() -> str:
 
 @public
 @require_safe
-def service_worker(request: HttpRequest) -> HttpResponse:
+def service_worker(request: Request) -> HttpResponse:
     """The service worker, at the root so that it may serve every page."""
     answer = HttpResponse(_worker(), content_type="text/javascript; charset=utf-8")
     answer["Cache-Control"] = "no-cache"
@@ -65,9 +66,9 @@ def service_worker(request: HttpRequest) -> HttpResponse:
 
 @public
 @require_safe
-def manifest(request: HttpRequest) -> JsonResponse:
+def manifest(request: Request) -> JsonResponse:
     """The web app manifest (W3C Web Application Manifest)."""
-    shop = request.shop  # type: ignore[attr-defined]
+    shop = request.shop
     icons = [
         {"src": static("img/app-192.png"), "sizes": "192x192", "type": "image/png"},
         {"src": static("img/app-512.png"), "sizes": "512x512", "type": "image/png"},
@@ -96,6 +97,6 @@ def manifest(request: HttpRequest) -> JsonResponse:
 
 @public
 @require_safe
-def offline(request: HttpRequest) -> HttpResponse:
+def offline(request: Request) -> HttpResponse:
     """What a device shows without a network for a page it does not keep."""
     return render(request, "offline.html")

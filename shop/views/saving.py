@@ -6,12 +6,14 @@ from typing import Any
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.forms import ModelForm
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
+
+from shop.http import Request
 
 
 def form_page(
-    request: HttpRequest,
+    request: Request,
     form: "ModelForm[Any]",
     *,
     said: str,

@@ -2,13 +2,14 @@
 
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from shop.access import allow
 from shop.forms.people import StaffForm
 from shop.forms.shop import BayForm, ShopForm
+from shop.http import Request
 from shop.models import Bay, Shop, StaffMember
 from shop.roles import Role
 from shop.services.people import save_staff
@@ -16,7 +17,7 @@ from shop.views.saving import form_page
 
 
 @allow(Role.MANAGER, password=True)
-def settings(request: HttpRequest) -> HttpResponse:
+def settings(request: Request) -> HttpResponse:
     """Profile, units, time zone and what the sums take for granted."""
     form = ShopForm(request.POST or None, instance=Shop.objects.current())
     return form_page(
@@ -25,13 +26,13 @@ def settings(request: HttpRequest) -> HttpResponse:
 
 
 @allow(Role.MANAGER, password=True)
-def staff_list(request: HttpRequest) -> HttpResponse:
+def staff_list(request: Request) -> HttpResponse:
     """Everybody who works or worked here."""
     staff = StaffMember.objects.order_by("-is_active", "name")
     return render(request, "settings/staff.html", {"staff": staff})
 
 
-def _staff_page(request: HttpRequest, person: StaffMember, **context: Any) -> HttpResponse:
+def _staff_page(request: Request, person: StaffMember, **context: Any) -> HttpResponse:
     form = StaffForm(request.POST or None, instance=person)
 
     def save() -> StaffMember:
@@ -57,25 +58,25 @@ def _staff_page(request: HttpRequest, person: StaffMember, **context: Any) -> Ht
 
 
 @allow(Role.MANAGER, password=True)
-def staff_create(request: HttpRequest) -> HttpResponse:
+def staff_create(request: Request) -> HttpResponse:
     """A new staff member."""
     return _staff_page(request, StaffMember(), title="New staff member")
 
 
 @allow(Role.MANAGER, password=True)
-def staff_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def staff_edit(request: Request, pk: int) -> HttpResponse:
     """Roles, sign-in and password of a staff member."""
     person = get_object_or_404(StaffMember, pk=pk)
     return _staff_page(request, person, title=f"Change {person.name}")
 
 
 @allow(Role.MANAGER, password=True)
-def bay_list(request: HttpRequest) -> HttpResponse:
+def bay_list(request: Request) -> HttpResponse:
     """The bays in the order the board shows them."""
     return render(request, "settings/bays.html", {"bays": Bay.objects.all()})
 
 
-def _bay_page(request: HttpRequest, bay: Bay, **context: Any) -> HttpResponse:
+def _bay_page(request: Request, bay: Bay, **context: Any) -> HttpResponse:
     return form_page(
         request,
         BayForm(request.POST or None, instance=bay),
@@ -89,13 +90,13 @@ def _bay_page(request: HttpRequest, bay: Bay, **context: Any) -> HttpResponse:
 
 
 @allow(Role.MANAGER, password=True)
-def bay_create(request: HttpRequest) -> HttpResponse:
+def bay_create(request: Request) -> HttpResponse:
     """A new bay."""
     return _bay_page(request, Bay(), title="New bay")
 
 
 @allow(Role.MANAGER, password=True)
-def bay_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def bay_edit(request: Request, pk: int) -> HttpResponse:
     """Change a bay."""
     bay = get_object_or_404(Bay, pk=pk)
     return _bay_page(request, bay, title=f"Change {bay}")

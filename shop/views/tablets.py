@@ -4,7 +4,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth import authenticate, login, logout
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render, resolve_url
 from django.urls import reverse
 from django.utils.http import urlencode
@@ -14,6 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shop.access import BY_PIN, allow, allow_any_staff, public
 from shop.forms.tablets import MyPinForm, PasswordForm, TabletForm
+from shop.http import Request
 from shop.middleware import TABLET
 from shop.models import StaffMember, Tablet
 from shop.roles import Role
@@ -23,7 +24,7 @@ from shop.typed import own_path, row_key
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 
 
-def _next(request: HttpRequest) -> str:
+def _next(request: Request) -> str:
     """Where to go after signing in: an address of our own, or nothing."""
     return own_path(request.POST.get("next") or request.GET.get("next"))
 
@@ -40,14 +41,14 @@ def _people() -> list[StaffMember]:
     return [person for person in everybody if person.is_technician or person.pin]
 
 
-def _screen(request: HttpRequest, status: int = 200, **context: Any) -> HttpResponse:
-    htmx = bool(request.htmx)  # type: ignore[attr-defined]
+def _screen(request: Request, status: int = 200, **context: Any) -> HttpResponse:
+    htmx = bool(request.htmx)
     chosen = row_key(request.POST.get("person") or request.GET.get("person"))
     return render(
         request,
         "tablets/panel.html" if htmx else "tablets/switch.html",
         {
-            "tablet": request.tablet,  # type: ignore[attr-defined]
+            "tablet": request.tablet,
             "people": _people(),
             "chosen": chosen or 0,
             "next": _next(request),
@@ -61,9 +62,9 @@ def _screen(request: HttpRequest, status: int = 200, **context: Any) -> HttpResp
 @never_cache
 @sensitive_post_parameters("pin")
 @require_http_methods(["GET", "HEAD", "POST"])
-def tablet_switch(request: HttpRequest) -> HttpResponse:
+def tablet_switch(request: Request) -> HttpResponse:
     """Names and PIN pad. The right PIN signs in and goes back to where the tablet was."""
-    tablet: Tablet | None = request.tablet  # type: ignore[attr-defined]
+    tablet: Tablet | None = request.tablet
     if tablet is None:
         status = 422 if request.method == "POST" else 200
         return render(request, "tablets/unknown.html", status=status)
@@ -81,7 +82,7 @@ def tablet_switch(request: HttpRequest) -> HttpResponse:
     login(request, person, backend=BACKEND)
     request.session[BY_PIN] = True
     request.session[TABLET] = tablet.pk
-    if request.htmx:  # type: ignore[attr-defined]
+    if request.htmx:
         return HttpResponse(
             status=204, headers={"HX-Trigger": f'{{"tablet-unlocked": {{"person": {person.pk}}}}}'}
         )
@@ -90,11 +91,11 @@ def tablet_switch(request: HttpRequest) -> HttpResponse:
 
 @allow_any_staff
 @require_POST
-def tablet_lock(request: HttpRequest) -> HttpResponse:
+def tablet_lock(request: Request) -> HttpResponse:
     """End the sign-in and show the names; the page behind the panel stays as it is."""
     was = request.user.pk
     logout(request)
-    if request.htmx and request.tablet is not None:  # type: ignore[attr-defined]
+    if request.htmx and request.tablet is not None:
         return _screen(request, chosen=was)
     to = _next(request)
     return redirect(reverse("tablet_switch") + (f"?{urlencode({'next': to})}" if to else ""))
@@ -102,7 +103,7 @@ def tablet_lock(request: HttpRequest) -> HttpResponse:
 
 @allow(Role.MANAGER, password=True)
 @require_safe
-def tablet_list(request: HttpRequest) -> HttpResponse:
+def tablet_list(request: Request) -> HttpResponse:
     """The registered tablets, those in use first."""
     rows = Tablet.objects.select_related("bay", "registered_by", "revoked_by")
     listed = sorted(rows, key=lambda tablet: tablet.revoked_at is not None)
@@ -110,9 +111,9 @@ def tablet_list(request: HttpRequest) -> HttpResponse:
 
 
 @allow(Role.MANAGER, password=True)
-def tablet_register(request: HttpRequest) -> HttpResponse:
+def tablet_register(request: Request) -> HttpResponse:
     """Register the device in front of the manager."""
-    here: Tablet | None = request.tablet  # type: ignore[attr-defined]
+    here: Tablet | None = request.tablet
     form = TabletForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         assert isinstance(request.user, StaffMember)
@@ -133,7 +134,7 @@ def tablet_register(request: HttpRequest) -> HttpResponse:
 
 @allow(Role.MANAGER, password=True)
 @require_POST
-def tablet_revoke(request: HttpRequest, pk: int) -> HttpResponse:
+def tablet_revoke(request: Request, pk: int) -> HttpResponse:
     """Take a tablet out of use at once."""
     tablet = get_object_or_404(Tablet, pk=pk)
     assert isinstance(request.user, StaffMember)
@@ -144,7 +145,7 @@ def tablet_revoke(request: HttpRequest, pk: int) -> HttpResponse:
 
 @allow_any_staff
 @sensitive_post_parameters()
-def my_pin(request: HttpRequest) -> HttpResponse:
+def my_pin(request: Request) -> HttpResponse:
     """Set one's own PIN."""
     person = request.user
     assert isinstance(person, StaffMember)
@@ -160,7 +161,7 @@ def my_pin(request: HttpRequest) -> HttpResponse:
 @allow_any_staff
 @never_cache
 @sensitive_post_parameters()
-def password_confirm(request: HttpRequest) -> HttpResponse:
+def password_confirm(request: Request) -> HttpResponse:
     """Ask a person signed in by PIN for the password, and go on."""
     person = request.user
     assert isinstance(person, StaffMember)

@@ -1,12 +1,13 @@
 """Vehicle models: the list, a new one, a changed one."""
 
 from django.db.models import Count
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from shop.access import allow, allow_any_staff
 from shop.forms.vehicles import VehicleModelForm
+from shop.http import Request
 from shop.models import VehicleModel
 from shop.paging import page_of
 from shop.roles import Role
@@ -15,7 +16,7 @@ from shop.views.saving import form_page
 
 
 @allow_any_staff
-def vehicle_model_list(request: HttpRequest) -> HttpResponse:
+def vehicle_model_list(request: Request) -> HttpResponse:
     """Vehicle models; `q` narrows by make, model, trim or package."""
     text = line(request.GET.get("q"))
     models = VehicleModel.objects.matching(text).annotate(count=Count("vehicles"))
@@ -25,7 +26,7 @@ def vehicle_model_list(request: HttpRequest) -> HttpResponse:
 
 
 @allow(Role.FRONT_DESK, Role.MANAGER)
-def vehicle_model_create(request: HttpRequest) -> HttpResponse:
+def vehicle_model_create(request: Request) -> HttpResponse:
     """A new vehicle model."""
     return form_page(
         request,
@@ -40,7 +41,7 @@ def vehicle_model_create(request: HttpRequest) -> HttpResponse:
 
 
 @allow(Role.FRONT_DESK, Role.MANAGER)
-def vehicle_model_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def vehicle_model_edit(request: Request, pk: int) -> HttpResponse:
     """Change a vehicle model."""
     model = get_object_or_404(VehicleModel, pk=pk)
     return form_page(

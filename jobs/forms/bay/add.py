@@ -12,6 +12,7 @@ from jobs.models.channels import JOINING_CHOICES
 from jobs.plan.power import size_choices
 from jobs.services.channels import PartLeft
 from jobs.services.readings import UNITS
+from shop.forms.base import ModelForm
 from shop.models import Shop, Units
 from shop.models.products import SpeakerKind
 from shop.typed import sane_day
@@ -19,7 +20,7 @@ from shop.typed import sane_day
 _COILS: Final = [choice for choice in JOINING_CHOICES if choice[0] != "series_parallel"]
 
 
-class FitProofForm(forms.ModelForm):  # type: ignore[type-arg]
+class FitProofForm(ModelForm):
     """What was consulted, its number, the date, and what it says."""
 
     class Meta:

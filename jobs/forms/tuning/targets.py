@@ -8,6 +8,7 @@ from django import forms
 from jobs.forms.bay.cells import NumberField
 from jobs.models import ProposalLimits, ShopTarget
 from jobs.plan.measured import check_points
+from shop.forms.base import ModelForm
 
 
 def points_text(points: Any) -> str:
@@ -15,7 +16,7 @@ def points_text(points: Any) -> str:
     return "\n".join(f"{hz:g} {db:g}" for hz, db in points)
 
 
-class TargetForm(forms.ModelForm):  # type: ignore[type-arg]
+class TargetForm(ModelForm):
     """A target curve: its name and points, one a line."""
 
     points = forms.CharField(
@@ -57,7 +58,7 @@ class TargetForm(forms.ModelForm):  # type: ignore[type-arg]
         return points
 
 
-class LimitsForm(forms.ModelForm):  # type: ignore[type-arg]
+class LimitsForm(ModelForm):
     """What a proposal may do."""
 
     class Meta:

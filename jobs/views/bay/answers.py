@@ -6,7 +6,7 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import ObjectDoesNotExist
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.template.loader import render_to_string
 
@@ -16,22 +16,23 @@ from jobs.models import Job, JobEvent
 from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import parts
 from jobs.views.bay.sheet import SECTIONS, Sheet
+from shop.http import Request
 from shop.typed import row_version, token
 
 Save = Callable[[dict[str, Any], int, str], Saved]
 """Saves clean values of a row: (changes, version, key)."""
 
 
-def page(request: HttpRequest, sheet: Sheet, template: str, /, **context: Any) -> HttpResponse:
+def page(request: Request, sheet: Sheet, template: str, /, **context: Any) -> HttpResponse:
     """A section of the sheet as a whole page; `context` may hold `shows` for `page_context`."""
     return render(request, template, page_context(sheet, **context))
 
 
 def dialog(
-    request: HttpRequest, sheet: Sheet, template: str, context: dict[str, Any], status: int = 200
+    request: Request, sheet: Sheet, template: str, context: dict[str, Any], status: int = 200
 ) -> HttpResponse:
     """Something opened over the section; without htmx it is a page of its own."""
-    if request.htmx:  # type: ignore[attr-defined]
+    if request.htmx:
         shown = {"sheet": sheet, **context, "body": template}
         return render(request, "bay/dialog.html", shown, status=status)
     answer = page(request, sheet, "bay/dialog_page.html", body=template, **context)
@@ -57,12 +58,12 @@ def page_context(sheet: Sheet, /, shows: tuple[str, ...] = (), **context: Any) -
     }
 
 
-def version_of(request: HttpRequest) -> int:
+def version_of(request: Request) -> int:
     return row_version(request.POST.get("version"))
 
 
 def save_cells(
-    request: HttpRequest,
+    request: Request,
     number: int,
     section: str,
     fields: Mapping[str, forms.Field],
@@ -116,7 +117,7 @@ def said_html(
 
 
 def done(
-    request: HttpRequest,
+    request: Request,
     number: int,
     section: str,
     text: str,
@@ -132,7 +133,7 @@ def done(
     """
     sheet = Sheet.of(request, number, section)
     back = to or sheet.url(f"bay_{section}")
-    if not request.htmx:  # type: ignore[attr-defined]
+    if not request.htmx:
         return redirect(back)
     undo_url = sheet.url("bay_undo", event.pk) if event is not None else ""
     html += parts.changed(sheet, request.POST.get("seen", ""))
@@ -142,11 +143,11 @@ def done(
 
 
 def refused(
-    request: HttpRequest, number: int, section: str, why: Refused, *, to: str = ""
+    request: Request, number: int, section: str, why: Refused, *, to: str = ""
 ) -> HttpResponse:
     """Answer to something that could not be done: the reasons, nothing else changes."""
     text = " ".join(why.reasons)
-    if not request.htmx:  # type: ignore[attr-defined]
+    if not request.htmx:
         messages.error(request, text)
         return redirect(to or Sheet.of(request, number, section).url(f"bay_{section}"))
     answer = HttpResponse(said_html(text, "stop"), status=422)
@@ -154,8 +155,8 @@ def refused(
     return answer
 
 
-def reload(request: HttpRequest, to: str) -> HttpResponse:
+def reload(request: Request, to: str) -> HttpResponse:
     """Go to a page: a redirect, which htmx follows as a whole page too."""
-    if request.htmx:  # type: ignore[attr-defined]
+    if request.htmx:
         return HttpResponse(status=204, headers={"HX-Redirect": to})
     return redirect(to)

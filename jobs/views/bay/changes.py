@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Final
 from urllib.parse import quote
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.views.decorators.http import require_safe
 
 from jobs.forms.bay.fields import nodes_of, run_fields
@@ -25,6 +25,7 @@ from jobs.views.bay.sheet import SECTIONS, Sheet
 from jobs.views.bay.steps import list_of, row_html as step_html
 from jobs.views.bay.tuning import other_html
 from shop.access import allow_any_staff
+from shop.http import Request
 from shop.typed import one_of, whole
 
 SINCE: Final = "Loombook-Since"
@@ -147,7 +148,7 @@ def _rows_of(section: str, events: list[JobEvent], own_page: bool) -> dict[str, 
 
 @allow_any_staff
 @require_safe
-def changes(request: HttpRequest, number: int) -> HttpResponse:
+def changes(request: Request, number: int) -> HttpResponse:
     """204 when nothing is new; else the rows that others changed, or that all is to be read.
 
     `since` is the newest event the page knows, `device` whose own saves it need not be told of,

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
@@ -16,6 +16,7 @@ from jobs.views.bay.channel_rows import GROUPS, settings_html, speakers_html, wi
 from jobs.views.bay.fit import part_html, sources_of
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.models import ProductKind
 
 
@@ -35,7 +36,7 @@ def channels_of(job: Job) -> list[Channel]:
 
 @allow_any_staff
 @require_safe
-def channels(request: HttpRequest, number: int) -> HttpResponse:
+def channels(request: Request, number: int) -> HttpResponse:
     sheet = Sheet.of(request, number, "channels")
     asked = request.GET.get("show", "")
     show = asked if asked in GROUPS else GROUPS[0]
@@ -69,7 +70,7 @@ def channels(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def save(request: Request, number: int, pk: int) -> HttpResponse:
     """Save joining, bridging, load or feed of one channel."""
     fields = posted_speaker_fields(
         inputs_of(Job.objects.get(number=number)) if "feeds_part" in request.POST else []
@@ -98,7 +99,7 @@ def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def save_wire(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def save_wire(request: Request, number: int, pk: int) -> HttpResponse:
     """Save plug, cavities, colours, polarity or note of one channel."""
 
     def read() -> Channel:

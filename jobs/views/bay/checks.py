@@ -3,7 +3,7 @@
 from itertools import groupby
 from typing import Any, Final, NamedTuple
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
@@ -19,6 +19,7 @@ from jobs.views.bay import answers
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import token
 
 PHASES: Final = ("before", "after")
@@ -100,7 +101,7 @@ def progress_html(sheet: Sheet, phase: str, checks: list[FunctionCheck], oob: bo
 
 
 def _page(
-    request: HttpRequest,
+    request: Request,
     number: int,
     phase: str,
     *,
@@ -147,19 +148,19 @@ def _instruments(job: Job) -> list[str]:
 
 @allow_any_staff
 @require_safe
-def before(request: HttpRequest, number: int) -> HttpResponse:
+def before(request: Request, number: int) -> HttpResponse:
     return _page(request, number, "before")
 
 
 @allow_any_staff
 @require_safe
-def after(request: HttpRequest, number: int) -> HttpResponse:
+def after(request: Request, number: int) -> HttpResponse:
     return _page(request, number, "after")
 
 
 @allow(*BENCH)
 @require_POST
-def function(request: HttpRequest, number: int, phase: str, pk: int) -> HttpResponse:
+def function(request: Request, number: int, phase: str, pk: int) -> HttpResponse:
     """Save the result or the note of one function."""
     _phase(phase)
 
@@ -188,7 +189,7 @@ def function(request: HttpRequest, number: int, phase: str, pk: int) -> HttpResp
 
 @allow(*BENCH)
 @require_POST
-def all_work(request: HttpRequest, number: int, phase: str) -> HttpResponse:
+def all_work(request: Request, number: int, phase: str) -> HttpResponse:
     """Every function of the group without a result yet works, or still is not fitted."""
     get_object_or_404(Job, number=number)
     group = request.POST.get("group", "")
@@ -212,7 +213,7 @@ def all_work(request: HttpRequest, number: int, phase: str) -> HttpResponse:
     return answers.done(request, number, phase, text, event=event, html=html)
 
 
-def _group_html(request: HttpRequest, number: int, phase: str, group: str) -> str:
+def _group_html(request: Request, number: int, phase: str, group: str) -> str:
     sheet = Sheet.of(request, number, phase)
     checks = list(sheet.job.function_checks.select_related(*_WITH_PEOPLE))
     rows = [check for check in checks if check.group == group]
@@ -226,7 +227,7 @@ def _group_html(request: HttpRequest, number: int, phase: str, group: str) -> st
 
 @allow(*BENCH)
 @require_POST
-def add_function(request: HttpRequest, number: int, phase: str) -> HttpResponse:
+def add_function(request: Request, number: int, phase: str) -> HttpResponse:
     """Add a function of this car to the list."""
     form = FunctionForm(request.POST)
     if form.is_valid():
@@ -249,7 +250,7 @@ def add_function(request: HttpRequest, number: int, phase: str) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def reading(request: HttpRequest, number: int, phase: str, pk: int) -> HttpResponse:
+def reading(request: Request, number: int, phase: str, pk: int) -> HttpResponse:
     """Save the value or instrument of one reading; the instrument is kept for the next."""
     _phase(phase)
 
@@ -283,7 +284,7 @@ def reading(request: HttpRequest, number: int, phase: str, pk: int) -> HttpRespo
 
 @allow(*BENCH)
 @require_POST
-def add_reading(request: HttpRequest, number: int, phase: str) -> HttpResponse:
+def add_reading(request: Request, number: int, phase: str) -> HttpResponse:
     """Add a reading of this job's own."""
     form = ReadingForm(request.POST)
     if form.is_valid():

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
 
@@ -12,6 +12,7 @@ from jobs.sheet import sign_off
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import token
 
 _LABELS = {section.id: section.label for section in SECTIONS}
@@ -29,12 +30,12 @@ def _entry(sheet: Sheet, finding: Finding) -> dict[str, Any]:
 
 @allow_any_staff
 @require_safe
-def findings(request: HttpRequest, number: int) -> HttpResponse:
+def findings(request: Request, number: int) -> HttpResponse:
     sheet = Sheet.of(request, number, "findings")
     place = request.GET.get("at", "")
     found = [f for f in sheet.findings if not place or place in f.where]
     entries = [_entry(sheet, finding) for finding in found]
-    if request.htmx:  # type: ignore[attr-defined]
+    if request.htmx:
         return answers.dialog(
             request, sheet, "bay/findings_here.html", {"entries": entries, "place": place}
         )
@@ -52,7 +53,7 @@ def findings(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def reason(request: HttpRequest, number: int) -> HttpResponse:
+def reason(request: Request, number: int) -> HttpResponse:
     """Give, change or take back the reason of one caution."""
     sheet = Sheet.of(request, number, "findings")
     fingerprint = request.POST.get("fingerprint", "")

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
 from django.urls import reverse
@@ -19,6 +19,7 @@ from jobs.views.bay import answers
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.models.products import SOURCE_KINDS
 from shop.typed import token
 
@@ -45,14 +46,12 @@ def part_html(
 
 @allow_any_staff
 @require_safe
-def fit(request: HttpRequest, number: int) -> HttpResponse:
+def fit(request: Request, number: int) -> HttpResponse:
     sheet = Sheet.of(request, number, "fit")
     return _page(request, sheet, FitProofForm())
 
 
-def _page(
-    request: HttpRequest, sheet: Sheet, form: FitProofForm, status: int = 200
-) -> HttpResponse:
+def _page(request: Request, sheet: Sheet, form: FitProofForm, status: int = 200) -> HttpResponse:
     sources = sources_of(sheet.job)
     context: dict[str, Any] = {
         "form": form,
@@ -67,7 +66,7 @@ def _page(
 
 @allow(*BENCH)
 @require_POST
-def add(request: HttpRequest, number: int) -> HttpResponse:
+def add(request: Request, number: int) -> HttpResponse:
     sheet = Sheet.of(request, number, "fit")
     form = FitProofForm(request.POST, request.FILES)
     if form.is_valid():
@@ -93,7 +92,7 @@ def add(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow_any_staff
 @require_safe
-def guide(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def guide(request: Request, number: int, pk: int) -> HttpResponse:
     """The attached guide, as a download."""
     proof = get_object_or_404(FitProof, pk=pk, job__number=number)
     try:
@@ -107,7 +106,7 @@ def guide(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def part(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def part(request: Request, number: int, pk: int) -> HttpResponse:
     """Save serial, firmware or turn-on of one part."""
     job = get_object_or_404(Job, number=number)
     sources = sources_of(job)

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.template.loader import render_to_string
 from django.urls import reverse
@@ -19,6 +19,7 @@ from jobs.services.work_done import who_may_have_worked, work_done
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import token, whole
 
 FROM_THE_SHEET: Final = {
@@ -32,11 +33,11 @@ FROM_THE_SHEET: Final = {
 
 @allow_any_staff
 @require_safe
-def notes(request: HttpRequest, number: int) -> HttpResponse:
+def notes(request: Request, number: int) -> HttpResponse:
     return _page(request, Sheet.of(request, number, "notes"), NoteForm())
 
 
-def _page(request: HttpRequest, sheet: Sheet, form: NoteForm) -> HttpResponse:
+def _page(request: Request, sheet: Sheet, form: NoteForm) -> HttpResponse:
     answer = answers.page(
         request,
         sheet,
@@ -51,7 +52,7 @@ def _page(request: HttpRequest, sheet: Sheet, form: NoteForm) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def add(request: HttpRequest, number: int) -> HttpResponse:
+def add(request: Request, number: int) -> HttpResponse:
     form = NoteForm(request.POST)
     sheet = Sheet.of(request, number, "notes")
     if form.is_valid():
@@ -71,7 +72,7 @@ def add(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def send_back(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def send_back(request: Request, number: int, pk: int) -> HttpResponse:
     """Tick off one of the manager's reasons, or take the tick away."""
     said: list[str] = []
     try:
@@ -84,7 +85,7 @@ def send_back(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     except (Job.DoesNotExist, SendBack.DoesNotExist):
         raise Http404("That reason is no longer there.") from None
     sheet = Sheet.of(request, number)
-    if not request.htmx:  # type: ignore[attr-defined]
+    if not request.htmx:
         for line in said:
             messages.error(request, f"{row.reason}: {line}")
         return redirect(sheet.url("bay"))
@@ -95,13 +96,13 @@ def send_back(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_safe
-def finish(request: HttpRequest, number: int) -> HttpResponse:
+def finish(request: Request, number: int) -> HttpResponse:
     """What is still missing before the sheet can go to review; when nothing is, the way there."""
     return _finish_dialog(request, Sheet.of(request, number))
 
 
 def _finish_dialog(
-    request: HttpRequest,
+    request: Request,
     sheet: Sheet,
     said: Sequence[int] = (),
     refused: Sequence[str] = (),
@@ -126,7 +127,7 @@ def _finish_dialog(
 
 @allow(*BENCH)
 @require_POST
-def move(request: HttpRequest, number: int, name: str) -> HttpResponse:
+def move(request: Request, number: int, name: str) -> HttpResponse:
     """Start work, hand to review, or take back: the moves the bench makes from the sheet."""
     if name not in FROM_THE_SHEET:
         raise Http404("No such move from the sheet.")
@@ -147,7 +148,7 @@ def move(request: HttpRequest, number: int, name: str) -> HttpResponse:
     return redirect(_back(request, sheet))
 
 
-def _back(request: HttpRequest, sheet: Sheet) -> str:
+def _back(request: Request, sheet: Sheet) -> str:
     """The section the person came from, if it said one."""
     section = request.POST.get("section", "")
     known = {"fit", "before", "channels", "power", "tuning", "after", "findings", "notes"}
@@ -156,7 +157,7 @@ def _back(request: HttpRequest, sheet: Sheet) -> str:
 
 @allow(*BENCH)
 @require_POST
-def undo(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def undo(request: Request, number: int, pk: int) -> HttpResponse:
     """Take back what an event did, and show the page as it is then."""
     sheet = Sheet.of(request, number)
     try:
@@ -166,6 +167,6 @@ def undo(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     except (Job.DoesNotExist, LookupError):
         raise Http404("There is nothing to undo.") from None
     messages.success(request, "Undone.")
-    shown = request.htmx.current_url_abs_path if request.htmx else None  # type: ignore[attr-defined]
+    shown = request.htmx.current_url_abs_path if request.htmx else None
     home = reverse("bay", args=[number])
     return answers.reload(request, shown if shown and shown.startswith(home) else sheet.url("bay"))

@@ -3,7 +3,7 @@
 from typing import Any
 
 from django import forms
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_POST, require_safe
 
@@ -26,6 +26,7 @@ from jobs.views.bay.power_rows import (
 )
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import token
 
 GROUPS = ("path", "cable")
@@ -33,11 +34,11 @@ GROUPS = ("path", "cable")
 
 @allow_any_staff
 @require_safe
-def power(request: HttpRequest, number: int) -> HttpResponse:
+def power(request: Request, number: int) -> HttpResponse:
     return _page(request, Sheet.of(request, number, "power"))
 
 
-def _page(request: HttpRequest, sheet: Sheet, form: forms.Form | None = None) -> HttpResponse:
+def _page(request: Request, sheet: Sheet, form: forms.Form | None = None) -> HttpResponse:
     asked = request.GET.get("show", "")
     show = asked if asked in GROUPS else GROUPS[0]
     runs = list(sheet.job.runs.all())
@@ -71,14 +72,14 @@ def _page(request: HttpRequest, sheet: Sheet, form: forms.Form | None = None) ->
 
 @allow_any_staff
 @require_safe
-def diagram(request: HttpRequest, number: int) -> HttpResponse:
+def diagram(request: Request, number: int) -> HttpResponse:
     """The one-line diagram alone, fetched when a save changed it."""
     return HttpResponse(diagram_svg(Sheet.of(request, number, "power")))
 
 
 @allow(*BENCH)
 @require_POST
-def save_supply(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def save_supply(request: Request, number: int, pk: int) -> HttpResponse:
     """Save what is known of battery and alternator."""
 
     def write(changes: dict[str, Any], version: int, key: str) -> Any:
@@ -102,11 +103,11 @@ def save_supply(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def save_run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def save_run(request: Request, number: int, pk: int) -> HttpResponse:
     """Save cells of one run."""
     before = Sheet.of(request, number, "power")
     fields = run_fields(before.shop, nodes_of(before.plan))
-    current = request.htmx.current_url or ""  # type: ignore[attr-defined]
+    current = request.htmx.current_url or ""
     show = "cable" if "show=cable" in current else "path"
 
     def write(changes: dict[str, Any], version: int, key: str) -> Any:
@@ -128,7 +129,7 @@ def save_run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def add_run(request: HttpRequest, number: int) -> HttpResponse:
+def add_run(request: Request, number: int) -> HttpResponse:
     """Add a run from the small form below the table."""
     sheet = Sheet.of(request, number, "power")
     form = RunForm(sheet.shop, nodes_of(sheet.plan), request.POST)
@@ -146,7 +147,7 @@ def add_run(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def copy_run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def copy_run(request: Request, number: int, pk: int) -> HttpResponse:
     """Add a run with the same facts."""
     get_object_or_404(PowerRun, pk=pk, job__number=number)
     try:
@@ -158,7 +159,7 @@ def copy_run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def remove_run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def remove_run(request: Request, number: int, pk: int) -> HttpResponse:
     """Take a run out of the plan, with a way back."""
     run = get_object_or_404(PowerRun, pk=pk, job__number=number)
     try:
@@ -173,7 +174,7 @@ def remove_run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow_any_staff
 @require_safe
-def run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def run(request: Request, number: int, pk: int) -> HttpResponse:
     """One run opened: its figures with the sums behind them, proposals, copy and remove."""
     sheet = Sheet.of(request, number, "power")
     row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)
@@ -191,7 +192,7 @@ def run(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow_any_staff
 @require_safe
-def device(request: HttpRequest, number: int, label: str) -> HttpResponse:
+def device(request: Request, number: int, label: str) -> HttpResponse:
     """One device opened: what it draws and gets, each figure with its sum."""
     sheet = Sheet.of(request, number, "power")
     draw = next((one for one in sheet.draws if one.id == label), None)
@@ -202,7 +203,7 @@ def device(request: HttpRequest, number: int, label: str) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def take_proposal(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
     """Put the proposed cable and fuse in the run, or a fuse for its cable, worked out afresh."""
     sheet = Sheet.of(request, number, "power")
     row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)

@@ -4,7 +4,7 @@ from functools import cached_property
 from typing import Final, NamedTuple
 
 from django.db.models import OuterRef, Subquery
-from django.http import Http404, HttpRequest
+from django.http import Http404
 from django.urls import reverse
 
 from jobs.lifecycle import Stage, moves_from
@@ -24,13 +24,14 @@ from jobs.plan.power import (
     section_of,
 )
 from jobs.views.bay import places
+from shop.http import Request
 from shop.models import Shop, StaffMember
 from shop.roles import Role, has_role
 
 BENCH: Final = frozenset({Role.TECHNICIAN, Role.MANAGER})
 
 
-def actor(request: HttpRequest) -> StaffMember:
+def actor(request: Request) -> StaffMember:
     """The signed-in staff member; views let nobody else in."""
     assert isinstance(request.user, StaffMember)
     return request.user
@@ -103,7 +104,7 @@ class Sheet:
         self.section = section
 
     @classmethod
-    def of(cls, request: HttpRequest, number: int, section: str = "") -> "Sheet":
+    def of(cls, request: Request, number: int, section: str = "") -> "Sheet":
         """The sheet of job `number` for this person; 404 when there is no such job."""
         newest = JobEvent.objects.filter(job=OuterRef("pk")).order_by("-pk").values("pk")[:1]
         jobs = Job.objects.select_related("supply", "vehicle__vehicle_model").annotate(
@@ -116,9 +117,9 @@ class Sheet:
         return cls.holding(request, job, section)
 
     @classmethod
-    def holding(cls, request: HttpRequest, job: Job, section: str = "") -> "Sheet":
+    def holding(cls, request: Request, job: Job, section: str = "") -> "Sheet":
         """The sheet of a job at hand."""
-        return cls(job, actor(request), request.shop, section)  # type: ignore[attr-defined]
+        return cls(job, actor(request), request.shop, section)
 
     @property
     def number(self) -> int:

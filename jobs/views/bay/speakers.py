@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -22,10 +22,11 @@ from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import row_key, token
 
 
-def _target(request: HttpRequest, number: int) -> Channel | None:
+def _target(request: Request, number: int) -> Channel | None:
     """The channel chosen in the grid, when it can take speakers."""
     pk = row_key(request.POST.get("target") or request.GET.get("target")) or 0
     return (
@@ -37,7 +38,7 @@ def _target(request: HttpRequest, number: int) -> Channel | None:
 
 @allow_any_staff
 @require_http_methods(["GET", "HEAD", "POST"])
-def place(request: HttpRequest, number: int, position: str) -> HttpResponse:
+def place(request: Request, number: int, position: str) -> HttpResponse:
     """A position tapped: its one speaker goes on the chosen channel, else what is there opens."""
     if position not in POSITIONS:
         raise Http404("There is no such place on the picture.")
@@ -52,7 +53,7 @@ def place(request: HttpRequest, number: int, position: str) -> HttpResponse:
 
 
 def _dialog(
-    request: HttpRequest,
+    request: Request,
     sheet: Sheet,
     position: str,
     there: list[JobSpeaker],
@@ -110,15 +111,15 @@ def _rows(sheet: Sheet, keys: set[int]) -> str:
 
 
 def _done(
-    request: HttpRequest, number: int, keys: set[int], text: str, event: JobEvent | None
+    request: Request, number: int, keys: set[int], text: str, event: JobEvent | None
 ) -> HttpResponse:
     """The rows that changed, the spots and findings that follow, and the way back."""
     sheet = Sheet.of(request, number, "channels")
-    html = _rows(sheet, keys) if request.htmx else ""  # type: ignore[attr-defined]
+    html = _rows(sheet, keys) if request.htmx else ""
     return answers.done(request, number, "channels", text, event=event, html=html)
 
 
-def _put_on(request: HttpRequest, number: int, pk: int, speaker_pk: int) -> HttpResponse:
+def _put_on(request: Request, number: int, pk: int, speaker_pk: int) -> HttpResponse:
     try:
         saved = service.put_on(
             number, pk, speaker_pk, actor=actor(request), key=token(request.POST.get("key"))
@@ -138,7 +139,7 @@ def _last(channel: Channel) -> JobEvent | None:
 
 @allow(*BENCH)
 @require_POST
-def on_channel(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def on_channel(request: Request, number: int, pk: int) -> HttpResponse:
     """Put a speaker on a channel (`speaker`), take one off (`off`), or ask for another place."""
     channel = get_object_or_404(Channel.objects.select_related("part"), pk=pk, job__number=number)
     chosen, off = request.POST.get("speaker", ""), request.POST.get("off", "")
@@ -167,7 +168,7 @@ def on_channel(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def add(request: HttpRequest, number: int, position: str) -> HttpResponse:
+def add(request: Request, number: int, position: str) -> HttpResponse:
     """Put a speaker at a position, and on the chosen channel: one change, one way back."""
     if position not in POSITIONS:
         raise Http404("There is no such place on the picture.")
@@ -200,7 +201,7 @@ def add(request: HttpRequest, number: int, position: str) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def save(request: Request, number: int, pk: int) -> HttpResponse:
     """Save what is known of one speaker."""
 
     def read() -> JobSpeaker:
@@ -219,7 +220,7 @@ def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def remove(request: Request, number: int, pk: int) -> HttpResponse:
     """Take a speaker out of its place and off its channels."""
     speaker = get_object_or_404(JobSpeaker, pk=pk, job__number=number)
     name = str(speaker)
@@ -235,7 +236,7 @@ def remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow_any_staff
 @require_safe
-def loads(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def loads(request: Request, number: int, pk: int) -> HttpResponse:
     """Every way to wire the speakers of a channel, with the load and what it suits."""
     sheet = Sheet.of(request, number, "channels")
     channel = get_object_or_404(Channel.objects.select_related("part"), pk=pk, job=sheet.job)
@@ -247,7 +248,7 @@ def loads(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def arrange(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def arrange(request: Request, number: int, pk: int) -> HttpResponse:
     """Join the speakers of a channel, and their coils, in a chosen way."""
     get_object_or_404(Channel, pk=pk, job__number=number)
     ways = dict(JOINING_CHOICES)

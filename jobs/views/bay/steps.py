@@ -4,7 +4,7 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect
 from django.template.loader import render_to_string
@@ -20,6 +20,7 @@ from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import answers, fit, parts
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import row_key, token
 
 OUTCOMES = dict(StepOutcome.choices)
@@ -114,7 +115,7 @@ def _progress_html(steps: StepList, oob: bool = False) -> str:
     return render_to_string("steps/progress.html", {"steps": steps, "oob": oob})
 
 
-def _page(request: HttpRequest, sheet: Sheet, status: int = 200, **context: Any) -> HttpResponse:
+def _page(request: Request, sheet: Sheet, status: int = 200, **context: Any) -> HttpResponse:
     steps = list_of(sheet)
     answer = answers.page(
         request,
@@ -133,7 +134,7 @@ def _page(request: HttpRequest, sheet: Sheet, status: int = 200, **context: Any)
 
 @allow_any_staff
 @require_safe
-def first(request: HttpRequest, number: int) -> HttpResponseBase:
+def first(request: Request, number: int) -> HttpResponseBase:
     """The sheet opens at the steps where the job has some, else at the fit."""
     if JobStep.objects.filter(job__number=number).exists():
         return steps(request, number)
@@ -142,7 +143,7 @@ def first(request: HttpRequest, number: int) -> HttpResponseBase:
 
 @allow_any_staff
 @require_safe
-def steps(request: HttpRequest, number: int) -> HttpResponse:
+def steps(request: Request, number: int) -> HttpResponse:
     """The step list of the job."""
     return _page(request, Sheet.of(request, number, "steps"))
 
@@ -173,7 +174,7 @@ def _clash_words(clash: FieldClash, step: JobStep) -> dict[str, Any]:
 
 @allow(*BENCH)
 @require_POST
-def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def save(request: Request, number: int, pk: int) -> HttpResponse:
     """Save the tick, the reading or the reason of one step.
 
     422 names what keeps it from being ticked; what else was typed is saved all the same.
@@ -215,7 +216,7 @@ def save(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     return HttpResponse(html, status=409 if clashes else 422 if refused or cleaned.errors else 200)
 
 
-def _followers(request: HttpRequest, sheet: Sheet, steps: StepList, pk: int) -> str:
+def _followers(request: Request, sheet: Sheet, steps: StepList, pk: int) -> str:
     """What follows from a tick: how far the list is, and the row whose turn it is now."""
     before = request.POST.get("turn", "")
     now = steps.next.step.pk if steps.next else 0
@@ -229,7 +230,7 @@ def _followers(request: HttpRequest, sheet: Sheet, steps: StepList, pk: int) -> 
 
 @allow(*BENCH)
 @require_POST
-def add(request: HttpRequest, number: int) -> HttpResponse:
+def add(request: Request, number: int) -> HttpResponse:
     """A step for this job alone, at the end."""
     text = request.POST.get("text", "")
     try:
@@ -244,7 +245,7 @@ def add(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow_any_staff
 @require_POST
-def set_kind(request: HttpRequest, number: int) -> HttpResponse:
+def set_kind(request: Request, number: int) -> HttpResponse:
     """Say what kind of work the job is: its steps are laid out."""
     job = get_object_or_404(Job, number=number)
     kind = WorkKind.objects.filter(pk=row_key(request.POST.get("kind")) or 0).first()

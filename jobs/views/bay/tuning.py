@@ -2,7 +2,7 @@
 
 from typing import Any, NamedTuple
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
 from django.urls import reverse
@@ -24,6 +24,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.curves import choices
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import token
 
 _SIDES = (TuningKind.BEFORE, TuningKind.AFTER)
@@ -43,11 +44,11 @@ def settings_of(job: Job) -> dict[tuple[str, int], ChannelSetting]:
 
 @allow_any_staff
 @require_safe
-def tuning(request: HttpRequest, number: int) -> HttpResponse:
+def tuning(request: Request, number: int) -> HttpResponse:
     return _page(request, Sheet.of(request, number, "tuning"))
 
 
-def _page(request: HttpRequest, sheet: Sheet, **forms: Any) -> HttpResponse:
+def _page(request: Request, sheet: Sheet, **forms: Any) -> HttpResponse:
     found = settings_of(sheet.job)
     pairs = [
         Pair(
@@ -93,9 +94,9 @@ def side_of(kind: str) -> str:
     return kind
 
 
-def shown_paired(request: HttpRequest) -> bool:
+def shown_paired(request: Request) -> bool:
     """The row stands in the tuning section, not in the channel grid."""
-    return "/channels/" not in (request.htmx.current_url or "")  # type: ignore[attr-defined]
+    return "/channels/" not in (request.htmx.current_url or "")
 
 
 def channel_of(number: int, pk: int) -> Channel:
@@ -106,7 +107,7 @@ def channel_of(number: int, pk: int) -> Channel:
 
 @allow(*BENCH)
 @require_POST
-def save_setting(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+def save_setting(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     """Save settings of one channel, as found or as left."""
     side_of(kind)
     paired = shown_paired(request)
@@ -133,7 +134,7 @@ def save_setting(request: HttpRequest, number: int, kind: str, pk: int) -> HttpR
 
 @allow(*BENCH)
 @require_POST
-def add_other(request: HttpRequest, number: int) -> HttpResponse:
+def add_other(request: Request, number: int) -> HttpResponse:
     """Add a setting outside the channels."""
     sheet = Sheet.of(request, number, "tuning")
     form = OtherSettingForm(request.POST)
@@ -155,7 +156,7 @@ def add_other(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def save_other(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def save_other(request: Request, number: int, pk: int) -> HttpResponse:
     """Save a setting outside the channels."""
 
     def write(changes: dict[str, Any], version: int, key: str) -> Any:
@@ -179,7 +180,7 @@ def save_other(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def keep(request: HttpRequest, number: int) -> HttpResponse:
+def keep(request: Request, number: int) -> HttpResponse:
     """Keep the present settings under a name."""
     sheet = Sheet.of(request, number, "tuning")
     form = WorkingRecordForm(request.POST)
@@ -200,7 +201,7 @@ def keep(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def return_to(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def return_to(request: Request, number: int, pk: int) -> HttpResponse:
     """Copy a record into the present settings."""
     record = get_object_or_404(TuningRecord, pk=pk, job__number=number)
     try:
@@ -224,7 +225,7 @@ def return_to(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow_any_staff
 @require_safe
-def compare(request: HttpRequest, number: int) -> HttpResponse:
+def compare(request: Request, number: int) -> HttpResponse:
     """What differs between two records of the job."""
     sheet = Sheet.of(request, number, "tuning")
     records = {str(record.pk): record for record in sheet.job.tuning_records.all()}

@@ -3,7 +3,7 @@
 from typing import Any, Final, NamedTuple
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
@@ -17,6 +17,7 @@ from jobs.setups import apply as applying
 from jobs.setups.find import jobs_to_fit, match_with
 from jobs.setups.items import Comparison, Item
 from shop.access import allow
+from shop.http import Request
 from shop.roles import Role
 from shop.typed import whole
 
@@ -56,7 +57,7 @@ def _coverage(comparison: Comparison) -> dict[str, Any]:
 
 
 @allow(*BENCH)
-def setup_apply(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def setup_apply(request: Request, number: int, pk: int) -> HttpResponse:
     """Show what applying a setup would do, item by item; on POST take over what was chosen.
 
     `all` only marks a whole group as taken, and shows the page again.
@@ -74,7 +75,7 @@ def setup_apply(request: HttpRequest, number: int, pk: int) -> HttpResponse:
                 pk,
                 choices.keys,
                 request.POST.get("token", ""),
-                request.user,  # type: ignore[arg-type]
+                request.user,
             )
         except Refused as reason:
             refused = reason.reasons
@@ -83,7 +84,7 @@ def setup_apply(request: HttpRequest, number: int, pk: int) -> HttpResponse:
     return _preview(request, job, found, refused)
 
 
-def _preview(request: HttpRequest, job: Job, found: SavedSetup, refused: list[str]) -> HttpResponse:
+def _preview(request: Request, job: Job, found: SavedSetup, refused: list[str]) -> HttpResponse:
     context: dict[str, Any] = {"job": job, "setup": found, "refused": refused}
     status = 422 if refused else 200
     try:
@@ -122,7 +123,7 @@ def _applied(number: int, pk: int) -> JobEvent:
 
 
 @allow(*BENCH)
-def setup_applied(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def setup_applied(request: Request, number: int, pk: int) -> HttpResponse:
     """What applying a setup took over and left, what the checks say now, and the way back."""
     event = _applied(number, pk)
     findings = findings_of(event.job)
@@ -138,11 +139,11 @@ def setup_applied(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def setup_undo(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def setup_undo(request: Request, number: int, pk: int) -> HttpResponse:
     """Put back every row as it was before a setup was applied."""
     event = _applied(number, pk)
     try:
-        undoing.undo(number, event.pk, request.user)  # type: ignore[arg-type]
+        undoing.undo(number, event.pk, request.user)
     except Refused as refused:
         for line in refused.reasons:
             messages.error(request, line)
@@ -154,7 +155,7 @@ def setup_undo(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 
 @allow(*BENCH)
-def setup_several(request: HttpRequest, pk: int) -> HttpResponse:
+def setup_several(request: Request, pk: int) -> HttpResponse:
     """Apply a setup to several open jobs at once: what needs no decision, with a summary a job."""
     found = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
     context: dict[str, Any] = {"setup": found, "jobs": jobs_to_fit(found)}
@@ -165,5 +166,5 @@ def setup_several(request: HttpRequest, pk: int) -> HttpResponse:
     if not numbers or not offered.issuperset(numbers):
         context["refused"] = "Choose at least one of the jobs below."
         return render(request, "setups/several.html", context, status=422)
-    context["results"] = applying.apply_to_jobs(pk, numbers, request.user)  # type: ignore[arg-type]
+    context["results"] = applying.apply_to_jobs(pk, numbers, request.user)
     return render(request, "setups/several_done.html", context)

@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from jobs.errors import Refused
@@ -12,12 +12,13 @@ from jobs.record_key import KeyLost
 from jobs.setups import exchange as exchange
 from jobs.signing import shop_key
 from shop.access import allow
+from shop.http import Request
 from shop.roles import Role
 from shop.typed import whole
 
 
 @allow(Role.MANAGER)
-def setup_export(request: HttpRequest, pk: int) -> HttpResponse:
+def setup_export(request: Request, pk: int) -> HttpResponse:
     """The setup as a signed file for another shop."""
     found = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
     try:
@@ -32,13 +33,13 @@ def setup_export(request: HttpRequest, pk: int) -> HttpResponse:
     return answer
 
 
-def _own_fingerprint(request: HttpRequest) -> str:
-    key = shop_key(request.shop.name)  # type: ignore[attr-defined]
+def _own_fingerprint(request: Request) -> str:
+    key = shop_key(request.shop.name)
     return exchange.Sender("", key.certificate.sha256.hex(), True).told_fingerprint
 
 
 @allow(Role.MANAGER)
-def setup_import(request: HttpRequest) -> HttpResponse:
+def setup_import(request: Request) -> HttpResponse:
     """Choose a file; see what is in it; take chosen setups in as drafts."""
     try:
         context: dict[str, Any] = {"fingerprint": _own_fingerprint(request)}
@@ -57,7 +58,7 @@ def setup_import(request: HttpRequest) -> HttpResponse:
             raise Refused("Choose the file that the other shop sent.")
         if "take" in request.POST:
             places = [place for text in request.POST.getlist("setup") if (place := whole(text))]
-            made = exchange.import_file(data, places, request.user)  # type: ignore[arg-type]
+            made = exchange.import_file(data, places, request.user)
             for one in made:
                 messages.success(request, f"“{one.name}” is taken in as a draft.")
             return redirect("setup", made[0].pk)

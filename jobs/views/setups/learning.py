@@ -1,7 +1,7 @@
 """What a signed job did otherwise than its setup, and folding it into a new version."""
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from jobs.errors import Refused
@@ -9,12 +9,13 @@ from jobs.models import SetupUse
 from jobs.setups import learning as setup_learning
 from jobs.setups.diff import GROUPS
 from shop.access import allow
+from shop.http import Request
 from shop.roles import Role
 from shop.typed import whole
 
 
 @allow(Role.MANAGER)
-def setup_learn(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def setup_learn(request: Request, number: int, pk: int) -> HttpResponse:
     """The differences, each to be folded or left; on POST a new version."""
     use = get_object_or_404(
         SetupUse.objects.select_related("setup__vehicle_model", "job__vehicle__vehicle_model"),
@@ -28,7 +29,7 @@ def setup_learn(request: HttpRequest, number: int, pk: int) -> HttpResponse:
                 pk,
                 request.POST.getlist("fold"),
                 request.POST.get("note", "")[:500],
-                request.user,  # type: ignore[arg-type]
+                request.user,
                 on=whole(request.POST.get("on")) or 0,
             )
         except Refused as reason:

@@ -4,7 +4,7 @@ from typing import Any, Final
 
 from django.contrib import messages
 from django.db.models import Q
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST
 
@@ -20,6 +20,7 @@ from jobs.setups.match import Matches
 from jobs.setups.power import run_values
 from jobs.wording import Local
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.paging import page_of
 from shop.roles import Role
 
@@ -34,7 +35,7 @@ def _listed() -> Any:
 
 
 @allow_any_staff
-def setup_list(request: HttpRequest) -> HttpResponse:
+def setup_list(request: Request) -> HttpResponse:
     """Every setup by vehicle model; `q` looks in model and name."""
     text = request.GET.get("q", "").strip()
     found = _listed()
@@ -56,7 +57,7 @@ def setup_list(request: HttpRequest) -> HttpResponse:
 
 
 @allow_any_staff
-def setup(request: HttpRequest, pk: int) -> HttpResponse:
+def setup(request: Request, pk: int) -> HttpResponse:
     """One setup: where it comes from and what it holds."""
     return _page(
         request,
@@ -67,13 +68,13 @@ def setup(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _page(
-    request: HttpRequest, found: SavedSetup, withdraw: WithdrawForm | None = None, status: int = 200
+    request: Request, found: SavedSetup, withdraw: WithdrawForm | None = None, status: int = 200
 ) -> HttpResponse:
     context: dict[str, Any] = {
         "setup": found,
         "comebacks": setups.comebacks_since(found),
         "withdraw_form": withdraw or WithdrawForm(),
-        "may_edit": not request.user.roles.isdisjoint(BENCH),  # type: ignore[union-attr]
+        "may_edit": not request.user.roles.isdisjoint(BENCH),
     }
     try:
         version = found.current
@@ -81,7 +82,7 @@ def _page(
         plan = plan_in(document)
     except SetupError as error:
         return render(request, "setups/page.html", {**context, "unreadable": str(error)})
-    shop = request.shop  # type: ignore[attr-defined]
+    shop = request.shop
     local = Local(shop.units, shop.time_zone)
     nothing = Matches()
     context |= {
@@ -104,7 +105,7 @@ def _page(
 
 
 @allow(*BENCH)
-def setup_create(request: HttpRequest, number: int, revision: int) -> HttpResponse:
+def setup_create(request: Request, number: int, revision: int) -> HttpResponse:
     """Keep a signed sheet's plan and settings as a setup of its vehicle model."""
     sheet = get_object_or_404(
         InstallSheet.objects.defer("document", "pdf").select_related("job__vehicle__vehicle_model"),
@@ -118,7 +119,7 @@ def setup_create(request: HttpRequest, number: int, revision: int) -> HttpRespon
                 sheet.pk,
                 form.cleaned_data["name"],
                 form.cleaned_data["note"],
-                request.user,  # type: ignore[arg-type]
+                request.user,
             )
         except Refused as refused:
             form.add_error("name", refused.reasons[0])
@@ -130,7 +131,7 @@ def setup_create(request: HttpRequest, number: int, revision: int) -> HttpRespon
 
 
 @allow(*BENCH)
-def setup_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def setup_edit(request: Request, pk: int) -> HttpResponse:
     """Change a setup's name and note."""
     found = get_object_or_404(_listed(), pk=pk)
     form = SetupForm(request.POST or None, initial={"name": found.name, "note": found.note})
@@ -140,7 +141,7 @@ def setup_edit(request: HttpRequest, pk: int) -> HttpResponse:
                 pk,
                 form.cleaned_data["name"],
                 form.cleaned_data["note"],
-                request.user,  # type: ignore[arg-type]
+                request.user,
             )
         except Refused as refused:
             form.add_error("name", refused.reasons[0])
@@ -153,7 +154,7 @@ def setup_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 @allow(Role.MANAGER)
 @require_POST
-def setup_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
+def setup_withdraw(request: Request, pk: int) -> HttpResponse:
     """Withdraw a setup for good, with a reason."""
     found = get_object_or_404(
         SavedSetup.objects.select_related("vehicle_model", "by", "from_sheet__job"), pk=pk
@@ -162,7 +163,7 @@ def setup_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
     if not form.is_valid():
         return _page(request, found, form, status=422)
     try:
-        setups.withdraw_setup(pk, form.cleaned_data["reason"], request.user)  # type: ignore[arg-type]
+        setups.withdraw_setup(pk, form.cleaned_data["reason"], request.user)
     except Refused as refused:
         form.add_error("reason", refused.reasons[0])
         return _page(request, found, form, status=422)
@@ -172,19 +173,19 @@ def setup_withdraw(request: HttpRequest, pk: int) -> HttpResponse:
 
 @allow(Role.MANAGER)
 @require_POST
-def setup_approve(request: HttpRequest, pk: int) -> HttpResponse:
+def setup_approve(request: Request, pk: int) -> HttpResponse:
     """Approve a draft: it is offered first from now on."""
     return _change(request, pk, setups.approve_setup, "is approved: it is offered first now.")
 
 
 @allow(Role.MANAGER)
 @require_POST
-def setup_bring_back(request: HttpRequest, pk: int) -> HttpResponse:
+def setup_bring_back(request: Request, pk: int) -> HttpResponse:
     """Make a withdrawn setup a draft again."""
     return _change(request, pk, setups.bring_back, "is a draft again.")
 
 
-def _change(request: HttpRequest, pk: int, change: Any, done: str) -> HttpResponse:
+def _change(request: Request, pk: int, change: Any, done: str) -> HttpResponse:
     get_object_or_404(SavedSetup, pk=pk)
     try:
         found = change(pk, request.user)
@@ -197,10 +198,10 @@ def _change(request: HttpRequest, pk: int, change: Any, done: str) -> HttpRespon
 
 
 @allow_any_staff
-def setup_versions(request: HttpRequest, pk: int) -> HttpResponse:
+def setup_versions(request: Request, pk: int) -> HttpResponse:
     """Every version of a setup, the newest first, each with what it says otherwise."""
     found = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
-    shop = request.shop  # type: ignore[attr-defined]
+    shop = request.shop
     local = Local(shop.units, shop.time_zone)
     versions = list(found.versions.select_related("by", "from_sheet__job").defer(*_HEAVY))
     told = []

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
@@ -15,6 +15,7 @@ from jobs.views.bay import answers
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import token
 
 NEW = 0
@@ -25,7 +26,7 @@ KINDS: dict[str, Any] = {"output": FactoryOutput, "sum": FactorySum}
 
 @allow_any_staff
 @require_safe
-def capture(request: HttpRequest, number: int) -> HttpResponse:
+def capture(request: Request, number: int) -> HttpResponse:
     """The measured outputs, the verdict on each, and which inputs to use."""
     sheet = Sheet.of(request, number, "tuning")
     outputs = list(sheet.job.factory_outputs.all())
@@ -62,7 +63,7 @@ def _form(sheet: Sheet, kind: str, row: Any, *data: Any) -> OutputForm | SumForm
 
 
 def _dialog(
-    request: HttpRequest, sheet: Sheet, kind: str, row: Any, form: Any, trouble: str = ""
+    request: Request, sheet: Sheet, kind: str, row: Any, form: Any, trouble: str = ""
 ) -> HttpResponse:
     bound = form.is_bound
     context = {
@@ -80,7 +81,7 @@ def _dialog(
 
 @allow_any_staff
 @require_http_methods(["GET", "HEAD"])
-def edit(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+def edit(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     """One output, or two measured together: what is known, to look at and to change."""
     row = _row(number, kind, pk)
     sheet = Sheet.of(request, number, "tuning")
@@ -89,7 +90,7 @@ def edit(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def save(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+def save(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     """Save one output or one sum."""
     row = _row(number, kind, pk)
     sheet = Sheet.of(request, number, "tuning")
@@ -113,7 +114,7 @@ def save(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def remove(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+def remove(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     """Take an output or a sum away."""
     row = _row(number, kind, pk)
     to = Sheet.of(request, number).url("bay_capture")

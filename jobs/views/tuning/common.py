@@ -2,7 +2,7 @@
 
 from typing import Any, Final, NamedTuple
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.urls import reverse
 
 from jobs.models import ChannelSetting, TuningKind, TuningRecord
@@ -11,6 +11,7 @@ from jobs.plan.power import doc
 from jobs.plan.tuning import with_settings
 from jobs.views.bay import answers
 from jobs.views.bay.sheet import Sheet
+from shop.http import Request
 
 
 class Page(NamedTuple):
@@ -44,7 +45,7 @@ def pages_of(sheet: Sheet) -> list[tuple[Page, str]]:
 
 
 def show(
-    request: HttpRequest,
+    request: Request,
     sheet: Sheet,
     current: str,
     template: str,

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
@@ -14,6 +14,7 @@ from jobs.views.bay.channel_rows import what_it_feeds
 from jobs.views.bay.sheet import Sheet
 from jobs.views.tuning.common import before_plan, plan_of_record
 from shop.access import allow_any_staff
+from shop.http import Request
 from shop.typed import row_key
 
 
@@ -37,7 +38,7 @@ def _record(sheet: Sheet, text: str) -> TuningRecord | None:
 
 @allow_any_staff
 @require_safe
-def curves(request: HttpRequest, number: int) -> HttpResponse:
+def curves(request: Request, number: int) -> HttpResponse:
     """The curves asked for: of the present settings against those found, or of two records."""
     sheet = Sheet.of(request, number, "tuning")
     asked = request.GET
@@ -51,7 +52,7 @@ def curves(request: HttpRequest, number: int) -> HttpResponse:
     ident = "compared" if second is not None else "curves"
     context = {
         "sheet": sheet,
-        "out": f"{ident}-read" if request.htmx else "",  # type: ignore[attr-defined]
+        "out": f"{ident}-read" if request.htmx else "",
         "plot": sums.curves(
             plan,
             before,
@@ -71,7 +72,7 @@ def curves(request: HttpRequest, number: int) -> HttpResponse:
         ),
         "has_before": before is not None,
     }
-    if request.htmx:  # type: ignore[attr-defined]
+    if request.htmx:
         return render(request, "tuning/curves_shown.html", context)
     body = "tuning/curves_shown.html"
     return answers.page(request, sheet, "bay/dialog_page.html", body=body, **context)

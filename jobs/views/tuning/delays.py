@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
@@ -21,6 +21,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import token
 from shop.units import METRES_PER_INCH
 
@@ -111,7 +112,7 @@ def _body(sheet: Sheet) -> dict[str, Any]:
 
 @allow_any_staff
 @require_safe
-def delays(request: HttpRequest, number: int) -> HttpResponse:
+def delays(request: Request, number: int) -> HttpResponse:
     """Seats, distances and the delays they ask for."""
     sheet = Sheet.of(request, number, "tuning")
     return show(request, sheet, "delays", "tuning/delays.html", **_without_sheet(_body(sheet)))
@@ -123,7 +124,7 @@ def _without_sheet(context: dict[str, Any]) -> dict[str, Any]:
 
 @allow_any_staff
 @require_safe
-def results(request: HttpRequest, number: int) -> HttpResponse:
+def results(request: Request, number: int) -> HttpResponse:
     """The delays the distances ask for now: asked for again after each save."""
     sheet = Sheet.of(request, number, "tuning")
     return render(request, "tuning/delay_results.html", {"results": _results(sheet)})
@@ -131,7 +132,7 @@ def results(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def tap_seat(request: HttpRequest, number: int, place: str) -> HttpResponse:
+def tap_seat(request: Request, number: int, place: str) -> HttpResponse:
     """Listen from a seat, or no longer."""
     if place not in SeatPlace.values:
         raise Http404("There is no such seat.")
@@ -141,14 +142,14 @@ def tap_seat(request: HttpRequest, number: int, place: str) -> HttpResponse:
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused)
     sheet = Sheet.of(request, number, "tuning")
-    if not request.htmx:  # type: ignore[attr-defined]
+    if not request.htmx:
         return answers.reload(request, sheet.url("bay_delays"))
     return HttpResponse(render_to_string("tuning/delays_body.html", _body(sheet), request))
 
 
 @allow(*BENCH)
 @require_POST
-def save_seat(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def save_seat(request: Request, number: int, pk: int) -> HttpResponse:
     """Save how much a seat counts."""
 
     def read() -> ListeningSeat:
@@ -164,7 +165,7 @@ def save_seat(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def save_distance(request: HttpRequest, number: int, pk: int, speaker: int) -> HttpResponse:
+def save_distance(request: Request, number: int, pk: int, speaker: int) -> HttpResponse:
     """Save the way from a speaker to a seat."""
 
     def read() -> SeatDistance:
@@ -182,13 +183,13 @@ def save_distance(request: HttpRequest, number: int, pk: int, speaker: int) -> H
     def draw(sheet: Sheet, row: SeatDistance, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return distance_html(sheet, row.seat, row.speaker, row, cleaned, clashes)
 
-    fields = distance_fields(request.shop)  # type: ignore[attr-defined]
+    fields = distance_fields(request.shop)
     return answers.save_cells(request, number, "tuning", fields, write, draw, read)
 
 
 @allow(*BENCH)
 @require_POST
-def put_in(request: HttpRequest, number: int) -> HttpResponse:
+def put_in(request: Request, number: int) -> HttpResponse:
     """Put the delays into the after record: one change, which can be undone."""
     sheet = Sheet.of(request, number, "tuning")
     back = sheet.url("bay_delays")

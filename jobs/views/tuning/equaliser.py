@@ -3,7 +3,7 @@
 from typing import Any, Final
 
 import msgspec
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_POST, require_safe
 
@@ -21,6 +21,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.bay.tuning import channel_of, settings_of, shown_paired, side_of
 from jobs.views.tuning.common import before_plan
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import row_key, token, whole
 
 STARTS: Final = {
@@ -88,12 +89,12 @@ def _editor(
 
 @allow_any_staff
 @require_safe
-def sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+def sections(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     """The equaliser sections of one channel, to look at and to edit."""
     return _open(request, number, side_of(kind), pk)
 
 
-def _open(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+def _open(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     sheet = Sheet.of(request, number, "tuning")
     channel = channel_of(number, pk)
     row = settings_of(sheet.job).get((kind, pk))
@@ -105,7 +106,7 @@ def _open(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse
 
 @allow(*BENCH)
 @require_POST
-def try_sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+def try_sections(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     """Show what is typed without saving it: the curve, or the list with a row more or less."""
     side_of(kind)
     sheet = Sheet.of(request, number, "tuning")
@@ -128,7 +129,7 @@ def try_sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpR
 
 @allow(*BENCH)
 @require_POST
-def save_sections(request: HttpRequest, number: int, kind: str, pk: int) -> HttpResponse:
+def save_sections(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     """Save the whole list of sections of one channel."""
     side_of(kind)
     channel = channel_of(number, pk)
@@ -166,7 +167,7 @@ def _told(sections: list[dict[str, Any]]) -> str:
 
 
 def _done(
-    request: HttpRequest, number: int, kind: str, channel: Channel, row: ChannelSetting
+    request: Request, number: int, kind: str, channel: Channel, row: ChannelSetting
 ) -> HttpResponse:
     sheet = Sheet.of(request, number, "tuning")
     paired = shown_paired(request)
@@ -174,7 +175,7 @@ def _done(
     swap = html.replace("<tr ", '<tr hx-swap-oob="true" ', 1)
     then = row_key(request.POST.get("then"))
     following = ""
-    if then is not None and request.htmx:  # type: ignore[attr-defined]
+    if then is not None and request.htmx:
         following = _open(request, number, kind, then).content.decode()
     count = len(row.sections)
     text = f"{channel} {kind}: {wording.plural(count, 'section')}."

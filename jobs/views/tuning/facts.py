@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST
 
@@ -14,6 +14,7 @@ from jobs.views.bay import answers
 from jobs.views.bay.rows import cell_row
 from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow
+from shop.http import Request
 
 GROUPS = {
     "air": ("air_c",),
@@ -40,7 +41,7 @@ def facts_html(
 
 @allow(*BENCH)
 @require_POST
-def save_facts(request: HttpRequest, number: int, group: str) -> HttpResponse:
+def save_facts(request: Request, number: int, group: str) -> HttpResponse:
     """Save the facts of one group."""
 
     def write(changes: dict[str, Any], version: int, key: str) -> Any:

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.template.loader import render_to_string
 from django.urls import reverse
@@ -21,6 +21,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import whole
 
 
@@ -125,13 +126,13 @@ def _step_context(levels: Levels, text: str) -> dict[str, Any]:
 
 @allow_any_staff
 @require_safe
-def levels(request: HttpRequest, number: int) -> HttpResponse:
+def levels(request: Request, number: int) -> HttpResponse:
     """The guide, one step at a time, or every channel in a table."""
     sheet = Sheet.of(request, number, "tuning")
     found = Levels(sheet)
     table = request.GET.get("show") == "all"
     context = _step_context(found, request.GET.get("step", ""))
-    if request.htmx and not table:  # type: ignore[attr-defined]
+    if request.htmx and not table:
         return render(request, "tuning/level_step.html", context)
     if table and found.guide is not None:
         context["inputs"] = [found.row(ReadingKind.SIGNAL, one) for one in found.inputs]
@@ -155,7 +156,7 @@ def levels(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def save_level(request: HttpRequest, number: int, kind: str, about: str) -> HttpResponse:
+def save_level(request: Request, number: int, kind: str, about: str) -> HttpResponse:
     """Save a voltage of the guide as a reading of the job."""
     known = Levels(Sheet.of(request, number))
     allowed = {"signal": known.inputs, "output": list(known.channels)}

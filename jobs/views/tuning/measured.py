@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -25,6 +25,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import token
 
 EVERYTHING = "all"
@@ -93,7 +94,7 @@ def comparison(sheet: Sheet, rows: list[MeasuredResponse], playing: str) -> dict
     return context
 
 
-def _chosen(request: HttpRequest, rows: list[MeasuredResponse], plan: doc.Plan) -> str:
+def _chosen(request: Request, rows: list[MeasuredResponse], plan: doc.Plan) -> str:
     """What is shown: as asked, else the first thing that was measured."""
     asked = request.GET.get("playing", "")
     have = {row.playing for row in rows if row.counts and row.points}
@@ -101,7 +102,7 @@ def _chosen(request: HttpRequest, rows: list[MeasuredResponse], plan: doc.Plan) 
     return asked if asked in have else order[0] if order else EVERYTHING
 
 
-def _shown(request: HttpRequest, sheet: Sheet) -> dict[str, Any]:
+def _shown(request: Request, sheet: Sheet) -> dict[str, Any]:
     rows = list(sheet.job.measured.select_related("by"))
     playing = _chosen(request, rows, sheet.plan)
     have = {row.playing for row in rows if row.counts and row.points}
@@ -114,13 +115,13 @@ def _shown(request: HttpRequest, sheet: Sheet) -> dict[str, Any]:
 
 @allow_any_staff
 @require_safe
-def measured(request: HttpRequest, number: int) -> HttpResponse:
+def measured(request: Request, number: int) -> HttpResponse:
     """What was measured before and after."""
     return _page(request, number)
 
 
 def _page(
-    request: HttpRequest, number: int, form: ImportForm | None = None, status: int = 200
+    request: Request, number: int, form: ImportForm | None = None, status: int = 200
 ) -> HttpResponse:
     sheet = Sheet.of(request, number, "tuning")
     shown = _shown(request, sheet)
@@ -150,7 +151,7 @@ def _next(rows: list[MeasuredResponse]) -> dict[str, str]:
 
 @allow_any_staff
 @require_safe
-def compared(request: HttpRequest, number: int) -> HttpResponse:
+def compared(request: Request, number: int) -> HttpResponse:
     """The curves and the distances again, after something changed."""
     sheet = Sheet.of(request, number, "tuning")
     return render(request, "tuning/measured_shown.html", {"sheet": sheet, **_shown(request, sheet)})
@@ -158,7 +159,7 @@ def compared(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_http_methods(["POST"])
-def import_responses(request: HttpRequest, number: int) -> HttpResponse:
+def import_responses(request: Request, number: int) -> HttpResponse:
     """Take in files or pasted text; what cannot be read is kept too, with the lines at fault."""
     sheet = Sheet.of(request, number, "tuning")
     form = ImportForm(list(playing_choices(sheet.plan)), request.POST, request.FILES)
@@ -196,7 +197,7 @@ def import_responses(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def save_measured(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def save_measured(request: Request, number: int, pk: int) -> HttpResponse:
     """Save where one was taken, what was playing, or whether it counts."""
     plan = Sheet.of(request, number).plan
 
@@ -214,7 +215,7 @@ def save_measured(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
-def remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def remove(request: Request, number: int, pk: int) -> HttpResponse:
     """Take a measurement away."""
     get_object_or_404(MeasuredResponse, pk=pk, job__number=number)
     to = Sheet.of(request, number).url("bay_measured")
@@ -229,13 +230,13 @@ def remove(request: HttpRequest, number: int, pk: int) -> HttpResponse:
 
 @allow_any_staff
 @require_http_methods(["GET", "HEAD"])
-def text(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def text(request: Request, number: int, pk: int) -> HttpResponse:
     """The uploaded text, with what is wrong in it."""
     return _text(request, number, pk)
 
 
 def _text(
-    request: HttpRequest, number: int, pk: int, form: TextForm | None = None, trouble: str = ""
+    request: Request, number: int, pk: int, form: TextForm | None = None, trouble: str = ""
 ) -> HttpResponse:
     sheet = Sheet.of(request, number, "tuning")
     row = get_object_or_404(MeasuredResponse, pk=pk, job=sheet.job)
@@ -255,7 +256,7 @@ def _text(
 
 @allow(*BENCH)
 @require_POST
-def correct(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def correct(request: Request, number: int, pk: int) -> HttpResponse:
     """Read the text again as put right."""
     get_object_or_404(MeasuredResponse, pk=pk, job__number=number)
     form = TextForm(request.POST)

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.views.decorators.http import require_POST, require_safe
 
@@ -17,6 +17,7 @@ from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
+from shop.http import Request
 from shop.typed import token
 
 
@@ -28,7 +29,7 @@ def _asked(data: Any, offered: list[str]) -> tuple[list[str], bool]:
 
 @allow_any_staff
 @require_safe
-def proposal(request: HttpRequest, number: int) -> HttpResponse:
+def proposal(request: Request, number: int) -> HttpResponse:
     """Choose channels; see what is proposed."""
     sheet = Sheet.of(request, number, "tuning")
     offered = service.measured_channels(sheet.job.measured.all(), sheet.plan)
@@ -39,7 +40,7 @@ def proposal(request: HttpRequest, number: int) -> HttpResponse:
 
 
 def _page(
-    request: HttpRequest,
+    request: Request,
     sheet: Sheet,
     offered: list[str],
     wanted: list[str],
@@ -74,7 +75,7 @@ def _page(
 
 @allow(*BENCH)
 @require_POST
-def apply(request: HttpRequest, number: int) -> HttpResponse:
+def apply(request: Request, number: int) -> HttpResponse:
     """Apply what was shown; when something changed since, show the proposal again instead."""
     sheet = Sheet.of(request, number, "tuning")
     offered = service.measured_channels(sheet.job.measured.all(), sheet.plan)
@@ -94,7 +95,7 @@ def apply(request: HttpRequest, number: int) -> HttpResponse:
 
 @allow_any_staff
 @require_safe
-def applied(request: HttpRequest, number: int, pk: int) -> HttpResponse:
+def applied(request: Request, number: int, pk: int) -> HttpResponse:
     """What an applied proposal changed, with the way back."""
     sheet = Sheet.of(request, number, "tuning")
     event = sheet.job.events.filter(pk=pk, code="proposal.applied").select_related("actor").first()

@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST
@@ -12,12 +12,13 @@ from jobs.forms.tuning.targets import LimitsForm, TargetForm
 from jobs.models import ProposalLimits, ShopTarget
 from jobs.plan.measured import SUPPLIED, check_points, in_place_of, target_of, target_plot
 from shop.access import allow
+from shop.http import Request
 from shop.roles import Role
 from shop.views.saving import form_page
 
 
 @allow(Role.MANAGER, password=True)
-def target_list(request: HttpRequest) -> HttpResponse:
+def target_list(request: Request) -> HttpResponse:
     """Every target curve, and what a proposal may do."""
     own = list(ShopTarget.objects.all())
     names = {row.name for row in own}
@@ -34,7 +35,7 @@ def target_list(request: HttpRequest) -> HttpResponse:
     return render(request, "tuning/targets.html", context, status=422 if form.errors else 200)
 
 
-def _page(request: HttpRequest, target: ShopTarget, **context: Any) -> HttpResponse:
+def _page(request: Request, target: ShopTarget, **context: Any) -> HttpResponse:
     form = TargetForm(request.POST or None, instance=target)
     points = target.points or []
     return form_page(
@@ -56,7 +57,7 @@ def _page(request: HttpRequest, target: ShopTarget, **context: Any) -> HttpRespo
 
 
 @allow(Role.MANAGER, password=True)
-def target_create(request: HttpRequest) -> HttpResponse:
+def target_create(request: Request) -> HttpResponse:
     """A new curve, or a copy of a supplied one to change (`?from=Warm`)."""
     given = next((one for one in SUPPLIED if one.name == request.GET.get("from")), None)
     target = ShopTarget()
@@ -66,7 +67,7 @@ def target_create(request: HttpRequest) -> HttpResponse:
 
 
 @allow(Role.MANAGER, password=True)
-def target_edit(request: HttpRequest, pk: int) -> HttpResponse:
+def target_edit(request: Request, pk: int) -> HttpResponse:
     """Change a curve."""
     target = get_object_or_404(ShopTarget, pk=pk)
     return _page(request, target, title=f"Change {target.name}")
@@ -74,7 +75,7 @@ def target_edit(request: HttpRequest, pk: int) -> HttpResponse:
 
 @allow(Role.MANAGER, password=True)
 @require_POST
-def target_remove(request: HttpRequest, pk: int) -> HttpResponse:
+def target_remove(request: Request, pk: int) -> HttpResponse:
     """Remove a curve; a supplied one of its name is offered again."""
     target = get_object_or_404(ShopTarget, pk=pk)
     target.delete()
