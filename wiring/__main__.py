@@ -1,5 +1,7 @@
 """Check a plan from the command line: `python -m wiring check plan.json`.
 
+`python -m wiring rules` prints every rule as a Markdown table, which is `docs/rules.md`.
+
 Exit code 0 when nothing stops the plan, 1 when something does, 2 when it could not be read.
 """
 
@@ -10,6 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from wiring.check import check
+from wiring.context import RULES
 from wiring.findings import Finding
 from wiring.plan import Plan, PlanError, load, schema
 
@@ -25,9 +28,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     checking.add_argument("--json", action="store_true", help="findings as JSON")
     checking.add_argument("--figures", action="store_true", help="show the sums behind them")
     commands.add_parser("schema", help="print the JSON Schema of a plan")
+    commands.add_parser("rules", help="print every rule as a Markdown table")
     options = parser.parse_args(arguments)
     if options.command == "schema":
         print(json.dumps(schema(), indent=2))
+        return 0
+    if options.command == "rules":
+        print(rules_page(), end="")
         return 0
     try:
         plan = _read(options.plan)
@@ -40,6 +47,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
     else:
         _print(found, options.figures)
     return 1 if any(finding.severity == "stop" for finding in found) else 0
+
+
+def rules_page() -> str:
+    """Every rule by the section where it is put right: what it looks for, how grave, from where."""
+    lines = [
+        "# Every rule",
+        "",
+        "Made by `python -m wiring rules`. A finding may name its source more closely.",
+    ]
+    for section in ("channels", "power", "tuning"):
+        lines += ["", f"## Put right under {section}", ""]
+        lines += ["| rule | can be | looks for | source |", "| --- | --- | --- | --- |"]
+        lines += [
+            f"| `{one.name}` | {', '.join(one.severities)} | {one.what} "
+            f"| {'; '.join(one.sources)} |"
+            for one in RULES.values()
+            if one.section == section
+        ]
+    return "\n".join(lines) + "\n"
 
 
 def _read(name: str) -> Plan:

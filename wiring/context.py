@@ -101,6 +101,7 @@ class Rule(NamedTuple):
     name: str
     section: Section
     severities: tuple[Severity, ...]
+    sources: tuple[str, ...]
     examine: Examine
 
     @property
@@ -112,16 +113,19 @@ class Rule(NamedTuple):
 RULES: dict[str, Rule] = {}
 
 
-def rule(name: str, section: Section, *severities: Severity) -> Callable[[Examine], Examine]:
+def rule(
+    name: str, section: Section, *severities: Severity, sources: tuple[str, ...]
+) -> Callable[[Examine], Examine]:
     """Register a rule under its stable name; two rules of one name are an error.
 
-    `severities` are those its findings may have.
+    `severities` are those its findings may have, `sources` where the rule comes from; a finding
+    may name its source more closely.
     """
 
     def register(function: Examine) -> Examine:
         if name in RULES:
             raise ValueError(f"rule {name!r} is registered twice")
-        RULES[name] = Rule(name, section, severities, function)
+        RULES[name] = Rule(name, section, severities, sources, function)
         return function
 
     return register

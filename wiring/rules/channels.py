@@ -27,7 +27,7 @@ BAND_LIMITED_STOP_RATIO: Final = 4.0
 _BAND_LIMITED: Final = frozenset({"tweeter", "midrange"})
 
 
-@rule("unknown-part", "channels", "stop", "caution")
+@rule("unknown-part", "channels", "stop", "caution", sources=("the plan itself",))
 def unknown_part(context: Context) -> Iterator[Finding]:
     """Ids that name nothing: devices, speakers, positions, the device that turns another on."""
     for channel in context.plan.channels:
@@ -64,7 +64,7 @@ def _unknown(where: str, what: str, role: str) -> Finding:
     )
 
 
-@rule("channel-number", "channels", "stop")
+@rule("channel-number", "channels", "stop", sources=(MAKER,))
 def channel_number(context: Context) -> Iterator[Finding]:
     """A channel the device does not have, the same one twice, or a line output on speakers."""
     seen: set[tuple[str, str, int]] = set()
@@ -98,7 +98,7 @@ def _number(context: Context, channel: Channel, what: str, to_do: str) -> Findin
     return Finding("channel-number", "stop", title, (channel.id,), to_do, MAKER)
 
 
-@rule("speaker-without-channel", "channels", "stop")
+@rule("speaker-without-channel", "channels", "stop", sources=("the plan itself",))
 def speaker_without_channel(context: Context) -> Iterator[Finding]:
     """Every speaker of the plan is driven."""
     for speaker in context.plan.speakers:
@@ -114,7 +114,7 @@ def speaker_without_channel(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("speaker-on-two-channels", "channels", "stop", "note")
+@rule("speaker-on-two-channels", "channels", "stop", "note", sources=(COMMON_PRACTICE,))
 def speaker_on_two_channels(context: Context) -> Iterator[Finding]:
     """One speaker, one source; a speaker of two separate coils may have one for each."""
     for speaker_id, channels in context.channels_of_speaker.items():
@@ -150,7 +150,7 @@ def speaker_on_two_channels(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("bridging", "channels", "stop")
+@rule("bridging", "channels", "stop", sources=(MAKER,))
 def bridging(context: Context) -> Iterator[Finding]:
     """Only pairs the device allows are bridged, and the lower channel carries the speakers."""
     for channel in context.plan.channels:
@@ -189,7 +189,7 @@ def _upper_half(context: Context, channel: Channel) -> Finding:
     )
 
 
-@rule("load-under-minimum", "channels", "stop")
+@rule("load-under-minimum", "channels", "stop", sources=(MAKER, ARITHMETIC))
 def load_under_minimum(context: Context) -> Iterator[Finding]:
     """The load each channel or bridged pair sees is one its maker allows."""
     for channel_id, error in context.load_errors.items():
@@ -260,7 +260,7 @@ def _under(
     )
 
 
-@rule("load-measured-differs", "channels", "caution")
+@rule("load-measured-differs", "channels", "caution", sources=(COMMON_PRACTICE,))
 def load_measured_differs(context: Context) -> Iterator[Finding]:
     """A meter on the wires agrees with the load the plan gives.
 
@@ -297,7 +297,7 @@ def load_measured_differs(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("power-over-rating", "channels", "stop", "caution")
+@rule("power-over-rating", "channels", "stop", "caution", sources=(MAKER, COMMON_PRACTICE))
 def power_over_rating(context: Context) -> Iterator[Finding]:
     """What the channel can put into a speaker against what the speaker is rated for.
 

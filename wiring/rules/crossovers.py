@@ -51,7 +51,12 @@ def protects(filters: Filters, frequency_hz: float, order: int) -> bool:
     )
 
 
-@rule("filter-not-possible", "tuning", "caution")
+@rule(
+    "filter-not-possible",
+    "tuning",
+    "caution",
+    sources=("S. Linkwitz, J. Audio Eng. Soc. 24 (1976): two equal filters in a row",),
+)
 def filter_not_possible(context: Context) -> Iterator[Finding]:
     """A filter that does not exist: Linkwitz-Riley slopes come in steps of 12 dB per octave."""
     for channel in context.plan.channels:
@@ -68,7 +73,13 @@ def filter_not_possible(context: Context) -> Iterator[Finding]:
                 )
 
 
-@rule("driver-high-pass", "tuning", "stop", "caution")
+@rule(
+    "driver-high-pass",
+    "tuning",
+    "stop",
+    "caution",
+    sources=(COMMON_PRACTICE, "the speaker maker's data"),
+)
 def driver_high_pass(context: Context) -> Iterator[Finding]:
     """Tweeters, midranges and every driver with a stated limit are kept from low notes.
 
@@ -125,7 +136,7 @@ def _unprotected(
     )
 
 
-@rule("driver-low-pass", "tuning", "caution")
+@rule("driver-low-pass", "tuning", "caution", sources=(COMMON_PRACTICE, "the speaker maker's data"))
 def driver_low_pass(context: Context) -> Iterator[Finding]:
     """A subwoofer has a low-pass, and a stated upper limit is kept."""
     for channel, speaker in driven(context):
@@ -149,7 +160,7 @@ def driver_low_pass(context: Context) -> Iterator[Finding]:
             break
 
 
-@rule("crossover-match", "tuning", "caution")
+@rule("crossover-match", "tuning", "caution", sources=(COMMON_PRACTICE, FILTER_SUM))
 def crossover_match(context: Context) -> Iterator[Finding]:
     """Neighbouring drivers of one position neither leave a gap nor double each other.
 

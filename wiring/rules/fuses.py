@@ -64,7 +64,7 @@ def allowed_rating_a(assumptions: Assumptions, allowed_a: float) -> float:
     return allowed_a * (MARINE_ALLOWANCE if assumptions.rule_book == "marine" else 1.0)
 
 
-@rule("fuse-missing", "power", "stop")
+@rule("fuse-missing", "power", "stop", sources=(PRACTICE, MARINE_SOURCE))
 def missing(context: Context) -> Iterator[Finding]:
     """Every feed has a fuse between it and the battery."""
     found = facts(context)
@@ -91,7 +91,7 @@ def _reached(net: Network) -> set[str]:
     return {edge.run.id for edge in net.feed.edges if edge.run is not None}
 
 
-@rule("fuse-over-conductor", "power", "stop")
+@rule("fuse-over-conductor", "power", "stop", sources=(TABLE_SOURCE, MARINE_SOURCE))
 def over_conductor(context: Context) -> Iterator[Finding]:
     """The fuse before a cable is not larger than the cable may carry, after each size change."""
     assumptions = context.plan.assumptions
@@ -119,7 +119,7 @@ def over_conductor(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("fuse-standard", "power", "caution")
+@rule("fuse-standard", "power", "caution", sources=(SOURCE,))
 def standard(context: Context) -> Iterator[Finding]:
     """Each fuse has a known body and a rating that body is made in."""
     for each in facts(context).by_id.values():
@@ -146,7 +146,7 @@ def standard(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("fuse-distance", "power", "stop", "caution")
+@rule("fuse-distance", "power", "stop", "caution", sources=(PRACTICE, MARINE_SOURCE))
 def distance(context: Context) -> Iterator[Finding]:
     """A fuse is near its source: the battery, or the point where the cable gets smaller."""
     assumptions = context.plan.assumptions
@@ -175,7 +175,7 @@ def distance(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("fuse-under-load", "power", "stop", "caution")
+@rule("fuse-under-load", "power", "stop", "caution", sources=(CONTINUOUS_SOURCE, AMBIENT_SOURCE))
 def under_load(context: Context) -> Iterator[Finding]:
     """A fuse carries its load in the air it sits in."""
     for each in facts(context).feeds:
@@ -222,7 +222,7 @@ def fault_a(net: Network, supply: Supply, node: str, body_ohm: float) -> float:
     return short_circuit_a(supply.nominal_v, ohm)
 
 
-@rule("fuse-clears", "power", "stop")
+@rule("fuse-clears", "power", "stop", sources=(ADIABATIC_SOURCE,))
 def clears(context: Context) -> Iterator[Finding]:
     """A dead short at the far end opens the fuse in time, and the cable survives until then."""
     net = facts(context).net
@@ -304,7 +304,7 @@ def _fault_figure(
     )
 
 
-@rule("fuse-breaking", "power", "caution", "note")
+@rule("fuse-breaking", "power", "caution", "note", sources=(SOURCE,))
 def breaking(context: Context) -> Iterator[Finding]:
     """A fuse can break the current the battery can drive through it."""
     supply = context.plan.supply
@@ -349,7 +349,7 @@ def breaking(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("fuse-order", "power", "caution", "note")
+@rule("fuse-order", "power", "caution", "note", sources=(SELECTIVE_SOURCE, PRACTICE))
 def order(context: Context) -> Iterator[Finding]:
     """The fuse nearest a fault opens first: main clearly larger than branch."""
     for each in facts(context).feeds:

@@ -12,7 +12,13 @@ COMMON_PRACTICE: Final = "common practice, no source"
 THE_PLAN: Final = "the plan itself"
 
 
-@rule("line-input", "channels", "stop", "caution")
+@rule(
+    "line-input",
+    "channels",
+    "stop",
+    "caution",
+    sources=(THE_PLAN, "the maker's data of the parts", COMMON_PRACTICE),
+)
 def line_input(context: Context) -> Iterator[Finding]:
     """Each feed names an input the device has, and no input is fed twice."""
     for device_id, feeds in lines_into(context).items():
@@ -56,7 +62,7 @@ def line_input(context: Context) -> Iterator[Finding]:
                 )
 
 
-@rule("line-loop", "channels", "stop")
+@rule("line-loop", "channels", "stop", sources=(COMMON_PRACTICE,))
 def line_loop(context: Context) -> Iterator[Finding]:
     """No signal comes back to the device it left."""
     into = lines_into(context)
@@ -95,7 +101,7 @@ def _reached(feeds: dict[str, set[str]], start: str) -> set[str]:
     return reached
 
 
-@rule("line-unused", "channels", "caution")
+@rule("line-unused", "channels", "caution", sources=(THE_PLAN,))
 def line_unused(context: Context) -> Iterator[Finding]:
     """A device that drives speakers and has no source, while a line output elsewhere is free."""
     into = lines_into(context)

@@ -19,7 +19,7 @@ OHM: Final = "Ohm's and Kirchhoff's laws; amplifiers as constant-power loads"
 NEEDS_POWER: Final = frozenset({"amplifier", "processor"})
 
 
-@rule("power-conductor-known", "power", "stop")
+@rule("power-conductor-known", "power", "stop", sources=(TABLE_SOURCE,))
 def conductor_known(context: Context) -> Iterator[Finding]:
     """Every conductor has a size, metal and insulation the tables answer for, in its place."""
     for each in facts(context).by_id.values():
@@ -35,7 +35,7 @@ def conductor_known(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("power-path-missing", "power", "stop")
+@rule("power-path-missing", "power", "stop", sources=(PRACTICE,))
 def path_missing(context: Context) -> Iterator[Finding]:
     """Every amplifier and processor has a feed from the battery and a return to it."""
     net = facts(context).net
@@ -58,7 +58,7 @@ def path_missing(context: Context) -> Iterator[Finding]:
                 )
 
 
-@rule("power-run-astray", "power", "stop", "caution")
+@rule("power-run-astray", "power", "stop", "caution", sources=(PRACTICE,))
 def run_astray(context: Context) -> Iterator[Finding]:
     """Every run hangs together with the battery, ends somewhere, and no feed goes to the body."""
     found = facts(context)
@@ -101,7 +101,7 @@ def run_astray(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("power-no-figures", "power", "caution")
+@rule("power-no-figures", "power", "caution", sources=("maker's data",))
 def no_figures(context: Context) -> Iterator[Finding]:
     """An amplifier in use has ratings, so that its current is known."""
     found = demands(context)
@@ -118,7 +118,7 @@ def no_figures(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("power-conductor-load", "power", "stop", "caution")
+@rule("power-conductor-load", "power", "stop", "caution", sources=(TABLE_SOURCE,))
 def conductor_load(context: Context) -> Iterator[Finding]:
     """No cable carries more than it may: long-term a stop, full output a caution."""
     for each in facts(context).by_id.values():
@@ -141,7 +141,7 @@ def conductor_load(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("power-return-small", "power", "caution")
+@rule("power-return-small", "power", "caution", sources=(PRACTICE,))
 def return_small(context: Context) -> Iterator[Finding]:
     """A return carries what the fuse of the feed lets through."""
     found = facts(context)
@@ -164,7 +164,7 @@ def return_small(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("power-supply-carries", "power", "stop")
+@rule("power-supply-carries", "power", "stop", sources=(OHM,))
 def supply_carries(context: Context) -> Iterator[Finding]:
     """The supply can carry full output at all."""
     found = facts(context)
@@ -187,7 +187,7 @@ def supply_carries(context: Context) -> Iterator[Finding]:
     )
 
 
-@rule("power-drop", "power", "caution")
+@rule("power-drop", "power", "caution", sources=(SHOP,))
 def drop(context: Context) -> Iterator[Finding]:
     """Voltage lost out and back at full output stays in the shop's limit."""
     found = facts(context)
@@ -252,7 +252,7 @@ def _drop_finding(
     )
 
 
-@rule("power-cut-off", "power", "stop", "caution")
+@rule("power-cut-off", "power", "stop", "caution", sources=("maker's cut-off voltage", OHM))
 def cut_off(context: Context) -> Iterator[Finding]:
     """No device falls under its cut-off at full output: running a stop, engine off a caution."""
     found = facts(context)
@@ -302,7 +302,7 @@ def _cut_off_finding(device: Device, volt: float, when: str, severity: str) -> F
     )
 
 
-@rule("power-turn-on", "channels", "caution")
+@rule("power-turn-on", "channels", "caution", sources=(PRACTICE,))
 def turn_on(context: Context) -> Iterator[Finding]:
     """Something wakes every amplifier and processor, and it is named."""
     for device in context.plan.devices:

@@ -44,7 +44,7 @@ def side_pairs(context: Context) -> list[Pair]:
     return kept
 
 
-@rule("sides-crossed", "channels", "stop", "caution")
+@rule("sides-crossed", "channels", "stop", "caution", sources=("the plan itself", NUMBERING))
 def sides_crossed(context: Context) -> Iterator[Finding]:
     """The channel that is left by number or by its wire's label goes to the left speaker."""
     for channel, speaker in driven(context):
@@ -142,7 +142,7 @@ def _lines_crossed(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("side-unpaired", "channels", "caution")
+@rule("side-unpaired", "channels", "caution", sources=("common practice, no source",))
 def side_unpaired(context: Context) -> Iterator[Finding]:
     """A driver on one side has its like on the other."""
     by_place = _by_place(context)
@@ -162,7 +162,7 @@ def side_unpaired(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("sides-differ", "channels", "caution")
+@rule("sides-differ", "channels", "caution", sources=("common practice, no source",))
 def sides_differ(context: Context) -> Iterator[Finding]:
     """Both sides of a pair have the same crossover, polarity and nearly the same level."""
     for left, left_speaker, right, right_speaker in side_pairs(context):

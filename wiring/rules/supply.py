@@ -20,7 +20,7 @@ def _report(context: Context) -> ChargingReport | None:
         return None
 
 
-@rule("key-off-draw", "power", "caution")
+@rule("key-off-draw", "power", "caution", sources=(KEY_OFF_SOURCE,))
 def key_off_draw(context: Context) -> Iterator[Finding]:
     """The parked car draws no more than the shop's limit after the job."""
     after = context.plan.supply.key_off_after_a
@@ -43,7 +43,7 @@ def key_off_draw(context: Context) -> Iterator[Finding]:
     )
 
 
-@rule("key-off-added", "power", "caution")
+@rule("key-off-added", "power", "caution", sources=(KEY_OFF_SOURCE,))
 def key_off_added(context: Context) -> Iterator[Finding]:
     """The job added no more key-off draw than the shop's limit."""
     supply = context.plan.supply
@@ -65,7 +65,7 @@ def key_off_added(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("charging-balance", "power", "caution", "note")
+@rule("charging-balance", "power", "caution", "note", sources=(DUTY_SOURCE,))
 def charging_balance(context: Context) -> Iterator[Finding]:
     """Long-term music leaves the alternator enough: cruising a caution, idling a note."""
     supply = context.plan.supply
@@ -95,7 +95,7 @@ def charging_balance(context: Context) -> Iterator[Finding]:
     )
 
 
-@rule("battery-charge", "power", "caution", "note")
+@rule("battery-charge", "power", "caution", "note", sources=(SOURCE,))
 def battery_charge(context: Context) -> Iterator[Finding]:
     """The battery is rested and charged enough to judge readings by."""
     supply = context.plan.supply

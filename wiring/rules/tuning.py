@@ -51,7 +51,7 @@ def _way(context: Context, channel: Channel) -> Way:
     return kept  # type: ignore[return-value]
 
 
-@rule("tuning-not-possible", "tuning", "caution")
+@rule("tuning-not-possible", "tuning", "caution", sources=(RESPONSE,))
 def possible(context: Context) -> Iterator[Finding]:
     """A setting the device cannot do at its sample rate."""
     for channel in {one.id: one for one, _ in driven(context)}.values():
@@ -136,7 +136,7 @@ def _add_up(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None
     return _Sum(grid, decibels(low + high), decibels(low - high), late_ms)
 
 
-@rule("crossover-cancels", "tuning", "caution")
+@rule("crossover-cancels", "tuning", "caution", sources=(RESPONSE,))
 def cancels(context: Context) -> Iterator[Finding]:
     """Two drivers that cancel where they meet, and would not with one inverted."""
     limit = context.plan.assumptions.crossover_gap_db
@@ -148,7 +148,7 @@ def cancels(context: Context) -> Iterator[Finding]:
             yield _cancels(meeting, centre, both.at_crossover_db, flipped, both.late_ms)
 
 
-@rule("crossover-sum", "tuning", "caution")
+@rule("crossover-sum", "tuning", "caution", sources=(RESPONSE,))
 def uneven(context: Context) -> Iterator[Finding]:
     """A gap or a hump where two drivers meet."""
     limit = context.plan.assumptions.crossover_gap_db
@@ -240,7 +240,12 @@ def _shaped(context: Context) -> Iterator[tuple[Channel, Speaker, Way, Floats]]:
             continue
 
 
-@rule("boost-under-high-pass", "tuning", "caution")
+@rule(
+    "boost-under-high-pass",
+    "tuning",
+    "caution",
+    sources=("the speaker maker's data", COMMON_PRACTICE),
+)
 def boost_under_high_pass(context: Context) -> Iterator[Finding]:
     """A boost under a driver's safe high-pass."""
     for channel, speaker, way, shaping in _shaped(context):
@@ -286,7 +291,7 @@ def _under_high_pass(
     )
 
 
-@rule("box-limit", "tuning", "caution")
+@rule("box-limit", "tuning", "caution", sources=(COMMON_PRACTICE,))
 def box_limit(context: Context) -> Iterator[Finding]:
     """Nothing keeps notes under its box's tuning from a driver."""
     for channel, speaker in driven(context):
@@ -307,7 +312,7 @@ def box_limit(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("box-boost", "tuning", "caution")
+@rule("box-boost", "tuning", "caution", sources=(COMMON_PRACTICE,))
 def box_boost(context: Context) -> Iterator[Finding]:
     """A boost under the tuning of a driver's box."""
     grid = stages.GRID
@@ -331,7 +336,7 @@ def box_boost(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("headroom", "tuning", "caution")
+@rule("headroom", "tuning", "caution", sources=(COMMON_PRACTICE,))
 def headroom(context: Context) -> Iterator[Finding]:
     """A channel whose settings push full-scale music over 0 dB."""
     grid = stages.GRID
@@ -361,7 +366,7 @@ def headroom(context: Context) -> Iterator[Finding]:
         )  # fmt: skip
 
 
-@rule("sections-differ", "tuning", "caution")
+@rule("sections-differ", "tuning", "caution", sources=(COMMON_PRACTICE,))
 def sections_differ(context: Context) -> Iterator[Finding]:
     """Left and right with different equaliser sections and no note that says why."""
     for left, left_speaker, right, right_speaker in side_pairs(context):
@@ -380,7 +385,7 @@ def sections_differ(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("too-many-sections", "tuning", "caution")
+@rule("too-many-sections", "tuning", "caution", sources=("the maker's data of the parts",))
 def too_many_sections(context: Context) -> Iterator[Finding]:
     """More equaliser sections on a channel than its device does."""
     for channel in context.plan.channels:
@@ -398,7 +403,7 @@ def too_many_sections(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("delay-step", "tuning", "note")
+@rule("delay-step", "tuning", "note", sources=("the maker's data of the parts",))
 def delay_step(context: Context) -> Iterator[Finding]:
     """A delay that is no step of the device."""
     for channel in context.plan.channels:

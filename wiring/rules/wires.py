@@ -22,7 +22,7 @@ def is_written(wire: Wire | None) -> bool:
     return bool(a.cavity or a.base or b.cavity or b.base)
 
 
-@rule("wire-without-speaker", "channels", "caution")
+@rule("wire-without-speaker", "channels", "caution", sources=("the plan itself",))
 def wire_without_speaker(context: Context) -> Iterator[Finding]:
     """A wire is written down where nothing is fed."""
     for channel in context.plan.channels:
@@ -43,7 +43,7 @@ def wire_without_speaker(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("wire-not-written", "channels", "caution")
+@rule("wire-not-written", "channels", "caution", sources=(COMMON_PRACTICE,))
 def wire_not_written(context: Context) -> Iterator[Finding]:
     """A speaker is fed and nobody wrote over which wire."""
     for channel in context.plan.channels:
@@ -58,7 +58,7 @@ def wire_not_written(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("wire-colour", "channels", "caution", "note")
+@rule("wire-colour", "channels", "caution", "note", sources=(colours.SOURCE, "the plan itself"))
 def wire_colour(context: Context) -> Iterator[Finding]:
     """Colours are codes of IEC 60757; green with yellow is told, since it marks earth elsewhere."""
     for channel in context.plan.channels:
@@ -97,7 +97,7 @@ def _lead_colour(context: Context, channel: Channel, lead: Lead, sign: str) -> I
     )
 
 
-@rule("polarity-not-proved", "channels", "note")
+@rule("polarity-not-proved", "channels", "note", sources=(COMMON_PRACTICE,))
 def polarity_not_proved(context: Context) -> Iterator[Finding]:
     """Channels whose polarity nobody has proved yet, all in one note."""
     open_channels = [
