@@ -9,7 +9,7 @@ from django.db import transaction
 from jobs.errors import Refused
 from jobs.models import JobEvent
 from jobs.services import channels, functions, power
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from jobs.services.saving import before_check_in, open_job
 from jobs.services.tuning import records as tuning
 from jobs.services.tuning.settings import undo_settings
@@ -53,7 +53,7 @@ def _undo(number: int, event_pk: int, actor: StaffMember) -> JobEvent:
     if reverse is None:
         raise Refused("This cannot be undone in one step: change it by hand.")
     key = f"undo-{event.pk}"
-    if JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return event
     reverse(event, actor)
     log(

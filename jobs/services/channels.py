@@ -7,7 +7,7 @@ from django.db import transaction
 
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, JobPart, JobSpeaker
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from jobs.services.removal import put_back, take_out
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
@@ -196,7 +196,7 @@ def add_speaker(
     Raises Refused when the part has none left, or the channel cannot take it.
     """
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return None
     part = None
     if part_pk is not None:
@@ -225,7 +225,7 @@ def arrange(
 ) -> JobEvent:
     """Join the channel's speakers, and the coils of each, in one of the plan's ways."""
     job = open_job(number)
-    if key and (done := JobEvent.objects.filter(key=key).first()):
+    if done := done_before(key):
         return done
     channel = _channel(job, pk)
     speakers = list(channel.speakers.all())
@@ -293,7 +293,7 @@ def save_speaker(
 def remove_speaker(number: int, pk: int, *, actor: StaffMember, key: str = "") -> JobEvent:
     """Take a speaker out of its place and off its channels; the event undoes it."""
     job = open_job(number)
-    if key and (done := JobEvent.objects.filter(key=key).first()):
+    if done := done_before(key):
         return done
     speaker = job.speakers.get(pk=pk)
     fed_by = {}

@@ -14,7 +14,7 @@ from django.utils import timezone
 from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import ClockEnd, Job, JobEvent, TimeEntry
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from jobs.services.saving import open_job, subject_of
 from shop.models import Shop, StaffMember
 from shop.roles import Role
@@ -105,7 +105,7 @@ def start(number: int, actor: StaffMember, key: str = "") -> Started:
         raise Refused("Clocks are for technicians and managers.")
     if running is not None and running.job_id == job.pk:
         return Started(running)
-    if key and (done := JobEvent.objects.filter(key=key).first()):
+    if done := done_before(key):
         return Started(TimeEntry.objects.get(pk=done.subject.rpartition(":")[2]))
     now = timezone.now()
     if running is not None:
@@ -125,7 +125,7 @@ def end(number: int, actor: StaffMember, how: ClockEnd, key: str = "") -> TimeEn
     _hold(actor)
     job = Job.objects.select_for_update(of=("self",)).get(number=number)
     own = actor.time_entries.filter(job=job).with_names()
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return own.last()
     running = own.running().first()
     if running is not None:

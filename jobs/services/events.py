@@ -31,3 +31,11 @@ def log(
         at=timezone.now(),
     )
     return record.write(event)
+
+
+def done_before(key: str | None) -> JobEvent | None:
+    """The event of a save that was made with this key already: a repeat changes nothing.
+
+    None without a key, which is a save that no client may repeat.
+    """
+    return JobEvent.objects.filter(key=key).first() if key else None

@@ -10,8 +10,8 @@ from django.db import transaction
 
 from jobs import wording
 from jobs.errors import Refused
-from jobs.models import FitProof, JobEvent, JobPart
-from jobs.services.events import log
+from jobs.models import FitProof, JobPart
+from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
 
@@ -62,7 +62,7 @@ def add_proof(
 ) -> FitProof | None:
     """Add a proof; None when this key was already saved. Raises Refused."""
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return None
     if guide is not None:
         check_guide(guide)

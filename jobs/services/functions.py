@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from jobs.errors import Refused
 from jobs.models import FunctionCheck, FunctionResult, JobEvent
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
 
@@ -58,7 +58,7 @@ def all_work(
     Returns the event that undoes it, None when nothing was left.
     """
     job = open_job(number)
-    if key and (done := JobEvent.objects.filter(key=key).first()):
+    if done := done_before(key):
         return done
     untried = job.function_checks.filter(group=group, **{phase: FunctionResult.UNTRIED})
     rows = list(untried)
@@ -110,7 +110,7 @@ def add_function(
 ) -> FunctionCheck | None:
     """Add a function of this car to the list; None when this key was already saved."""
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return None
     last = job.function_checks.aggregate(last=Max("order"))["last"] or 0
     try:

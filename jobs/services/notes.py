@@ -3,8 +3,8 @@
 from django.db import transaction
 
 from jobs.errors import Refused
-from jobs.models import JobEvent, JobNote
-from jobs.services.events import log
+from jobs.models import JobNote
+from jobs.services.events import done_before, log
 from jobs.services.saving import open_job, subject_of
 from shop.models import StaffMember
 
@@ -13,7 +13,7 @@ from shop.models import StaffMember
 def add_note(number: int, text: str, *, actor: StaffMember, key: str = "") -> JobNote | None:
     """Add a note; None when this key was already saved. Raises Refused."""
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return None
     text = text.strip()
     if not text:

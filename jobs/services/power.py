@@ -6,7 +6,7 @@ from django.db import transaction
 
 from jobs.errors import Refused
 from jobs.models import Job, JobEvent, PowerRun, SupplyFacts
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from jobs.services.removal import facts_in, put_back, take_out
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
@@ -99,7 +99,7 @@ def _create(job: Job, actor: StaffMember, facts: dict[str, Any], key: str = "") 
 def add_run(number: int, facts: dict[str, Any], *, actor: StaffMember, key: str = "") -> JobEvent:
     """Add a run; a repeat of the key adds none. Returns the event that undoes it."""
     job = open_job(number)
-    if key and (done := JobEvent.objects.filter(key=key).first()):
+    if done := done_before(key):
         return done
     return _create(job, actor, dict(facts), key)
 
@@ -108,7 +108,7 @@ def add_run(number: int, facts: dict[str, Any], *, actor: StaffMember, key: str 
 def copy_run(number: int, pk: int, *, actor: StaffMember, key: str = "") -> JobEvent:
     """Add a run with the same facts as another one."""
     job = open_job(number)
-    if key and (done := JobEvent.objects.filter(key=key).first()):
+    if done := done_before(key):
         return done
     run = job.runs.get(pk=pk)
     return _create(job, actor, {name: getattr(run, name) for name in RUN_FACTS}, key)
@@ -118,7 +118,7 @@ def copy_run(number: int, pk: int, *, actor: StaffMember, key: str = "") -> JobE
 def remove_run(number: int, pk: int, *, actor: StaffMember, key: str = "") -> JobEvent:
     """Take a run out of the plan; the event undoes it."""
     job = open_job(number)
-    if key and (done := JobEvent.objects.filter(key=key).first()):
+    if done := done_before(key):
         return done
     run = job.runs.get(pk=pk)
     return log(

@@ -6,8 +6,8 @@ from django.db import transaction
 from django.db.models import Max
 from django.utils import timezone
 
-from jobs.models import JobEvent, Reading, ReadingKind
-from jobs.services.events import log
+from jobs.models import Reading, ReadingKind
+from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
 
@@ -65,7 +65,7 @@ def add_reading(
 ) -> Reading | None:
     """Add a reading of this job's own to the list; None when this key was already saved."""
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return None
     last = job.readings.aggregate(last=Max("order"))["last"] or 0
     row = Reading.objects.create(

@@ -22,7 +22,7 @@ from django.db import models, transaction
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import Job, JobEvent
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from shop.models import StaffMember
 
 CLASH: Final = "entry.clash"
@@ -142,7 +142,7 @@ def _log_clash(
     row: models.Model, job: Job, actor: StaffMember, clashes: list[FieldClash], key: str
 ) -> None:
     """Keep in the log what was not written, so that neither value is lost; once a key."""
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return
     log(
         job,
@@ -203,7 +203,7 @@ def save_row(
         row = rows.select_related(*join).get(**{job_path: job})
     if row.version != version:
         # A save that was made has raised the version, so only here can the key be a repeat.
-        if key and JobEvent.objects.filter(key=key).exists():
+        if done_before(key):
             return Saved(row, repeated=True, job=job)
         if not force and (clashes := _clashes(row, changes, version, job, actor, key)):
             _log_clash(row, job, actor, clashes, f"{key}-clash" if key else "")

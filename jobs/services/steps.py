@@ -11,9 +11,9 @@ from django.utils import timezone
 from jobs import wording
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
-from jobs.models import Job, JobEvent, JobStep, StepOutcome, WorkKind
+from jobs.models import Job, JobStep, StepOutcome, WorkKind
 from jobs.models.steps import StepWords
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from jobs.services.gates import MOST_NAMED, GateFacts
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
@@ -68,7 +68,7 @@ def set_work_kind(job_id: int, kind: WorkKind | None, actor: StaffMember, key: s
     if job.stage not in KIND_OPEN:
         raise Refused(f"{job} is {job.get_stage_display().lower()}: its steps are settled.")
     old = job.work_kind
-    if old == kind or (key and JobEvent.objects.filter(key=key).exists()):
+    if old == kind or done_before(key):
         return job
     job.work_kind = kind
     job.version += 1
@@ -90,7 +90,7 @@ def add_step(number: int, text: str, actor: StaffMember, key: str = "") -> JobSt
     """Add a step to this job alone, as its last; None when this key was already saved."""
     job = open_job(number)
     text = text.strip()
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return None
     if not text:
         raise Refused("Write what is to be done.")
@@ -145,7 +145,7 @@ def record_step(
     job = open_job(number)
     step = JobStep.objects.get(pk=pk, job=job)
     step.job = job
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return Saved(step, repeated=True)
     changes = dict(changes)
     values = {

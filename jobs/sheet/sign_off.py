@@ -16,7 +16,7 @@ from jobs.lifecycle import SHEET_OPEN, Stage
 from jobs.models import FindingReason, InstallSheet, Job, SheetReceipt
 from jobs.plan.document import findings_of
 from jobs.services import record
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from jobs.services.moves import check_move, check_stage, move
 from jobs.sheet import document as sheet_document, render
 from shop.models import StaffMember
@@ -41,7 +41,7 @@ def give_reason(
     given = job.finding_reasons.filter(fingerprint=fingerprint).first()
     reason = reason.strip()
     before = given.reason if given else ""
-    if reason == before or (key and job.events.filter(key=key).exists()):
+    if reason == before or done_before(key):
         return given
     finding = next((one for one in findings_of(job) if one.fingerprint == fingerprint), None)
     if finding is None and reason:

@@ -5,8 +5,8 @@ from typing import Any
 from django.db import IntegrityError, transaction
 
 from jobs.errors import Refused
-from jobs.models import FactoryOutput, FactorySum, JobEvent
-from jobs.services.events import log
+from jobs.models import FactoryOutput, FactorySum
+from jobs.services.events import done_before, log
 from jobs.services.saving import open_job, save_row, subject_of
 from shop.models import StaffMember
 
@@ -28,7 +28,7 @@ def save_output(
     Raises Refused on a name the job has already, or when somebody changed it since `version`.
     """
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return None
     try:
         with transaction.atomic():
@@ -66,7 +66,7 @@ def save_sum(
 ) -> FactorySum | None:
     """Add a sum of two outputs or change one; None when this key was already saved."""
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return None
     for name in ("first", "second"):
         if facts[name].job_id != job.pk:
@@ -99,7 +99,7 @@ def save_sum(
 def remove(number: int, kind: str, pk: int, *, actor: StaffMember, key: str = "") -> None:
     """Take an output (with the sums it is in) or a sum away."""
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return
     model: Any = FactoryOutput if kind == "output" else FactorySum
     row = model.objects.get(pk=pk, job=job)

@@ -5,10 +5,10 @@ from typing import Any
 from django.db import transaction
 
 from jobs.errors import Refused
-from jobs.models import Job, JobEvent, MeasuredPhase, MeasuredResponse, TuningKind
+from jobs.models import Job, MeasuredPhase, MeasuredResponse, TuningKind
 from jobs.plan.document import plan_of
 from jobs.plan.measured import decode, read, settings_now
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
 
@@ -50,7 +50,7 @@ def import_response(
     is kept aside.
     """
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return None
     if len(content) > MOST_BYTES:
         raise Refused(f"{file_name} is larger than 4 MB: export fewer points.")
@@ -98,7 +98,7 @@ def correct_text(
     """
     job = open_job(number)
     row = job.measured.get(pk=pk)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return row
     if row.version != version:
         raise Refused("Somebody changed this measurement meanwhile: copy your text and look again.")
@@ -151,7 +151,7 @@ def save_measured(
 def remove_measured(number: int, pk: int, *, actor: StaffMember, key: str = "") -> None:
     """Take a measurement away for good."""
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return
     row = job.measured.get(pk=pk)
     before = {"file": row.file_name, "place": row.place, "phase": row.phase}

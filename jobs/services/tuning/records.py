@@ -15,7 +15,7 @@ from jobs.models import (
     TuningKind,
     TuningRecord,
 )
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from jobs.services.removal import facts_in
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
@@ -95,7 +95,7 @@ def keep_as_working(
 ) -> TuningRecord | None:
     """Keep the present settings under a name; None when this key was already saved."""
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return None
     name = name.strip()
     if not name:
@@ -120,7 +120,7 @@ def keep_as_working(
 def return_to(number: int, pk: int, *, actor: StaffMember, key: str = "") -> JobEvent:
     """Copy a record into the present settings; the event undoes it."""
     job = open_job(number)
-    if key and (done := JobEvent.objects.filter(key=key).first()):
+    if done := done_before(key):
         return done
     source = job.tuning_records.get(pk=pk)
     now = record_of(job, TuningKind.AFTER, actor)
@@ -181,7 +181,7 @@ def add_other(
 ) -> OtherSetting | None:
     """Add a setting outside the channels; None when this key was already saved."""
     job = open_job(number)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return None
     try:
         with transaction.atomic():

@@ -8,7 +8,7 @@ from django.db import transaction
 from jobs.errors import Refused
 from jobs.models import Job, JobEvent, ListeningSeat, SeatDistance
 from jobs.plan.tuning import Delays, delays_of
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from jobs.services.tuning.facts import facts_of
 from jobs.services.tuning.settings import put_settings
@@ -44,7 +44,7 @@ def tap_seat(number: int, place: str, *, actor: StaffMember, key: str = "") -> L
     """Listen from a seat, or no longer; its distances are kept either way."""
     job = open_job(number)
     seat, made = ListeningSeat.objects.get_or_create(job=job, place=place)
-    if key and JobEvent.objects.filter(key=key).exists():
+    if done_before(key):
         return seat
     if not made:
         seat.used = not seat.used

@@ -7,7 +7,7 @@ from django.db import transaction
 
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, TuningKind
-from jobs.services.events import log
+from jobs.services.events import done_before, log
 from jobs.services.saving import as_json, open_job
 from jobs.services.tuning.records import drop_empty, facts_of, record_of, save_setting
 from shop.models import StaffMember
@@ -32,7 +32,7 @@ def put_settings(
     A repeat of a key changes nothing and gives the event of the first time.
     """
     job = open_job(number)
-    if key and (done := JobEvent.objects.filter(key=key).first()):
+    if done := done_before(key):
         return done
     channels = {row.plan_id: row for row in job.channels.select_related("part")}
     present = _present(job)
