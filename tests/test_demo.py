@@ -7,7 +7,7 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.utils import timezone
 
-from jobs.demo.vehicles import VEHICLES
+from deploy.demo.vehicles import VEHICLES
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, SavedSetup
 from jobs.plan.document import findings_of

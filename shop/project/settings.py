@@ -63,6 +63,7 @@ INSTALLED_APPS = [
     "django_htmx",
     "shop",
     "jobs",
+    "deploy.demo",
 ]
 
 MIDDLEWARE = [

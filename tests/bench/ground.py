@@ -7,7 +7,7 @@ from datetime import timedelta
 from django.db import connection
 from django.utils import timezone
 
-from jobs.demo.loader import Loader
+from deploy.demo.loader import Loader
 from jobs.lifecycle import LIVE, Stage
 from jobs.models import Job, SavedSetup, SetupState
 from jobs.services.moves import move

@@ -176,7 +176,7 @@ def main() -> int:
 
         call_command("migrate", interactive=False, verbosity=0)
         call_command("collectstatic", interactive=False, verbosity=0)
-        from jobs.demo.loader import Loader
+        from deploy.demo.loader import Loader
 
         Loader(lambda text: None).load()
         with socket.create_server(("127.0.0.1", 0)) as free:

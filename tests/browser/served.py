@@ -13,7 +13,7 @@ from urllib.request import urlopen
 
 from playwright.sync_api import BrowserContext, Page, expect
 
-from jobs.demo.people import STAFF
+from deploy.demo.people import STAFF
 
 ROOT = Path(__file__).resolve().parents[2]
 PASSWORDS = {one.username: one.password for one in STAFF}

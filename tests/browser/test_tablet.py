@@ -3,7 +3,7 @@
 import pytest
 from playwright.sync_api import Page, expect
 
-from jobs.demo.people import STAFF
+from deploy.demo.people import STAFF
 from tests.browser.conftest import SignIn
 
 PINS = {one.username: (one.name, one.pin) for one in STAFF if one.pin}

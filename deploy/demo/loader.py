@@ -9,11 +9,11 @@ from django.contrib.auth.hashers import make_password
 from django.db import transaction
 from django.utils import timezone
 
-from jobs.demo import catalogue, people, schedule, steps, vehicles
-from jobs.demo.bay_sheet import fill
-from jobs.demo.clock import at
-from jobs.demo.schedule import DemoJob
-from jobs.demo.signature import scribble
+from deploy.demo import catalogue, people, schedule, steps, vehicles
+from deploy.demo.bay_sheet import fill
+from deploy.demo.clock import at
+from deploy.demo.schedule import DemoJob
+from deploy.demo.signature import scribble
 from jobs.lifecycle import PATH, Stage
 from jobs.models import Job
 from jobs.plan.document import findings_of

@@ -5,8 +5,8 @@ from typing import Any
 
 from django.core.management.base import CommandError, CommandParser
 
-from jobs.demo.loader import Loader
-from jobs.demo.people import STAFF
+from deploy.demo.loader import Loader
+from deploy.demo.people import STAFF
 from jobs.models import Job
 from shop.management.ready import ReadyCommand
 from shop.models import Customer, Product, StaffMember

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from jobs.demo.sound import Sound
+    from deploy.demo.sound import Sound
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from jobs.plan.tuning import guide
 from jobs.services.tuning import capture, facts, levels, measured, seats
 
 if TYPE_CHECKING:
-    from jobs.demo.bay_sheet import Filler
+    from deploy.demo.bay_sheet import Filler
 
 Bump = tuple[float, float, float]
 """Centre [Hz], height [dB], width [octaves]."""

@@ -8,8 +8,8 @@ M1 wakes A1 and A2: there is no remote wire.
 
 from typing import Final
 
-from jobs.demo import sound
-from jobs.demo.spec import Filter, Measured, PlacedSpeaker, Proof, Setting, Tried, Wiring, Work
+from deploy.demo import sound
+from deploy.demo.spec import Filter, Measured, PlacedSpeaker, Proof, Setting, Tried, Wiring, Work
 
 _TWEETER_HIGH = Filter("linkwitz_riley", 4, 2500)
 _MID_LOW = Filter("linkwitz_riley", 4, 2500)

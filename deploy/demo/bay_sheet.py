@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 from django.utils import timezone
 
-from jobs.demo import sound
-from jobs.demo.spec import Setting, Tried, Work
+from deploy.demo import sound
+from deploy.demo.spec import Setting, Tried, Work
 from jobs.models import Channel, FunctionResult, Job, SupplyFacts, TuningKind
 from jobs.services import channels, fit, functions, notes, power, readings
 from jobs.services.tuning import records as tuning
 from shop.models import StaffMember
 
 if TYPE_CHECKING:
-    from jobs.demo.loader import Loader
+    from deploy.demo.loader import Loader
 
 
 class Filler:

@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 from PIL import Image, ImageDraw
 
-from jobs.demo.schedule import DemoJob
+from deploy.demo.schedule import DemoJob
 from jobs.lifecycle import Stage
 from jobs.models import ClockEnd, Job, JobStep, StepOutcome, WorkKind
 from jobs.services import clock, photos, step_lists, steps
 from shop.models import StaffMember
 
 if TYPE_CHECKING:
-    from jobs.demo.loader import Loader
+    from deploy.demo.loader import Loader
 
 KINDS: Final = {
     "full_case": "Full system",

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from typing import Final
 
-from jobs.demo.spec import Filter, Measured, PlacedSpeaker, Proof, Setting, Tried, Wiring, Work
+from deploy.demo.spec import Filter, Measured, PlacedSpeaker, Proof, Setting, Tried, Wiring, Work
 
 _HIGH = Filter("butterworth", 4, 80)
 _AS_FOUND = Setting(Filter("butterworth", 2, 120), level_db=-18.0)
