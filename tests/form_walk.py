@@ -219,6 +219,9 @@ def forms_in(root: Node, page: str) -> Iterator[Form]:
             yield Form(action, _merged(controls), False, page, with_files)
 
 
+MOST_OF_A_PAGE = 9
+"""How many addresses of one view are read, beyond those given."""
+
 _LINKS = ("href", "hx-get", "action")
 
 
@@ -241,9 +244,7 @@ def _sort_of(address: str) -> tuple[Any, ...] | None:
     except Resolver404:
         return None
     named = tuple(value for value in found.kwargs.values() if isinstance(value, str))
-    asked = tuple(
-        (name, "" if value.isdigit() else value) for name, value in parse_qsl(parts.query)
-    )
+    asked = tuple((name, re.sub(r"\d+", "", value)) for name, value in parse_qsl(parts.query))
     return found.url_name, named[:1], asked
 
 
@@ -256,6 +257,8 @@ class Walk:
         self.forms: dict[tuple[str, frozenset[str], bool], Form] = {}
         self.asked: dict[str, set[str]] = {}
         """Names in the query of an address, by URL name."""
+        self.answered: dict[str, int] = {}
+        """The status of the first answer, by URL name."""
         self._seen: set[tuple[Any, ...]] = set()
 
     def read(self, addresses: Iterable[str]) -> None:
@@ -266,20 +269,25 @@ class Walk:
             if sort is None or sort[0] in self.skip:
                 continue
             self.asked.setdefault(sort[0], set()).update(name for name, _ in sort[2])
-            if place >= given and (*sort, htmx) in self._seen:
+            like_it = sum(one[0] == sort[0] for one in self._seen)
+            if place >= given and ((*sort, htmx) in self._seen or like_it >= MOST_OF_A_PAGE):
                 continue
             self._seen.add((*sort, htmx))
             answer = self.client.get(address, headers={"HX-Request": "true"} if htmx else {})
             assert answer.status_code < 500, address
+            self.answered.setdefault(sort[0], answer.status_code)
             if answer.status_code < 400 and "html" in answer.get("Content-Type", ""):
                 root = tree_of(answer.content.decode())
-                self._keep(root, address)
+                self._find(root, address)
                 waiting += links_in(root, address)
 
-    def _keep(self, root: Node, address: str) -> None:
+    def keep(self, form: Form) -> None:
+        if form.url_name and form.url_name not in self.skip:
+            self.forms.setdefault(form.kind, form)
+
+    def _find(self, root: Node, address: str) -> None:
         for form in forms_in(root, address):
-            if form.url_name and form.url_name not in self.skip:
-                self.forms.setdefault(form.kind, form)
+            self.keep(form)
         for node in root.walk():
             get = node.tag == "form" and node.attributes.get("method", "get").lower() == "get"
             if get and node.attributes.get("action"):

@@ -2,19 +2,18 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
-from datetime import datetime
 from typing import Any, Final
 
 from django.apps import apps
 from django.core.exceptions import FieldDoesNotExist
 from django.db import models
 from django.db.models import Q
-from django.utils.dateparse import parse_datetime
 
 from jobs import wording
 from jobs.lifecycle import MOVES, Stage
 from jobs.models import CheckIn, Job, JobEvent
 from jobs.services.saving import CLASH
+from shop.typed import instant
 
 _TITLES: Final = {
     "job.booked": "Booked",
@@ -104,8 +103,8 @@ def _value(value: Any, field: Any = None) -> str:
     if value in choices:
         return str(choices[value])
     text = wording.size(str(value))
-    moment = parse_datetime(text) if len(text) >= 16 and text[4:5] == "-" else None
-    if isinstance(moment, datetime) and moment.tzinfo:
+    moment = instant(text) if len(text) >= 16 and text[4:5] == "-" else None
+    if moment is not None:
         return wording.dated(moment)
     return text if len(text) < 24 and "\n" not in text else f"“{text}”"
 

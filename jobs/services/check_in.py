@@ -19,6 +19,7 @@ from shop.models import StaffMember
 
 MOST_MARKS: Final = 100
 MOST_SIGNATURE_CHARACTERS: Final = 400_000
+LONGEST_NAME: Final = 80
 PNG: Final = "data:image/png;base64,"
 
 
@@ -126,6 +127,8 @@ def sign_check_in(
     signed_name = signed_name.strip()
     if not signed_name:
         raise Refused("Type the name of the person who signs.")
+    if len(signed_name) > LONGEST_NAME:
+        raise Refused(f"The name is longer than {LONGEST_NAME} letters: shorten it.")
     if signature and not signature.startswith(PNG):
         raise Refused("The signature could not be read: clear it and sign again.")
     if len(signature) > MOST_SIGNATURE_CHARACTERS:

@@ -229,6 +229,7 @@ def _group_html(request: Request, number: int, phase: str, group: str) -> str:
 @require_POST
 def add_function(request: Request, number: int, phase: str) -> HttpResponse:
     """Add a function of this car to the list."""
+    get_object_or_404(Job, number=number)
     form = FunctionForm(request.POST)
     if form.is_valid():
         try:
@@ -286,6 +287,7 @@ def reading(request: Request, number: int, phase: str, pk: int) -> HttpResponse:
 @require_POST
 def add_reading(request: Request, number: int, phase: str) -> HttpResponse:
     """Add a reading of this job's own."""
+    get_object_or_404(Job, number=number)
     form = ReadingForm(request.POST)
     if form.is_valid():
         data = form.cleaned_data

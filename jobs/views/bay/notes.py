@@ -13,7 +13,7 @@ from django.views.decorators.http import require_POST, require_safe
 from jobs import undo as undoing
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.forms.bay.add import NoteForm
-from jobs.models import Job, SendBack
+from jobs.models import Job, JobEvent, SendBack
 from jobs.services import moves, notes as service, send_backs
 from jobs.services.work_done import who_may_have_worked, work_done
 from jobs.views.bay import answers
@@ -164,7 +164,7 @@ def undo(request: Request, number: int, pk: int) -> HttpResponse:
         undoing.undo(number, pk, actor(request))
     except Refused as refused:
         return answers.refused(request, number, "fit", refused)
-    except (Job.DoesNotExist, LookupError):
+    except (Job.DoesNotExist, JobEvent.DoesNotExist, LookupError):
         raise Http404("There is nothing to undo.") from None
     messages.success(request, "Undone.")
     shown = request.htmx.current_url_abs_path if request.htmx else None
