@@ -40,7 +40,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="run only the tests that touch the database, browser tests left out",
     )
     parser.addoption("--seed", type=int, default=1, help="seed of the hostile requests")
-    parser.addoption("--posts", type=int, default=400, help="how many hostile requests of a sort")
+    parser.addoption("--posts", type=int, default=150, help="how many hostile requests of a sort")
 
 
 @pytest.hookimpl(tryfirst=True)
