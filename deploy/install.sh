@@ -54,6 +54,7 @@ if ! "$python" deploy/pdf_ready.py >/dev/null 2>&1; then
 fi
 
 if [ "$purpose" = test ]; then
+    PATH=$PATH:/usr/sbin command -v haproxy >/dev/null || deploy/packages.sh haproxy
     .venv/bin/playwright --version >/dev/null 2>&1 || deploy/packages.sh libatomic1
     [ -x "${CHROMIUM:-/usr/bin/chromium}" ] || deploy/packages.sh chromium
     command -v strace >/dev/null || deploy/packages.sh strace

@@ -12,6 +12,7 @@ from shop.views import (
     offline,
     settings,
     tablets,
+    trust,
     vehicle_models,
 )
 
@@ -24,6 +25,8 @@ urlpatterns: list[URLPattern] = [
     path("sign-in/", accounts.login, name="login"),
     path("sign-out/", accounts.logout, name="logout"),
     path("sign-in/locked/", accounts.locked_out, name="locked_out"),
+    path("tablet/set-up/", trust.trust, name="trust"),
+    path("tablet/set-up/certificate/", trust.trust_certificate, name="trust_certificate"),
     path("password/", accounts.password_change, name="password_change"),
     path("password/confirm/", tablets.password_confirm, name="password_confirm"),
     path("my-pin/", tablets.my_pin, name="my_pin"),

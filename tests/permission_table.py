@@ -21,6 +21,8 @@ TABLE: dict[str, Roles] = {
     "service_worker": PUBLIC,
     "manifest": PUBLIC,
     "offline": PUBLIC,
+    "trust": PUBLIC,
+    "trust_certificate": PUBLIC,
     "login": PUBLIC,
     "locked_out": PUBLIC,
     "logout": STAFF,

@@ -24,32 +24,32 @@ def _left_for_speakers(plan: Document, full: Document) -> dict[str, float]:
     listed: dict[str, list[float]] = defaultdict(list)
     for figure in full["figures"]:
         listed[figure["label"]].append(figure["value"])
-    found = {}
+    left = {}
     for device in plan.get("devices", ()):
         turns = listed[f"power available to the speakers of {device['name']}"]
         if turns and device["id"] in full["devices"]:
-            found[device["id"]] = turns.pop(0)
-    return found
+            left[device["id"]] = turns.pop(0)
+    return left
 
 
-def _sound(sound: Document | None) -> dict[str, Any] | None:
+def _tuned(tuned: Document | None) -> dict[str, Any] | None:
     """Version 1 said in the drawing alone that it holds what is expected now."""
-    if not sound:
+    if not tuned:
         return None
     measured = [
-        {**one, "expected_drawn": "Expected now" in one["svg"]} for one in sound["measured"]
+        {**one, "expected_drawn": "Expected now" in one["svg"]} for one in tuned["measured"]
     ]
-    return {**sound, "measured": measured}
+    return {**tuned, "measured": measured}
 
 
 def _signatures(signatures: Document) -> dict[str, Any]:
     """Version 1 had whoever handed the job to review sign for the work."""
-    found = dict(signatures)
-    signed = found.pop("technician")
+    by_role = dict(signatures)
+    signed = by_role.pop("technician")
     work = None
     if signed:
         work = {"people": [signed["name"]], "handed_over_by": signed["name"], "at": signed["at"]}
-    return {**found, "work": work}
+    return {**by_role, "work": work}
 
 
 def _from_1(document: Document) -> dict[str, Any]:
@@ -73,7 +73,7 @@ def _from_1(document: Document) -> dict[str, Any]:
         "document_version": 2,
         "photos": [],
         "signatures": _signatures(document["signatures"]),
-        "sound": _sound(document.get("sound")),
+        "sound": _tuned(document.get("sound")),
         "results": {
             "standing": [],
             **results,

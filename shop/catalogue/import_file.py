@@ -29,9 +29,9 @@ from shop.catalogue.columns import (
 )
 from shop.catalogue.match import Catalogue, Words
 from shop.catalogue.product_forms import ProductForm
-from shop.catalogue.spreadsheets import Row, Sheet
+from shop.catalogue.spreadsheets import Row, Table
+from shop.figures import shown_figure
 from shop.models import CatalogueUpload, Product, ProductKind, ProductRating, Shop
-from shop.shown import shown_figure
 from shop.wording import quantity
 
 Ratings = dict[tuple[float, bool], float]
@@ -137,7 +137,7 @@ class ImportPlan:
     @property
     def digest(self) -> str:
         """Stands for what was shown, whatever is chosen: another digest means look again."""
-        said = [
+        rows = [
             [
                 one.number,
                 one.product and one.product.pk,
@@ -146,7 +146,7 @@ class ImportPlan:
             ]
             for one in self.outcomes
         ]
-        return hashlib.sha256(json.dumps(said).encode()).hexdigest()
+        return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
 
 
 # One row -----------------------------------------------------------------------------------------
@@ -308,30 +308,30 @@ def _emptied(name: str) -> Any:
 
 
 def _said(form: ProductForm) -> list[str]:
-    found = []
+    texts = []
     for name, errors in form.errors.items():
         start = "" if name == "__all__" else f"{heading_of(name)}: "
-        found += [f"{start}{error}" for error in errors]
-    return found
+        texts += [f"{start}{error}" for error in errors]
+    return texts
 
 
 def _changes(
     before: Product | None, form: ProductForm, ratings: Ratings, old_ratings: Ratings
 ) -> list[Change]:
     """Each figure that differs; of a new product, each that is given."""
-    after, found = form.instance, []
+    after, changes = form.instance, []
     blank = Product(kind=after.kind)
     for name in form.fields:
         old = getattr(before or blank, name)
         if old != getattr(after, name):
             was = shown_figure(before, name) if before else ""
-            found.append(Change(heading_of(name), was, shown_figure(after, name)))
+            changes.append(Change(heading_of(name), was, shown_figure(after, name)))
     for load_ohm, bridged in sorted({*ratings, *old_ratings}):
         old_w, new_w = old_ratings.get((load_ohm, bridged)), ratings.get((load_ohm, bridged))
         if old_w != new_w:
             label = f"Power{' bridged' if bridged else ''} into {quantity(load_ohm, 'Ω')}"
-            found.append(Change(label, _watts(old_w) if before else "", _watts(new_w)))
-    return found
+            changes.append(Change(label, _watts(old_w) if before else "", _watts(new_w)))
+    return changes
 
 
 def _watts(power_w: float | None) -> str:
@@ -343,7 +343,7 @@ def _watts(power_w: float | None) -> str:
 
 def plan_import(upload: CatalogueUpload, choices: Mapping[int, Choice] | None = None) -> ImportPlan:
     """What the file would do; nothing is written. `choices` are by row number."""
-    sheet = msgspec.convert(upload.sheet, Sheet)
+    sheet = msgspec.convert(upload.sheet, Table)
     reader = _Reader(upload, choices or {})
     return ImportPlan([reader.read(row) for row in sheet.rows])
 

@@ -14,7 +14,7 @@ from shop.catalogue.columns import (
     rating_of,
 )
 from shop.catalogue.product_forms import BASICS, GROUPS
-from shop.catalogue.spreadsheets import MOST_BYTES, Sheet, UnreadableFile, read_table
+from shop.catalogue.spreadsheets import MOST_BYTES, Table, UnreadableFile, read_table
 from shop.models import CatalogueUpload, ProductKind
 
 EXAMPLES = 3
@@ -63,7 +63,7 @@ class ColumnsForm(forms.Form):
         help_text="Otherwise an empty cell leaves the figure as it stands.",
     )
 
-    def __init__(self, data: Any = None, *, upload: CatalogueUpload, sheet: Sheet) -> None:
+    def __init__(self, data: Any = None, *, upload: CatalogueUpload, sheet: Table) -> None:
         initial = {
             "kind": upload.kind,
             "decimal_comma": str(int(upload.decimal_comma)),
@@ -83,12 +83,12 @@ class ColumnsForm(forms.Form):
     @property
     def columns(self) -> list[tuple[forms.BoundField, list[str]]]:
         """Each column with the first few things in it."""
-        found = []
+        columns = []
         for place in range(len(self.sheet.headings)):
             cells = (row.cells[place] for row in self.sheet.rows)
             examples = [cell for _, cell in zip(range(EXAMPLES), filter(None, cells), strict=False)]
-            found.append((self[f"column_{place}"], examples))
-        return found
+            columns.append((self[f"column_{place}"], examples))
+        return columns
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}

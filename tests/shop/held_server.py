@@ -1,6 +1,7 @@
 """A server whose application answers when it is let: test_server.py starts it.
 
-`/held` waits until the named pipe of the first argument is written to, `/pid` names the process.
+`/held` waits until the named pipe of the first argument is written to, `/pid` names the process,
+`/scheme` tells how and from where it was asked.
 """
 
 import os
@@ -17,6 +18,8 @@ def application(environ: dict[str, Any], start_response: Callable[..., Any]) -> 
     """Answer as the path says."""
     if environ["PATH_INFO"] == "/held":
         answer = Path(sys.argv[1]).read_bytes()
+    elif environ["PATH_INFO"] == "/scheme":
+        answer = f"{environ['wsgi.url_scheme']} {environ['REMOTE_ADDR']}".encode()
     else:
         answer = str(os.getpid()).encode()
     start_response("200 OK", [("Content-Length", str(len(answer)))])

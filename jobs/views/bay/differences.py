@@ -59,13 +59,13 @@ def in_words(facts: dict[str, Any]) -> dict[str, str]:
 def differences(job: Job, first: TuningRecord, second: TuningRecord) -> list[Difference]:
     """Every setting that differs, channel by channel in the order of the plan."""
     sides = [{row.channel_id: row for row in record.settings.all()} for record in (first, second)]
-    found = []
+    rows = []
     for channel in job.channels.select_related("part").order_by("part_id", "kind", "number"):
         here, there = (facts_of(side.get(channel.pk)) for side in sides)
         left, right = in_words(here), in_words(there)
-        found += [
+        rows += [
             Difference(channel.plan_id, name, left[name], right[name])
             for name, facts in _FACTS.items()
             if any(here[fact] != there[fact] for fact in facts)
         ]
-    return found
+    return rows

@@ -17,7 +17,7 @@ from jobs.models import Job, JobEvent, SendBack
 from jobs.services import moves, notes as service, send_backs
 from jobs.services.work_done import who_may_have_worked, work_done
 from jobs.views.bay import answers
-from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
+from jobs.views.bay.bay_sheet import BENCH, SECTIONS, BaySheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.typed import token, whole
@@ -34,10 +34,10 @@ FROM_THE_SHEET: Final = {
 @allow_any_staff
 @require_safe
 def notes(request: Request, number: int) -> HttpResponse:
-    return _page(request, Sheet.of(request, number, "notes"), NoteForm())
+    return _page(request, BaySheet.of(request, number, "notes"), NoteForm())
 
 
-def _page(request: Request, sheet: Sheet, form: NoteForm) -> HttpResponse:
+def _page(request: Request, sheet: BaySheet, form: NoteForm) -> HttpResponse:
     answer = answers.page(
         request,
         sheet,
@@ -54,7 +54,7 @@ def _page(request: Request, sheet: Sheet, form: NoteForm) -> HttpResponse:
 @require_POST
 def add(request: Request, number: int) -> HttpResponse:
     form = NoteForm(request.POST)
-    sheet = Sheet.of(request, number, "notes")
+    sheet = BaySheet.of(request, number, "notes")
     if form.is_valid():
         try:
             service.add_note(
@@ -74,41 +74,41 @@ def add(request: Request, number: int) -> HttpResponse:
 @require_POST
 def send_back(request: Request, number: int, pk: int) -> HttpResponse:
     """Tick off one of the manager's reasons, or take the tick away."""
-    said: list[str] = []
+    errors: list[str] = []
     try:
         row = send_backs.tick(number, pk, "done" in request.POST, actor=actor(request))
     except Refused as refused:
-        said = refused.reasons
+        errors = refused.reasons
         row = get_object_or_404(
             SendBack.objects.select_related("by", "done_by"), pk=pk, job__number=number
         )
     except (Job.DoesNotExist, SendBack.DoesNotExist):
         raise Http404("That reason is no longer there.") from None
-    sheet = Sheet.of(request, number)
+    sheet = BaySheet.of(request, number)
     if not request.htmx:
-        for line in said:
+        for line in errors:
             messages.error(request, f"{row.reason}: {line}")
         return redirect(sheet.url("bay"))
-    context = {"sheet": sheet, "back": row, "said": said}
+    context = {"sheet": sheet, "back": row, "said": errors}
     html = render_to_string("bay/send_back.html", context)
-    return HttpResponse(html, status=422 if said else 200)
+    return HttpResponse(html, status=422 if errors else 200)
 
 
 @allow(*BENCH)
 @require_safe
 def finish(request: Request, number: int) -> HttpResponse:
     """What is still missing before the sheet can go to review; when nothing is, the way there."""
-    return _finish_dialog(request, Sheet.of(request, number))
+    return _finish_dialog(request, BaySheet.of(request, number))
 
 
 def _finish_dialog(
     request: Request,
-    sheet: Sheet,
-    said: Sequence[int] = (),
+    sheet: BaySheet,
+    workers: Sequence[int] = (),
     refused: Sequence[str] = (),
 ) -> HttpResponse:
     done = work_done(sheet.job, actor(request))
-    ticked = set(said) or {one.pk for one in done.people}
+    ticked = set(workers) or {one.pk for one in done.people}
     context = {
         "work": done,
         "workers": [(one, one.pk in ticked) for one in who_may_have_worked(done.people)],
@@ -131,7 +131,7 @@ def move(request: Request, number: int, name: str) -> HttpResponse:
     """Start work, hand to review, or take back: the moves the bench makes from the sheet."""
     if name not in FROM_THE_SHEET:
         raise Http404("No such move from the sheet.")
-    sheet = Sheet.of(request, number)
+    sheet = BaySheet.of(request, number)
     worked_by = [pk for text in request.POST.getlist("worked_by") if (pk := whole(text))]
     try:
         moves.move(sheet.job.pk, name, actor(request), worked_by=worked_by)
@@ -148,7 +148,7 @@ def move(request: Request, number: int, name: str) -> HttpResponse:
     return redirect(_back(request, sheet))
 
 
-def _back(request: Request, sheet: Sheet) -> str:
+def _back(request: Request, sheet: BaySheet) -> str:
     """The section the person came from, if it said one."""
     section = request.POST.get("section", "")
     known = {"fit", "before", "channels", "power", "tuning", "after", "findings", "notes"}
@@ -159,7 +159,7 @@ def _back(request: Request, sheet: Sheet) -> str:
 @require_POST
 def undo(request: Request, number: int, pk: int) -> HttpResponse:
     """Take back what an event did, and show the page as it is then."""
-    sheet = Sheet.of(request, number)
+    sheet = BaySheet.of(request, number)
     try:
         undoing.undo(number, pk, actor(request))
     except Refused as refused:

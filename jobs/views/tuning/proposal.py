@@ -12,8 +12,8 @@ from jobs.plan.measured import Proposed, targets, warm_up
 from jobs.services.tuning import proposals as service
 from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.channel_rows import what_it_feeds
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
@@ -31,7 +31,7 @@ def _asked(data: Any, offered: list[str]) -> tuple[list[str], bool]:
 @require_safe
 def proposal(request: Request, number: int) -> HttpResponse:
     """Choose channels; see what is proposed."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     offered = service.measured_channels(sheet.job.measured.all(), sheet.plan)
     wanted, anew = _asked(request.GET, offered)
     if offered and not wanted:
@@ -41,13 +41,13 @@ def proposal(request: Request, number: int) -> HttpResponse:
 
 def _page(
     request: Request,
-    sheet: Sheet,
+    sheet: BaySheet,
     offered: list[str],
     wanted: list[str],
     anew: bool,
     trouble: str = "",
 ) -> HttpResponse:
-    found = service.proposals_for(sheet.job, sheet.plan, wanted, anew=anew)
+    proposals = service.proposals_for(sheet.job, sheet.plan, wanted, anew=anew)
     known = targets()
     name = facts_of(sheet.job).target
     return show(
@@ -59,11 +59,11 @@ def _page(
         offered=[
             (one, what_it_feeds(sheet.plan, one), one in wanted or not wanted) for one in offered
         ],
-        found=found,
+        found=proposals,
         anew=anew,
-        fingerprint=service.fingerprint(found),
-        changes=sum(one.changes for one in found),
-        warnings=service.new_findings(sheet.job, sheet.plan, found),
+        fingerprint=service.fingerprint(proposals),
+        changes=sum(one.changes for one in proposals),
+        warnings=service.new_findings(sheet.job, sheet.plan, proposals),
         target=known.get(name) or next(iter(known.values())),
         house=ProposalLimits.current(),
         aim=facts_html(sheet, "aim"),
@@ -77,16 +77,16 @@ def _page(
 @require_POST
 def apply(request: Request, number: int) -> HttpResponse:
     """Apply what was shown; when something changed since, show the proposal again instead."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     offered = service.measured_channels(sheet.job.measured.all(), sheet.plan)
     wanted, anew = _asked(request.POST, offered)
-    found: list[Proposed] = service.proposals_for(sheet.job, sheet.plan, wanted, anew=anew)
-    if service.fingerprint(found) != request.POST.get("shown", ""):
+    proposals: list[Proposed] = service.proposals_for(sheet.job, sheet.plan, wanted, anew=anew)
+    if service.fingerprint(proposals) != request.POST.get("shown", ""):
         trouble = "Settings or measurements changed meanwhile: this is the proposal as of now."
         return _page(request, sheet, offered, wanted, anew, trouble)
     try:
         event = service.apply_proposals(
-            number, found, actor=actor(request), key=token(request.POST.get("key"))
+            number, proposals, actor=actor(request), key=token(request.POST.get("key"))
         )
     except Refused as refused:
         return _page(request, sheet, offered, wanted, anew, " ".join(refused.reasons))
@@ -97,7 +97,7 @@ def apply(request: Request, number: int) -> HttpResponse:
 @require_safe
 def applied(request: Request, number: int, pk: int) -> HttpResponse:
     """What an applied proposal changed, with the way back."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     event = sheet.job.events.filter(pk=pk, code="proposal.applied").select_related("actor").first()
     if event is None:
         return answers.reload(request, sheet.url("bay_proposal"))
