@@ -18,8 +18,37 @@ from django.template.loaders import filesystem
 KEPT: Final = frozenset({"pre", "textarea", "script", "style"})
 EMPTY: Final = frozenset({"img", "input"})
 IN_TEXT: Final = EMPTY | frozenset(
-    "a abbr b button cite code del dfn em i ins kbd label mark output q s select small span strong"
-    " sub sup svg text time tspan u var".split()
+    [
+        "a",
+        "abbr",
+        "b",
+        "button",
+        "cite",
+        "code",
+        "del",
+        "dfn",
+        "em",
+        "i",
+        "ins",
+        "kbd",
+        "label",
+        "mark",
+        "output",
+        "q",
+        "s",
+        "select",
+        "small",
+        "span",
+        "strong",
+        "sub",
+        "sup",
+        "svg",
+        "text",
+        "time",
+        "tspan",
+        "u",
+        "var",
+    ]
 )
 _SPACE: Final = r"(?P<space>[ \t\r\n]+)"
 _TEXT: Final = re.compile(rf"{_SPACE}|(?P<start></?(?:[a-zA-Z][\w-]*|\Z))|(?P<word>[^ \t\r\n<]+|<)")
@@ -51,9 +80,7 @@ def parts(source: str) -> Iterator[Part]:
                 at, kept = stop, "" if stop < len(piece) else kept
                 continue
             if number % 2:
-                yield Part(
-                    "inside" if tag else "word" if piece.startswith("{{") else "edge", piece
-                )
+                yield Part("inside" if tag else "word" if piece.startswith("{{") else "edge", piece)
                 break
             found = (_QUOTED[quote] if quote else _TAG if tag else _TEXT).match(piece, at)
             assert found is not None
