@@ -2,11 +2,12 @@
 
 from collections.abc import Sequence
 from functools import cache
-from html import escape
 from typing import Final
 
 import segno
 import weasyprint
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher
 
@@ -37,6 +38,8 @@ section:last-child { break-after: auto }
 div, p, svg { position: absolute; margin: 0 }
 p { white-space: nowrap; line-height: %g }
 .outline { box-sizing: border-box; border: 0.2mm solid #000 }
+.fold { width: 0; height: 1mm; border-left: 0.2mm solid #888 }
+.code svg { width: 100%%; height: 100%% }
 """
 
 
@@ -72,91 +75,120 @@ def labels_pdf(
     title: str = "Labels",
 ) -> bytes:
     """The labels in order from position `start` (1 is the first). Raises DoesNotFit."""
-    pages: dict[int, list[str]] = {}
-    box = f"width:{sheet.label_width_mm:g}mm;height:{sheet.label_height_mm:g}mm"
+    pages: dict[int, list[SafeString]] = {}
+    width_mm, height_mm = sheet.label_width_mm, sheet.label_height_mm
     for index, label in enumerate(labels, start - 1):
         place = sheet.place(index)
-        at = f"left:{place.x_mm:.3f}mm;top:{place.y_mm:.3f}mm;{box}"
-        outline = f'<div class="outline" style="left:0;top:0;{box}"></div>' if outlines else ""
-        inside = _inside(label, sheet, style)
-        pages.setdefault(place.page, []).append(f'<div style="{at}">{outline}{inside}</div>')
+        box = _box(place.x_mm, place.y_mm, width_mm, height_mm)
+        outline = _div(_box(0, 0, width_mm, height_mm), css="outline") if outlines else ""
+        inside = format_html("{}{}", outline, _inside(label, sheet, style))
+        pages.setdefault(place.page, []).append(_div(box, inside))
     page = (sheet.page_width_mm, sheet.page_height_mm)
-    html = (
-        f'<html lang="en"><head><title>{escape(title)}</title>'
-        f"<style>{_CSS % (*page, *page, LINE_HEIGHT)}</style></head><body>"
-        + "".join(f"<section>{''.join(parts)}</section>" for parts in pages.values())
-        + "</body></html>"
+    html = format_html(
+        '<html lang="en"><head><title>{}</title><style>{}</style></head><body>{}</body></html>',
+        title,
+        SafeString(_CSS % (*page, *page, LINE_HEIGHT)),
+        format_html_join("", "<section>{}</section>", ((_joined(one),) for one in pages.values())),
     )
     config, faces = _fonts()
     rendered = weasyprint.HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=("data",)))
     return bytes(rendered.write_pdf(stylesheets=[faces], font_config=config))
 
 
-def _inside(label: Label, sheet: LabelSheet, style: str) -> str:
+def _box(left_mm: float, top_mm: float, width_mm: float = 0, height_mm: float = 0) -> str:
+    """The style of what lies there; without a size it takes its own."""
+    lengths = {"left": left_mm, "top": top_mm, "width": width_mm, "height": height_mm}
+    return ";".join(
+        f"{name}:{length:.3f}mm"
+        for name, length in lengths.items()
+        if length or name in {"left", "top"}
+    )
+
+
+def _div(box: str, inside: str = "", css: str = "") -> SafeString:
+    return format_html('<div class="{}" style="{}">{}</div>', css, box, inside)
+
+
+def _joined(parts: Sequence[SafeString]) -> SafeString:
+    return format_html_join("", "{}", ((part,) for part in parts))
+
+
+def _inside(label: Label, sheet: LabelSheet, style: str) -> SafeString:
     wide, high = sheet.label_width_mm, sheet.label_height_mm
     if label.qr:
         return _tag(label, wide, high)
     if label.kind in {"wire", "cable"} and style == FLAG:
         half = (wide - FOLD_MM) / 2
-        fold = (
-            f'<div style="left:{wide / 2:.3f}mm;top:0;height:1mm;border-left:0.2mm solid #888">'
-            f'</div><div style="left:{wide / 2:.3f}mm;top:{high - 1:.3f}mm;height:1mm;'
-            'border-left:0.2mm solid #888"></div>'
+        return _joined(
+            (
+                _text(label, 0, half, high),
+                _div(_box(wide / 2, 0), css="fold"),
+                _div(_box(wide / 2, high - 1), css="fold"),
+                _text(label, wide - half, half, high),
+            )
         )
-        return _text(label, 0, half, high) + fold + _text(label, wide - half, half, high)
     return _text(label, 0, wide, high)
 
 
-def _text(label: Label, x_mm: float, wide_mm: float, high_mm: float) -> str:
+def _text(label: Label, x_mm: float, wide_mm: float, high_mm: float) -> SafeString:
     """Swatch and lines in a box of the label's full height."""
     left = x_mm + PAD_MM
-    swatch = ""
+    swatch = SafeString("")
     if label.base:
         swatch = _swatch(label, left, high_mm)
         left += SWATCH_MM + 1
     free = x_mm + wide_mm - PAD_MM - left
-    return swatch + _lines(fit(label.lines, free, high_mm - 2 * PAD_MM), left, PAD_MM)
+    lines = _lines(fit(label.lines, free, high_mm - 2 * PAD_MM), left, PAD_MM)
+    return format_html("{}{}", swatch, lines)
 
 
-def _lines(placed: list[Placed], left_mm: float, top_mm: float) -> str:
-    return "".join(
-        f'<p style="left:{left_mm:.3f}mm;top:{top_mm + one.y_mm:.3f}mm;'
-        f'font-size:{one.size_pt:.2f}pt;font-weight:{700 if one.bold else 400}">'
-        f"{escape(one.text)}</p>"
-        for one in placed
+def _lines(placed: list[Placed], left_mm: float, top_mm: float) -> SafeString:
+    return format_html_join(
+        "",
+        '<p style="{};font-size:{}pt;font-weight:{}">{}</p>',
+        (
+            (
+                _box(left_mm, top_mm + one.y_mm),
+                f"{one.size_pt:.2f}",
+                700 if one.bold else 400,
+                one.text,
+            )
+            for one in placed
+        ),
     )
 
 
-def _swatch(label: Label, left_mm: float, high_mm: float) -> str:
+def _swatch(label: Label, left_mm: float, high_mm: float) -> SafeString:
     """The wire's colours as a bar; its codes stand beside it as text."""
     tall = high_mm - 2 * PAD_MM
-    base = colours.SWATCHES.get(label.base, "#fff")
     stripe = colours.SWATCHES.get("YE" if label.base == "GNYE" else label.stripe, "")
-    band = f'<rect x="0.83" y="0" width="0.84" height="{tall:g}" fill="{stripe}"/>'
-    return (
-        f'<svg style="left:{left_mm:.3f}mm;top:{PAD_MM:g}mm" width="{SWATCH_MM:g}mm" '
-        f'height="{tall:g}mm" viewBox="0 0 {SWATCH_MM:g} {tall:g}">'
-        f'<rect width="{SWATCH_MM:g}" height="{tall:g}" fill="{base}"/>{band if stripe else ""}'
-        f'<rect x="0.05" y="0.05" width="{SWATCH_MM - 0.1:g}" height="{tall - 0.1:g}" '
-        'fill="none" stroke="#000" stroke-width="0.1"/></svg>'
+    return format_html(
+        '<svg style="{}" viewBox="0 0 {} {}"><rect width="{}" height="{}" fill="{}"/>{}'
+        '<rect x="0.05" y="0.05" width="{}" height="{}" fill="none" stroke="#000" '
+        'stroke-width="0.1"/></svg>',
+        _box(left_mm, PAD_MM, SWATCH_MM, tall),
+        SWATCH_MM,
+        f"{tall:g}",
+        SWATCH_MM,
+        f"{tall:g}",
+        colours.SWATCHES.get(label.base, "#fff"),
+        format_html('<rect x="0.83" width="0.84" height="{}" fill="{}"/>', f"{tall:g}", stripe)
+        if stripe
+        else "",
+        f"{SWATCH_MM - 0.1:g}",
+        f"{tall - 0.1:g}",
     )
 
 
-def _tag(label: Label, wide_mm: float, high_mm: float) -> str:
+def _tag(label: Label, wide_mm: float, high_mm: float) -> SafeString:
     """The code at the left, the lines beside it."""
     side = min(high_mm - PAD_MM, wide_mm * QR_SHARE)
     if side < SMALLEST_QR_MM:
         raise DoesNotFit
     code = segno.make(label.qr, error="m", micro=False)
-    modules = code.symbol_size(border=2)[0]
     svg = code.svg_inline(border=2, omitsize=True, svgclass=None, lineclass=None)
-    svg = svg.replace(
-        "<svg",
-        f'<svg style="left:{PAD_MM / 2:g}mm;top:{(high_mm - side) / 2:.3f}mm" '
-        f'width="{side:.3f}mm" height="{side:.3f}mm"',
-        1,
-    )
-    assert f'viewBox="0 0 {modules} {modules}"' in svg
+    box = _box(PAD_MM / 2, (high_mm - side) / 2, side, side)
     left = side + PAD_MM
     free = wide_mm - PAD_MM - left
-    return svg + _lines(fit(label.lines, free, high_mm - 2 * PAD_MM), left, PAD_MM)
+    lines = _lines(fit(label.lines, free, high_mm - 2 * PAD_MM), left, PAD_MM)
+    return format_html("{}{}", _div(box, SafeString(svg), css="code"), lines)

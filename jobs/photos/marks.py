@@ -9,7 +9,8 @@ import io
 import math
 from typing import Any, Final
 
-from django.utils.safestring import SafeString, mark_safe
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
 from PIL import Image, ImageDraw
 
 from jobs.errors import Refused
@@ -72,26 +73,34 @@ def marks_svg(photo: Photo) -> SafeString:
         return SafeString("")
     width, height = photo.width, photo.height
     line = LINE * max(width, height)
-    shapes = "".join(_shape(mark, width, height, line) for mark in photo.annotations)
-    return mark_safe(
-        f'<svg class="photo-marks" viewBox="0 0 {width} {height}" '
-        'preserveAspectRatio="xMidYMid slice" aria-hidden="true">'
-        f'<g class="rim" stroke-width="{line * (1 + HALO):.1f}">{shapes}</g>'
-        f'<g class="ink" stroke-width="{line:.1f}">{shapes}</g></svg>'
+    shapes = format_html_join(
+        "", "{}", ((_shape(mark, width, height, line),) for mark in photo.annotations)
+    )
+    return format_html(
+        '<svg class="photo-marks" viewBox="0 0 {} {}" preserveAspectRatio="xMidYMid slice" '
+        'aria-hidden="true"><g class="rim" stroke-width="{}">{}</g>'
+        '<g class="ink" stroke-width="{}">{}</g></svg>',
+        width,
+        height,
+        f"{line * (1 + HALO):.1f}",
+        shapes,
+        f"{line:.1f}",
+        shapes,
     )
 
 
-def _shape(mark: Mark, width: int, height: int, line: float) -> str:
-    """SVG of one mark; its numbers were checked when it was saved."""
+def _shape(mark: Mark, width: int, height: int, line: float) -> SafeString:
+    """SVG of one mark."""
     if mark["kind"] == "circle":
-        x, y, r = mark["x"] * width, mark["y"] * height, mark["r"] * width
-        return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{r:.1f}"/>'
+        circle = (mark["x"] * width, mark["y"] * height, mark["r"] * width)
+        shown = (f"{length:.1f}" for length in circle)
+        return format_html('<circle cx="{}" cy="{}" r="{}"/>', *shown)
     head = _arrow_head(mark, width, height, HEAD * line)
     corners = "L".join(f"{x:.1f} {y:.1f}" for x, y in head)
     (_, left, right) = head
     tail = f"{mark['x1'] * width:.1f} {mark['y1'] * height:.1f}"
     neck = f"{(left[0] + right[0]) / 2:.1f} {(left[1] + right[1]) / 2:.1f}"
-    return f'<path d="M{tail}L{neck}"/><path class="head" d="M{corners}Z"/>'
+    return format_html('<path d="M{}L{}"/><path class="head" d="M{}Z"/>', tail, neck, corners)
 
 
 def annotated_bytes(photo: Photo) -> bytes:

@@ -219,7 +219,7 @@ def car_with_channels(plan: Plan, body_shape: str, findings: Sequence[Finding] =
         f"{height:g}",
         f"Top view of the car. {_words(spots) or 'No speaker is placed yet.'}",
         f"{down:g}",
-        mark_safe(render_to_string(f"cars/{body_shape}.html").strip()),
+        render_to_string(f"cars/{body_shape}.html"),
         format_html_join("", "{}", ((leader,) for leader in left[0] + right[0])),
         format_html_join("", "{}", ((_mark(spot),) for spot in spots)),
         format_html_join("", "{}", ((label,) for label in left[1] + right[1])),
@@ -237,7 +237,7 @@ def condition(marks: Sequence[Mapping[str, Any]]) -> SafeString:
         '<svg class="car condition" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 200 400" '
         'role="img" aria-label="{}"><g class="outline" opacity="0.6">{}</g>{}</svg>',
         f"Marks on arrival: {words or 'none'}",
-        mark_safe(render_to_string("cars/outline.html").strip()),
+        render_to_string("cars/outline.html"),
         format_html_join(
             "",
             '<circle class="mark-number" cx="{0}" cy="{1}" r="12" fill="#fff" '

@@ -5,12 +5,12 @@ and the whole document attached as JSON. No address is ever fetched: pictures ar
 """
 
 import base64
-import re
 from collections.abc import Mapping
 from datetime import datetime
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
+from xml.etree.ElementTree import Element
 
 import weasyprint
 from django.contrib.staticfiles import finders
@@ -25,6 +25,7 @@ from jobs.sheet.values import sheet_values
 from wiring.plan import dump, from_builtins
 
 HERE: Final = Path(__file__).parent
+SVG: Final = "{http://www.w3.org/2000/svg}"
 VARIANT: Final = "pdf/a-3a"
 PLAN_NAME: Final = "plan.json"
 DOCUMENT_NAME: Final = "sheet.json"
@@ -60,13 +61,10 @@ def _stylesheets() -> tuple[weasyprint.CSS, ...]:
 
 
 @cache
-def _picture_style() -> str:
-    return (HERE / "pictures.css").read_text(encoding="utf-8")
-
-
-def _with_picture_style(html: str) -> str:
-    """The page's style does not reach into pictures in a PDF: each gets a style of its own."""
-    return re.sub(r"(<svg\b[^>]*>)", rf"\1<style>{_picture_style()}</style>", html)
+def _picture_style() -> Element:
+    style = Element(f"{SVG}style")
+    style.text = (HERE / "pictures.css").read_text(encoding="utf-8")
+    return style
 
 
 def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:
@@ -77,7 +75,7 @@ def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = 
         for pk, data in printed_pictures(document).items()
     }
     values = sheet_values(document, receipt, pictures)
-    return _with_picture_style(render_to_string("pdf/sheet.html", {**values, "digest": digest}))
+    return render_to_string("pdf/sheet.html", {**values, "digest": digest})
 
 
 def attachments(document: Mapping[str, Any]) -> list[weasyprint.Attachment]:
@@ -108,6 +106,9 @@ def fetcher() -> URLFetcher:
 def write_pdf(html: str, attached: list[weasyprint.Attachment]) -> bytes:
     """The renderer alone: HTML to bytes."""
     page = weasyprint.HTML(string=html, url_fetcher=fetcher())
+    # The page's style does not reach into a picture: each gets a style of its own.
+    for picture in list(page.etree_element.iter(f"{SVG}svg")):
+        picture.insert(0, _picture_style())
     return bytes(
         page.write_pdf(
             stylesheets=list(_stylesheets()),

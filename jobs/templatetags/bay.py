@@ -1,4 +1,4 @@
-"""Drawing of cells, icons and colours on the bay sheet: plain strings, for they are many."""
+"""Drawing of cells, icons and colours on the bay sheet."""
 
 import uuid
 from functools import cache
@@ -6,8 +6,8 @@ from typing import Any
 
 from django import forms, template
 from django.templatetags.static import static
-from django.utils.html import conditional_escape, format_html
-from django.utils.safestring import SafeString, mark_safe
+from django.utils.html import conditional_escape, format_html, format_html_join
+from django.utils.safestring import SafeString
 
 from jobs import wording
 from jobs.forms.bay.cells import CellRow, NumberField
@@ -43,29 +43,37 @@ def form_key() -> SafeString:
     return format_html('<input type="hidden" name="key" value="{}">', uuid.uuid4())
 
 
-def _escape(value: Any) -> str:
-    return str(conditional_escape(value))
+def _attributes(given: dict[str, Any]) -> SafeString:
+    """Attributes, escaped; None and False are left out. As `flatatt`, for cells by the hundred."""
+    return SafeString(
+        "".join(
+            f" {name}" if value is True else f' {name}="{conditional_escape(value)}"'
+            for name, value in given.items()
+            if value is not None and value is not False
+        )
+    )
 
 
-def _options(choices: Any, chosen: str) -> str:
+def _options(choices: Any, chosen: str) -> SafeString:
     """Options without what HTML lets one leave out: a row is sent with every edit."""
     parts = []
     for value, label in choices:
         if isinstance(label, list | tuple):
-            parts.append(f'<optgroup label="{_escape(value)}">{_options(label, chosen)}</optgroup>')
+            group = '<optgroup label="{}">{}</optgroup>'
+            parts.append(format_html(group, value, _options(label, chosen)))
             continue
         text = "" if value is None else str(value)
-        given = "" if text == str(label) else f' value="{_escape(text)}"'
-        parts.append(f"<option{given}{' selected' if text == chosen else ''}>{_escape(label)}")
-    return "".join(parts)
+        attrs = {"value": None if text == str(label) else text, "selected": text == chosen}
+        parts.append(format_html("<option{}>{}", _attributes(attrs), label))
+    return format_html_join("", "{}", ((part,) for part in parts))
 
 
-def _drawn_options(field: forms.ChoiceField, chosen: str) -> str:
+def _drawn_options(field: forms.ChoiceField, chosen: str) -> SafeString:
     """The options of a field, kept on it: most fields live as long as the server.
 
     A value that is not among the choices (any more) stays as an option of its own.
     """
-    kept: dict[str, str] = field.__dict__.setdefault("drawn_options", {})
+    kept: dict[str, SafeString] = field.__dict__.setdefault("drawn_options", {})
     if chosen not in kept:
         choices: list[Any] = list(field.choices)  # type: ignore[arg-type]
         if chosen not in _flat(choices):
@@ -74,32 +82,28 @@ def _drawn_options(field: forms.ChoiceField, chosen: str) -> str:
     return kept[chosen]
 
 
-def _control(row: CellRow, name: str, label: str, css: str, ident: str) -> str:
+def _control(row: CellRow, name: str, attrs: dict[str, Any]) -> SafeString:
+    """The control of one cell, with `attrs` and those of its kind; a tick as its box alone."""
     field = row.fields[name]
     value = row.value(name)
-    shared = f' name="{name}" aria-label="{_escape(label)}, {_escape(row.name)}"'
-    if ident:
-        shared = f' name="{name}" id="{ident}"'
-    if css:
-        shared += f' class="{css}"'
-    if name in row.errors:
-        shared += f' aria-invalid="true" aria-describedby="{_error_id(row, name)}"'
-    if isinstance(field, forms.BooleanField):
-        ticked = " checked" if value in (True, "true") else ""
-        box = f'<input type="checkbox" value="true"{ticked}{shared}>'
-        return box if ident else f'<label class="cell-tick">{box}</label>'
     text = "" if value is None else str(value)
+    attrs = {"name": name, **attrs}
+    if name in row.errors:
+        attrs |= {"aria-invalid": "true", "aria-describedby": _error_id(row, name)}
+    if isinstance(field, forms.BooleanField):
+        attrs |= {"type": "checkbox", "value": "true", "checked": value in (True, "true")}
+        return format_html("<input{}>", _attributes(attrs))
     if isinstance(field, forms.ChoiceField):
-        return f"<select{shared}>{_drawn_options(field, text)}</select>"
-    if isinstance(field, NumberField):
-        return f'<input inputmode="decimal" autocomplete="off" value="{_escape(text)}"{shared}>'
+        return format_html("<select{}>{}</select>", _attributes(attrs), _drawn_options(field, text))
     if isinstance(field.widget, forms.Textarea):
-        return f'<textarea rows="2"{shared}>{_escape(text)}</textarea>'
-    if name.endswith("note"):
-        shared += ' placeholder="Note"'
-    most = getattr(field, "max_length", None)
-    length = f' maxlength="{most}"' if most else ""
-    return f'<input autocomplete="off" value="{_escape(text)}"{length}{shared}>'
+        return format_html('<textarea rows="2"{}>{}</textarea>', _attributes(attrs), text)
+    attrs |= {"value": text, "autocomplete": "off"}
+    if isinstance(field, NumberField):
+        attrs["inputmode"] = "decimal"
+    else:
+        attrs["maxlength"] = getattr(field, "max_length", None)
+        attrs["placeholder"] = "Note" if name.endswith("note") else None
+    return format_html("<input{}>", _attributes(attrs))
 
 
 def _flat(choices: Any) -> set[str]:
@@ -116,14 +120,20 @@ def _error_id(row: CellRow, name: str) -> str:
     return f"err-{row.row._meta.model_name}-{row.row.pk or 0}-{name}"
 
 
+def _error(row: CellRow, name: str) -> SafeString:
+    shown = '<p class="error" id="{}">{}</p>'
+    return format_html(shown, _error_id(row, name), row.errors[name])
+
+
 @register.simple_tag
 def cell(row: CellRow, name: str, label: str = "", css: str = "") -> SafeString:
     """The control of one cell, named for screen readers by its column and row."""
-    shown = label or str(row.fields[name].label)
-    html = _control(row, name, shown, css, "")
-    if name in row.errors:
-        html += f'<p class="error" id="{_error_id(row, name)}">{_escape(row.errors[name])}</p>'
-    return mark_safe(html)
+    field = row.fields[name]
+    said = f"{label or field.label}, {row.name}"
+    control = _control(row, name, {"aria-label": said, "class": css or None})
+    if isinstance(field, forms.BooleanField):
+        control = format_html('<label class="cell-tick">{}</label>', control)
+    return format_html("{}{}", control, _error(row, name)) if name in row.errors else control
 
 
 @register.simple_tag
@@ -133,25 +143,25 @@ def cell_field(
     """The control of one cell with its label above it and its unit behind it, outside a grid."""
     field = row.fields[name]
     ident = f"c-{row.row._meta.model_name}-{row.row.pk or 0}-{name}"
-    shown = _escape(label or field.label)
-    control = _control(row, name, shown, "", ident)
-    error = ""
-    if name in row.errors:
-        error = f'<p class="error" id="{_error_id(row, name)}">{_escape(row.errors[name])}</p>'
+    shown = label or field.label
+    control = _control(row, name, {"id": ident})
     if isinstance(field, forms.BooleanField):
-        body = f'<label class="check" for="{ident}">{control}<span>{shown}</span></label>'
+        tick = '<label class="check" for="{}">{}<span>{}</span></label>'
+        body = format_html(tick, ident, control, shown)
     else:
         unit = unit or getattr(field, "unit", "")
-        tail = f'<span class="unit" aria-hidden="true">{_escape(unit)}</span>' if unit else ""
-        body = f'<label for="{ident}">{shown}</label><div class="control">{control}{tail}</div>'
-    return mark_safe(f'<div class="field {css}">{body}{error}</div>')
+        tail = format_html('<span class="unit" aria-hidden="true">{}</span>', unit) if unit else ""
+        labelled = '<label for="{}">{}</label><div class="control">{}{}</div>'
+        body = format_html(labelled, ident, shown, control, tail)
+    error = _error(row, name) if name in row.errors else ""
+    return format_html('<div class="field {}">{}{}</div>', css, body, error)
 
 
 @register.simple_tag
 def wire(base: str, stripe: str = "") -> SafeString:
     """A small drawing of a wire in its colours; its codes stand beside it as text."""
     if not base:
-        return mark_safe('<svg class="wire" viewBox="0 0 40 14" aria-hidden="true"></svg>')
+        return SafeString('<svg class="wire" viewBox="0 0 40 14" aria-hidden="true"></svg>')
     fill = colours.SWATCHES.get(base, "none")
     band = colours.SWATCHES.get("YE" if base == "GNYE" else stripe, "")
     stripes = (
@@ -192,6 +202,6 @@ def section_cell(line: Line, name: str, label: str) -> SafeString:
         line.values[name],
         label,
         line.number,
-        mark_safe(' aria-invalid="true"') if error else "",
+        SafeString(' aria-invalid="true"') if error else "",
         format_html('<p class="error">{}</p>', error) if error else "",
     )

@@ -71,7 +71,6 @@ def clock_card(context: dict[str, Any], job: Job) -> dict[str, Any]:
     """The time kept on a job, by technician."""
     user = context["request"].user
     return {
-        "job": job,
         "time": time_on(job),
         "manager": has_role(user, frozenset({Role.MANAGER})),
     }

@@ -12,7 +12,6 @@ from shop import wording
 
 register = template.Library()
 
-register.filter("capital", wording.capital)
 register.filter("dated", wording.dated)
 register.filter("duration", wording.duration)
 register.filter("hertz", wording.hertz)

@@ -109,13 +109,9 @@ def save_cells(
     return HttpResponse(html, status=status)
 
 
-def said_html(
-    text: str, level: str = "done", undo_url: str = "", event: JobEvent | None = None
-) -> str:
+def said_html(text: str, level: str = "done", undo_url: str = "") -> str:
     """A line at the foot of the sheet, out of band, with a way back where there is one."""
-    return render_to_string(
-        "bay/notice.html", {"text": text, "level": level, "undo_url": undo_url, "event": event}
-    )
+    return render_to_string("bay/notice.html", {"text": text, "level": level, "undo_url": undo_url})
 
 
 def done(
@@ -139,7 +135,7 @@ def done(
         return redirect(back)
     undo_url = sheet.url("bay_undo", event.pk) if event is not None else ""
     html += parts.changed(sheet, request.POST.get("seen", ""))
-    answer = HttpResponse(html + said_html(text, "done", undo_url, event))
+    answer = HttpResponse(html + said_html(text, "done", undo_url))
     answer["HX-Trigger"] = "cells:saved"
     return answer
 

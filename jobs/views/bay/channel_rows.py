@@ -119,6 +119,7 @@ def settings_html(
     clashes: list[FieldClash] | None = None,
     *,
     paired: bool = False,
+    oob: bool = False,
 ) -> str:
     """The settings of the channel in the record `kind`; `paired`: before stands above after."""
     row = setting or ChannelSetting()
@@ -130,6 +131,7 @@ def settings_html(
             "row": cell_row(row, setting_fields(), cleaned, clashes or [], name),
             "kind": kind,
             "paired": paired,
+            "oob": oob,
             "sections": len(row.sections),
         },
     )

@@ -5,6 +5,7 @@ from typing import Any
 from django import forms
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
+from django.utils.html import format_html
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -17,6 +18,7 @@ from jobs.services import power as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.places import anchor
 from jobs.views.bay.power_rows import (
     diagram_svg,
     draws_html,
@@ -168,7 +170,8 @@ def remove_run(request: Request, number: int, pk: int) -> HttpResponse:
         )
     except Refused as refused:
         return answers.refused(request, number, "power", refused)
-    row = f'<template><tr id="at-{run.label}" hx-swap-oob="delete"></tr></template>'
+    gone = '<template><tr id="{}" hx-swap-oob="delete"></tr></template>'
+    row = format_html(gone, anchor(run.label))
     return answers.done(request, number, "power", f"{run.label} removed.", event=event, html=row)
 
 

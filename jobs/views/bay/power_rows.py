@@ -24,7 +24,6 @@ def run_figures_html(sheet: BaySheet, label: str, pk: int, oob: bool = False) ->
         "bay/run_figures.html",
         {
             "label": label,
-            "anchor": anchor(label),
             "url": sheet.url("bay_run", pk),
             "state": state,
             "current_a": abs(state.current_a) if state else None,

@@ -212,18 +212,18 @@ def return_to(request: Request, number: int, pk: int) -> HttpResponse:
         return answers.refused(request, number, "tuning", refused)
     sheet = BaySheet.of(request, number, "tuning")
     settings = settings_of(sheet.job)
-    rows = "".join(
+    html = "".join(
         settings_html(
             sheet,
             channel,
             TuningKind.AFTER,
             settings.get((TuningKind.AFTER, channel.pk)),
             paired=True,
-        ).replace("<tr ", '<tr hx-swap-oob="true" ', 1)
+            oob=True,
+        )
         for channel in channels_of(sheet.job)
     )
     text = f"The settings are those of “{record.name}” again."
-    html = f"<template>{rows}</template>"
     return answers.done(request, number, "tuning", text, event=event, html=html)
 
 

@@ -171,15 +171,11 @@ def _done(
 ) -> HttpResponse:
     sheet = BaySheet.of(request, number, "tuning")
     paired = shown_paired(request)
-    html = settings_html(sheet, channel, kind, row, paired=paired)
-    swap = html.replace("<tr ", '<tr hx-swap-oob="true" ', 1)
+    html = settings_html(sheet, channel, kind, row, paired=paired, oob=True)
     then = row_key(request.POST.get("then"))
-    following = ""
     if then is not None and request.htmx:
-        following = _open(request, number, kind, then).content.decode()
+        html = _open(request, number, kind, then).content.decode() + html
     count = len(row.sections)
     text = f"{channel} {kind}: {wording.plural(count, 'section')}."
     section = "tuning" if paired else "channels"
-    return answers.done(
-        request, number, section, text, html=f"{following}<template>{swap}</template>"
-    )
+    return answers.done(request, number, section, text, html=html)
