@@ -7,6 +7,7 @@ from django.db import transaction
 
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, JobPart, JobSpeaker
+from jobs.plan.columns import SPEAKER_FIGURES
 from jobs.services.events import done_before, log
 from jobs.services.removal import put_back, take_out
 from jobs.services.saving import Saved, open_job, save_row, subject_of
@@ -121,13 +122,8 @@ def from_part(part: JobPart) -> dict[str, Any]:
         or (
             SpeakerKind.SUBWOOFER if product.kind == ProductKind.SUBWOOFER else SpeakerKind.COAXIAL
         ),
+        **{name: getattr(product, name) for name in SPEAKER_FIGURES.names},
         "impedance_ohm": product.impedance_ohm or 4.0,
-        "coils": product.coils,
-        "power_w": product.power_w,
-        "min_high_pass_hz": product.min_high_pass_hz,
-        "min_high_pass_order": product.min_high_pass_order,
-        "max_low_pass_hz": product.max_low_pass_hz,
-        "box_limit_hz": product.box_limit_hz,
     }
 
 

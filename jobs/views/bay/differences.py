@@ -1,5 +1,6 @@
 """What differs between two tuning records, in the words of the sheet."""
 
+from collections.abc import Callable
 from typing import Any, Final, NamedTuple
 
 from jobs import wording
@@ -14,17 +15,6 @@ class Difference(NamedTuple):
     name: str
     first: str
     second: str
-
-
-_FACTS: Final = {
-    "High-pass": ("high_pass_family", "high_pass_order", "high_pass_hz"),
-    "Low-pass": ("low_pass_family", "low_pass_order", "low_pass_hz"),
-    "Level": ("level_db",),
-    "Delay": ("delay_ms",),
-    "Polarity": ("inverted",),
-    "Muted": ("muted",),
-    "Equaliser": ("sections",),
-}
 
 
 def _crossover(facts: dict[str, Any], name: str) -> str:
@@ -43,17 +33,22 @@ def _sections(facts: dict[str, Any]) -> str:
     return "; ".join(wording.section(one) for one in facts["sections"]) or "none"
 
 
-def in_words(facts: dict[str, Any]) -> dict[str, str]:
-    """Settings of a channel as name and words."""
-    return {
-        "High-pass": _crossover(facts, "high_pass"),
-        "Low-pass": _crossover(facts, "low_pass"),
-        "Level": wording.level(facts["level_db"]),
-        "Delay": wording.delay(facts["delay_ms"]),
-        "Polarity": "inverted" if facts["inverted"] else "normal",
-        "Muted": "yes" if facts["muted"] else "no",
-        "Equaliser": _sections(facts),
-    }
+Facts = dict[str, Any]
+
+_SAID: Final[dict[str, tuple[str, Callable[[Facts], str]]]] = {
+    "High-pass": ("high_pass", lambda facts: _crossover(facts, "high_pass")),
+    "Low-pass": ("low_pass", lambda facts: _crossover(facts, "low_pass")),
+    "Level": ("level_db", lambda facts: wording.level(facts["level_db"])),
+    "Delay": ("delay_ms", lambda facts: wording.delay(facts["delay_ms"])),
+    "Polarity": ("inverted", lambda facts: "inverted" if facts["inverted"] else "normal"),
+    "Muted": ("muted", lambda facts: "yes" if facts["muted"] else "no"),
+    "Equaliser": ("sections", _sections),
+}
+"""Each setting: how its facts' names begin, and its words."""
+
+
+def _apart(here: Facts, there: Facts, begins: str) -> bool:
+    return any(here[name] != there[name] for name in here if name.startswith(begins))
 
 
 def differences(job: Job, first: TuningRecord, second: TuningRecord) -> list[Difference]:
@@ -62,10 +57,9 @@ def differences(job: Job, first: TuningRecord, second: TuningRecord) -> list[Dif
     found = []
     for channel in job.channels.select_related("part").order_by("part_id", "kind", "number"):
         here, there = (facts_of(side.get(channel.pk)) for side in sides)
-        left, right = in_words(here), in_words(there)
         found += [
-            Difference(channel.plan_id, name, left[name], right[name])
-            for name, facts in _FACTS.items()
-            if any(here[fact] != there[fact] for fact in facts)
+            Difference(channel.plan_id, name, said(here), said(there))
+            for name, (begins, said) in _SAID.items()
+            if _apart(here, there, begins)
         ]
     return found
