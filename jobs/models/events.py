@@ -4,6 +4,8 @@ from django.conf import settings
 from django.db import models
 from django.utils import timezone
 
+from shop.typed import row_key
+
 
 class JobEvent(models.Model):
     """One change. `code` and data are stored; the sentence is made when it is shown.
@@ -32,3 +34,9 @@ class JobEvent(models.Model):
 
     def __str__(self) -> str:
         return f"{self.code} {self.subject}".strip()
+
+    @property
+    def about(self) -> tuple[str, int]:
+        """The kind of row that its subject names, and that row's key, 0 where it names none."""
+        kind, _, key = self.subject.partition(":")
+        return kind, row_key(key) or 0

@@ -12,6 +12,7 @@ from jobs.lifecycle import HOLDS_A_BAY, LIVE, Correction, Stage, sheet_is_open
 from shop.models.people import customer_wanted
 from shop.models.products import TurnOn
 from shop.models.vehicles import vehicle_wanted
+from shop.typed import whole
 
 
 class JobQuerySet(models.QuerySet["Job"]):
@@ -62,7 +63,7 @@ class JobQuerySet(models.QuerySet["Job"]):
 def job_number(text: str) -> int | None:
     """The number somebody may mean by 1042, J1042 or #1042."""
     digits = text.strip().upper().removeprefix("J").lstrip("-# ")
-    return int(digits) if digits.isascii() and digits.isdigit() and len(digits) <= 9 else None
+    return whole(digits, high=999_999_999)
 
 
 class Job(models.Model):

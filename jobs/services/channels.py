@@ -260,7 +260,7 @@ def _join(channel: Channel, joining: str, coils: dict[int, str], actor: StaffMem
 
 def undo_arrange(event: JobEvent, actor: StaffMember) -> None:
     """Join the channel's speakers as they were joined before."""
-    pk = int(event.subject.partition(":")[2])
+    _, pk = event.about
     channel = event.job.channels.select_related("part", "job").filter(pk=pk).first()
     if channel is None:
         raise Refused("That channel's part is no longer in the job.")
@@ -314,7 +314,7 @@ def remove_speaker(number: int, pk: int, *, actor: StaffMember, key: str = "") -
 
 def undo_add(event: JobEvent, actor: StaffMember) -> None:
     """Take away the speaker an event put in."""
-    pk = int(event.subject.partition(":")[2])
+    _, pk = event.about
     if event.job.speakers.filter(pk=pk).exists():
         remove_speaker(event.job.number, pk, actor=actor)
 
@@ -345,7 +345,7 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
 
 def undo_speakers(event: JobEvent, actor: StaffMember) -> None:
     """Give the channel the speakers it had before an event changed them."""
-    pk = int(event.subject.partition(":")[2])
+    _, pk = event.about
     channel = event.job.channels.filter(pk=pk).first()
     if channel is None:
         raise Refused("That channel's part is no longer in the job.")

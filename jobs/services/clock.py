@@ -106,7 +106,7 @@ def start(number: int, actor: StaffMember, key: str = "") -> Started:
     if running is not None and running.job_id == job.pk:
         return Started(running)
     if done := done_before(key):
-        return Started(TimeEntry.objects.get(pk=done.subject.rpartition(":")[2]))
+        return Started(TimeEntry.objects.get(pk=done.about[1]))
     now = timezone.now()
     if running is not None:
         _ask_first(running)

@@ -26,6 +26,7 @@ from jobs.photos.marks import clean_marks
 from jobs.services.events import log
 from jobs.services.saving import Saved, save_row, subject_of
 from shop.models import StaffMember
+from shop.typed import row_key
 
 PHOTOS_OPEN: Final = SHEET_OPEN | {Stage.BOOKED, Stage.ON_HOLD}
 """Stages in which photos are taken and changed: arrival has its photos before the sheet opens."""
@@ -63,7 +64,7 @@ def is_subject(text: str) -> bool:
     """Whether a text names a subject, whatever job it may be of."""
     kind, _, key = text.partition(":")
     if kind in KINDS:
-        return key.isascii() and key.isdigit() and len(key) < 19
+        return row_key(key) is not None
     return text in {"job", "check_in"} or bool(_MARK.match(text))
 
 
@@ -71,7 +72,7 @@ def _stands(job: Job, subject: str) -> bool:
     """The row that the subject names is there, in this job."""
     kind, _, key = subject.partition(":")
     model = KINDS.get(kind)
-    return model is None or model._default_manager.filter(pk=int(key), job=job).exists()
+    return model is None or model._default_manager.filter(pk=row_key(key), job=job).exists()
 
 
 def add_photo(

@@ -133,7 +133,7 @@ def remove_run(number: int, pk: int, *, actor: StaffMember, key: str = "") -> Jo
 
 def undo_add(event: JobEvent, actor: StaffMember) -> None:
     """Take away the run an event put in."""
-    pk = int(event.subject.partition(":")[2])
+    _, pk = event.about
     if event.job.runs.filter(pk=pk).exists():
         remove_run(event.job.number, pk, actor=actor)
 
@@ -152,7 +152,7 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
 
 def undo_proposal(event: JobEvent, actor: StaffMember) -> None:
     """Put back what a run had before a proposal, save what somebody changed since."""
-    pk = int(event.subject.partition(":")[2])
+    _, pk = event.about
     run = event.job.runs.filter(pk=pk).first()
     if run is None:
         raise Refused("That run is no longer in the plan.")

@@ -283,9 +283,9 @@ def _changed_since(row: Any, event: JobEvent) -> bool:
 
 
 def _undo_row(event: JobEvent, actor: StaffMember) -> None:
-    kind, _, key = event.subject.partition(":")
+    kind, pk = event.about
     model, job_path = ROWS[kind]
-    row = model._default_manager.filter(pk=int(key), **{job_path: event.job_id}).first()
+    row = model._default_manager.filter(pk=pk, **{job_path: event.job_id}).first()
     if row is None:
         raise Refused("Something this setup filled in was removed since: undo it by hand.")
     if _changed_since(row, event):

@@ -5,6 +5,7 @@ from functools import lru_cache
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
+from shop.typed import whole
 from shop.wording import quantity
 
 
@@ -69,8 +70,9 @@ def pairs_in(text: str) -> tuple[tuple[int, int], ...]:
     pairs = []
     for pair in text.replace(";", ",").split(","):
         low, plus, high = pair.strip().partition("+")
-        if plus and low.strip().isdigit() and high.strip().isdigit():
-            pairs.append((int(low), int(high)))
+        ends = whole(low), whole(high)
+        if plus and ends[0] is not None and ends[1] is not None:
+            pairs.append((ends[0], ends[1]))
     return tuple(pairs)
 
 

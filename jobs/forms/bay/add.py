@@ -133,7 +133,7 @@ class PlaceForm(forms.Form):
     @property
     def part_pk(self) -> int | None:
         what = self.cleaned_data["what"]
-        return None if what == self.FACTORY else int(what)
+        return None if what == self.FACTORY else self.left[what].part.pk
 
     def clean(self) -> dict[str, Any]:
         data: dict[str, Any] = super().clean() or {}

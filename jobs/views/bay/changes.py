@@ -135,14 +135,14 @@ def _rows_of(section: str, events: list[JobEvent], own_page: bool) -> dict[str, 
             if _ELSEWHERE[event.code] == section:
                 return None
             continue
-        model, _, key = event.subject.partition(":")
-        changed_a_row = "version" in event.after and key.isdigit()
+        model, pk = event.about
+        changed_a_row = "version" in event.after and pk
         if not changed_a_row or section == "findings" or model in _ALL_OF_IT.get(section, ()):
             return None
         if model in ROWS.get(section, {}):
             if not own_page:
                 return None
-            found.setdefault(model, set()).add(int(key))
+            found.setdefault(model, set()).add(pk)
     return found
 
 
