@@ -62,8 +62,8 @@ def remove(connection: Any) -> None:
 def broken_rule(error: IntegrityError) -> str:
     """Which rule about bays a write broke: SLOT, IN_BAY, or none of them."""
     diagnosis = getattr(error.__cause__, "diag", None)
-    said = (getattr(diagnosis, "constraint_name", None) if diagnosis else None) or str(error)
-    if SLOT in said:
+    name = (getattr(diagnosis, "constraint_name", None) if diagnosis else None) or str(error)
+    if SLOT in name:
         return SLOT
     # SQLite names the column of a broken unique index, not the index.
-    return IN_BAY if said in {IN_BAY, "UNIQUE constraint failed: jobs_job.bay_id"} else ""
+    return IN_BAY if name in {IN_BAY, "UNIQUE constraint failed: jobs_job.bay_id"} else ""

@@ -158,16 +158,16 @@ def _of_closed_job(model: type[models.Model], row: str, depth: int = 0) -> str:
     """SQL: the row belongs to a closed job. `row` is its alias, OLD or NEW."""
     if model._meta.label == "jobs.Job":
         return CLOSED.replace("job.", f"{row}.")
-    found = []
+    conditions = []
     for field in owners(model) if depth == 0 else owners(model)[:1]:
         parent = field.related_model
         alias = "job" if parent._meta.label == "jobs.Job" else f"up{depth}"
-        found.append(
+        conditions.append(
             f"EXISTS (SELECT 1 FROM {parent._meta.db_table} {alias}"
             f' WHERE {alias}.id = {row}."{field.column}"'
             f" AND {_of_closed_job(parent, alias, depth + 1)})"
         )
-    return f"({' OR '.join(found)})"
+    return f"({' OR '.join(conditions)})"
 
 
 def _keys(model: type[models.Model]) -> list[list[str]]:
@@ -235,8 +235,8 @@ def _refusals(label: str, vendor: str) -> dict[str, tuple[str, str]]:
     if sqlite:
         insert.append(_pushed_out(model, but_old=False, closed=kept_closed))
         update.append(_pushed_out(model, but_old=True, closed=kept_closed))
-    found = {"INSERT": insert, "UPDATE": update, "DELETE": delete}
-    return {verb: (" OR ".join(when), JOB_MESSAGE) for verb, when in found.items() if when}
+    by_verb = {"INSERT": insert, "UPDATE": update, "DELETE": delete}
+    return {verb: (" OR ".join(when), JOB_MESSAGE) for verb, when in by_verb.items() if when}
 
 
 class Trigger(NamedTuple):

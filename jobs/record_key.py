@@ -80,12 +80,12 @@ def key() -> bytes:
 @lru_cache(maxsize=4)
 def _read(path: Path, _changed: int) -> bytes:
     try:
-        found = bytes.fromhex(path.read_text().strip())
+        key = bytes.fromhex(path.read_text().strip())
     except ValueError:
-        found = b""
-    if len(found) != _BYTES:
+        key = b""
+    if len(key) != _BYTES:
         raise lost(path, "The key of the record")
-    return found
+    return key
 
 
 def key_id(key: bytes) -> str:

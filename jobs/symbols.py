@@ -19,6 +19,6 @@ _LONG: Final = re.compile(r"(?<![\w.-])\d{5,}(?=(?:\.\d+)? [a-zA-Z%Ω])")
 def with_symbols(text: str) -> str:
     """The text with mm², Ω, mΩ, °C and × for their spelt-out forms, a true minus, and the digits
     of a quantity in groups."""
-    for pattern, said in _SAID:
-        text = pattern.sub(said, text)
+    for pattern, written in _SAID:
+        text = pattern.sub(written, text)
     return _LONG.sub(lambda found: grouped(found[0]), text)

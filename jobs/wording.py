@@ -140,10 +140,10 @@ def crossover(filter_: Mapping[str, Any] | None) -> dict[str, str] | None:
 def section(one: Mapping[str, Any]) -> str:
     """One equaliser section: "peak 250 Hz, −3.0 dB, Q 1.4"."""
     gain = one.get("gain_db", 0.0)
-    said = f"{SECTIONS[one['kind']]} {hertz(one['frequency_hz'])}"
+    text = f"{SECTIONS[one['kind']]} {hertz(one['frequency_hz'])}"
     if one["kind"] in WITH_GAIN:
-        said += f", {level(gain)}"
-    return f"{said}, Q {number(one.get('q', 0.707))}"
+        text += f", {level(gain)}"
+    return f"{text}, Q {number(one.get('q', 0.707))}"
 
 
 def lead(one: Mapping[str, Any] | None) -> dict[str, str]:
@@ -162,20 +162,20 @@ def lead(one: Mapping[str, Any] | None) -> dict[str, str]:
 def conductor(run: Mapping[str, Any]) -> str:
     """A cable: "4 AWG copper, 105 °C", "2 × 25 mm² solid copper, 105 °C"; flexible goes unsaid."""
     one = run["conductor"]
-    said = cable(
+    text = cable(
         one["size"],
         one.get("metal", "copper"),
         run.get("parallel", 1),
         one.get("stranding", "flexible"),
     )
-    return f"{said}, {quantity(one.get('insulation_c', 105.0), '°C')}"
+    return f"{text}, {quantity(one.get('insulation_c', 105.0), '°C')}"
 
 
 def cable(gauge: str, metal: str, parallel: int = 1, stranding: str = "flexible") -> str:
     """A cable without its insulation: "2 × 25 mm² solid copper"."""
     lay = "" if stranding == "flexible" else f" {stranding}"
-    said = metal.replace("_", " ").replace("copper clad", "copper-clad")
-    return f"{times(parallel)}{size(gauge)}{lay} {said}"
+    metal_words = metal.replace("_", " ").replace("copper clad", "copper-clad")
+    return f"{times(parallel)}{size(gauge)}{lay} {metal_words}"
 
 
 def size(text: str) -> str:

@@ -244,13 +244,13 @@ def _unpack(archive: Path, folder: Path) -> Manifest:
     except (OSError, EOFError, tarfile.TarError, ValueError, TypeError) as error:
         raise BackupError(f"{archive} cannot be read as a backup: {error}") from error
     (folder / MANIFEST).unlink()
-    found = {}
+    unpacked = {}
     for path in folder.rglob("*"):
         if path.is_file():
             with path.open("rb") as file:
-                found[path.relative_to(folder).as_posix()] = _describe(file)
-    for name in sorted(manifest.files.keys() | found.keys()):
-        if manifest.files.get(name) != found.get(name):
+                unpacked[path.relative_to(folder).as_posix()] = _describe(file)
+    for name in sorted(manifest.files.keys() | unpacked.keys()):
+        if manifest.files.get(name) != unpacked.get(name):
             raise BackupError(f"{archive} is damaged: {name} is not what the manifest says.")
     return manifest
 

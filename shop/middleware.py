@@ -86,15 +86,15 @@ class PlainRequestMiddleware:
             request.POST = _plain_query(request.POST)  # type: ignore[assignment]
 
 
-def _plain_query(found: QueryDict) -> QueryDict:
+def _plain_query(query: QueryDict) -> QueryDict:
     """The same names and values without NUL; the very object where there is none."""
-    if not any(typed.NUL in text for name, texts in found.lists() for text in (name, *texts)):
-        return found
-    made = QueryDict(mutable=True)
-    for name, texts in found.lists():
-        made.setlist(typed.plain(name), [typed.plain(text) for text in texts])
-    made._mutable = False
-    return made
+    if not any(typed.NUL in text for name, texts in query.lists() for text in (name, *texts)):
+        return query
+    plain = QueryDict(mutable=True)
+    for name, texts in query.lists():
+        plain.setlist(typed.plain(name), [typed.plain(text) for text in texts])
+    plain._mutable = False
+    return plain
 
 
 class ShopMiddleware:

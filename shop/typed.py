@@ -51,7 +51,7 @@ def row_key(text: str | None) -> int | None:
 
 def row_keys(texts: Iterable[str]) -> list[int]:
     """Those of some texts that are keys, in order."""
-    return [found for text in texts if (found := row_key(text)) is not None]
+    return [key for text in texts if (key := row_key(text)) is not None]
 
 
 def row_version(text: str | None) -> int:
@@ -82,33 +82,33 @@ def plain(text: str) -> str:
 def day(text: str | None) -> date | None:
     """A day of the shop's life written as 2026-05-31, or None for anything else."""
     try:
-        found = date.fromisoformat((text or "").strip())
+        given = date.fromisoformat((text or "").strip())
     except ValueError:
         return None
-    return found if FIRST_DAY <= found <= LAST_DAY else None
+    return given if FIRST_DAY <= given <= LAST_DAY else None
 
 
 def moment(day_text: str | None, time_text: str | None) -> datetime | None:
     """A day and a time of the shop's own clock, or None when either is nothing of the kind."""
-    found = day(day_text)
+    given = day(day_text)
     try:
         at = time.fromisoformat((time_text or "").strip())
     except ValueError:
         return None
-    if found is None or at.tzinfo is not None:
+    if given is None or at.tzinfo is not None:
         return None
-    return timezone.make_aware(datetime.combine(found, at))
+    return timezone.make_aware(datetime.combine(given, at))
 
 
 def instant(text: str | None) -> datetime | None:
     """A moment with its zone, as 2026-05-31T10:00:00+02:00, or None for anything else."""
     try:
-        found = datetime.fromisoformat((text or "").strip())
+        given = datetime.fromisoformat((text or "").strip())
     except ValueError:
         return None
-    if found.tzinfo is None or not FIRST_DAY <= found.date() <= LAST_DAY:
+    if given.tzinfo is None or not FIRST_DAY <= given.date() <= LAST_DAY:
         return None
-    return found
+    return given
 
 
 def own_path(text: str | None) -> str:
@@ -126,9 +126,9 @@ def json_value(text: str) -> Any:
         raise ValueError("nested too deep") from None
 
 
-def sane_day(found: date) -> None:
+def sane_day(given: date) -> None:
     """Refuse a day outside the shop's life. Raises ValidationError."""
-    if not FIRST_DAY <= found <= LAST_DAY:
+    if not FIRST_DAY <= given <= LAST_DAY:
         raise ValidationError(
             f"Give a day from {FIRST_DAY.year} to {LAST_DAY.year}.", code="day_out_of_reach"
         )

@@ -171,14 +171,14 @@ def _length_problem(vin: str) -> str:
 
 
 def _check_problem(vin: str, expected: str, suggestions: tuple[Suggestion, ...]) -> str:
-    said = f"The check digit does not agree: position 9 reads {vin[8]} and should be {expected}."
+    problem = f"The check digit does not agree: position 9 reads {vin[8]} and should be {expected}."
     if suggestions:
         best = suggestions[0].likelihood
         same = [suggestion.reason for suggestion in suggestions if suggestion.likelihood == best]
-        said += f" Most likely: {'; or '.join(same[:2])}."
+        problem += f" Most likely: {'; or '.join(same[:2])}."
     if vin[0] not in "12345":
-        said += " This vehicle was not built in North America, so the number may still be right."
-    return said
+        problem += " This vehicle was not built in North America, so the number may still be right."
+    return problem
 
 
 def _pairs(groups: tuple[str, ...]) -> frozenset[tuple[str, str]]:
@@ -208,19 +208,19 @@ def _suggest(vin: str) -> tuple[Suggestion, ...]:
     changed = tuple(place for place, c in enumerate(vin, 1) if c in _FORBIDDEN)
     if any(character not in VALUES for character in repaired):
         return ()
-    found: list[Suggestion] = []
+    suggestions: list[Suggestion] = []
     if changed and check_character(repaired) == repaired[8]:
         swaps = " and ".join(
             f"character {p} is {repaired[p - 1]}, not {vin[p - 1]}" for p in changed
         )
-        found.append(Suggestion(repaired, changed, swaps, 1))
+        suggestions.append(Suggestion(repaired, changed, swaps, 1))
     elif changed:
         return ()
     else:
-        found += _substitutions(vin)
-        found += _transpositions(vin)
-    found.sort(key=lambda suggestion: (suggestion.likelihood, suggestion.positions))
-    return tuple(found[:_MOST_SUGGESTIONS])
+        suggestions += _substitutions(vin)
+        suggestions += _transpositions(vin)
+    suggestions.sort(key=lambda suggestion: (suggestion.likelihood, suggestion.positions))
+    return tuple(suggestions[:_MOST_SUGGESTIONS])
 
 
 def _fits(vin: str) -> bool:
@@ -232,13 +232,13 @@ def _substitutions(vin: str) -> list[Suggestion]:
     total = weighted_sum(vin)
     check = 10 if vin[8] == "X" else VALUES[vin[8]] if vin[8].isdigit() else None
     strict = _fits(vin)
-    found = []
+    suggestions = []
     for index, read in enumerate(vin):
         if index == 8:
             meant = check_character(vin)
             cost = min(_likelihood(read, meant), 5)
             reason = f"character 9 is {meant}, not {read}"
-            found.append(Suggestion(vin[:8] + meant + vin[9:], (9,), reason, cost))
+            suggestions.append(Suggestion(vin[:8] + meant + vin[9:], (9,), reason, cost))
             continue
         if check is None:
             continue
@@ -251,16 +251,16 @@ def _substitutions(vin: str) -> list[Suggestion]:
                 continue
             reason = f"character {index + 1} is {meant}, not {read}"
             likelihood = _likelihood(read, meant) + (index < MAKER_POSITIONS)
-            found.append(Suggestion(candidate, (index + 1,), reason, likelihood))
-    return found
+            suggestions.append(Suggestion(candidate, (index + 1,), reason, likelihood))
+    return suggestions
 
 
 def _transpositions(vin: str) -> list[Suggestion]:
-    found = []
+    suggestions = []
     for index in range(LENGTH - 1):
         candidate = vin[:index] + vin[index + 1] + vin[index] + vin[index + 2 :]
         if candidate != vin and check_character(candidate) == candidate[8]:
             reason = f"characters {index + 1} and {index + 2} are the wrong way round"
             likelihood = 2 + (index < MAKER_POSITIONS)
-            found.append(Suggestion(candidate, (index + 1, index + 2), reason, likelihood))
-    return found
+            suggestions.append(Suggestion(candidate, (index + 1, index + 2), reason, likelihood))
+    return suggestions

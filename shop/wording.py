@@ -110,12 +110,12 @@ def capital(text: str) -> str:
 
 def listed(names: Iterable[object], most: int | None = None, last: str = "and") -> str:
     """ "a", "a and b", "a, b and c"; with `most` "a, b, c and 2 more"."""
-    said = [str(name) for name in names]
-    if most is not None and len(said) > most:
-        said = [*said[:most], f"{len(said) - most} more"]
-    if len(said) < 2:
-        return "".join(said)
-    return f"{', '.join(said[:-1])} {last} {said[-1]}"
+    words = [str(name) for name in names]
+    if most is not None and len(words) > most:
+        words = [*words[:most], f"{len(words) - most} more"]
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
 def labelled(label: str, value: str) -> str:

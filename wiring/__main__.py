@@ -41,12 +41,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (OSError, PlanError) as error:
         print(f"Cannot read the plan: {error}", file=sys.stderr)
         return 2
-    found = check(plan)
+    findings = check(plan)
     if options.json:
-        print(json.dumps([finding.as_dict() for finding in found], indent=2))
+        print(json.dumps([finding.as_dict() for finding in findings], indent=2))
     else:
-        _print(found, options.figures)
-    return 1 if any(finding.severity == "stop" for finding in found) else 0
+        _print(findings, options.figures)
+    return 1 if any(finding.severity == "stop" for finding in findings) else 0
 
 
 def rules_page() -> str:
@@ -72,8 +72,8 @@ def _read(name: str) -> Plan:
     return load(sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes())
 
 
-def _print(found: Sequence[Finding], figures: bool) -> None:
-    for finding in found:
+def _print(findings: Sequence[Finding], figures: bool) -> None:
+    for finding in findings:
         print(f"{finding.severity.upper():8}{finding.title}")
         print(f"        at {', '.join(finding.where)} [{finding.rule}]")
         print(f"        do: {finding.what_to_do}")
@@ -84,7 +84,7 @@ def _print(found: Sequence[Finding], figures: bool) -> None:
     counts = [
         f"{count} {severity}"
         for severity in ("stop", "caution", "note")
-        if (count := sum(finding.severity == severity for finding in found))
+        if (count := sum(finding.severity == severity for finding in findings))
     ]
     print(", ".join(counts) if counts else "No findings.")
 

@@ -44,11 +44,11 @@ def check(
 
 def findings_of(context: Context, rules: Iterable[Rule]) -> tuple[Finding, ...]:
     """What the given rules find, the gravest first."""
-    found: list[Finding] = []
+    findings: list[Finding] = []
     for each in rules:
-        found.extend(each.examine(context))
-    found.sort(key=_gravity)
-    return tuple(found)
+        findings.extend(each.examine(context))
+    findings.sort(key=_gravity)
+    return tuple(findings)
 
 
 def _gravity(finding: Finding) -> int:

@@ -92,15 +92,15 @@ def speaker_load_ohm(speaker: Speaker) -> float:
 
 def speaker_loads_ohm(speakers: Mapping[str, Speaker], channel: Channel) -> tuple[float, ...]:
     """Load of each speaker on the channel [ohm], in order. Raises LoadError on an unknown one."""
-    found: list[float] = []
+    loads_ohm: list[float] = []
     for speaker_id in channel.speakers:
         speaker = speakers.get(speaker_id)
         if speaker is None:
             raise LoadError(
                 f"channels.{channel.id}.speakers", f"the plan has no speaker {speaker_id!r}"
             )
-        found.append(speaker_load_ohm(speaker))
-    return tuple(found)
+        loads_ohm.append(speaker_load_ohm(speaker))
+    return tuple(loads_ohm)
 
 
 def channel_load_ohm(speakers: Mapping[str, Speaker], channel: Channel) -> float:
@@ -222,13 +222,13 @@ def arrangements(
     if not 0 < coil_ohm < float("inf"):
         raise LoadError("coil_ohm", f"{coil_ohm:g} ohm is not above 0")
     terms = _plan_terms(drivers, coils)
-    found: list[Arrangement] = []
+    arranged: list[Arrangement] = []
     for tree in series_parallel.trees(drivers * coils):
         shares = series_parallel.shares(tree)
         equal = len(set(shares)) == 1
         if equal or not equal_only:
             coil_joining, joining = terms.get(tree, (None, None))
-            found.append(
+            arranged.append(
                 Arrangement(
                     tree,
                     drivers,
@@ -241,39 +241,39 @@ def arrangements(
                     joining,
                 )
             )
-    found.sort(key=lambda each: (each.load_ohm, each.joining is None))
-    return tuple(found)
+    arranged.sort(key=lambda each: (each.load_ohm, each.joining is None))
+    return tuple(arranged)
 
 
 def _plan_terms(
     drivers: int, coils: int
 ) -> dict[series_parallel.Tree, tuple[Joining | None, Joining | None]]:
     """The arrangements a plan can say: coils joined alike, then the drivers joined."""
-    found: dict[series_parallel.Tree, tuple[Joining | None, Joining | None]] = {}
+    terms: dict[series_parallel.Tree, tuple[Joining | None, Joining | None]] = {}
     leaf = series_parallel.LEAF
-    made: list[tuple[Joining, series_parallel.Tree]] = [("single", leaf)]
+    grown: list[tuple[Joining, series_parallel.Tree]] = [("single", leaf)]
     if coils == 2:
-        made = [
+        grown = [
             ("series", series_parallel.joined("series", (leaf, leaf))),
             ("parallel", series_parallel.joined("parallel", (leaf, leaf))),
         ]
-    for coil_joining, driver in made:
+    for coil_joining, driver in grown:
         if drivers == 1:
-            found.setdefault(driver, (coil_joining, "single"))
+            terms.setdefault(driver, (coil_joining, "single"))
             continue
-        found.setdefault(
+        terms.setdefault(
             series_parallel.joined("parallel", (driver,) * drivers), (coil_joining, "parallel")
         )
-        found.setdefault(
+        terms.setdefault(
             series_parallel.joined("series", (driver,) * drivers), (coil_joining, "series")
         )
         if drivers == 4:
             pair = series_parallel.joined("series", (driver, driver))
-            found.setdefault(
+            terms.setdefault(
                 series_parallel.joined("parallel", (pair, pair)),
                 (coil_joining, "series_parallel"),
             )
-    return found
+    return terms
 
 
 def planned_arrangement(speakers: Mapping[str, Speaker], channel: Channel) -> Arrangement | None:
@@ -323,12 +323,12 @@ def fits(arrangement: Arrangement, device: Device) -> tuple[Fit, ...]:
         (number,) for number in range(1, device.amplifier_channels + 1)
     ]
     places += [tuple(sorted(pair)) for pair in device.bridgeable]
-    found: list[Fit] = []
+    fitting: list[Fit] = []
     for place in places:
         bridged = len(place) == 2
         least = minimum_load(device, bridged)
         power = power_into(device, arrangement.load_ohm, bridged)
-        found.append(
+        fitting.append(
             Fit(
                 place,
                 None if least is None else least.load_ohm,
@@ -338,4 +338,4 @@ def fits(arrangement: Arrangement, device: Device) -> tuple[Fit, ...]:
                 "no rating to go by" if power is None else power.how,
             )
         )
-    return tuple(found)
+    return tuple(fitting)

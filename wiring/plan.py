@@ -319,9 +319,9 @@ def to_builtins(plan: Plan) -> dict[str, Any]:
 
 def schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a plan."""
-    made = msgspec.json.schema(Plan)
+    document = msgspec.json.schema(Plan)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "Loombook plan",
-        **made,
+        **document,
     }

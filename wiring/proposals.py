@@ -101,20 +101,20 @@ def _first(plan: Plan, run: Run, sizes: tuple[Size, ...], metal: Metal) -> Propo
     before = {_mark(finding) for finding in _findings(plan) if run_id not in finding.where}
     rejected: list[Rejected] = []
     for candidate in sizes:
-        made, reason = _fit(plan, run, candidate, metal, before)
-        if made is not None:
-            chosen = next(each for each in made.runs if each.id == run_id)
+        proposal, reason = _fit(plan, run, candidate, metal, before)
+        if proposal is not None:
+            chosen = next(each for each in proposal.runs if each.id == run_id)
             return Proposal(
                 run_id,
                 metal,
                 chosen.conductor,
                 chosen.fuse,
-                made,
+                proposal,
                 f"{rejected[-1].size} fails: {rejected[-1].reason}"
                 if rejected
                 else "there is no smaller size to try",
                 tuple(rejected),
-                _figures(made, chosen),
+                _figures(proposal, chosen),
             )
         rejected.append(Rejected(candidate.label, reason))
     return Proposal(
@@ -165,17 +165,17 @@ def _fit(
     bare = msgspec.structs.replace(run, conductor=conductor)
     reason = ""
     for tried in _with_fuses(plan, bare):
-        made = _with(plan, tried)
+        fitted = _with(plan, tried)
         against = next(
             (
                 finding
-                for finding in _findings(made)
+                for finding in _findings(fitted)
                 if run.id in finding.where or _mark(finding) not in before
             ),
             None,
         )
         if against is None:
-            return made, ""
+            return fitted, ""
         reason = reason or against.title
     return None, reason or "no standard fuse carries the load and protects the cable"
 
@@ -189,8 +189,8 @@ def _with_fuses(plan: Plan, run: Run) -> Iterator[Run]:
     if run.kind == "return":
         yield run
         return
-    found = facts(Context(_with(plan, run))).by_id[run.id]
-    if run.fuse is None and found.upstream_a is not None:
+    run_facts = facts(Context(_with(plan, run))).by_id[run.id]
+    if run.fuse is None and run_facts.upstream_a is not None:
         yield run
     try:
         conductor = run.conductor
@@ -204,7 +204,7 @@ def _with_fuses(plan: Plan, run: Run) -> Iterator[Run]:
     except ConductorError:
         yield run
         return
-    least = _least_rating_a(plan, found)
+    least = _least_rating_a(plan, run_facts)
     most = min(
         allowed_rating_a(plan.assumptions, allowed.current_a * run.parallel),
         OVERSIZE * max(least, _largest_branch_a(plan, run)),
@@ -214,15 +214,15 @@ def _with_fuses(plan: Plan, run: Run) -> Iterator[Run]:
         for rating in kind.ratings_a:
             if least <= rating <= most:
                 fitted = True
-                yield msgspec.structs.replace(run, fuse=_fuse(plan, run, found, kind, rating))
+                yield msgspec.structs.replace(run, fuse=_fuse(plan, run, run_facts, kind, rating))
     if not fitted and run.fuse is not None:
         yield run
 
 
-def _least_rating_a(plan: Plan, found: RunFacts) -> float:
+def _least_rating_a(plan: Plan, run_facts: RunFacts) -> float:
     """Smallest rating that carries the run's load in its air [A]."""
-    warm = rating_at_ambient_a(1.0, min(125.0, found.edge.ambient_c))
-    return 0.999 * max(found.full_a, found.music_a / CONTINUOUS_FRACTION) / warm
+    warm = rating_at_ambient_a(1.0, min(125.0, run_facts.edge.ambient_c))
+    return 0.999 * max(run_facts.full_a, run_facts.music_a / CONTINUOUS_FRACTION) / warm
 
 
 def _largest_branch_a(plan: Plan, run: Run) -> float:
@@ -249,25 +249,25 @@ def _bodies(run: Run) -> list[Body]:
     return [BODIES[name] for name in names]
 
 
-def _fuse(plan: Plan, run: Run, found: RunFacts, kind: Body, rating_a: float) -> Fuse:
+def _fuse(plan: Plan, run: Run, run_facts: RunFacts, kind: Body, rating_a: float) -> Fuse:
     limit, _ = distance_limit_m(plan.assumptions, run)
-    room = max(0.0, limit - found.unfused_m)
+    room = max(0.0, limit - run_facts.unfused_m)
     now = run.fuse.distance_m if run.fuse is not None else min(0.2, run.length_m)
     return Fuse(rating_a, kind.name, min(now, room, run.length_m))
 
 
 def _figures(plan: Plan, run: Run) -> tuple[Figure, ...]:
-    found = facts(Context(plan)).by_id[run.id]
-    warm = rating_at_ambient_a(1.0, min(125.0, found.edge.ambient_c))
+    run_facts = facts(Context(plan)).by_id[run.id]
+    warm = rating_at_ambient_a(1.0, min(125.0, run_facts.edge.ambient_c))
     figures = [ampacity_figure(run, plan.assumptions)]
     if run.fuse is not None:
         figures.append(
             Figure(
                 "smallest fuse for the load",
-                max(found.full_a, found.music_a / CONTINUOUS_FRACTION) / warm,
+                max(run_facts.full_a, run_facts.music_a / CONTINUOUS_FRACTION) / warm,
                 "A",
                 "larger of I(full) and I(music) / 0.8, over the rating's share left in warm air",
-                f"max({found.full_a:.1f}, {found.music_a:.1f} / 0.8) A / {warm:.3f}",
+                f"max({run_facts.full_a:.1f}, {run_facts.music_a:.1f} / 0.8) A / {warm:.3f}",
                 CONTINUOUS_SOURCE,
             )
         )

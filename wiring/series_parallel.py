@@ -80,12 +80,12 @@ def shares(tree: Tree) -> tuple[Fraction, ...]:
     if not tree.children:
         return (Fraction(1),)
     whole = resistance(tree)
-    found: list[Fraction] = []
+    fractions: list[Fraction] = []
     for child in tree.children:
         own = resistance(child)
         part = own / whole if tree.kind == "series" else whole / own
-        found += [part * share for share in shares(child)]
-    return tuple(found)
+        fractions += [part * share for share in shares(child)]
+    return tuple(fractions)
 
 
 def words(tree: Tree, one: str = "coil", many: str = "coils") -> str:

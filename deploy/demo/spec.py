@@ -40,7 +40,7 @@ class Setting:
 
     def fields(self) -> dict[str, Any]:
         """As fields of a channel's row in a tuning record."""
-        made: dict[str, Any] = {
+        fields: dict[str, Any] = {
             "level_db": self.level_db,
             "delay_ms": self.delay_ms,
             "inverted": self.inverted,
@@ -49,10 +49,10 @@ class Setting:
         }
         for name, one in (("high_pass", self.high), ("low_pass", self.low)):
             if one is not None:
-                made[f"{name}_family"] = one.family
-                made[f"{name}_order"] = one.order
-                made[f"{name}_hz"] = one.hz
-        return made
+                fields[f"{name}_family"] = one.family
+                fields[f"{name}_order"] = one.order
+                fields[f"{name}_hz"] = one.hz
+        return fields
 
 
 @dataclass(frozen=True)
@@ -71,14 +71,14 @@ class Wiring:
 
     def plain_fields(self) -> dict[str, Any]:
         """As fields of the channel's row; a lead is (cavity, base colour, stripe)."""
-        made: dict[str, Any] = {"connector": self.connector}
+        fields: dict[str, Any] = {"connector": self.connector}
         for name, lead in (("positive", self.plus), ("negative", self.minus)):
-            made |= {
+            fields |= {
                 f"{name}_cavity": lead[0],
                 f"{name}_base": lead[1],
                 f"{name}_stripe": lead[2],
             }
-        return made | self.fields
+        return fields | self.fields
 
 
 @dataclass(frozen=True)

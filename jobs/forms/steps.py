@@ -83,7 +83,7 @@ class CopyForm(forms.Form):
 def step_keys(text: str) -> list[int]:
     """Keys of steps in an order that was sent, as numbers. Raises ValidationError."""
     named = [one for one in text.split(",") if one]
-    found = row_keys(named)
-    if len(found) != len(named):
+    keys = row_keys(named)
+    if len(keys) != len(named):
         raise ValidationError("This is no order of steps.")
-    return found
+    return keys

@@ -51,10 +51,10 @@ def labels_of(job: Job, address: str) -> list[Label]:
     channels = job.channels.select_related("part", "feeds_part").prefetch_related("speakers")
     runs = list(job.runs.all())
     parts = {part.label: part for part in job.parts.select_related("product")}
-    made = [label for channel in channels for label in _wires(channel)]
-    made += [label for run in runs for label in _cable(run, parts)]
-    made += [_fuse(run, parts) for run in runs if run.fuse_rating_a]
-    return [*made, _key(job, address)]
+    labels = [label for channel in channels for label in _wires(channel)]
+    labels += [label for run in runs for label in _cable(run, parts)]
+    labels += [_fuse(run, parts) for run in runs if run.fuse_rating_a]
+    return [*labels, _key(job, address)]
 
 
 def _wires(channel: Channel) -> Iterable[Label]:
@@ -76,7 +76,7 @@ def _wires(channel: Channel) -> Iterable[Label]:
         cavity = getattr(channel, f"{lead}_cavity")
         colour = wording.colour_code(base, stripe)
         plug = " ".join(filter(None, [channel.connector, cavity and f"cavity {cavity}"]))
-        said = (
+        wire_text = (
             Line(f"{name} {sign}", 1.6, bold=True, wraps=False),
             *(Line(one) for one in speakers),
             *(Line(one) for one in (colour, plug) if one),
@@ -85,7 +85,7 @@ def _wires(channel: Channel) -> Iterable[Label]:
             f"wire-{channel.pk}-{lead}",
             "wire",
             f"{name} {sign} {'; '.join(speakers)}",
-            said,
+            wire_text,
             copies=2,
             base=base,
             stripe=stripe,

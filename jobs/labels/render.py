@@ -88,8 +88,8 @@ def labels_pdf(
         + "</body></html>"
     )
     config, faces = _fonts()
-    made = weasyprint.HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=("data",)))
-    return bytes(made.write_pdf(stylesheets=[faces], font_config=config))
+    rendered = weasyprint.HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=("data",)))
+    return bytes(rendered.write_pdf(stylesheets=[faces], font_config=config))
 
 
 def _inside(label: Label, sheet: LabelSheet, style: str) -> str:

@@ -140,10 +140,10 @@ def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) ->
 
 def function_findings(job: Job) -> list[Finding]:
     """What the function checks say: a function that worked before and not after is a stop."""
-    found = []
+    findings = []
     for row in plan_rows.faults_after(job.pk):
         if row.before == "works":
-            found.append(
+            findings.append(
                 Finding(
                     rule="function-lost",
                     severity="stop",
@@ -156,7 +156,7 @@ def function_findings(job: Job) -> list[Finding]:
                 )
             )
         elif row.before == "fault" and row.after == "fault":
-            found.append(
+            findings.append(
                 Finding(
                     rule="function-fault-on-arrival",
                     severity="note",
@@ -167,14 +167,14 @@ def function_findings(job: Job) -> list[Finding]:
                     detail=row.before_note,
                 )
             )
-    return found
+    return findings
 
 
 def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
     """Every finding of the job, the gravest first."""
     plan = plan or plan_of(job)
-    found = [*function_findings(job), *checking.check(plan, *heard_from(job))]
-    return sorted(found, key=lambda finding: SEVERITY_ORDER[finding.severity])
+    findings = [*function_findings(job), *checking.check(plan, *heard_from(job))]
+    return sorted(findings, key=lambda finding: SEVERITY_ORDER[finding.severity])
 
 
 def _solution_as_dict(solution: PowerSolution) -> dict[str, Any]:
@@ -243,11 +243,11 @@ def results_of(plan: doc.Plan) -> dict[str, Any]:
 @cache
 def published_tables() -> tuple[dict[str, str], ...]:
     """Title, source, status and SHA-256 of each published table the sums read."""
-    found = []
+    named = []
     for file in sorted(files(tables).iterdir(), key=lambda entry: entry.name):
         if file.name.endswith(".json"):
             data = tables.load(file.name.removesuffix(".json"))
-            found.append(
+            named.append(
                 {
                     "name": file.name,
                     "title": data["title"],
@@ -256,7 +256,7 @@ def published_tables() -> tuple[dict[str, str], ...]:
                     "sha256": hashlib.sha256(file.read_bytes()).hexdigest(),
                 }
             )
-    return tuple(found)
+    return tuple(named)
 
 
 def examine_vin(text: str, latest_year: int) -> VinReport:

@@ -58,11 +58,11 @@ class Read(NamedTuple):
 def read(text: str | bytes) -> Read:
     """Read two-column text for keeping."""
     try:
-        found = read_text(text)
+        response = read_text(text)
     except MeasurementError as error:
         return Read([], [msgspec.to_builtins(one) for one in error.problems], [])
-    pairs = zip(found.frequencies_hz.tolist(), found.levels_db.tolist(), strict=True)
-    return Read([[hz, db] for hz, db in pairs], [], list(found.notes))
+    pairs = zip(response.frequencies_hz.tolist(), response.levels_db.tolist(), strict=True)
+    return Read([[hz, db] for hz, db in pairs], [], list(response.notes))
 
 
 def measurement_of(points: Sequence[Sequence[float]], name: str = "") -> Measurement:
@@ -90,8 +90,8 @@ def averaged(rows: Sequence[MeasuredResponse], smoothing: int) -> Measurement | 
 
 def settings_now(plan: doc.Plan) -> dict[str, Any]:
     """All settings of a plan by channel id, as plain types: what a measurement is taken with."""
-    found = {one.id: one.setting for one in plan.channels}
-    settings = msgspec.json.decode(msgspec.json.encode(found))
+    by_channel = {one.id: one.setting for one in plan.channels}
+    settings = msgspec.json.decode(msgspec.json.encode(by_channel))
     assert isinstance(settings, dict)
     return settings
 
@@ -155,13 +155,13 @@ def expected(
 
 def targets() -> dict[str, TargetCurve]:
     """Every curve of the shop by name: its own, and the supplied ones it did not replace."""
-    found = {one.name: one for one in SUPPLIED}
+    by_name = {one.name: one for one in SUPPLIED}
     for row in ShopTarget.objects.all():
         if row.offered:
-            found[row.name] = target_of(row.name, row.points)
+            by_name[row.name] = target_of(row.name, row.points)
         else:
-            found.pop(row.name, None)
-    return found or {FLAT.name: FLAT}
+            by_name.pop(row.name, None)
+    return by_name or {FLAT.name: FLAT}
 
 
 def in_place_of(removed: ShopTarget) -> str:
@@ -230,14 +230,19 @@ def judged(
         one = was if was is not None else now
         if one is None:
             return None
-        found = distance(one, target, *band_hz)
+        gap = distance(one, target, *band_hz)
     except WiringError:
         return None
     is_before = was is not None
     rows = [
-        BandRow(hz, db if is_before else None, None if is_before else db) for hz, db in found.rows
+        BandRow(hz, db if is_before else None, None if is_before else db) for hz, db in gap.rows
     ]
-    return Verdict(found if is_before else None, None if is_before else found, rows, None)
+    return Verdict(
+        gap if is_before else None,
+        None if is_before else gap,
+        rows,
+        None,
+    )
 
 
 def _within(one: Measurement | None, band_hz: tuple[float, float]) -> Measurement | None:
@@ -251,11 +256,11 @@ def _within(one: Measurement | None, band_hz: tuple[float, float]) -> Measuremen
     return Measurement(one.frequencies_hz[inside], one.levels_db[inside], one.name)
 
 
-def _at_level(one: Measurement | None, found: Distance | None) -> Measurement | None:
+def _at_level(one: Measurement | None, gap: Distance | None) -> Measurement | None:
     """The curve with its overall level taken out, so that curves lie over each other."""
-    if one is None or found is None:
+    if one is None or gap is None:
         return one
-    return Measurement(one.frequencies_hz, one.levels_db - found.offset_db, one.name)
+    return Measurement(one.frequencies_hz, one.levels_db - gap.offset_db, one.name)
 
 
 def overlay(
@@ -367,17 +372,17 @@ def proposed(
     current = places[0].setting
     rate = (device.sample_rate_hz if device else None) or ASSUMED_SAMPLE_RATE_HZ
     low, high = _band(context, channel)
-    found, trouble, plot = None, "", ""
+    proposal, trouble, plot = None, "", ""
     try:
         mean = average([one for row in rows if (one := _as_now(row, plan)) is not None])
-        found = fit(mean, target, current, limits, rate, low, high, anew)
+        proposal = fit(mean, target, current, limits, rate, low, high, anew)
         plot = measured_plot(
             None,
-            found.before,
+            proposal.before,
             target,
-            found.level_db,
+            proposal.level_db,
             f"Proposal for {label_of(context, channel_id)}",
-            found.after,
+            proposal.after,
             ident,
             ("Now", "After", "Proposed"),
         )
@@ -389,7 +394,7 @@ def proposed(
         tuple(one.id for one in places),
         current,
         limits,
-        found,
+        proposal,
         trouble,
         plot,
         anew,

@@ -76,8 +76,8 @@ def section_of(finding: Finding) -> str:
     """The section of the bay sheet where a finding is mended."""
     if finding.where and finding.where[0].startswith("function-"):
         return "after" if finding.rule == "function-lost" else "before"
-    found = RULES.get(finding.rule)
-    return found.section if found else "channels"
+    rule = RULES.get(finding.rule)
+    return rule.section if rule else "channels"
 
 
 def finding_id(fingerprint: str) -> str:
@@ -88,14 +88,14 @@ def finding_id(fingerprint: str) -> str:
 def loads_of(plan: doc.Plan) -> dict[str, Figure]:
     """The load each amplifier channel sees, as a figure, where one can be formed."""
     context = Context(plan)
-    found = {}
+    loads = {}
     for channel in plan.channels:
         load = context.load_ohm.get(channel.id)
         if load is None:
             continue
         each = [wording.quantity(one, "Ω") for one in speaker_loads_ohm(context.speakers, channel)]
         power = context.power_w.get(channel.id)
-        found[channel.id] = Figure(
+        loads[channel.id] = Figure(
             "load",
             load,
             "Ω",
@@ -107,7 +107,7 @@ def loads_of(plan: doc.Plan) -> dict[str, Figure]:
                 *([f"{wording.quantity(power.power_w, 'W', 0)}: {power.how}"] if power else []),
             ),
         )
-    return found
+    return loads
 
 
 @cache
@@ -126,15 +126,15 @@ def fuse_bodies() -> dict[str, tuple[float, ...]]:
 
 def severities(findings: list[Finding]) -> dict[str, str]:
     """The gravest open severity at each place of the plan, notes left out."""
-    found: dict[str, str] = {}
+    worst: dict[str, str] = {}
     for finding in findings:
         if finding.severity == "note":
             continue
         for place in finding.where:
-            held = found.get(place)
+            held = worst.get(place)
             if held is None or SEVERITY_ORDER[finding.severity] < SEVERITY_ORDER[held]:
-                found[place] = finding.severity
-    return found
+                worst[place] = finding.severity
+    return worst
 
 
 def power_at(plan: doc.Plan) -> PowerSolution | None:
@@ -146,11 +146,11 @@ def run_figures(plan: doc.Plan, solution: PowerSolution, label: str) -> list[Fig
     """Every figure of one run, with the sums behind them."""
     run = next(one for one in plan.runs if one.id == label)
     state = solution.runs[label]
-    found = [drop_figure(run, state), heat_figure(run, state)]
+    figures = [drop_figure(run, state), heat_figure(run, state)]
     if state.allowed_a:
-        found.append(resistance_figure(run, plan.assumptions, state.conductor_c))
-        found.append(ampacity_figure(run, plan.assumptions))
-    return found
+        figures.append(resistance_figure(run, plan.assumptions, state.conductor_c))
+        figures.append(ampacity_figure(run, plan.assumptions))
+    return figures
 
 
 def proposals_for(plan: doc.Plan, label: str) -> list[Proposal]:
@@ -166,15 +166,15 @@ def fuse_for(plan: doc.Plan, label: str) -> Proposal | None:
 
 def ampacity_sources(plan: doc.Plan, label: str = "") -> list[str]:
     """The tables that say what the plan's cables, or one run's, may carry."""
-    found: dict[str, None] = {}
+    sources: dict[str, None] = {}
     for run in plan.runs:
         if label and run.id != label:
             continue
         try:
-            found[ampacity_figure(run, plan.assumptions).source] = None
+            sources[ampacity_figure(run, plan.assumptions).source] = None
         except ConductorError:
             continue
-    return list(found)
+    return list(sources)
 
 
 class DeviceDraw(NamedTuple):
@@ -197,12 +197,12 @@ class DeviceDraw(NamedTuple):
 def device_draws(plan: doc.Plan, solution: PowerSolution | None) -> list[DeviceDraw]:
     """What each device that draws from the supply asks of it, with the sums behind it."""
     context = Context(plan)
-    found = demands(context)
+    draws = demands(context)
     states = solution.devices if solution else {}
     return [
-        _draw(context, device, found[device.id], states.get(device.id), solution)
+        _draw(context, device, draws[device.id], states.get(device.id), solution)
         for device in plan.devices
-        if found[device.id].full_w > 0
+        if draws[device.id].full_w > 0
     ]
 
 
@@ -261,13 +261,13 @@ def loads_to_choose(
     numbers = {channel.number, channel.bridged_with or channel.number}
     wanted = tuple(sorted(numbers))
     try:
-        found = arrangements(len(speakers), coils, coil_ohm)
+        ways = arrangements(len(speakers), coils, coil_ohm)
     except LoadError:
         return []
     now = context.load_ohm.get(channel_id)
     chosen = {(channel.joining, speaker.coil_joining) for speaker in speakers}
     choices = []
-    for one in found:
+    for one in ways:
         places = fits(one, device)
         here = next((fit for fit in places if fit.channels == wanted), None)
         others = [fit for fit in places if fit.channels != wanted and fit.suits]

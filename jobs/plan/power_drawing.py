@@ -44,17 +44,17 @@ class Box(NamedTuple):
 
 def _edges(plan: doc.Plan, kind: str) -> list[Edge]:
     """The lines of one kind, each from the battery's side outwards."""
-    found = []
+    edges = []
     for run in plan.runs:
         if run.kind == kind:
             near, far = run.from_node, run.to_node
-            found.append(Edge(near, far, run) if kind == "feed" else Edge(far, near, run))
+            edges.append(Edge(near, far, run) if kind == "feed" else Edge(far, near, run))
     if kind == "return":
-        grounded = any(edge.parent == BODY for edge in found)
-        reached = any(edge.child == BODY for edge in found)
+        grounded = any(edge.parent == BODY for edge in edges)
+        reached = any(edge.child == BODY for edge in edges)
         if grounded and not reached:
-            found.append(Edge(BATTERY, BODY, None))
-    return found
+            edges.append(Edge(BATTERY, BODY, None))
+    return edges
 
 
 class _Tree:
@@ -153,8 +153,8 @@ class _Drawing:
         volts = table.get(node)
         if volts is None:
             return ""
-        said = wording.signed(volts, 2) if returns else wording.number(volts, 2)
-        return wording.with_unit(said, "V")
+        volts_text = wording.signed(volts, 2) if returns else wording.number(volts, 2)
+        return wording.with_unit(volts_text, "V")
 
     def _box(self, box: Box, top: float, returns: bool) -> SafeString:
         name, detail = self._name(box.node)
@@ -276,20 +276,20 @@ def _short(name: str) -> str:
 
 def _told(plan: doc.Plan, solution: PowerSolution | None) -> str:
     """The drawing in words."""
-    said = []
+    phrases = []
     for run in plan.runs:
         fuse = f", fuse {wording.quantity(run.fuse.rating_a, 'A')}" if run.fuse else ""
-        said.append(
+        phrases.append(
             f"{run.id} {run.kind} from {run.from_node} to {run.to_node}, "
             f"{wording.size(run.conductor.size)}, "
             f"{wording.quantity(run.length_m, 'm', figures=3)}{fuse}"
         )
     if solution is not None:
-        said += [
+        phrases += [
             f"{name} gets {wording.quantity(state.voltage_v, 'V', 2)}"
             for name, state in solution.devices.items()
         ]
-    return "; ".join(said)
+    return "; ".join(phrases)
 
 
 def power_path(

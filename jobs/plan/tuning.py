@@ -159,10 +159,10 @@ def processing_channels(context: Context, channel: doc.Channel) -> tuple[doc.Cha
 def units_of(plan: doc.Plan) -> list[Unit]:
     """What has a delay of its own, in the order of the plan."""
     context = Context(plan)
-    found: dict[tuple[str, ...], list[doc.Speaker]] = {}
+    units: dict[tuple[str, ...], list[doc.Speaker]] = {}
     for channel, speaker in driven(context):
         ids = tuple(one.id for one in processing_channels(context, channel))
-        members = found.setdefault(ids, [])
+        members = units.setdefault(ids, [])
         if speaker not in members:
             members.append(speaker)
     return [
@@ -172,7 +172,7 @@ def units_of(plan: doc.Plan) -> list[Unit]:
             tuple(one.id for one in members),
             "; ".join(speaker_name(one).capitalize() for one in members),
         )
-        for ids, members in found.items()
+        for ids, members in units.items()
     ]
 
 
@@ -248,9 +248,9 @@ def delays_of(
             )
         except WiringError as error:
             missing = f"{error.reason.capitalize()}."
-    found = {one.id: one for one in alignment.delays} if alignment else {}
+    by_channel = {one.id: one for one in alignment.delays} if alignment else {}
     lines = [
-        DelayLine(unit, found.get(unit.key), settings[unit.channel_ids[0]].delay_ms)
+        DelayLine(unit, by_channel.get(unit.key), settings[unit.channel_ids[0]].delay_ms)
         for unit in units
     ]
     return Delays(lines, alignment, missing, step, rate)

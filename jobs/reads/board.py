@@ -111,9 +111,9 @@ def find_jobs(text: str) -> Found:
     numbers = Job.objects.filter(wanted, stage__in=PAST).values_list("number", flat=True)
     newest = nlargest(MOST_FOUND, numbers)
     past = Job.objects.filter(number__in=newest).with_names().order_by("-number")
-    found = sorted([*live[:MOST_FOUND], *past], key=lambda job: job.number != number)
-    more = len(found) > MOST_FOUND or MOST_MATCHES in {len(vehicle_keys), len(customer_keys)}
-    return Found(found[:MOST_FOUND], more)
+    jobs = sorted([*live[:MOST_FOUND], *past], key=lambda job: job.number != number)
+    more = len(jobs) > MOST_FOUND or MOST_MATCHES in {len(vehicle_keys), len(customer_keys)}
+    return Found(jobs[:MOST_FOUND], more)
 
 
 @dataclass(frozen=True)
@@ -195,14 +195,14 @@ def first_free(length: timedelta, day: date) -> tuple[Bay, datetime] | None:
 
 
 def _stretches(jobs: list[Job], opens: datetime, closes: datetime) -> tuple[Stretch, ...]:
-    found, at = [], opens
+    stretches, at = [], opens
     for job in jobs:
         starts, ends = max(job.starts_at, opens), min(job.ends_at, closes)
         if starts > at:
-            found.append(Stretch(at, starts))
+            stretches.append(Stretch(at, starts))
         if ends > at:
-            found.append(Stretch(max(starts, at), ends, job))
+            stretches.append(Stretch(max(starts, at), ends, job))
         at = max(at, ends)
     if at < closes:
-        found.append(Stretch(at, closes))
-    return tuple(found)
+        stretches.append(Stretch(at, closes))
+    return tuple(stretches)

@@ -120,22 +120,22 @@ MOST_SAID: Final = 5
 
 
 def _changes(event: JobEvent, model: type[models.Model] | None) -> str:
-    said = []
+    phrases = []
     for name, new in event.after.items():
         if name in _UNSAID or (_is_nothing(new) and _is_nothing(event.before.get(name))):
             continue
         field = _field_of(model, name)
         label = _label(field, name)
         if getattr(field, "is_relation", False) and not isinstance(new, str):
-            said.append(f"{label} changed")
+            phrases.append(f"{label} changed")
         elif _is_nothing(event.before.get(name)):
-            said.append(_with_label(label, new, field))
+            phrases.append(_with_label(label, new, field))
         else:
             old = _with_label(label, event.before[name], field)
-            said.append(f"{old} → {_with_unit(label, new, field)[1]}")
-    if len(said) > MOST_SAID:
-        said = [*said[: MOST_SAID - 1], f"and {len(said) - MOST_SAID + 1} more"]
-    return "; ".join(said)
+            phrases.append(f"{old} → {_with_unit(label, new, field)[1]}")
+    if len(phrases) > MOST_SAID:
+        phrases = [*phrases[: MOST_SAID - 1], f"and {len(phrases) - MOST_SAID + 1} more"]
+    return "; ".join(phrases)
 
 
 def _with_label(label: str, value: Any, field: Any) -> str:
@@ -144,28 +144,28 @@ def _with_label(label: str, value: Any, field: Any) -> str:
 
 def _with_unit(label: str, value: Any, field: Any) -> tuple[str, str]:
     """The label and the value; the unit of a number goes from the one to the other."""
-    said = _value(value, field)
+    text = _value(value, field)
     name, _, unit = label.rpartition(", ")
     if not name or isinstance(value, bool) or not isinstance(value, int | float):
-        return label, said
-    return name, wording.with_unit(said, unit)
+        return label, text
+    return name, wording.with_unit(text, unit)
 
 
 def _not_written(event: JobEvent, model: type[models.Model] | None) -> str:
     """What stood and what was not written over it, field by field."""
-    said = []
+    phrases = []
     for name, mine in event.after.items():
         field = _field_of(model, name)
         label, theirs = _with_unit(_label(field, name), event.before.get(name), field)
         wanted = _with_unit(_label(field, name), mine, field)[1]
-        said.append(f"{label} stayed {theirs}, not {wanted}")
-    return "; ".join(said)
+        phrases.append(f"{label} stayed {theirs}, not {wanted}")
+    return "; ".join(phrases)
 
 
 def _label(field: Any, name: str) -> str:
     label = str(getattr(field, "verbose_name", name.replace("_", " ")))
-    for plain, said in (("high pass", "high-pass"), ("low pass", "low-pass"), (" hz", ", Hz")):
-        label = label.replace(plain, said)
+    for plain, written in (("high pass", "high-pass"), ("low pass", "low-pass"), (" hz", ", Hz")):
+        label = label.replace(plain, written)
     return label
 
 
@@ -186,11 +186,11 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
         reason = event.after.get("reason")
         worked = ", ".join(one["name"] for one in event.after.get("worked", ()))
         now = "" if ends == event.before.get("stage") else f": now {stage}"
-        said = f"{MOVES[verb].label}{now}."
+        sentence = f"{MOVES[verb].label}{now}."
         if bay := event.after.get("waits_for"):
-            said += f" Another car is in {bay}: this one waits for it."
-        said += f" Work done by {worked}." if worked else ""
-        return said + (f" Reason: {reason}" if reason else "")
+            sentence += f" Another car is in {bay}: this one waits for it."
+        sentence += f" Work done by {worked}." if worked else ""
+        return sentence + (f" Reason: {reason}" if reason else "")
     if event.code == "part.added":
         return f"Part added: {_part(event.after)}."
     if event.code == "part.removed":

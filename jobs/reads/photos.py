@@ -39,11 +39,11 @@ class PhotoBook:
 
     @cached_property
     def by_subject(self) -> dict[str, list[Photo]]:
-        found: dict[str, list[Photo]] = defaultdict(list)
+        photos: dict[str, list[Photo]] = defaultdict(list)
         for photo in Photo.objects.kept().filter(job=self.job).select_related("by"):
             photo.job = self.job
-            found[photo.subject].append(photo)
-        return dict(found)
+            photos[photo.subject].append(photo)
+        return dict(photos)
 
     def photos(self, subject: str) -> list[Photo]:
         return self.by_subject.get(subject, [])
@@ -78,11 +78,11 @@ def subject_titles(job: Job, subjects: Iterable[str]) -> dict[str, str]:
 
 def _marks(job: Job, keys: set[str]) -> dict[str, str]:
     rows = ConditionMark.objects.filter(check_in__job=job, key__in=keys)
-    found = {
+    marks = {
         f"mark:{row.key}": f"{row.get_kind_display()}: {nearest(row.x, row.y).label.lower()}"
         for row in rows
     }
-    return {f"mark:{key}": found.get(f"mark:{key}", "A mark on the car") for key in keys}
+    return {f"mark:{key}": marks.get(f"mark:{key}", "A mark on the car") for key in keys}
 
 
 def _rows(job: Job, kind: str, keys: set[str]) -> dict[str, str]:

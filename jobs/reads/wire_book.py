@@ -162,9 +162,9 @@ def plugs_of(model: VehicleModel, text: str = "") -> tuple[list[Plug], list[Else
         plugs.setdefault(plug, Plug(plug)).cavities.append(Cavity(cavity or "–", seen))
     _add_photos(plugs, plug_of_channel)
     elsewhere = [
-        Elsewhere(function, tuple(sorted(found)))
-        for function, found in sorted(places.items())
-        if len(found) > 1 and not function.startswith("Not said")
+        Elsewhere(function, tuple(sorted(pins)))
+        for function, pins in sorted(places.items())
+        if len(pins) > 1 and not function.startswith("Not said")
     ]
     return list(plugs.values()), elsewhere
 

@@ -196,12 +196,12 @@ def add_speaker(
         return None
     part = None
     if part_pk is not None:
-        found = next((one for one in parts_left(job) if one.part.pk == part_pk), None)
-        if found is None or not found.left:
+        part_left = next((one for one in parts_left(job) if one.part.pk == part_pk), None)
+        if part_left is None or not part_left.left:
             raise Refused(
                 "Every one of that part has a place already: move one, or have the desk add more."
             )
-        part = found.part
+        part = part_left.part
     channel = _channel(job, channel_pk) if channel_pk else None
     return place_speaker(
         job,

@@ -66,7 +66,7 @@ def save_check_in(
             "Somebody else saved this check-in while you were typing. What you typed is kept "
             "below: compare it with theirs, then save again."
         )
-    made = check_in is None
+    is_new = check_in is None
     check_in = check_in or CheckIn.objects.create(job=job, taken_by=actor)
     before, after = _write(check_in, values, actor)
     old = [Mark.of(row) for row in check_in.marks.all()]
@@ -84,8 +84,8 @@ def save_check_in(
             for m in marks
         )
         before["marks"], after["marks"] = _said(old), _said(marks)
-    if after or made:
-        if not made:
+    if after or is_new:
+        if not is_new:
             CheckIn.objects.filter(pk=check_in.pk).update(version=F("version") + 1)
         log(job, actor, "check_in.saved", before=before, after=after)
     check_in.refresh_from_db()

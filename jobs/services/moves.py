@@ -150,15 +150,15 @@ def check_move(job: Job, name: str, actor: StaffMember, reason: str = "", but: s
         raise Refused(*missing)
 
 
-def _who_worked(job: Job, actor: StaffMember, said: Sequence[int]) -> dict[str, Any]:
+def _who_worked(job: Job, actor: StaffMember, named: Sequence[int]) -> dict[str, Any]:
     """Who did the work, for the event of the hand-over. Raises Refused when it must be said."""
     done = work_done(job, actor)
     people = done.people
-    if said:
-        people = [one for one in who_may_have_worked(people) if one.pk in said]
+    if named:
+        people = [one for one in who_may_have_worked(people) if one.pk in named]
     elif not done.plain:
         people = []
-    if not people or len(people) < len(set(said)):
+    if not people or len(people) < len(set(named)):
         raise Refused("Say who did the work: tick everybody who worked on this car.")
     return {"worked": [{"id": one.pk, "name": str(one)} for one in people]}
 

@@ -63,8 +63,8 @@ def take_proposal(
         key=key,
         code="run.proposed",
     )
-    found = JobEvent.objects.filter(code="run.proposed", subject=subject_of(run))
-    return found.filter(key=key).first() if key else found.first()
+    proposals = JobEvent.objects.filter(code="run.proposed", subject=subject_of(run))
+    return proposals.filter(key=key).first() if key else proposals.first()
 
 
 def _free_label(job: Job) -> str:

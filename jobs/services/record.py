@@ -118,8 +118,8 @@ def write(event: JobEvent) -> JobEvent:
         cursor.execute(
             _READ_HEAD + ("" if connection.vendor == "sqlite" else " FOR UPDATE"), [event.job_id]
         )
-        found = cursor.fetchone()
-        count, head, sealed = found or (_written(event.job_id), "", "")
+        row = cursor.fetchone()
+        count, head, sealed = row or (_written(event.job_id), "", "")
         if not hmac.compare_digest(sealed, head_mac(secret, event.job_id, count, head)):
             head = ""
         event.number = count + 1
@@ -127,7 +127,7 @@ def write(event: JobEvent) -> JobEvent:
         event.save(force_insert=True)
         sealed = head_mac(secret, event.job_id, event.number, event.chain)
         cursor.execute(
-            _MOVE_HEAD if found else _FIRST_HEAD,
+            _MOVE_HEAD if row else _FIRST_HEAD,
             [event.number, event.chain, sealed, event.job_id],
         )
     return event
@@ -142,10 +142,10 @@ _FIRST_HEAD: Final = (
 
 def _written(job_id: int) -> int:
     """How many events a job without a head has."""
-    found = JobEvent.objects.filter(job_id=job_id).aggregate(
+    totals = JobEvent.objects.filter(job_id=job_id).aggregate(
         rows=models.Count("pk"), last=models.Max("number")
     )
-    return int(max(found["rows"], found["last"] or 0))
+    return int(max(totals["rows"], totals["last"] or 0))
 
 
 # What is sealed
@@ -196,17 +196,17 @@ def file_fields(label: str) -> list[models.FileField]:
 
 def _files_of(label: str, rows: "models.QuerySet[Any]") -> dict[str, str]:
     """The files that rows name, each with its SHA-256."""
-    found = {}
+    hashes = {}
     for field in file_fields(label):
         storage = field.storage
         for name in rows.exclude(**{field.name: ""}).values_list(field.name, flat=True):
             try:
                 changed, size = storage.get_modified_time(name), storage.size(name)
             except FileNotFoundError:
-                found[name] = ""
+                hashes[name] = ""
             else:
-                found[name] = _file_sha256(storage, name, changed, size)
-    return found
+                hashes[name] = _file_sha256(storage, name, changed, size)
+    return hashes
 
 
 def files_of_job(job_id: int) -> dict[str, str]:

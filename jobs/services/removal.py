@@ -69,8 +69,8 @@ def take_out(row: models.Model) -> Kept:
     collector.collect([row])
     others = [
         one
-        for found in collector.data.values()
-        for one in sorted(found, key=lambda one: one.pk)
+        for rows in collector.data.values()
+        for one in sorted(rows, key=lambda one: one.pk)
         if one != row
     ]
     kept = {"rows": [_kept(one) for one in (row, *others)], "links": list(_emptied(collector))}

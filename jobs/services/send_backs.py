@@ -43,10 +43,10 @@ def send_back(job_id: int, actor: StaffMember, text: str, fingerprints: Iterable
     """
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
     wanted = list(dict.fromkeys(fingerprints))
-    found = standing(job) if wanted else {}
-    if any(one not in found for one in wanted):
+    standing_findings = standing(job) if wanted else {}
+    if any(one not in standing_findings for one in wanted):
         raise ChangedMeanwhile("A finding that was chosen no longer stands: choose again.")
-    points = "\n".join(said_of(found[one]).replace("\n", " ") for one in wanted)
+    points = "\n".join(said_of(standing_findings[one]).replace("\n", " ") for one in wanted)
     name = "send_back_correction" if job.correction else "send_back"
     return move(job_id, name, actor, f"{points}\n{text}", fingerprints=wanted)
 

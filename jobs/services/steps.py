@@ -109,21 +109,21 @@ def waiting_before(step: JobStep) -> list[JobStep]:
 
 def _missing(step: JobStep, values: dict[str, Any], early: list[JobStep]) -> dict[str, list[str]]:
     """What keeps the step from the outcome in `values`, by control of its row."""
-    found: dict[str, list[str]] = {}
+    missing: dict[str, list[str]] = {}
     if values["outcome"] == StepOutcome.SKIPPED:
         if not values["reason"]:
-            found["reason"] = ["Say why this step is not needed."]
-        return found
+            missing["reason"] = ["Say why this step is not needed."]
+        return missing
     if against := GateFacts(step.job).against(step.gate):
-        found["gate"] = against
+        missing["gate"] = against
     if step.photo_required and not photo_counts(step.job).get(step.photo_subject):
-        found["photo"] = ["Take the photo first."]
+        missing["photo"] = ["Take the photo first."]
     if step.reading_label and values["reading_value"] is None:
-        found["reading_value"] = [f"Enter the reading first: {step.reading_label}."]
+        missing["reading_value"] = [f"Enter the reading first: {step.reading_label}."]
     if early and not values["reason"]:
         waiting = wording.listed((f"“{one}”" for one in early), MOST_NAMED)
-        found["reason"] = [f"Out of order: {waiting} not done yet. Say why this comes first."]
-    return found
+        missing["reason"] = [f"Out of order: {waiting} not done yet. Say why this comes first."]
+    return missing
 
 
 @transaction.atomic

@@ -49,7 +49,7 @@ def _work_events(job: Job) -> Any:
 
 def _in_rows(job: Job) -> set[int | None]:
     """Everybody whose name stands at a tick, check, reading or proof."""
-    found: set[int | None] = set()
+    people: set[int | None] = set()
     for rows, names in (
         (job.function_checks, ("before_by", "after_by")),
         (job.readings, ("before_by", "after_by")),
@@ -58,8 +58,8 @@ def _in_rows(job: Job) -> set[int | None]:
         (job.send_backs, ("done_by",)),
     ):
         for row in rows.values_list(*names):
-            found.update(row)
-    return found
+            people.update(row)
+    return people
 
 
 def people_in_record(
@@ -73,10 +73,10 @@ def people_in_record(
     if until is not None:
         events = events.filter(pk__lt=until.pk)
         clocks = clocks.filter(started_at__lt=until.at)
-    found = {*events.values_list("actor", flat=True), *clocks.values_list("technician", flat=True)}
+    people = {*events.values_list("actor", flat=True), *clocks.values_list("technician", flat=True)}
     if after is None and until is None:
-        found |= _in_rows(job)
-    return list(StaffMember.objects.filter(pk__in=found - {None}).order_by("name", "pk"))
+        people |= _in_rows(job)
+    return list(StaffMember.objects.filter(pk__in=people - {None}).order_by("name", "pk"))
 
 
 def handed_over(job: Job) -> JobEvent | None:
@@ -120,8 +120,8 @@ def who_may_have_worked(people: list[StaffMember]) -> list[StaffMember]:
 
 def names_of_workers(job: Job, event: JobEvent) -> list[str]:
     """Who did the work, as said at a hand-over; from the record where nobody was asked yet."""
-    if said := event.after.get("worked"):
-        return [one["name"] for one in said]
+    if worked := event.after.get("worked"):
+        return [one["name"] for one in worked]
     return [str(one) for one in people_in_record(job)] or [str(event.actor)]
 
 

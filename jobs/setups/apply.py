@@ -138,8 +138,8 @@ class _Writer:
     def setting(self, item: Item) -> None:
         assert item.target is not None
         record = record_of(self.job, TuningKind.AFTER, self.actor)
-        row, made = ChannelSetting.objects.get_or_create(record=record, channel_id=item.target)
-        if made:
+        row, is_new = ChannelSetting.objects.get_or_create(record=record, channel_id=item.target)
+        if is_new:
             self.new_settings.append(row.pk)
         self._save(ChannelSetting, row.pk, dict(item.values), "record__job")
 

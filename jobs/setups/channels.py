@@ -41,7 +41,7 @@ def _known(channel: doc.Channel, matches: Matches) -> tuple[str, ...]:
     return tuple(
         one
         for one in channel.speakers
-        if (found := matches.speakers.get(one)) is not None and found.state != "impossible"
+        if (speaker := matches.speakers.get(one)) is not None and speaker.state != "impossible"
     )
 
 

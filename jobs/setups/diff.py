@@ -103,31 +103,31 @@ def _channel_needs(document: Document, key: str, changed: set[str]) -> tuple[str
 
 def aligned(document: Document, to: Document) -> dict[str, Any]:
     """The document with its speakers called as the other calls those in the same places."""
-    made = copy.deepcopy(dict(upgrade(document)))
+    copied = copy.deepcopy(dict(upgrade(document)))
     free = [(s["position"], s["kind"], s["id"]) for s in to["plan"].get("speakers", ())]
     names: dict[str, str] = {}
-    for speaker in made["plan"].get("speakers", ()):
-        found = next(
+    for speaker in copied["plan"].get("speakers", ()):
+        counterpart = next(
             (one for one in free if one[:2] == (speaker["position"], speaker["kind"])), None
         )
-        if found is not None:
-            free.remove(found)
-            names[speaker["id"]] = found[2]
+        if counterpart is not None:
+            free.remove(counterpart)
+            names[speaker["id"]] = counterpart[2]
     taken = set(names.values())
     used = taken | {one["id"] for one in to["plan"].get("speakers", ())}
-    for speaker in made["plan"].get("speakers", ()):
+    for speaker in copied["plan"].get("speakers", ()):
         if speaker["id"] not in names:
             fresh = next(f"SP{n}" for n in range(1, 1000) if f"SP{n}" not in used)
             used.add(fresh)
             names[speaker["id"]] = fresh
         speaker["id"] = names[speaker["id"]]
-    for channel in made["plan"].get("channels", ()):
+    for channel in copied["plan"].get("channels", ()):
         if channel.get("speakers"):
             channel["speakers"] = [names.get(one, one) for one in channel["speakers"]]
-    made["speaker_parts"] = {
-        names.get(key, key): value for key, value in made["speaker_parts"].items()
+    copied["speaker_parts"] = {
+        names.get(key, key): value for key, value in copied["speaker_parts"].items()
     }
-    return made
+    return copied
 
 
 def differences(before: Document, after: Document, local: Local) -> list[Difference]:
@@ -140,7 +140,7 @@ def differences(before: Document, after: Document, local: Local) -> list[Differe
         for key in old[group].keys() | new[group].keys()
         if old[group].get(key) != new[group].get(key)
     }
-    found = []
+    different = []
     for group, _ in GROUPS:
         for key in [*old[group], *(one for one in new[group] if one not in old[group])]:
             if f"{group}:{key}" not in changed:
@@ -149,7 +149,7 @@ def differences(before: Document, after: Document, local: Local) -> list[Differe
             needs: tuple[str, ...] = ()
             if group in {"channels", "settings"}:
                 needs = _channel_needs(after, key, changed)
-            found.append(
+            different.append(
                 Difference(
                     f"{group}:{key}",
                     group,
@@ -159,7 +159,7 @@ def differences(before: Document, after: Document, local: Local) -> list[Differe
                     needs,
                 )
             )
-    return found
+    return different
 
 
 def _put(rows: list[dict[str, Any]], row: dict[str, Any] | None, name: str, key: str) -> None:
@@ -178,62 +178,62 @@ def _find(rows: Iterable[Mapping[str, Any]], name: str, key: str) -> dict[str, A
     return next((dict(one) for one in rows if one[name] == key), None)
 
 
-def _fold_product(made: dict[str, Any], new: Document, key: str) -> None:
+def _fold_product(folded: dict[str, Any], new: Document, key: str) -> None:
     product = new["products"].get(key)
     if product is None:
-        made["products"].pop(key, None)
+        folded["products"].pop(key, None)
     else:
-        made["products"][key] = copy.deepcopy(product)
-    _put(made["plan"]["devices"], _find(new["plan"].get("devices", ()), "id", key), "id", key)
+        folded["products"][key] = copy.deepcopy(product)
+    _put(folded["plan"]["devices"], _find(new["plan"].get("devices", ()), "id", key), "id", key)
 
 
-def _fold_speaker(made: dict[str, Any], new: Document, key: str) -> None:
+def _fold_speaker(folded: dict[str, Any], new: Document, key: str) -> None:
     speaker = _find(new["plan"].get("speakers", ()), "id", key)
-    _put(made["plan"]["speakers"], speaker, "id", key)
+    _put(folded["plan"]["speakers"], speaker, "id", key)
     if speaker is None:
-        made["speaker_parts"].pop(key, None)
-        for channel in made["plan"]["channels"]:
+        folded["speaker_parts"].pop(key, None)
+        for channel in folded["plan"]["channels"]:
             channel["speakers"] = [one for one in channel.get("speakers", ()) if one != key]
     else:
-        made["speaker_parts"][key] = new["speaker_parts"].get(key, "")
+        folded["speaker_parts"][key] = new["speaker_parts"].get(key, "")
 
 
-def _fold_channel(made: dict[str, Any], new: Document, key: str) -> None:
+def _fold_channel(folded: dict[str, Any], new: Document, key: str) -> None:
     """The channel's wire and speakers; its settings are a thing of their own."""
     channel = _find(new["plan"].get("channels", ()), "id", key)
-    old = _find(made["plan"]["channels"], "id", key)
+    old = _find(folded["plan"]["channels"], "id", key)
     if channel is not None:
         channel = {name: value for name, value in channel.items() if name != "setting"}
         if old is not None and "setting" in old:
             channel["setting"] = old["setting"]
-    _put(made["plan"]["channels"], channel, "id", key)
+    _put(folded["plan"]["channels"], channel, "id", key)
 
 
-def _fold_setting(made: dict[str, Any], new: Document, key: str) -> None:
+def _fold_setting(folded: dict[str, Any], new: Document, key: str) -> None:
     channel = _find(new["plan"].get("channels", ()), "id", key)
-    old = _find(made["plan"]["channels"], "id", key)
-    recorded = [one for one in made["recorded"] if one != key]
+    old = _find(folded["plan"]["channels"], "id", key)
+    recorded = [one for one in folded["recorded"] if one != key]
     if channel is not None and key in new["recorded"]:
         base = old or {name: value for name, value in channel.items() if name != "speakers"}
         base["setting"] = channel.get("setting", {})
-        _put(made["plan"]["channels"], base, "id", key)
+        _put(folded["plan"]["channels"], base, "id", key)
         recorded.append(key)
-    made["recorded"] = recorded
+    folded["recorded"] = recorded
 
 
-def _fold_run(made: dict[str, Any], new: Document, key: str) -> None:
-    _put(made["plan"]["runs"], _find(new["plan"].get("runs", ()), "id", key), "id", key)
+def _fold_run(folded: dict[str, Any], new: Document, key: str) -> None:
+    _put(folded["plan"]["runs"], _find(new["plan"].get("runs", ()), "id", key), "id", key)
 
 
 def _fold_row(rows: str, name: str) -> Callable[[dict[str, Any], Document, str], None]:
-    def fold(made: dict[str, Any], new: Document, key: str) -> None:
-        _put(made[rows], _find(new[rows], name, key), name, key)
+    def fold(folded: dict[str, Any], new: Document, key: str) -> None:
+        _put(folded[rows], _find(new[rows], name, key), name, key)
 
     return fold
 
 
-def _fold_time(made: dict[str, Any], new: Document, key: str) -> None:
-    made["measured_minutes"] = new.get("measured_minutes")
+def _fold_time(folded: dict[str, Any], new: Document, key: str) -> None:
+    folded["measured_minutes"] = new.get("measured_minutes")
 
 
 _FOLD: Final[dict[str, Callable[[dict[str, Any], Document, str], None]]] = {
@@ -248,9 +248,9 @@ _FOLD: Final[dict[str, Callable[[dict[str, Any], Document, str], None]]] = {
 }
 
 
-def _drop_orphans(made: dict[str, Any]) -> None:
+def _drop_orphans(folded: dict[str, Any]) -> None:
     """Take out what stands on a device that was taken out."""
-    plan = made["plan"]
+    plan = folded["plan"]
     devices = {one["id"] for one in plan["devices"]}
     plan["channels"] = [one for one in plan["channels"] if one["device"] in devices]
     for channel in plan["channels"]:
@@ -261,7 +261,7 @@ def _drop_orphans(made: dict[str, Any]) -> None:
         if device.get("turn_on_by") and device["turn_on_by"] not in devices:
             device.pop("turn_on_by")
     channels = {one["id"] for one in plan["channels"]}
-    made["recorded"] = [one for one in made["recorded"] if one in channels]
+    folded["recorded"] = [one for one in folded["recorded"] if one in channels]
 
 
 def fold(before: Document, after: Document, chosen: Iterable[str], local: Local) -> dict[str, Any]:
@@ -270,20 +270,20 @@ def fold(before: Document, after: Document, chosen: Iterable[str], local: Local)
     The source stays that of `before`: the version says which sheet taught it.
     """
     old = upgrade(before)
-    found = {one.key: one for one in differences(old, after, local)}
+    by_key = {one.key: one for one in differences(old, after, local)}
     new = aligned(after, old)
-    wanted = [key for key in chosen if key in found]
+    wanted = [key for key in chosen if key in by_key]
     for key in list(wanted):
-        wanted += [need for need in found[key].needs if need not in wanted]
-    made = copy.deepcopy(dict(old))
+        wanted += [need for need in by_key[key].needs if need not in wanted]
+    folded = copy.deepcopy(dict(old))
     for rows in ("devices", "speakers", "channels", "runs"):
-        made["plan"][rows] = [dict(one) for one in made["plan"].get(rows, ())]
+        folded["plan"][rows] = [dict(one) for one in folded["plan"].get(rows, ())]
     for rows in ("other_settings", "step_notes"):
-        made[rows] = [dict(one) for one in made[rows]]
+        folded[rows] = [dict(one) for one in folded[rows]]
     order = [group for group, _ in GROUPS]
     for key in sorted(wanted, key=lambda one: order.index(one.partition(":")[0])):
         group, _, name = key.partition(":")
-        _FOLD[group](made, new, name)
-    _drop_orphans(made)
-    made["wires"] = wires_of(made["plan"])
-    return made
+        _FOLD[group](folded, new, name)
+    _drop_orphans(folded)
+    folded["wires"] = wires_of(folded["plan"])
+    return folded

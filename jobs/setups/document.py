@@ -39,7 +39,7 @@ def function_of(channel: Mapping[str, Any], speakers: Mapping[str, Mapping[str, 
 def wires_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
     """The wire list of the vehicle's plugs that a plan speaks of."""
     speakers = {one["id"]: one for one in plan.get("speakers", ())}
-    found = []
+    wires = []
     for channel in plan.get("channels", ()):
         wire = channel.get("wire") or {}
         function = function_of(channel, speakers)
@@ -47,7 +47,7 @@ def wires_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
             lead = wire.get(name) or {}
             if not any(lead.get(fact) for fact in ("cavity", "base")):
                 continue
-            found.append(
+            wires.append(
                 {
                     "connector": wire.get("connector", ""),
                     **{fact: lead.get(fact, "") for fact in ("cavity", "base", "stripe")},
@@ -56,7 +56,7 @@ def wires_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
                     "proved": wire.get("polarity_proved") is True,
                 }
             )
-    return found
+    return wires
 
 
 def _car(vehicle: Mapping[str, Any]) -> dict[str, Any]:
@@ -115,7 +115,7 @@ def from_sheet(sheet: InstallSheet) -> dict[str, Any]:
     """The setup of a signed sheet, from its frozen record; steps, photos and time from its job."""
     document = sheet.document
     minutes = time_on(sheet.job).total.total_seconds() / 60
-    made = {
+    setup = {
         "setup_version": SETUP_VERSION,
         "source": {
             "sheet": document["sheet"]["number"],
@@ -142,13 +142,13 @@ def from_sheet(sheet: InstallSheet) -> dict[str, Any]:
         "photos": _photos(sheet.job),
         "measured_minutes": round(minutes, 1) if minutes else None,
     }
-    return checked(made)
+    return checked(setup)
 
 
 def _from_1(document: Mapping[str, Any]) -> dict[str, Any]:
     """Version 1 had the years in words, and no wire list, steps, photos or time."""
-    made = {**document, "setup_version": 2, "vehicle": _car(document["vehicle"])}
-    return {**made, "wires": wires_of(document["plan"])}
+    upgraded = {**document, "setup_version": 2, "vehicle": _car(document["vehicle"])}
+    return {**upgraded, "wires": wires_of(document["plan"])}
 
 
 UPGRADES: Final[dict[int, Callable[[Mapping[str, Any]], dict[str, Any]]]] = {1: _from_1}

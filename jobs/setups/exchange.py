@@ -117,12 +117,15 @@ def _thumbnail(reference: Mapping[str, Any]) -> str:
 
 def _for_others(document: Mapping[str, Any]) -> dict[str, Any]:
     """A document without what means something in this book alone."""
-    made = dict(setup_document.checked(document))
-    made["products"] = {key: {**one, "product_id": None} for key, one in made["products"].items()}
-    made["photos"] = [
-        {**one, "job": None, "photo": None, "thumbnail": _thumbnail(one)} for one in made["photos"]
+    shared = dict(setup_document.checked(document))
+    shared["products"] = {
+        key: {**one, "product_id": None} for key, one in shared["products"].items()
+    }
+    shared["photos"] = [
+        {**one, "job": None, "photo": None, "thumbnail": _thumbnail(one)}
+        for one in shared["photos"]
     ]
-    return made
+    return shared
 
 
 def export_file(setups: Iterable[SavedSetup]) -> bytes:
@@ -200,10 +203,10 @@ def _constant(text: str) -> None:
 
 
 def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    made = dict(pairs)
-    if len(made) != len(pairs):
+    by_name = dict(pairs)
+    if len(by_name) != len(pairs):
         raise Refused("The file says one thing twice: it cannot be told which is meant.")
-    return made
+    return by_name
 
 
 def _parse(data: bytes) -> dict[str, Any]:
@@ -213,7 +216,7 @@ def _parse(data: bytes) -> dict[str, Any]:
         raise Refused("The file is compressed: unpack it yourself, then choose the file inside.")
     _check_depth(data)
     try:
-        found = json.loads(
+        parsed = json.loads(
             data.decode("utf-8-sig"),
             parse_float=_number,
             parse_int=_whole,
@@ -222,17 +225,17 @@ def _parse(data: bytes) -> dict[str, Any]:
         )
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
         raise Refused("This is no file of setups: it cannot be read as JSON.") from None
-    if not isinstance(found, dict) or found.get("format") != FORMAT:
+    if not isinstance(parsed, dict) or parsed.get("format") != FORMAT:
         raise Refused("This is no file of setups made by a Loombook.")
-    if found.get("format_version") != FORMAT_VERSION:
+    if parsed.get("format_version") != FORMAT_VERSION:
         raise Refused("The file comes from another version of Loombook: bring both up to date.")
-    if unknown := found.keys() ^ FIELDS:
+    if unknown := parsed.keys() ^ FIELDS:
         raise Refused(f"The file has a field too many or too few: {sorted(unknown)[0][:40]}.")
-    return found
+    return parsed
 
 
-def _binary(found: Mapping[str, Any], name: str, most: int) -> bytes:
-    text = found[name]
+def _binary(container: Mapping[str, Any], name: str, most: int) -> bytes:
+    text = container[name]
     if not isinstance(text, str) or len(text) > most:
         raise Refused(f"The file's {name} cannot be read.")
     try:
@@ -241,10 +244,10 @@ def _binary(found: Mapping[str, Any], name: str, most: int) -> bytes:
         raise Refused(f"The file's {name} cannot be read.") from None
 
 
-def _sender(found: dict[str, Any]) -> Sender:
+def _sender(container: dict[str, Any]) -> Sender:
     """Who signed the file. Raises Refused where the signature is not over just this content."""
-    raw = _binary(found, "certificate", 8_000)
-    signature = _binary(found, "signature", 2_000)
+    raw = _binary(container, "certificate", 8_000)
+    signature = _binary(container, "signature", 2_000)
     try:
         certificate = x509.load_der_x509_certificate(raw)
         public = certificate.public_key()
@@ -254,7 +257,7 @@ def _sender(found: dict[str, Any]) -> Sender:
         raise Refused("The file is signed with a kind of key that is not accepted.")
     if public.public_numbers().e != 65537:
         raise Refused("The file is signed with a kind of key that is not accepted.")
-    signed = {name: value for name, value in found.items() if name != "signature"}
+    signed = {name: value for name, value in container.items() if name != "signature"}
     try:
         public.verify(signature, canonical(signed), padding.PKCS1v15(), hashes.SHA256())
     except InvalidSignature:
@@ -284,7 +287,7 @@ def _pictures(document: dict[str, Any]) -> None:
     """Make every thumbnail anew from its pixels. Raises SetupError for what is no picture."""
     kept = []
     for one in document["photos"]:
-        made = {**one, "job": None, "photo": None}
+        blank = {**one, "job": None, "photo": None}
         if one["thumbnail"]:
             try:
                 raw = base64.b64decode(one["thumbnail"], validate=True)
@@ -297,8 +300,8 @@ def _pictures(document: dict[str, Any]) -> None:
             except (binascii.Error, OSError, ValueError, Refused):
                 raise SetupError("One of its photos is no picture.") from None
             text = base64.b64encode(picture.thumbnail).decode()
-            made["thumbnail"] = text if len(text) <= MOST_THUMBNAIL else ""
-        kept.append(made)
+            blank["thumbnail"] = text if len(text) <= MOST_THUMBNAIL else ""
+        kept.append(blank)
     document["photos"] = kept
 
 
@@ -328,20 +331,20 @@ def _incoming(entry: Any, place: int) -> Incoming:
 
 def read_file(data: bytes) -> Letter:
     """What a file holds, every part of it checked; nothing is written. Raises Refused."""
-    found = _parse(data)
+    parsed = _parse(data)
     try:
-        setup_checks.check_text(found)
+        setup_checks.check_text(parsed)
     except SetupError as error:
         raise Refused(str(error)) from None
-    sender = _sender(found)
-    exported, setups = found["exported"], found["setups"]
+    sender = _sender(parsed)
+    exported, setups = parsed["exported"], parsed["setups"]
     if not isinstance(exported, dict) or not all(
         isinstance(exported.get(name), str) for name in ("shop", "at")
     ):
         raise Refused("The file does not say which shop made it, and when.")
     if (
-        not isinstance(found["schema"], dict)
-        or found["schema"].get("$schema") != (schema()["$schema"])
+        not isinstance(parsed["schema"], dict)
+        or parsed["schema"].get("$schema") != (schema()["$schema"])
     ):
         raise Refused("The file does not carry the schema of its setups.")
     if not isinstance(setups, list) or not 0 < len(setups) <= MOST_SETUPS:
@@ -354,12 +357,14 @@ def _free_name(model: VehicleModel, name: str) -> str:
     taken = set(model.saved_setups.values_list("name", flat=True))
     if name not in taken:
         return name
-    return next(made for n in range(2, 10_000) if (made := f"{name[:74]} ({n})") not in taken)
+    return next(
+        candidate for n in range(2, 10_000) if (candidate := f"{name[:74]} ({n})") not in taken
+    )
 
 
 def _model_for(incoming: Incoming) -> VehicleModel:
-    if found := model_in_book(incoming.document["vehicle"]):
-        return found
+    if known := model_in_book(incoming.document["vehicle"]):
+        return known
     car = incoming.document["vehicle"]
     model = VehicleModel(**car)
     try:
@@ -380,7 +385,7 @@ def import_file(data: bytes, chosen: Iterable[int], actor: StaffMember) -> list[
         raise Refused("Setups of other shops are taken in by a manager.")
     letter = read_file(data)
     wanted = set(chosen)
-    made = []
+    imported = []
     for place, one in enumerate(letter.setups, 1):
         if place not in wanted:
             continue
@@ -395,7 +400,7 @@ def import_file(data: bytes, chosen: Iterable[int], actor: StaffMember) -> list[
             model, _free_name(model, one.name), one.note, one.document, actor, origin=origin
         )
         note_event(setup, actor, "setup.imported", after=origin)
-        made.append(setup)
-    if not made:
+        imported.append(setup)
+    if not imported:
         raise Refused("Choose at least one setup of the file.")
-    return made
+    return imported

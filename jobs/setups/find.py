@@ -136,12 +136,12 @@ def _of_model(
     )
     score, reasons = _model_reasons(wanted, year, model)
     near = model.pk != wanted.pk or not _in_years(model, year)
-    found = []
+    matches = []
     for setup in rows:
         setup.vehicle_model = model
         more, product_reasons = _product_reasons(setup, products)
-        found.append(Match(setup, score + more, near, (*reasons, *product_reasons)))
-    return found
+        matches.append(Match(setup, score + more, near, (*reasons, *product_reasons)))
+    return matches
 
 
 def best_matches(
@@ -153,13 +153,13 @@ def best_matches(
     the car's own model has enough approved ones no other model is looked at: none could pass them.
     """
     products = list(products)
-    found = _of_model(wanted, wanted, year, products)
-    sure = sum(one.setup.is_approved and not one.near for one in found)
+    matches = _of_model(wanted, wanted, year, products)
+    sure = sum(one.setup.is_approved and not one.near for one in matches)
     if sure < most:
         for model in _alike(wanted, year):
-            found += _of_model(model, wanted, year, products)
-    found.sort(key=lambda one: (one.setup.state, -one.score, -one.setup.times_used))
-    return found[:most]
+            matches += _of_model(model, wanted, year, products)
+    matches.sort(key=lambda one: (one.setup.state, -one.score, -one.setup.times_used))
+    return matches[:most]
 
 
 def match_with(setup: SavedSetup, job: Job) -> Match:
@@ -187,8 +187,8 @@ def jobs_to_fit(setup: SavedSetup) -> list[tuple[Job, Match]]:
         .prefetch_related("parts__product")
         .order_by("starts_at")[:MOST_JOBS]
     )
-    found = [(job, match_with(setup, job)) for job in jobs]
-    return sorted(found, key=lambda pair: -pair[1].score)
+    matched = [(job, match_with(setup, job)) for job in jobs]
+    return sorted(matched, key=lambda pair: -pair[1].score)
 
 
 def matches_for(job: Job, most: int = MOST_SHOWN) -> list[Match]:

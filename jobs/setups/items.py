@@ -79,8 +79,8 @@ def unlike(needs: Iterable[str], matches: Matches) -> tuple[str, ...]:
     why = []
     for need in needs:
         kind, _, name = need.partition(":")
-        found: Any = matches.devices.get(name) if kind == "device" else matches.speakers.get(name)
-        if found is not None and found.state == "differs":
+        match: Any = matches.devices.get(name) if kind == "device" else matches.speakers.get(name)
+        if match is not None and match.state == "differs":
             why.append(f"{name} is not the same here, see above")
     return tuple(why)
 
@@ -89,7 +89,7 @@ def blocked_by(needs: Iterable[str], matches: Matches) -> tuple[str, ...]:
     blocked = []
     for need in needs:
         kind, _, name = need.partition(":")
-        found: Any = matches.devices.get(name) if kind == "device" else matches.speakers.get(name)
-        if found is None or found.state == "impossible":
+        match: Any = matches.devices.get(name) if kind == "device" else matches.speakers.get(name)
+        if match is None or match.state == "impossible":
             blocked.append(f"{name} has nothing in this job that stands for it")
     return tuple(blocked)

@@ -131,7 +131,7 @@ def match_devices(plan: Plan, products: Mapping[str, Any], job: Job) -> dict[str
         for part in job.parts.select_related("product", "turn_on_by")
         if part.product.kind in DEVICE_KINDS
     ]
-    found: dict[str, JobPart] = {}
+    by_label: dict[str, JobPart] = {}
     tests = (
         lambda part, device: (
             _is_product(part.product, products.get(device.id, {})) and part.label == device.id
@@ -141,14 +141,14 @@ def match_devices(plan: Plan, products: Mapping[str, Any], job: Job) -> dict[str
     )
     for test in tests:
         for device in plan.devices:
-            if device.id not in found:
+            if device.id not in by_label:
                 part = next((one for one in free if test(one, device)), None)
                 if part is not None:
-                    found[device.id] = part
+                    by_label[device.id] = part
                     free.remove(part)
     matches = {}
     for device in plan.devices:
-        part = found.get(device.id)
+        part = by_label.get(device.id)
         if part is not None:
             changed = _changed_figures(device, part.product)
             state: State = "differs" if changed else "same"
@@ -272,16 +272,16 @@ def _speaker_here(one: SpeakerMatch) -> Speaker:
 def _result(plan: Plan, here: Plan, speakers: Mapping[str, Speaker], carried: Carried) -> Plan:
     """The amplifier channels as they would be in the job, their speakers under the setup's ids."""
     old = {channel.id: channel for channel in plan.channels}
-    made: dict[str, Channel] = {}
+    taken_over: dict[str, Channel] = {}
     for key, place in carried.placements.items():
         if place.target is None or place.kind == "line":
             continue
         fed = tuple(one for one in old[key].speakers if one in speakers)
-        channel = made.get(place.target)
+        channel = taken_over.get(place.target)
         if channel is not None:
             fed = (*channel.speakers, *fed)
         joining = old[key].joining if len(fed) == len(old[key].speakers) else "parallel"
-        made[place.target] = msgspec.structs.replace(
+        taken_over[place.target] = msgspec.structs.replace(
             old[key],
             id=place.target,
             device=place.device or "",
@@ -291,28 +291,30 @@ def _result(plan: Plan, here: Plan, speakers: Mapping[str, Speaker], carried: Ca
             joining="single" if len(fed) == 1 else joining,
         )
     return Plan(
-        devices=here.devices, speakers=tuple(speakers.values()), channels=tuple(made.values())
+        devices=here.devices, speakers=tuple(speakers.values()), channels=tuple(taken_over.values())
     )
 
 
 def match(document: Mapping[str, Any], plan: Plan, job: Job) -> Matches:
     """Every device, speaker and channel of a setup against a job."""
     products = document["products"]
-    found = Matches(
+    matches = Matches(
         match_devices(plan, products, job),
         match_speakers(plan, products, document["speaker_parts"], job),
         feeds={channel.id: channel.speakers for channel in plan.channels},
     )
     here = plan_of(job)
     speakers = {
-        key: _speaker_here(one) for key, one in found.speakers.items() if one.state != "impossible"
+        key: _speaker_here(one)
+        for key, one in matches.speakers.items()
+        if one.state != "impossible"
     }
-    stands_for = {key: one.part.label if one.part else None for key, one in found.devices.items()}
-    found.carried = propose(plan, here.devices, stands_for, speakers)
+    stands_for = {key: one.part.label if one.part else None for key, one in matches.devices.items()}
+    matches.carried = propose(plan, here.devices, stands_for, speakers)
     pairs = [
         (key, place.target)
-        for key, place in found.carried.placements.items()
+        for key, place in matches.carried.placements.items()
         if place.target and not place.joins and place.kind == "amplifier"
     ]
-    found.levels = carried_levels(plan, _result(plan, here, speakers, found.carried), pairs)
-    return found
+    matches.levels = carried_levels(plan, _result(plan, here, speakers, matches.carried), pairs)
+    return matches

@@ -117,10 +117,10 @@ class SetupDocument(Part, frozen=True):
 
 def schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a setup's document."""
-    made = {
+    document = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": f"Loombook saved setup, version {SETUP_VERSION}",
         **msgspec.json.schema(SetupDocument),
     }
-    plain: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(made))
+    plain: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(document))
     return plain

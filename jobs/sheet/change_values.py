@@ -83,9 +83,9 @@ def _field(name: str) -> str:
 
 
 def _lead(one: Mapping[str, Any]) -> str:
-    said = wording.lead(one)
-    cavity = f"cavity {said['cavity']}" if said["cavity"] else ""
-    return ", ".join(filter(None, [cavity, said["colour"] if said["base"] else ""])) or NOTHING
+    lead = wording.lead(one)
+    cavity = f"cavity {lead['cavity']}" if lead["cavity"] else ""
+    return ", ".join(filter(None, [cavity, lead["colour"] if lead["base"] else ""])) or NOTHING
 
 
 def _fuse(one: Mapping[str, Any], local: Local) -> str:
@@ -120,8 +120,8 @@ def _text(name: str, value: str, local: Local) -> str:
 def _composite(name: str, value: Any, local: Local) -> str | None:
     """A field that is read as one value though it is made of several."""
     if name in {"high_pass", "low_pass"} and isinstance(value, Mapping):
-        said = wording.crossover(value) or {}
-        return f"{said['corner']}, {said['kind']}"
+        crossover = wording.crossover(value) or {}
+        return f"{crossover['corner']}, {crossover['kind']}"
     if name == "sections" and isinstance(value, list):
         return "; ".join(map(wording.section, value))
     if name in {"positive", "negative"} and isinstance(value, Mapping):
@@ -138,8 +138,8 @@ def _composite(name: str, value: Any, local: Local) -> str | None:
 def _value(name: str, value: Any, local: Local) -> str:
     if value is None or value in ("", [], {}):
         return NOTHING
-    if (said := _composite(name, value, local)) is not None:
-        return said
+    if (text := _composite(name, value, local)) is not None:
+        return text
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):
@@ -149,9 +149,9 @@ def _value(name: str, value: Any, local: Local) -> str:
     if isinstance(value, Mapping):
         listed = [(key, _value(key, one, local)) for key, one in value.items() if one != name]
         return ", ".join(
-            said if key in {"by", "at"} else f"{_field(key)} {said}"
-            for key, said in listed
-            if said != NOTHING
+            text if key in {"by", "at"} else f"{_field(key)} {text}"
+            for key, text in listed
+            if text != NOTHING
         )
     return _text(name, str(value), local)
 
@@ -165,7 +165,7 @@ def _said(change: Change, local: Local) -> dict[str, str]:
     named = last if whole and last not in {"fuse", "conductor", "wire"} else _field(last)
     was, now = (_value(last, change[side], local) for side in ("was", "is"))
     if was == now and path[0] not in FOLLOWS:
-        was, now = (f"{said} ({change[side]})" for said, side in ((was, "was"), (now, "is")))
+        was, now = (f"{value} ({change[side]})" for value, side in ((was, "was"), (now, "is")))
     return {
         "what": with_symbols(wording.capital(", ".join([*what, named]))),
         "was": was,
@@ -180,8 +180,8 @@ def title_of(change: Change) -> str:
 
 def said_of(change: Change, local: Local) -> str:
     """One change in a line: "A1, serial number: WF-20418 → WF-20481"."""
-    said = _said(change, local)
-    return f"{said['what']}: {said['was']} → {said['is']}"
+    text = _said(change, local)
+    return f"{text['what']}: {text['was']} → {text['is']}"
 
 
 def change_values(changes: Iterable[Change], local: Local) -> list[dict[str, Any]]:

@@ -77,27 +77,27 @@ def _sections(document: Document) -> dict[str, Any]:
     plan = document.get("plan") or {}
     tuning = document.get("tuning") or {}
     own_parts = document.get("speaker_parts") or {}
-    found: dict[str, Any] = {
+    sections: dict[str, Any] = {
         name: document.get(name) for name in ("job", "check_in", "fit_proofs", "parts")
     }
-    found["speakers"] = [
+    sections["speakers"] = [
         {**one, "part": own_parts.get(one["id"], "")} for one in plan.get("speakers", ())
     ]
-    found["channels"] = [
+    sections["channels"] = [
         {name: value for name, value in one.items() if name != "setting"}
         for one in plan.get("channels", ())
     ]
-    found["runs"] = plan.get("runs")
-    found["supply"] = plan.get("supply")
-    found["settings_after"] = _settings(plan, tuning, "after")
-    found["settings_before"] = _settings(document.get("plan_before"), tuning, "before")
-    found["tuning"] = {
+    sections["runs"] = plan.get("runs")
+    sections["supply"] = plan.get("supply")
+    sections["settings_after"] = _settings(plan, tuning, "after")
+    sections["settings_before"] = _settings(document.get("plan_before"), tuning, "before")
+    sections["tuning"] = {
         kind: {name: value for name, value in record.items() if name != "channels"}
         for kind, record in tuning.items()
     }
     for name in ("other_settings", "function_checks"):
-        found[name] = document.get(name)
-    found["readings"] = [
+        sections[name] = document.get(name)
+    sections["readings"] = [
         {
             **row,
             **{
@@ -110,19 +110,19 @@ def _sections(document: Document) -> dict[str, Any]:
     ]
     last = ("findings", "sound", "results", "assumptions", "tables", "cautions", "signatures")
     for name, value in document.items():
-        if name not in found and name not in _OWN and name not in last:
-            found[name] = value
-    found["devices"] = plan.get("devices")
-    found |= {name: document.get(name) for name in last}
+        if name not in sections and name not in _OWN and name not in last:
+            sections[name] = value
+    sections["devices"] = plan.get("devices")
+    sections |= {name: document.get(name) for name in last}
     results = dict(document.get("results") or {})
     results["standing"] = {
         row["label"]: [row["value"], row["unit"]] for row in results.get("standing") or ()
     }
-    found["results"] = results
-    found["assumptions"] = {
+    sections["results"] = results
+    sections["assumptions"] = {
         row["label"]: {row["name"]: row["value"]} for row in document.get("assumptions") or ()
     }
-    return found
+    return sections
 
 
 def _called(row: Mapping[str, Any], names: tuple[str, ...]) -> str:
@@ -133,15 +133,15 @@ def _by_name(rows: list[Any], listed_in: str) -> dict[str, Any]:
     """The rows of a list by what they are called; the second of a name is called "… (2)"."""
     usual = next((name for name in _USUAL_NAMES if all(name in row for row in rows)), None)
     names = _NAMES.get(listed_in, (usual,) if usual else ())
-    found: dict[str, Any] = {}
+    by_name: dict[str, Any] = {}
     for row in rows:
         name = base = _called(row, names) or "1"
         count = 1
-        while name in found:
+        while name in by_name:
             count += 1
             name = f"{base} ({count})" if names else str(count)
-        found[name] = row
-    return found
+        by_name[name] = row
+    return by_name
 
 
 def _is_nothing(value: Any) -> bool:

@@ -235,10 +235,10 @@ def _tuning(job: Job) -> dict[str, Any]:
     }
 
 
-def _findings(job: Job, found: list[Any]) -> list[dict[str, Any]]:
+def _findings(job: Job, findings: list[Any]) -> list[dict[str, Any]]:
     reasons = {row.fingerprint: row for row in job.finding_reasons.select_related("by")}
     listed = []
-    for finding in found:
+    for finding in findings:
         given = reasons.get(finding.fingerprint)
         listed.append(
             {

@@ -24,12 +24,12 @@ def _left_for_speakers(plan: Document, full: Document) -> dict[str, float]:
     listed: dict[str, list[float]] = defaultdict(list)
     for figure in full["figures"]:
         listed[figure["label"]].append(figure["value"])
-    found = {}
+    left = {}
     for device in plan.get("devices", ()):
         turns = listed[f"power available to the speakers of {device['name']}"]
         if turns and device["id"] in full["devices"]:
-            found[device["id"]] = turns.pop(0)
-    return found
+            left[device["id"]] = turns.pop(0)
+    return left
 
 
 def _sound(sound: Document | None) -> dict[str, Any] | None:
@@ -44,12 +44,12 @@ def _sound(sound: Document | None) -> dict[str, Any] | None:
 
 def _signatures(signatures: Document) -> dict[str, Any]:
     """Version 1 had whoever handed the job to review sign for the work."""
-    found = dict(signatures)
-    signed = found.pop("technician")
+    by_role = dict(signatures)
+    signed = by_role.pop("technician")
     work = None
     if signed:
         work = {"people": [signed["name"]], "handed_over_by": signed["name"], "at": signed["at"]}
-    return {**found, "work": work}
+    return {**by_role, "work": work}
 
 
 def _from_1(document: Document) -> dict[str, Any]:

@@ -89,5 +89,5 @@ def printed_pictures(document: Mapping[str, Any]) -> dict[int, bytes]:
     """The pictures of a document by photo, small and with their marks; those missing left out."""
     listed = document.get("photos", ())[:MOST_PRINTED]
     rows = Photo.objects.in_bulk([one["id"] for one in listed])
-    found = {one["id"]: printed(one, rows.get(one["id"])) for one in listed}
-    return {pk: data for pk, data in found.items() if data is not None}
+    pictures = {one["id"]: printed(one, rows.get(one["id"])) for one in listed}
+    return {pk: data for pk, data in pictures.items() if data is not None}

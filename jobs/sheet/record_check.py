@@ -149,8 +149,8 @@ def _columns(seal: Seal, row: Any, what: str) -> list[str]:
     now = record.column_digests(row)
     sealed = seal.content["columns"]
     differ = [name for name in sealed if name in now and now[name] != sealed[name]]
-    said = [_SAID.get(name, name) for name in differ]
-    return [f"{what}: {_some(said)} was changed."] if said else []
+    labels = [_SAID.get(name, name) for name in differ]
+    return [f"{what}: {_some(labels)} was changed."] if labels else []
 
 
 def _log_of(seal: Seal) -> list[str]:
@@ -211,50 +211,50 @@ def _rows(seal: Seal, only: dict[str, Any] | None = None) -> list[str]:
 
 def check_sheet(sheet: InstallSheet) -> SheetCheck:
     """Document, PDF, number, receipt, photos and log of a signed sheet. Raises KeyLost."""
-    found = _check_sheet(sheet)
-    found.problems += [f"the job’s log: {one}" for one in check_events(sheet.job_id)]
-    return found
+    check = _check_sheet(sheet)
+    check.problems += [f"the job’s log: {one}" for one in check_events(sheet.job_id)]
+    return check
 
 
 def _check_sheet(sheet: InstallSheet) -> SheetCheck:
     secret = key()
-    found = SheetCheck()
+    check = SheetCheck()
     about = str(sheet.revision)
     seal = _seal_of(sheet.job_id, SealKind.SHEET, about, secret)
     if seal is None:
-        found.problems.append("it has no seal: it was not signed in this book.")
+        check.problems.append("it has no seal: it was not signed in this book.")
     elif problem := _forged(seal, secret):
-        found.problems.append(problem)
+        check.problems.append(problem)
     else:
-        found.sealed_late = seal.at if seal.late else None
+        check.sealed_late = seal.at if seal.late else None
         if seal.content["number"] != sheet.number:
-            found.problems.append(f"its number was {seal.content['number']}.")
-        found.problems += _columns(seal, sheet, "the sheet")
-        found.problems += _log_of(seal) + _files(seal)
+            check.problems.append(f"its number was {seal.content['number']}.")
+        check.problems += _columns(seal, sheet, "the sheet")
+        check.problems += _log_of(seal) + _files(seal)
     if sheet_document.sha256_of(sheet.document) != sheet.document_sha256:
-        found.problems.append("the record does not have the hash that stands beside it.")
+        check.problems.append("the record does not have the hash that stands beside it.")
     lost = seal.content.get("certificate", "") if seal is not None else ""
-    found.by = _signature(found, bytes(sheet.pdf), sheet, lost, "the PDF")
+    check.by = _signature(check, bytes(sheet.pdf), sheet, lost, "the PDF")
     receipt: SheetReceipt | None = getattr(sheet, "receipt", None)
     receipt_seal = _seal_of(sheet.job_id, SealKind.RECEIPT, about, secret)
     if receipt is not None:
         if receipt_seal is None:
-            found.problems.append("the customer’s signature has no seal.")
+            check.problems.append("the customer’s signature has no seal.")
         elif problem := _forged(receipt_seal, secret):
-            found.problems.append(problem)
+            check.problems.append(problem)
         else:
-            found.problems += _columns(receipt_seal, receipt, "the receipt")
-            found.problems += _log_of(receipt_seal)
-        _signature(found, bytes(receipt.pdf), sheet, lost, "the PDF with the customer’s signature")
+            check.problems += _columns(receipt_seal, receipt, "the receipt")
+            check.problems += _log_of(receipt_seal)
+        _signature(check, bytes(receipt.pdf), sheet, lost, "the PDF with the customer’s signature")
     elif receipt_seal is not None:
-        found.problems.append("the customer’s signature is gone.")
-    return found
+        check.problems.append("the customer’s signature is gone.")
+    return check
 
 
-def _signature(found: SheetCheck, pdf: bytes, sheet: InstallSheet, lost: str, what: str) -> str:
+def _signature(check: SheetCheck, pdf: bytes, sheet: InstallSheet, lost: str, what: str) -> str:
     signature = signing.check(pdf, sheet.document.get("shop", {}).get("name", ""), lost)
     if not signature.valid:
-        found.problems.append(
+        check.problems.append(
             f"{what} does not carry this shop’s signature over its whole content."
         )
     return signature.by

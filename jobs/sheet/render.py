@@ -107,9 +107,9 @@ def fetcher() -> URLFetcher:
 
 def write_pdf(html: str, attached: list[weasyprint.Attachment]) -> bytes:
     """The renderer alone: HTML to bytes."""
-    made = weasyprint.HTML(string=html, url_fetcher=fetcher())
+    page = weasyprint.HTML(string=html, url_fetcher=fetcher())
     return bytes(
-        made.write_pdf(
+        page.write_pdf(
             stylesheets=list(_stylesheets()),
             font_config=_fonts(),
             attachments=attached,

@@ -52,9 +52,9 @@ def entered_since_opened(job: Job) -> list[dict[str, Any]]:
 def in_short(listed: list[dict[str, Any]]) -> str:
     """The first few changes in a sentence, and how many more there are."""
     shop = Shop.objects.current()
-    said = [said_of(change, Local(shop.units, shop.time_zone)) for change in listed[:MOST_SAID]]
+    texts = [said_of(change, Local(shop.units, shop.time_zone)) for change in listed[:MOST_SAID]]
     more = len(listed) - MOST_SAID
-    return "; ".join(said) + (f" and {more} more" if more > 0 else "")
+    return "; ".join(texts) + (f" and {more} more" if more > 0 else "")
 
 
 def something_corrected(job: Job) -> list[str]:

@@ -22,12 +22,12 @@ def _drawn(svg: str) -> str:
 
 
 def _curves(after: Plan, before: Plan | None) -> list[dict[str, str]]:
-    found = []
+    plots = []
     for shown, title in (("channels", "Each channel"), ("sides", "Each side, its channels summed")):
         svg = sums.curves(after, before, shown, "magnitude", f"sheet-{shown}")  # type: ignore[arg-type]
         if svg:
-            found.append({"title": title, "svg": _drawn(svg)})
-    return found
+            plots.append({"title": title, "svg": _drawn(svg)})
+    return plots
 
 
 def _measured(job: Job, plan: Plan) -> list[dict[str, Any]]:
@@ -38,7 +38,7 @@ def _measured(job: Job, plan: Plan) -> list[dict[str, Any]]:
     have = [row.playing for row in rows if row.counts and row.points]
     groups = [one for one in GROUPS if one in have]
     alone = [one.id for one in plan.channels if one.id in have]
-    found = []
+    responses = []
     for playing in (groups or alone)[:MOST_MEASURED]:
         sides = [
             measured.counted(rows, phase, playing)
@@ -62,7 +62,7 @@ def _measured(job: Job, plan: Plan) -> list[dict[str, Any]]:
             band,
         )
         distances = (verdict.before, verdict.after) if verdict else (None, None)
-        found.append(
+        responses.append(
             {
                 "title": title,
                 "svg": _drawn(svg),
@@ -75,18 +75,18 @@ def _measured(job: Job, plan: Plan) -> list[dict[str, Any]]:
                 "changed_since": any(measured.is_outdated(row, plan) for row in sides[1]),
             }
         )
-    return found
+    return responses
 
 
 def _delays(job: Job, plan: Plan) -> dict[str, Any] | None:
     seats = seats_in_use(job)
-    found = delays_for(job, plan)
-    if not seats or found.alignment is None:
+    delays = delays_for(job, plan)
+    if not seats or delays.alignment is None:
         return None
     return {
-        "air_c": found.alignment.air_c,
-        "speed_m_s": found.alignment.speed_m_s,
-        "source": found.alignment.source,
+        "air_c": delays.alignment.air_c,
+        "speed_m_s": delays.alignment.speed_m_s,
+        "source": delays.alignment.source,
         "seats": [{"name": name, "weight": weight} for name, (weight, _) in seats.items()],
         "lines": [
             {
@@ -96,10 +96,10 @@ def _delays(job: Job, plan: Plan) -> dict[str, Any] | None:
                 "asked_ms": line.delay.exact_ms,
                 "set_ms": line.now_ms,
             }
-            for line in found.lines
+            for line in delays.lines
             if line.delay is not None
         ],
-        "spread_ms": max(one.spread_ms for one in found.alignment.seats),
+        "spread_ms": max(one.spread_ms for one in delays.alignment.seats),
     }
 
 
@@ -143,7 +143,7 @@ def _capture(job: Job) -> dict[str, Any] | None:
     report, _ = capture.captured(outputs, together)
     if report is None:
         return None
-    said = {one.id: one for one in report.outputs}
+    by_output = {one.id: one for one in report.outputs}
     return {
         "svg": _drawn(capture.capture_plot(outputs, report, "sheet-capture")),
         "outputs": [
@@ -151,13 +151,13 @@ def _capture(job: Job) -> dict[str, Any] | None:
                 "name": row.name,
                 "side": row.get_side_display(),
                 "plug": row.plug,
-                "carries": said[str(row.pk)].carries,
-                "low": capture.band_name(said[str(row.pk)].low_hz),
-                "high": capture.band_name(said[str(row.pk)].high_hz),
+                "carries": by_output[str(row.pk)].carries,
+                "low": capture.band_name(by_output[str(row.pk)].low_hz),
+                "high": capture.band_name(by_output[str(row.pk)].high_hz),
                 "points": row.points,
             }
             for row in outputs
-            if str(row.pk) in said
+            if str(row.pk) in by_output
         ],
         "pairs": [one.said for one in report.pairs],
         "covers": [one.said for one in report.covers],

@@ -31,7 +31,7 @@ def _measured(one: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _delays(found: Mapping[str, Any], local: Local) -> dict[str, Any]:
+def _delays(delays: Mapping[str, Any], local: Local) -> dict[str, Any]:
     return {
         "lines": [
             {
@@ -41,20 +41,20 @@ def _delays(found: Mapping[str, Any], local: Local) -> dict[str, Any]:
                 "asked": wording.quantity(line["asked_ms"], "ms", 2),
                 "set": wording.quantity(line["set_ms"], "ms", 2),
             }
-            for line in found["lines"]
+            for line in delays["lines"]
         ],
-        "seats": ", ".join(one["name"].lower() for one in found["seats"]),
-        "air": wording.quantity(found["air_c"], "°C"),
-        "speed": wording.quantity(found["speed_m_s"], "m/s"),
-        "spread": wording.quantity(found["spread_ms"], "ms", 2),
-        "source": found["source"],
+        "seats": ", ".join(one["name"].lower() for one in delays["seats"]),
+        "air": wording.quantity(delays["air_c"], "°C"),
+        "speed": wording.quantity(delays["speed_m_s"], "m/s"),
+        "spread": wording.quantity(delays["spread_ms"], "ms", 2),
+        "source": delays["source"],
     }
 
 
-def _levels(found: Mapping[str, Any]) -> dict[str, Any]:
+def _levels(levels: Mapping[str, Any]) -> dict[str, Any]:
     return {
-        "tone": wording.quantity(found["tone_dbfs"], "dBFS", 1),
-        "overlap": wording.quantity(found["overlap_db"], "dB"),
+        "tone": wording.quantity(levels["tone_dbfs"], "dBFS", 1),
+        "overlap": wording.quantity(levels["overlap_db"], "dB"),
         "channels": [
             {
                 "id": one["id"],
@@ -66,24 +66,24 @@ def _levels(found: Mapping[str, Any]) -> dict[str, Any]:
                 "means": f"{wording.quantity(one['power_w'], 'W')} into "
                 f"{wording.quantity(one['load_ohm'], 'Ω')}",
             }
-            for one in found["channels"]
+            for one in levels["channels"]
         ],
     }
 
 
-def _capture(found: Mapping[str, Any]) -> dict[str, Any]:
+def _capture(capture: Mapping[str, Any]) -> dict[str, Any]:
     return {
-        "svg": mark_safe(found["svg"]),
+        "svg": mark_safe(capture["svg"]),
         "outputs": [
             {
                 **one,
                 "band": f"{one['low']} to {one['high']}",
                 "plug": one["plug"] or wording.NOTHING,
             }
-            for one in found["outputs"]
+            for one in capture["outputs"]
         ],
-        "said": [*found["covers"], *found["pairs"]],
-        "source": found["source"],
+        "said": [*capture["covers"], *capture["pairs"]],
+        "source": capture["source"],
     }
 
 
@@ -98,14 +98,14 @@ def without_levels(
 
 def sound_values(document: Mapping[str, Any], local: Local) -> dict[str, Any] | None:
     """What the templates show of the sound; None on a sheet from before it was recorded."""
-    found = document.get("sound")
-    if not found:
+    tuning = document.get("sound")
+    if not tuning:
         return None
     return {
-        "curves": [_curve(one) for one in found["curves"]],
-        "assumed": with_symbols(found["assumed"]),
-        "measured": [_measured(one) for one in found["measured"]],
-        "delays": _delays(found["delays"], local) if found["delays"] else None,
-        "levels": _levels(found["levels"]) if found["levels"] else None,
-        "capture": _capture(found["capture"]) if found["capture"] else None,
+        "curves": [_curve(one) for one in tuning["curves"]],
+        "assumed": with_symbols(tuning["assumed"]),
+        "measured": [_measured(one) for one in tuning["measured"]],
+        "delays": _delays(tuning["delays"], local) if tuning["delays"] else None,
+        "levels": _levels(tuning["levels"]) if tuning["levels"] else None,
+        "capture": _capture(tuning["capture"]) if tuning["capture"] else None,
     }

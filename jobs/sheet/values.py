@@ -48,8 +48,8 @@ def _polarity(wire: Mapping[str, Any]) -> str:
 
 
 def _lead(one: Mapping[str, Any] | None) -> dict[str, str]:
-    said = wording.lead(one)
-    return {**said, "swatch": pictures.wire_swatch(said["base"], said["stripe"])}
+    lead = wording.lead(one)
+    return {**lead, "swatch": pictures.wire_swatch(lead["base"], lead["stripe"])}
 
 
 def _is_used(channel: Mapping[str, Any]) -> bool:
@@ -114,15 +114,16 @@ def _settings(document: Document, used: Iterable[Mapping[str, Any]]) -> list[dic
     after = _settings_of(document["plan"], document["tuning"], "after")
     rows = []
     for channel in used:
-        found, left = (_setting(one.get(channel["id"])) for one in (before, after))
+        as_found, left = (_setting(one.get(channel["id"])) for one in (before, after))
         names = ("high_pass", "low_pass", "level", "delay", "polarity", "sections")
         rows.append(
             {
                 "id": channel["id"],
-                "before": found,
+                "before": as_found,
                 "after": left,
                 "changed": {
-                    name: found["recorded"] and found.get(name) != left.get(name) for name in names
+                    name: as_found["recorded"] and as_found.get(name) != left.get(name)
+                    for name in names
                 },
             }
         )
@@ -156,16 +157,16 @@ def _functions(document: Document) -> dict[str, Any]:
 
 
 def _reading(row: Mapping[str, Any], local: Local) -> dict[str, str]:
-    said = {"label": row["label"]}
+    reading = {"label": row["label"]}
     for phase in ("before", "after"):
         taken = row[f"{phase}_value"] is not None
-        said[phase] = wording.quantity(row[f"{phase}_value"], row["unit"])
-        said[f"{phase}_how"] = ", ".join(
+        reading[phase] = wording.quantity(row[f"{phase}_value"], row["unit"])
+        reading[f"{phase}_how"] = ", ".join(
             filter(None, [row[f"{phase}_instrument"], local.moment(row[f"{phase}_at"])])
             if taken
             else []
         )
-    return said
+    return reading
 
 
 def finding_values(finding: Mapping[str, Any], local: Local) -> dict[str, Any]:
@@ -209,18 +210,18 @@ def _facts(document: Document, local: Local) -> dict[str, str]:
 def _assumption(row: Mapping[str, Any], local: Local) -> dict[str, str]:
     name, value = row["name"], row["value"]
     if name.endswith("_fraction") or name == "music_duty":
-        said = wording.quantity(100 * value, "%")
+        text = wording.quantity(100 * value, "%")
     elif name.endswith("_c"):
-        said = wording.quantity(value, "°C")
+        text = wording.quantity(value, "°C")
     elif name.endswith("_ohm"):
-        said = wording.quantity(1000 * value, "mΩ")
+        text = wording.quantity(1000 * value, "mΩ")
     elif name.endswith("_m"):
-        said = local.distance(value)
+        text = local.distance(value)
     elif name.endswith("_a"):
-        said = wording.quantity(value, "A")
+        text = wording.quantity(value, "A")
     else:
-        said = wording.quantity(value, "dB")
-    return {"label": row["label"], "value": said, "source": row["source"]}
+        text = wording.quantity(value, "dB")
+    return {"label": row["label"], "value": text, "source": row["source"]}
 
 
 def _signed(document: Document, receipt: Mapping[str, Any] | None) -> list[dict[str, Any]]:

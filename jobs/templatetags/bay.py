@@ -103,13 +103,13 @@ def _control(row: CellRow, name: str, label: str, css: str, ident: str) -> str:
 
 
 def _flat(choices: Any) -> set[str]:
-    found: set[str] = set()
+    names: set[str] = set()
     for value, label in choices:
         if isinstance(label, list | tuple):
-            found |= _flat(label)
+            names |= _flat(label)
         else:
-            found.add("" if value is None else str(value))
-    return found
+            names.add("" if value is None else str(value))
+    return names
 
 
 def _error_id(row: CellRow, name: str) -> str:

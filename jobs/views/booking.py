@@ -84,7 +84,7 @@ def job_edit(request: Request, number: int) -> HttpResponse:
     initial = {name: getattr(job, name) for name in shown}
     data = request.POST if request.method == "POST" else None
     form = SlotForm(data, vehicle=job.vehicle, job=job, initial=initial)
-    said: list[str] = []
+    errors: list[str] = []
     if data is not None and form.is_valid():
         try:
             change_booking(
@@ -94,12 +94,12 @@ def job_edit(request: Request, number: int) -> HttpResponse:
                 actor=request.user,
             )
         except ChangedMeanwhile as refused:
-            said += refused.reasons
+            errors += refused.reasons
             job.refresh_from_db()
         except Refused as refused:
-            said += refused.reasons
+            errors += refused.reasons
         else:
             messages.success(request, f"{job} is saved.")
             return redirect(job)
-    context = {"job": job, "form": form, "said": said, **day_context(_values(form), but=job)}
+    context = {"job": job, "form": form, "said": errors, **day_context(_values(form), but=job)}
     return render(request, "job/edit.html", context, status=422 if data is not None else 200)

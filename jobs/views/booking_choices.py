@@ -30,8 +30,8 @@ QUARTER: Final = timedelta(minutes=15)
 def customer_options(request: Request) -> HttpResponse:
     """Customers that match what is typed."""
     text = line(request.GET.get("customer_search"))
-    found = Customer.objects.listed(text)[:MOST_OPTIONS] if text else []
-    return render(request, "booking/customer_options.html", {"found": found, "text": text})
+    customers = Customer.objects.listed(text)[:MOST_OPTIONS] if text else []
+    return render(request, "booking/customer_options.html", {"found": customers, "text": text})
 
 
 @allow(*DESK)
@@ -63,8 +63,10 @@ def customer_context(asked: QueryDict) -> dict[str, Any]:
 def vehicle_options(request: Request) -> HttpResponse:
     """Vehicles whose plate or VIN matches what is typed."""
     text = line(request.GET.get("vehicle_search"))
-    found = Vehicle.objects.matching(text).select_related("vehicle_model", "owner")[:MOST_OPTIONS]
-    return render(request, "booking/vehicle_options.html", {"found": found, "text": text})
+    vehicles = Vehicle.objects.matching(text).select_related("vehicle_model", "owner")[
+        :MOST_OPTIONS
+    ]
+    return render(request, "booking/vehicle_options.html", {"found": vehicles, "text": text})
 
 
 @allow(*DESK)
@@ -96,8 +98,8 @@ def vehicle_pick(request: Request) -> HttpResponse:
 def model_options(request: Request) -> HttpResponse:
     """Vehicle models that match what is typed."""
     text = line(request.GET.get("model_search"))
-    found = VehicleModel.objects.matching(text)[:MOST_OPTIONS] if text else []
-    return render(request, "booking/model_options.html", {"found": found, "text": text})
+    models = VehicleModel.objects.matching(text)[:MOST_OPTIONS] if text else []
+    return render(request, "booking/model_options.html", {"found": models, "text": text})
 
 
 @allow(*DESK)
@@ -119,9 +121,9 @@ def model_pick(request: Request) -> HttpResponse:
 def part_options(request: Request) -> HttpResponse:
     """Products on offer that match what is typed; `to` says what picking one does."""
     text = line(request.GET.get("part_search"))
-    found = Product.objects.offered().matching(text)[: 2 * MOST_OPTIONS] if text else []
+    products = Product.objects.offered().matching(text)[: 2 * MOST_OPTIONS] if text else []
     job = _get(Job, request.GET.get("job"))
-    context = {"found": found, "text": text, "job": job}
+    context = {"found": products, "text": text, "job": job}
     return render(request, "booking/part_options.html", context)
 
 

@@ -42,13 +42,13 @@ def _save(request: Request, job: Job, begun: CheckIn | None) -> HttpResponse:
     signing = data.get("do") == "sign"
     name, signature = line(data.get("signature_name")), line(data.get("signature"))
     version = whole(data.get("version")) or 0
-    said: list[str] = []
+    errors: list[str] = []
     if form.is_valid():
         if signing and form.cleaned_data["odometer"] is None:
             form.add_error("odometer", "Read the odometer before the customer signs.")
         if signing and signature and not is_png(signature):
-            said.append("The signature could not be read: clear it and sign again.")
-    if form.is_valid() and not said:
+            errors.append("The signature could not be read: clear it and sign again.")
+    if form.is_valid() and not errors:
         try:
             saved = save_check_in(
                 job.pk,
@@ -69,16 +69,16 @@ def _save(request: Request, job: Job, begun: CheckIn | None) -> HttpResponse:
                 actor=request.user,
             )
         except ChangedMeanwhile as refused:
-            said += refused.reasons
+            errors += refused.reasons
             begun = check_in_of(job)
             version = begun.version if begun else 0
         except Refused as refused:
-            said += refused.reasons
+            errors += refused.reasons
         else:
             messages.success(request, f"{job} is checked in.")
             return redirect(job)
     sign = {"signed_name": name, "signature": signature}
-    return _page(request, job, form, marks, begun, sign, said=said, version=version)
+    return _page(request, job, form, marks, begun, sign, errors=errors, version=version)
 
 
 def _page(
@@ -89,7 +89,7 @@ def _page(
     begun: CheckIn | None,
     sign: dict[str, str],
     *,
-    said: list[str] | None = None,
+    errors: list[str] | None = None,
     version: int | None = None,
 ) -> HttpResponse:
     context: dict[str, Any] = {
@@ -100,7 +100,7 @@ def _page(
         "places": PLACES.values(),
         "version": version if version is not None else (begun.version if begun else 0),
         "sign": sign,
-        "said": said or [],
+        "said": errors or [],
     }
     status = 422 if form.is_bound else 200
     return render(request, "check_in/page.html", context, status=status)

@@ -39,16 +39,16 @@ def _back(request: Request, default: str) -> str:
 def _act(request: Request, number: int, act: Callable[[], str]) -> HttpResponse:
     """Do it and show the bar again; what was refused is said in the bar."""
     job = get_object_or_404(Job, number=number)
-    said, refused = "", False
+    text, refused = "", False
     try:
-        said = act()
+        text = act()
     except Refused as error:
-        said, refused = str(error), True
+        text, refused = str(error), True
     if not request.htmx:
-        if said:
-            (messages.error if refused else messages.success)(request, said)
+        if text:
+            (messages.error if refused else messages.success)(request, text)
         return redirect(_back(request, job.get_absolute_url()))
-    context = bar_context(request, job, said=said, refused=refused)
+    context = bar_context(request, job, said=text, refused=refused)
     html = render_to_string("clock/bar.html", context, request)
     own = next((c for c in running_clocks(request.shop, _actor(request)) if c.mine), None)
     html += render_to_string("clock/running.html", {"clock": own, "oob": True})

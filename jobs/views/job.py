@@ -114,30 +114,30 @@ def _steps(job: Job) -> list[Step]:
 @allow_any_staff
 def job(request: Request, number: int) -> HttpResponse:
     """The job's overview."""
-    found = get_object_or_404(
+    job = get_object_or_404(
         Job.objects.with_names().select_related("comeback_of", "booked_by"), number=number
     )
-    return _overview(request, found)
+    return _overview(request, job)
 
 
-def _overview(request: Request, found: Job, **more: Any) -> HttpResponse:
-    offers = _offers(found, request.user)
+def _overview(request: Request, job: Job, **more: Any) -> HttpResponse:
+    offers = _offers(job, request.user)
     whole = request.GET.get("history") == "all"
     context = {
-        "job": found,
-        "steps": _steps(found),
+        "job": job,
+        "steps": _steps(job),
         "offers": offers,
-        "next": _onward(found, offers),
-        "check_in": check_in_of(found),
-        "parts": found.parts.select_related("product"),
-        "sheets": found.sheets.defer("document", "pdf").select_related("signed_by", "receipt"),
-        "comebacks": found.comebacks.order_by("number"),
-        "send_backs": found.send_backs.filter(done_at=None).select_related("by"),
-        "events": history_of(found, whole=whole),
+        "next": _onward(job, offers),
+        "check_in": check_in_of(job),
+        "parts": job.parts.select_related("product"),
+        "sheets": job.sheets.defer("document", "pdf").select_related("signed_by", "receipt"),
+        "comebacks": job.comebacks.order_by("number"),
+        "send_backs": job.send_backs.filter(done_at=None).select_related("by"),
+        "events": history_of(job, whole=whole),
         "whole_history": whole,
-        "may_edit": found.stage in BOOKING_OPEN,
-        "parts_open": parts_are_open(found),
-        "correction": correction_of(found) if found.correction else None,
+        "may_edit": job.stage in BOOKING_OPEN,
+        "parts_open": parts_are_open(job),
+        "correction": correction_of(job) if job.correction else None,
         **more,
     }
     return render(request, "job/page.html", context, status=422 if more else 200)
@@ -149,14 +149,14 @@ def job_move(request: Request, number: int, name: str) -> HttpResponse:
     """Make a move; a refusal says what is missing and keeps the reason that was typed."""
     if name not in MOVES:
         raise Http404("There is no such move.")
-    found = get_object_or_404(Job.objects.with_names(), number=number)
+    job = get_object_or_404(Job.objects.with_names(), number=number)
     reason = line(request.POST.get("reason"))
     try:
-        moved = move(found.pk, name, request.user, reason)
+        moved = move(job.pk, name, request.user, reason)
     except Refused as refused:
-        found.refresh_from_db()
+        job.refresh_from_db()
         more = {"refused": refused.reasons, "tried": name, "typed_reason": reason}
-        return _overview(request, found, **more)
+        return _overview(request, job, **more)
     messages.success(request, f"{moved} is now {moved.standing}.")
     return redirect(moved)
 
@@ -164,68 +164,68 @@ def job_move(request: Request, number: int, name: str) -> HttpResponse:
 @allow_any_staff
 def job_parts(request: Request, number: int) -> HttpResponse:
     """The parts of a job, to add to and take away from."""
-    found = get_object_or_404(Job.objects.with_names(), number=number)
-    return render(request, "job/parts.html", _parts_context(found))
+    job = get_object_or_404(Job.objects.with_names(), number=number)
+    return render(request, "job/parts.html", _parts_context(job))
 
 
-def _parts_context(found: Job) -> dict[str, Any]:
-    parts = found.parts.select_related("product")
+def _parts_context(job: Job) -> dict[str, Any]:
+    parts = job.parts.select_related("product")
     return {
-        "job": found,
+        "job": job,
         "lines": [(part, goes_with(part)) for part in parts],
-        "parts_open": parts_are_open(found),
+        "parts_open": parts_are_open(job),
     }
 
 
-def _parts_answer(request: Request, found: Job, said: list[str], changed: int = 0) -> HttpResponse:
+def _parts_answer(request: Request, job: Job, errors: list[str], changed: int = 0) -> HttpResponse:
     """The parts again; a quantity that was refused stands as typed in the line of `changed`."""
-    context = {**_parts_context(found), "said": said, "changed": changed if said else 0}
+    context = {**_parts_context(job), "said": errors, "changed": changed if errors else 0}
     context["typed"] = request.POST.get("quantity", "")
     if request.headers.get("HX-Request"):
-        status = 422 if said else 200
+        status = 422 if errors else 200
         return render(request, "job/parts_editor.html", context, status=status)
-    if said:
+    if errors:
         return render(request, "job/parts.html", context, status=422)
-    return redirect("job_parts", found.number)
+    return redirect("job_parts", job.number)
 
 
 @allow_any_staff
 @require_POST
 def part_add(request: Request, number: int) -> HttpResponse:
     """Add a product to the job."""
-    found = get_object_or_404(Job.objects.with_names(), number=number)
+    job = get_object_or_404(Job.objects.with_names(), number=number)
     product = get_object_or_404(Product.objects.offered(), pk=whole(request.POST.get("product")))
-    said: list[str] = []
+    errors: list[str] = []
     try:
-        add_part(found.pk, product, whole(request.POST.get("quantity", "1")) or 0, request.user)
+        add_part(job.pk, product, whole(request.POST.get("quantity", "1")) or 0, request.user)
     except Refused as refused:
-        said = refused.reasons
-    return _parts_answer(request, found, said)
+        errors = refused.reasons
+    return _parts_answer(request, job, errors)
 
 
 @allow_any_staff
 @require_POST
 def part_quantity(request: Request, number: int, pk: int) -> HttpResponse:
     """Set how many pieces of a part the job takes."""
-    found = get_object_or_404(Job.objects.with_names(), number=number)
-    get_object_or_404(found.parts, pk=pk)
-    said: list[str] = []
+    job = get_object_or_404(Job.objects.with_names(), number=number)
+    get_object_or_404(job.parts, pk=pk)
+    errors: list[str] = []
     try:
-        set_quantity(found.pk, pk, whole(request.POST.get("quantity", "")) or 0, request.user)
+        set_quantity(job.pk, pk, whole(request.POST.get("quantity", "")) or 0, request.user)
     except Refused as refused:
-        said = refused.reasons
-    return _parts_answer(request, found, said, pk)
+        errors = refused.reasons
+    return _parts_answer(request, job, errors, pk)
 
 
 @allow_any_staff
 @require_POST
 def part_remove(request: Request, number: int, pk: int) -> HttpResponse:
     """Take a part out of the job."""
-    found = get_object_or_404(Job.objects.with_names(), number=number)
-    get_object_or_404(found.parts, pk=pk)
-    said: list[str] = []
+    job = get_object_or_404(Job.objects.with_names(), number=number)
+    get_object_or_404(job.parts, pk=pk)
+    errors: list[str] = []
     try:
-        remove_part(found.pk, pk, request.user)
+        remove_part(job.pk, pk, request.user)
     except Refused as refused:
-        said = refused.reasons
-    return _parts_answer(request, found, said)
+        errors = refused.reasons
+    return _parts_answer(request, job, errors)

@@ -105,9 +105,9 @@ def labels(request: Request, number: int) -> HttpResponse:
         "taken": taken,
         "styles": STYLES.items(),
         "groups": [
-            (kind, title, [(one, choice.counts[one.id]) for one in made])
+            (kind, title, [(one, choice.counts[one.id]) for one in of_kind])
             for kind, title in KINDS.items()
-            if (made := [one for one in choice.labels if one.kind == kind])
+            if (of_kind := [one for one in choice.labels if one.kind == kind])
         ],
         "grid": _grid(sheet, choice.start, taken) if sheet else [],
     }

@@ -119,9 +119,9 @@ def _back(job: Job, subject: str) -> tuple[str, str]:
 @allow_any_staff
 def photo(request: Request, number: int, pk: int) -> HttpResponse:
     """One photo, large, with its caption and the marks on it; POST saves both."""
-    found = _photo(number, pk)
-    form = PhotoForm(request.POST or None, instance=found)
-    said: list[str] = []
+    photo = _photo(number, pk)
+    form = PhotoForm(request.POST or None, instance=photo)
+    errors: list[str] = []
     clashes: list[Any] = []
     if request.method == "POST" and form.is_valid():
         changes: dict[str, Any] = {"caption": form.cleaned_data["caption"]}
@@ -137,41 +137,41 @@ def photo(request: Request, number: int, pk: int) -> HttpResponse:
                 key=token(request.POST.get("key")),
             )
         except ValueError:
-            said = ["The marks could not be read: draw them again."]
+            errors = ["The marks could not be read: draw them again."]
         except Refused as refused:
-            said = refused.reasons
+            errors = refused.reasons
         else:
             if not saved.clashes:
                 messages.success(request, "The photo is saved.")
                 return redirect("photo", number, pk)
             clashes = saved.clashes
-    return _photo_page(request, found.pk, number, form, said, clashes)
+    return _photo_page(request, photo.pk, number, form, errors, clashes)
 
 
 def _photo_page(
-    request: Request, pk: int, number: int, form: PhotoForm, said: list[str], clashes: list[Any]
+    request: Request, pk: int, number: int, form: PhotoForm, errors: list[str], clashes: list[Any]
 ) -> HttpResponse:
-    found = _photo(number, pk)
-    job = found.job
-    back_url, back_label = _back(job, found.subject)
-    beside = PhotoBook.of(job).photos(found.subject)
+    photo = _photo(number, pk)
+    job = photo.job
+    back_url, back_label = _back(job, photo.subject)
+    beside = PhotoBook.of(job).photos(photo.subject)
     place = next((at for at, one in enumerate(beside) if one.pk == pk), None)
     context = {
-        "photo": found,
+        "photo": photo,
         "job": job,
         "form": form,
-        "said": said,
+        "said": errors,
         "clashes": clashes,
-        "open": is_open(job) and found.removed_at is None,
-        "may_put_back": is_open(job) and found.removed_at is not None,
-        "title": subject_titles(job, [found.subject])[found.subject],
-        "drawn": request.POST.get("annotations") or json.dumps(found.annotations),
+        "open": is_open(job) and photo.removed_at is None,
+        "may_put_back": is_open(job) and photo.removed_at is not None,
+        "title": subject_titles(job, [photo.subject])[photo.subject],
+        "drawn": request.POST.get("annotations") or json.dumps(photo.annotations),
         "previous": beside[place - 1] if place else None,
         "following": beside[place + 1] if place is not None and place + 1 < len(beside) else None,
         "back_url": back_url,
         "back_label": back_label,
     }
-    status = 409 if clashes else 422 if said or form.errors else 200
+    status = 409 if clashes else 422 if errors or form.errors else 200
     return render(request, "photos/photo.html", context, status=status)
 
 
@@ -190,9 +190,9 @@ def photo_put_back(request: Request, number: int, pk: int) -> HttpResponse:
 
 
 def _removed(request: Request, number: int, pk: int, *, back: bool) -> HttpResponse:
-    found = _photo(number, pk)
+    photo = _photo(number, pk)
     try:
-        remove_photo(number, found.pk, actor=request.user, back=back)
+        remove_photo(number, photo.pk, actor=request.user, back=back)
     except Refused as refused:
         for reason in refused.reasons:
             messages.error(request, reason)
@@ -214,8 +214,8 @@ def photo_thumbnail(request: Request, number: int, pk: int) -> FileResponse:
 @allow_any_staff
 def photo_printed(request: Request, number: int, pk: int) -> HttpResponse:
     """The picture as a sheet prints it: small, its marks burned in."""
-    found = _photo(number, pk)
-    data = printed({"sha256": None, "marks": found.annotations}, found)
+    photo = _photo(number, pk)
+    data = printed({"sha256": None, "marks": photo.annotations}, photo)
     if data is None:
         raise Http404("The picture's file is missing: restore it from the backup.")
     return printed_answer(data)

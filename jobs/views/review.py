@@ -70,12 +70,12 @@ def _sheet_context(job: Job, document: dict[str, Any]) -> dict[str, Any]:
 
 def _standing(job: Job) -> tuple[list[tuple[str, str, bool]], dict[str, str]]:
     """What keeps the sheet from being signed, for the form, and the fingerprint of each key."""
-    found = standing(job)
+    standing_findings = standing(job)
     listed = [
         (finding_key(one.fingerprint), said_of(one), one.severity == "stop")
-        for one in found.values()
+        for one in standing_findings.values()
     ]
-    return listed, {finding_key(fingerprint): fingerprint for fingerprint in found}
+    return listed, {finding_key(fingerprint): fingerprint for fingerprint in standing_findings}
 
 
 def _page(
@@ -151,7 +151,7 @@ def finding_reason(request: Request, number: int, key: str) -> HttpResponse:
     if fingerprint is None:
         raise Http404("This finding is gone.")
     form = ReasonForm(request.POST)
-    said: list[str] = []
+    errors: list[str] = []
     if form.is_valid():
         try:
             give_reason(
@@ -162,14 +162,18 @@ def finding_reason(request: Request, number: int, key: str) -> HttpResponse:
                 key=token(request.POST.get("key")),
             )
         except Refused as refused:
-            said = refused.reasons
+            errors = refused.reasons
     else:
-        said = [str(line) for line in form.errors["reason"]]
+        errors = [str(line) for line in form.errors["reason"]]
     fresh = sheet_document.load(number=number)
     context = _sheet_context(fresh, sheet_document.draft(fresh))
     context["finding"] = next(one for one in context["findings"] if one["key"] == key)
-    if said:
-        context["finding"] = {**context["finding"], "said": said, "reason": request.POST["reason"]}
+    if errors:
+        context["finding"] = {
+            **context["finding"],
+            "said": errors,
+            "reason": request.POST["reason"],
+        }
     if not request.headers.get("HX-Request"):
         return redirect("review", number)
-    return render(request, "review/reason_saved.html", context, status=422 if said else 200)
+    return render(request, "review/reason_saved.html", context, status=422 if errors else 200)

@@ -74,8 +74,8 @@ def _photo_sources(sheet: InstallSheet) -> dict[int, str]:
 @allow_any_staff
 def sheet_photo(request: Request, number: int, revision: int, digest: str) -> HttpResponse:
     """A picture of a signed sheet, with the marks it had then, by the SHA-256 that was signed."""
-    found = _sheet(number, revision)
-    for one in found.document.get("photos", ()):
+    sheet = _sheet(number, revision)
+    for one in sheet.document.get("photos", ()):
         if one["sha256"] == digest:
             data = printed(one, Photo.objects.filter(pk=one["id"]).first())
             if data is not None:
@@ -86,33 +86,33 @@ def sheet_photo(request: Request, number: int, revision: int, digest: str) -> Ht
 @allow_any_staff
 def sheet(request: Request, number: int, revision: int) -> HttpResponse:
     """A signed sheet, from its frozen record."""
-    found = _sheet(number, revision)
-    return _page(request, found)
+    sheet = _sheet(number, revision)
+    return _page(request, sheet)
 
 
 def _page(
     request: Request,
-    found: InstallSheet,
+    sheet: InstallSheet,
     *,
     form: CorrectionForm | None = None,
     refused: list[str] | None = None,
     status: int = 200,
 ) -> HttpResponse:
-    pdf, _ = _newest(found)
+    pdf, _ = _newest(sheet)
     roles = request.user.roles
-    later = found.job.sheets.filter(corrects=found).only("revision", "job").first()
+    later = sheet.job.sheets.filter(corrects=sheet).only("revision", "job").first()
     correct = MOVES["correct"]
     context = {
-        **sheet_values(found.document, receipt_values(found), _photo_sources(found)),
-        "digest": found.document_sha256,
-        "row": found,
-        "job": found.job,
-        "check": _check(found),
+        **sheet_values(sheet.document, receipt_values(sheet), _photo_sources(sheet)),
+        "digest": sheet.document_sha256,
+        "row": sheet,
+        "job": sheet.job,
+        "check": _check(sheet),
         "size_kb": round(len(pdf) / 1000),
         "later": later,
         "may_correct": later is None
-        and found.job.stage in correct.begins
-        and found.job.correction in correct.during
+        and sheet.job.stage in correct.begins
+        and sheet.job.correction in correct.during
         and not roles.isdisjoint(correct.roles),
         "may_save_setup": not roles.isdisjoint({Role.TECHNICIAN, Role.MANAGER}),
         "correction_form": form or CorrectionForm(),
@@ -124,11 +124,11 @@ def _page(
 @allow_any_staff
 def sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     """The stored PDF; `?without=customer` gives the one from before the customer signed."""
-    found = _sheet(number, revision)
-    pdf, digest = _newest(found)
+    sheet = _sheet(number, revision)
+    pdf, digest = _newest(sheet)
     if request.GET.get("without") == "customer":
-        pdf, digest = bytes(found.pdf), found.pdf_sha256
-    return _pdf(request, pdf, digest, found.number)
+        pdf, digest = bytes(sheet.pdf), sheet.pdf_sha256
+    return _pdf(request, pdf, digest, sheet.number)
 
 
 def _pdf(request: Request, pdf: bytes, digest: str, name: str) -> HttpResponse:
@@ -158,15 +158,15 @@ def sheet_preview(request: Request, number: int) -> HttpResponse:
 @require_POST
 def sheet_correct(request: Request, number: int, revision: int) -> HttpResponse:
     """Open a correction: the sheet takes entries again, and the next revision names this one."""
-    found = _sheet(number, revision)
+    sheet = _sheet(number, revision)
     form = CorrectionForm(request.POST)
     if not form.is_valid():
-        return _page(request, found, form=form, status=422)
+        return _page(request, sheet, form=form, status=422)
     try:
-        move(found.job_id, "correct", request.user, form.cleaned_data["reason"])
+        move(sheet.job_id, "correct", request.user, form.cleaned_data["reason"])
     except Refused as refused:
-        return _page(request, found, form=form, refused=refused.reasons, status=422)
+        return _page(request, sheet, form=form, refused=refused.reasons, status=422)
     messages.success(
-        request, f"The sheet of {found.job} is open again. {found.number} stays as it was signed."
+        request, f"The sheet of {sheet.job} is open again. {sheet.number} stays as it was signed."
     )
-    return redirect(found.job)
+    return redirect(sheet.job)

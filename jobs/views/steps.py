@@ -34,9 +34,9 @@ def step_kinds(request: Request) -> HttpResponse:
 @require_POST
 def step_kind_usual(request: Request) -> HttpResponse:
     """Start with the usual list."""
-    made = step_lists.start_with_usual()
-    said = f"{made} kinds of work are added." if made else "You have all of the usual kinds."
-    messages.success(request, f"{said} Change them to the way your shop works.")
+    count = step_lists.start_with_usual()
+    text = f"{count} kinds of work are added." if count else "You have all of the usual kinds."
+    messages.success(request, f"{text} Change them to the way your shop works.")
     return redirect("step_kinds")
 
 
@@ -44,7 +44,7 @@ def _kind_form(request: Request, kind: WorkKind, **context: Any) -> HttpResponse
     return form_page(
         request,
         WorkKindForm(request.POST or None, instance=kind),
-        said="“{}” is saved.",
+        notice="“{}” is saved.",
         to=lambda saved: reverse("step_kind", args=[saved.pk]),
         save_label="Save kind of work",
         **context,
@@ -109,21 +109,21 @@ def step_kind_copy(request: Request, pk: int) -> HttpResponse:
     kind = get_object_or_404(WorkKind, pk=pk)
     form = CopyForm(request.POST, kind=kind)
     if form.is_valid():
-        made = step_lists.copy_steps(pk, form.cleaned_data["other"])
-        said = "1 step is added" if made == 1 else f"{made} steps are added"
-        messages.success(request, f"{said} at the end; those you had already are left out.")
+        count = step_lists.copy_steps(pk, form.cleaned_data["other"])
+        text = "1 step is added" if count == 1 else f"{count} steps are added"
+        messages.success(request, f"{text} at the end; those you had already are left out.")
     else:
         messages.error(request, "Choose the kind of work to copy from.")
     return redirect("step_kind", pk)
 
 
-def _list(request: Request, kind: WorkKind, said: str = "") -> HttpResponse:
+def _list(request: Request, kind: WorkKind, text: str = "") -> HttpResponse:
     """The list again: alone for a swap, else the page."""
     if request.htmx:
-        context = {"kind": kind, "steps": kind.steps.all(), "said": said}
+        context = {"kind": kind, "steps": kind.steps.all(), "said": text}
         return render(request, "steps/template_list.html", context)
-    if said:
-        messages.error(request, said)
+    if text:
+        messages.error(request, text)
     return redirect("step_kind", kind.pk)
 
 
@@ -167,7 +167,7 @@ def step_kind_add(request: Request, pk: int) -> HttpResponse:
     return form_page(
         request,
         form,
-        said="“{}” is added.",
+        notice="“{}” is added.",
         to=lambda saved: reverse("step_kind_add" if again else "step_kind", args=[pk]),
         template="steps/template_form.html",
         save=lambda: step_lists.add_at_end(form.save(commit=False)),
@@ -184,7 +184,7 @@ def step_template_edit(request: Request, pk: int) -> HttpResponse:
     return form_page(
         request,
         StepForm(request.POST or None, instance=step),
-        said="“{}” is saved. Jobs that have this step already keep it as it was.",
+        notice="“{}” is saved. Jobs that have this step already keep it as it was.",
         to=lambda saved: reverse("step_kind", args=[saved.kind_id]),
         template="steps/template_form.html",
         title="Change step",

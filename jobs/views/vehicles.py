@@ -32,9 +32,9 @@ def vehicle_list(request: Request) -> HttpResponse:
 @allow_any_staff
 def vehicle(request: Request, pk: int) -> HttpResponse:
     """One vehicle: what it is, whose it is, and every visit."""
-    found = get_object_or_404(Vehicle.objects.select_related("vehicle_model", "owner"), pk=pk)
-    jobs = Job.objects.filter(vehicle=found).with_names().order_by("-number")[:MOST_JOBS]
-    return render(request, "vehicles/vehicle.html", {"vehicle": found, "jobs": jobs})
+    vehicle = get_object_or_404(Vehicle.objects.select_related("vehicle_model", "owner"), pk=pk)
+    jobs = Job.objects.filter(vehicle=vehicle).with_names().order_by("-number")[:MOST_JOBS]
+    return render(request, "vehicles/vehicle.html", {"vehicle": vehicle, "jobs": jobs})
 
 
 @allow(*DESK)
@@ -47,15 +47,15 @@ def vehicle_create(request: Request) -> HttpResponse:
 @allow(*DESK)
 def vehicle_edit(request: Request, pk: int) -> HttpResponse:
     """Change a vehicle."""
-    found = get_object_or_404(Vehicle.objects.select_related("vehicle_model", "owner"), pk=pk)
-    return _form(request, found, found.vehicle_model)
+    vehicle = get_object_or_404(Vehicle.objects.select_related("vehicle_model", "owner"), pk=pk)
+    return _form(request, vehicle, vehicle.vehicle_model)
 
 
 def _form(request: Request, edited: Vehicle, model: VehicleModel | None) -> HttpResponse:
     data = request.POST if request.method == "POST" else None
     owner, back_url = edited.owner, _back(edited)
     mode = CHOSEN if model else SEARCH
-    said: list[str] = []
+    errors: list[str] = []
     if data is not None:
         model, mode = chosen(VehicleModel, data, "vehicle_model", "model_mode")
         owner = chosen(Customer, data, "customer", "customer_mode")[0] or owner
@@ -63,9 +63,9 @@ def _form(request: Request, edited: Vehicle, model: VehicleModel | None) -> Http
     model_form = VehicleModelForm(data if mode == NEW else None, prefix="model")
     if data is not None:
         if mode == SEARCH:
-            said.append("Choose the vehicle model from the list, or make a new one.")
+            errors.append("Choose the vehicle model from the list, or make a new one.")
         good = form.is_valid() & (mode != NEW or model_form.is_valid())
-        if good and not said:
+        if good and not errors:
             with transaction.atomic():
                 saved: Vehicle = form.save(commit=False)
                 saved.vehicle_model = model or model_form.save()
@@ -81,7 +81,7 @@ def _form(request: Request, edited: Vehicle, model: VehicleModel | None) -> Http
         "model_mode": mode,
         "customer": owner,
         "mode": CHOSEN,
-        "said": said,
+        "said": errors,
         "no_new": True,
         "back_url": back_url,
     }
@@ -97,10 +97,10 @@ def _back(vehicle: Vehicle) -> str:
 @allow(*DESK)
 def customer(request: Request, pk: int) -> HttpResponse:
     """One customer: how to reach them, their cars and their jobs."""
-    found = get_object_or_404(Customer, pk=pk)
+    customer = get_object_or_404(Customer, pk=pk)
     context = {
-        "customer": found,
-        "vehicles": found.vehicles.select_related("vehicle_model"),
-        "jobs": Job.objects.filter(customer=found).with_names().order_by("-number")[:MOST_JOBS],
+        "customer": customer,
+        "vehicles": customer.vehicles.select_related("vehicle_model"),
+        "jobs": Job.objects.filter(customer=customer).with_names().order_by("-number")[:MOST_JOBS],
     }
     return render(request, "customers/customer.html", context)

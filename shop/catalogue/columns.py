@@ -130,14 +130,14 @@ def _bare(heading: str) -> str:
 
 @lru_cache(maxsize=1)
 def _meanings() -> dict[str, str]:
-    found: dict[str, str] = {}
+    meanings: dict[str, str] = {}
     for key in (KIND, *EVERY_FIELD):
         names = (heading_of(key), key, *_SYNONYMS.get(key, ()))
         for name in names:
-            found.setdefault(name.casefold(), key)
+            meanings.setdefault(name.casefold(), key)
         for name in names:
-            found.setdefault(_bare(name), key)
-    return found
+            meanings.setdefault(_bare(name), key)
+    return meanings
 
 
 def guess(heading: str) -> str:
@@ -156,11 +156,11 @@ def guess(heading: str) -> str:
 
 def guesses(headings: Sequence[str]) -> list[str]:
     """The column of each heading; one that is taken already is left to the person."""
-    found: list[str] = []
+    keys: list[str] = []
     for heading in headings:
         key = guess(heading)
-        found.append("" if key in found else key)
-    return found
+        keys.append("" if key in keys else key)
+    return keys
 
 
 def counted_for(kind: str) -> frozenset[str]:
@@ -204,10 +204,10 @@ def is_needed(key: str, kind: str) -> bool:
 def field_of(key: str) -> "models.Field[Any, Any] | None":
     """The field of Product a column stands for."""
     try:
-        found = Product._meta.get_field(key)
+        field = Product._meta.get_field(key)
     except FieldDoesNotExist:
         return None
-    return found if isinstance(found, models.Field) else None
+    return field if isinstance(field, models.Field) else None
 
 
 def cell_of(product: Product, key: str) -> Cell:

@@ -81,5 +81,5 @@ def _takes(key: str) -> str:
         return "One of: " + ", ".join(str(label) for _, label in choices)
     if field is not None and field.get_internal_type() == "BooleanField":
         return "Yes or No"
-    said = str(getattr(field, "help_text", "")) if key not in ("cost", "price") else "An amount"
-    return said or ("A number" if field is not None and "Char" not in type(field).__name__ else "")
+    text = str(getattr(field, "help_text", "")) if key not in ("cost", "price") else "An amount"
+    return text or ("A number" if field is not None and "Char" not in type(field).__name__ else "")

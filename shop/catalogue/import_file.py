@@ -137,7 +137,7 @@ class ImportPlan:
     @property
     def digest(self) -> str:
         """Stands for what was shown, whatever is chosen: another digest means look again."""
-        said = [
+        rows = [
             [
                 one.number,
                 one.product and one.product.pk,
@@ -146,7 +146,7 @@ class ImportPlan:
             ]
             for one in self.outcomes
         ]
-        return hashlib.sha256(json.dumps(said).encode()).hexdigest()
+        return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
 
 
 # One row -----------------------------------------------------------------------------------------
@@ -308,30 +308,30 @@ def _emptied(name: str) -> Any:
 
 
 def _said(form: ProductForm) -> list[str]:
-    found = []
+    texts = []
     for name, errors in form.errors.items():
         start = "" if name == "__all__" else f"{heading_of(name)}: "
-        found += [f"{start}{error}" for error in errors]
-    return found
+        texts += [f"{start}{error}" for error in errors]
+    return texts
 
 
 def _changes(
     before: Product | None, form: ProductForm, ratings: Ratings, old_ratings: Ratings
 ) -> list[Change]:
     """Each figure that differs; of a new product, each that is given."""
-    after, found = form.instance, []
+    after, changes = form.instance, []
     blank = Product(kind=after.kind)
     for name in form.fields:
         old = getattr(before or blank, name)
         if old != getattr(after, name):
             was = shown_figure(before, name) if before else ""
-            found.append(Change(heading_of(name), was, shown_figure(after, name)))
+            changes.append(Change(heading_of(name), was, shown_figure(after, name)))
     for load_ohm, bridged in sorted({*ratings, *old_ratings}):
         old_w, new_w = old_ratings.get((load_ohm, bridged)), ratings.get((load_ohm, bridged))
         if old_w != new_w:
             label = f"Power{' bridged' if bridged else ''} into {quantity(load_ohm, 'Ω')}"
-            found.append(Change(label, _watts(old_w) if before else "", _watts(new_w)))
-    return found
+            changes.append(Change(label, _watts(old_w) if before else "", _watts(new_w)))
+    return changes
 
 
 def _watts(power_w: float | None) -> str:

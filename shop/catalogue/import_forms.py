@@ -83,12 +83,12 @@ class ColumnsForm(forms.Form):
     @property
     def columns(self) -> list[tuple[forms.BoundField, list[str]]]:
         """Each column with the first few things in it."""
-        found = []
+        columns = []
         for place in range(len(self.sheet.headings)):
             cells = (row.cells[place] for row in self.sheet.rows)
             examples = [cell for _, cell in zip(range(EXAMPLES), filter(None, cells), strict=False)]
-            found.append((self[f"column_{place}"], examples))
-        return found
+            columns.append((self[f"column_{place}"], examples))
+        return columns
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}

@@ -45,8 +45,8 @@ class Catalogue:
 
     def find(self, words: Words) -> tuple[Product | None, Product | None, str]:
         """The product itself, or else one that looks like it and why it does."""
-        if found := self.exact.get((words.maker, words.name, words.number)):
-            return found, None, ""
+        if product := self.exact.get((words.maker, words.name, words.number)):
+            return product, None, ""
         maker, name, number = words.plain
         numbered = self.numbered.get(number, [])
         if not (maker and name):

@@ -191,15 +191,15 @@ def _xlsx_rows(data: bytes) -> list[list[str]]:
             if sheet is None:
                 raise UnreadableFile("This spreadsheet has no worksheet.")
             sheet.reset_dimensions()
-            found: list[list[str]] = []
+            rows: list[list[str]] = []
             for row in sheet.iter_rows(max_col=MOST_COLUMNS + 1, values_only=True):
-                if len(found) == MOST_LINES:
+                if len(rows) == MOST_LINES:
                     raise UnreadableFile(
                         f"This worksheet goes on below row {MOST_LINES}: delete the empty rows "
                         "under the list, then save it again."
                     )
-                found.append([_plain(_cell_text(cell)) for cell in row])
-            return found
+                rows.append([_plain(_cell_text(cell)) for cell in row])
+            return rows
     except UnreadableFile:
         raise
     # Whatever a crafted file makes the reader raise, it is one answer: not readable.
@@ -271,10 +271,10 @@ def xlsx_bytes(sheets: dict[str, Iterable[Sequence[Cell]]]) -> bytes:
         for number, row in enumerate(kept):
             cells = []
             for cell in row:
-                made = WriteOnlyCell(sheet, harmless(cell) if isinstance(cell, str) else cell)
+                written = WriteOnlyCell(sheet, harmless(cell) if isinstance(cell, str) else cell)
                 if number == 0:
-                    made.font = Font(bold=True)
-                cells.append(made)
+                    written.font = Font(bold=True)
+                cells.append(written)
             sheet.append(cells)
     out = io.BytesIO()
     book.save(out)

@@ -94,8 +94,8 @@ class CustomerQuerySet(models.QuerySet["Customer"]):
 
     def listed(self, text: str = "") -> "CustomerQuerySet":
         """Customers by name, narrowed by the text when there is one."""
-        found = self.matching(text) if text else self
-        return found.order_by(Lower("name"), "pk")
+        customers = self.matching(text) if text else self
+        return customers.order_by(Lower("name"), "pk")
 
 
 class Customer(models.Model):

@@ -100,14 +100,14 @@ class ProductQuerySet(models.QuerySet["Product"]):
         return self.filter(wanted)
 
     def matching(self, text: str) -> "ProductQuerySet":
-        found = self
+        products = self
         for word in text.split():
-            found = found.filter(
+            products = products.filter(
                 models.Q(maker__icontains=word)
                 | models.Q(name__icontains=word)
                 | models.Q(part_number__icontains=word)
             )
-        return found
+        return products
 
 
 class Product(models.Model):

@@ -25,7 +25,7 @@ class Powertrain(models.TextChoices):
 class VehicleModelQuerySet(models.QuerySet["VehicleModel"]):
     def matching(self, text: str) -> "VehicleModelQuerySet":
         """Models that hold every word in make, model, trim or package, or were made that year."""
-        found = self
+        matching = self
         for word in text.split():
             wanted = (
                 models.Q(make__icontains=word)
@@ -37,8 +37,8 @@ class VehicleModelQuerySet(models.QuerySet["VehicleModel"]):
                 wanted |= models.Q(year_from__lte=year) & (
                     models.Q(year_to=None) | models.Q(year_to__gte=year)
                 )
-            found = found.filter(wanted)
-        return found
+            matching = matching.filter(wanted)
+        return matching
 
 
 class VehicleModel(models.Model):

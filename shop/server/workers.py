@@ -57,10 +57,10 @@ class Worker:
     def listen(self) -> None:
         """Take note of what it said since the last time."""
         try:
-            said = os.read(self.beats, 1 << 16)
+            beats = os.read(self.beats, 1 << 16)
         except BlockingIOError:
             return
-        if said:
+        if beats:
             self.serves = True
             self.silent_looks = 0
 

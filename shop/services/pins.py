@@ -26,9 +26,9 @@ LONGEST_WAIT: Final = timedelta(hours=1)
 class PinRefused(Exception):
     """Not signed in; the message says why and what to do. `wait_until` is set during a wait."""
 
-    def __init__(self, said: str, wait_until: datetime | None = None) -> None:
-        super().__init__(said)
-        self.said = said
+    def __init__(self, message: str, wait_until: datetime | None = None) -> None:
+        super().__init__(message)
+        self.said = message
         self.wait_until = wait_until
 
 

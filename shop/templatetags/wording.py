@@ -40,8 +40,8 @@ def fixed(value: Any, decimals: int = 0) -> str:
 @register.filter
 def upto(value: Any, decimals: int = 2) -> str:
     """A figure with at most so many decimals."""
-    said = None if value in (None, "") else float(value)
-    return wording.number(said, decimals, trim=True)
+    number = None if value in (None, "") else float(value)
+    return wording.number(number, decimals, trim=True)
 
 
 @register.filter

@@ -54,13 +54,13 @@ def product_list(request: Request) -> HttpResponse:
 @allow_any_staff
 def product(request: Request, pk: int) -> HttpResponse:
     """One product and its figures."""
-    found = get_object_or_404(Product, pk=pk)
-    form = ProductForm(instance=found, kind=found.kind)
+    product = get_object_or_404(Product, pk=pk)
+    form = ProductForm(instance=product, kind=product.kind)
     groups = [
-        (title, [(field.label, shown_figure(found, field.name)) for field in fields])
+        (title, [(field.label, shown_figure(product, field.name)) for field in fields])
         for title, fields in form.groups
     ]
-    context = {"product": found, "groups": groups, "ratings": found.ratings.all()}
+    context = {"product": product, "groups": groups, "ratings": product.ratings.all()}
     return render(request, "catalogue/product.html", context)
 
 

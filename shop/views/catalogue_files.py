@@ -140,12 +140,12 @@ def product_import_apply(request: Request, pk: int) -> HttpResponse:
 
 
 def _choices(request: Request) -> dict[int, Choice]:
-    found = {}
+    choices = {}
     for name, value in request.POST.items():
         number = whole(name.removeprefix("row_"))
         if name.startswith("row_") and number is not None and value in list(Choice):
-            found[number] = Choice(value)
-    return found
+            choices[number] = Choice(value)
+    return choices
 
 
 def _asked_form(request: Request) -> str:

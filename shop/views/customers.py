@@ -38,7 +38,7 @@ def customer_create(request: Request) -> HttpResponse:
     return form_page(
         request,
         form,
-        said="{} is in the book.",
+        notice="{} is in the book.",
         to=_page,
         title="New customer",
         save_label="Save customer",
@@ -54,7 +54,7 @@ def customer_edit(request: Request, pk: int) -> HttpResponse:
     return form_page(
         request,
         CustomerForm(request.POST or None, instance=customer),
-        said="{} is saved.",
+        notice="{} is saved.",
         to=_page,
         title=f"Change {customer.name}",
         save_label="Save customer",

@@ -227,8 +227,8 @@ def bad_request(request: Request, exception: Exception | None = None) -> HttpRes
 
 def forbidden(request: Request, exception: Exception | None = None) -> HttpResponse:
     """403 with the reason that the refusal gives."""
-    said = str(exception) if isinstance(exception, PermissionDenied) else ""
-    return answer(request, ROLE._replace(text=said) if said else ROLE, with_bar=True)
+    reason = str(exception) if isinstance(exception, PermissionDenied) else ""
+    return answer(request, ROLE._replace(text=reason) if reason else ROLE, with_bar=True)
 
 
 def not_found(request: Request, exception: Exception | None = None) -> HttpResponse:

@@ -25,7 +25,7 @@ def _sheet_page(request: Request, sheet: LabelSheet, **context: Any) -> HttpResp
     return form_page(
         request,
         LabelSheetForm(request.POST or None, instance=sheet),
-        said="{} is saved.",
+        notice="{} is saved.",
         to="label_sheet_list",
         save_label="Save label sheet",
         back_url=reverse("label_sheet_list"),

@@ -16,7 +16,7 @@ def form_page(
     request: Request,
     form: "ModelForm[Any]",
     *,
-    said: str,
+    notice: str,
     to: Callable[[Any], str] | str,
     template: str = "settings/form.html",
     save: Callable[[], Any] | None = None,
@@ -32,7 +32,7 @@ def form_page(
         except ValidationError as error:
             form.add_error(None, error)
         else:
-            messages.success(request, said.format(saved))
+            messages.success(request, notice.format(saved))
             return redirect(to(saved) if callable(to) else to)
     status = 422 if form.is_bound else 200
     return render(request, template, {"form": form, **context}, status=status)

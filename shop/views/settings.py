@@ -21,7 +21,11 @@ def settings(request: Request) -> HttpResponse:
     """Profile, units, time zone and what the sums take for granted."""
     form = ShopForm(request.POST or None, instance=Shop.objects.current())
     return form_page(
-        request, form, said="The settings are saved.", to="settings", template="settings/shop.html"
+        request,
+        form,
+        notice="The settings are saved.",
+        to="settings",
+        template="settings/shop.html",
     )
 
 
@@ -47,7 +51,7 @@ def _staff_page(request: Request, person: StaffMember, **context: Any) -> HttpRe
     return form_page(
         request,
         form,
-        said="{} is saved.",
+        notice="{} is saved.",
         to="staff_list",
         save=save,
         save_label="Save staff member",
@@ -80,7 +84,7 @@ def _bay_page(request: Request, bay: Bay, **context: Any) -> HttpResponse:
     return form_page(
         request,
         BayForm(request.POST or None, instance=bay),
-        said="{} is saved.",
+        notice="{} is saved.",
         to="bay_list",
         save_label="Save bay",
         back_url=reverse("bay_list"),

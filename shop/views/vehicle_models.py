@@ -31,7 +31,7 @@ def vehicle_model_create(request: Request) -> HttpResponse:
     return form_page(
         request,
         VehicleModelForm(request.POST or None),
-        said="{} is listed.",
+        notice="{} is listed.",
         to="vehicle_model_list",
         title="New vehicle model",
         save_label="Save model",
@@ -47,7 +47,7 @@ def vehicle_model_edit(request: Request, pk: int) -> HttpResponse:
     return form_page(
         request,
         VehicleModelForm(request.POST or None, instance=model),
-        said="{} is saved.",
+        notice="{} is saved.",
         to="vehicle_model_list",
         title=f"Change {model}",
         save_label="Save model",

@@ -196,7 +196,7 @@ def _row(
         wanted = sensitivity_v(full_scale_v(source, tone_dbfs), overlap_db)
         if limited:
             wanted *= target_voltage_v(rated_w, load) / target
-    verdict, said, wanted = _judge(device, wanted)
+    verdict, text, wanted = _judge(device, wanted)
     return ChannelLevel(
         channel.id,
         channel_name(context, channel),
@@ -209,7 +209,7 @@ def _row(
         source,
         wanted,
         verdict,
-        said,
+        text,
         measured,
         ratio_db(measured, tone) if measured else None,
         (

@@ -332,7 +332,7 @@ def carried_levels(
     if not gains:
         return {}
     least = min(gain for gain, _, _ in gains.values())
-    found = {}
+    carried = {}
     for one, (gain, before, after) in gains.items():
         cut = round((gain - least) / STEP_DB) * STEP_DB
         if cut < STEP_DB / 2:
@@ -341,5 +341,5 @@ def carried_levels(
         if level < -120:
             continue
         why = f"{after:.0f} W here, {before:.0f} W in the setup: {cut:.1f} dB lower for the balance"
-        found[one] = CarriedLevel(level, why)
-    return found
+        carried[one] = CarriedLevel(level, why)
+    return carried

@@ -40,11 +40,11 @@ def lines_into(context: Context) -> dict[str, list[Channel]]:
     """Per device, the channels that feed its inputs, in plan order."""
     kept = context.kept.get("lines_into")
     if kept is None:
-        found: dict[str, list[Channel]] = {}
+        lines: dict[str, list[Channel]] = {}
         for channel in context.plan.channels:
             if channel.feeds_device is not None:
-                found.setdefault(channel.feeds_device, []).append(channel)
-        kept = context.kept["lines_into"] = found
+                lines.setdefault(channel.feeds_device, []).append(channel)
+        kept = context.kept["lines_into"] = lines
     assert isinstance(kept, dict)
     return kept
 
@@ -110,14 +110,14 @@ def filters_of(setting: Setting, direction: Direction) -> tuple[Crossover, ...]:
     main = setting.high_pass if direction == "high_pass" else setting.low_pass
     if main is not None and not exists(main.family, main.order):
         main = Crossover(main.family, main.order - 1, main.frequency_hz) if main.order > 2 else None
-    found: tuple[Crossover, ...] = () if main is None else (main,)
+    filters: tuple[Crossover, ...] = () if main is None else (main,)
     if setting.sections:
-        found += tuple(
+        filters += tuple(
             Crossover("butterworth", 2, section.frequency_hz)
             for section in setting.sections
             if section.kind == direction and section.q <= 1.0
         )
-    return found
+    return filters
 
 
 def chain_filters(
@@ -163,15 +163,15 @@ def meetings(context: Context) -> list[Meeting]:
             if rank is not None and position is not None:
                 key = (position.zone, position.side)
                 places.setdefault(key, []).append((rank, channel, speaker))
-        found: list[Meeting] = []
+        meeting_pairs: list[Meeting] = []
         for entries in places.values():
             if len(entries) < 2:
                 continue
             entries.sort(key=_rank)
             for (low_rank, low, lower), (high_rank, high, upper) in pairwise(entries):
                 if low_rank != high_rank and low is not high:
-                    found.append(Meeting(low, lower, high, upper))
-        kept = context.kept["meetings"] = found
+                    meeting_pairs.append(Meeting(low, lower, high, upper))
+        kept = context.kept["meetings"] = meeting_pairs
     assert isinstance(kept, list)
     return kept
 

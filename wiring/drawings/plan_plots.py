@@ -38,15 +38,15 @@ SHOWN_NAMES: Final[dict[Shown, str]] = {
 def crossover_marks(plan: Plan | Context) -> list[Mark]:
     """Where neighbouring drivers cross, left and right at one frequency only once."""
     context = plan if isinstance(plan, Context) else Context(plan)
-    found: dict[int, Mark] = {}
+    marks: dict[int, Mark] = {}
     for low, lower, high, upper in meetings(context):
         where = crossing(
             chain_filters(context, low, "low_pass")[0], chain_filters(context, high, "high_pass")[0]
         )
         if where is not None:
             label = f"{kind_name(lower).capitalize()} to {kind_name(upper)}"
-            found.setdefault(round(where.frequency_hz), Mark(where.frequency_hz, label))
-    return list(found.values())
+            marks.setdefault(round(where.frequency_hz), Mark(where.frequency_hz, label))
+    return list(marks.values())
 
 
 def settings_plot(

@@ -203,10 +203,10 @@ def _line(frame: Frame, line: Line) -> list[str]:
     parts = []
     if line.before is not None:
         path = path_within(frame, line.frequencies_hz, line.before)
-        said = escape(line.label) + (", before" if line.values is not None else "")
+        label = escape(line.label) + (", before" if line.values is not None else "")
         parts.append(
             f'<path class="plot-before plot-line-{style + 1}" d="{path}" {shared} '
-            f'stroke-width="{THIN}" stroke-opacity="0.8"><title>{said}</title></path>'
+            f'stroke-width="{THIN}" stroke-opacity="0.8"><title>{label}</title></path>'
         )
     if line.values is not None:
         path = path_within(frame, line.frequencies_hz, line.values)
@@ -275,16 +275,16 @@ def _hits(frame: Frame, lines: Sequence[Line], unit: str) -> list[str]:
     half = 10**0.05
     parts = ['<g class="plot-hits" fill="none" pointer-events="all">']
     for centre in centres:
-        said = value_texts(lines, float(centre), unit)
+        texts = value_texts(lines, float(centre), unit)
         left = max(frame.x(float(centre) / half), frame.left)
         right = min(frame.x(float(centre) * half), frame.width - frame.right)
-        if right <= left or not said:
+        if right <= left or not texts:
             continue
         name = frequency_name(nominal_hz(float(centre)))
         parts.append(
             f'<rect class="plot-hit" x="{left:.1f}" y="{frame.above:g}" width="{right - left:.1f}" '
             f'height="{frame.height - frame.above - frame.below:g}" data-hz="{name}" '
-            f'data-values="{escape("|".join(said))}"><title>{name}</title></rect>'
+            f'data-values="{escape("|".join(texts))}"><title>{name}</title></rect>'
         )
     parts.append("</g>")
     return parts
@@ -295,7 +295,7 @@ def value_texts(lines: Sequence[Line], frequency_hz: float, unit: str) -> list[s
 
     A line that is only thin is said by its label alone.
     """
-    said = []
+    texts = []
     at = np.array([frequency_hz])
     for line in lines:
         after = _read(line.frequencies_hz, line.values, at)
@@ -303,12 +303,12 @@ def value_texts(lines: Sequence[Line], frequency_hz: float, unit: str) -> list[s
         if after is None and before is None:
             continue
         if after is None and line.values is None:
-            said.append(f"{line.label}: {_said(before, unit)}")
+            texts.append(f"{line.label}: {_said(before, unit)}")
             continue
         was = _said(before, unit).removesuffix(f" {unit}")
         then = f" (before {was})" if before is not None else ""
-        said.append(f"{line.label}: {_said(after, unit)}{then}")
-    return said
+        texts.append(f"{line.label}: {_said(after, unit)}{then}")
+    return texts
 
 
 def _said(value: float | None, unit: str) -> str:
@@ -321,5 +321,5 @@ def _said(value: float | None, unit: str) -> str:
 def _read(frequencies_hz: Floats, values: Floats | None, at: Floats) -> float | None:
     if values is None or not frequencies_hz[0] * 0.98 <= at[0] <= frequencies_hz[-1] * 1.02:
         return None
-    found = float(np.interp(np.log(at), np.log(frequencies_hz), values)[0])
-    return found if math.isfinite(found) else None
+    value = float(np.interp(np.log(at), np.log(frequencies_hz), values)[0])
+    return value if math.isfinite(value) else None

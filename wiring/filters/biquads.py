@@ -92,26 +92,26 @@ def crossover_biquads(
     _require_below_half(crossover.frequency_hz, sample_rate_hz, describe(crossover))
     corner = math.tan(math.pi * crossover.frequency_hz / sample_rate_hz)
     low = direction == "low_pass"
-    found = []
+    biquads = []
     for radius, q in prototype(crossover.family, crossover.order):
         k = corner * radius if low else corner / radius
         if q is None:
             b0 = k if low else 1.0
-            found.append(_over(1 + k, b0, b0 if low else -b0, 0.0, k - 1, 0.0))
+            biquads.append(_over(1 + k, b0, b0 if low else -b0, 0.0, k - 1, 0.0))
         else:
             b0 = k * k if low else 1.0
             b1 = 2 * b0 if low else -2 * b0
-            found.append(_over(1 + k / q + k * k, b0, b1, b0, 2 * (k * k - 1), 1 - k / q + k * k))
-    return tuple(found)
+            biquads.append(_over(1 + k / q + k * k, b0, b1, b0, 2 * (k * k - 1), 1 - k / q + k * k))
+    return tuple(biquads)
 
 
 @lru_cache(maxsize=2048)
 def setting_biquads(setting: Setting, sample_rate_hz: float) -> tuple[Biquad, ...]:
     """All sections of a setting: high-pass, low-pass, equaliser. Raises CrossoverError."""
-    found: list[Biquad] = []
+    biquads: list[Biquad] = []
     if setting.high_pass is not None:
-        found += crossover_biquads(setting.high_pass, "high_pass", sample_rate_hz)
+        biquads += crossover_biquads(setting.high_pass, "high_pass", sample_rate_hz)
     if setting.low_pass is not None:
-        found += crossover_biquads(setting.low_pass, "low_pass", sample_rate_hz)
-    found += [section_biquad(section, sample_rate_hz) for section in setting.sections]
-    return tuple(each for each in found if each is not IDENTITY)
+        biquads += crossover_biquads(setting.low_pass, "low_pass", sample_rate_hz)
+    biquads += [section_biquad(section, sample_rate_hz) for section in setting.sections]
+    return tuple(each for each in biquads if each is not IDENTITY)

@@ -160,13 +160,13 @@ def prototype(family: FilterFamily, order: int) -> tuple[Pole, ...]:
         paired = [pole for pole in half if pole.q is not None]
         return (*paired, *paired, *([Pole(1.0, 0.5)] if (order // 2) % 2 else []))
     scale = _bessel_corner(order)
-    found = []
+    sections = []
     for root in _roots(_bessel_polynomial(order)):
         if abs(root.imag) < 1e-9 * abs(root):
-            found.append(Pole(abs(root) / scale, None))
+            sections.append(Pole(abs(root) / scale, None))
         elif root.imag > 0:
-            found.append(Pole(abs(root) / scale, abs(root) / (-2 * root.real)))
-    return tuple(sorted(found, key=lambda pole: pole.q or 0.0))
+            sections.append(Pole(abs(root) / scale, abs(root) / (-2 * root.real)))
+    return tuple(sorted(sections, key=lambda pole: pole.q or 0.0))
 
 
 def _direct(filters: Sequence[Crossover], direction: Direction, frequency_hz: float) -> float:

@@ -74,10 +74,10 @@ def days_parked(usable_ah: float, key_off_a: float, self_discharge_a: float = 0.
 
 
 def _chemistry(name: str) -> dict[str, list[float]]:
-    found = TABLE["chemistries"].get(name)
-    if not isinstance(found, dict):
+    chemistry = TABLE["chemistries"].get(name)
+    if not isinstance(chemistry, dict):
         raise WiringError("chemistry", f"{name!r} is not one of {', '.join(TABLE['chemistries'])}")
-    return found
+    return chemistry
 
 
 def _check_temperature(battery_c: float) -> None:
@@ -123,10 +123,10 @@ def report(plan: Plan, battery_c: float = 20.0) -> ChargingReport:
 def report_of(context: Context, battery_c: float = 20.0) -> ChargingReport:
     """The same for a plan whose context is at hand. Raises WiringError on impossible readings."""
     supply = context.plan.supply
-    found = demands(context)
-    music_w = sum(each.music_w for each in found.values())
+    draws = demands(context)
+    music_w = sum(each.music_w for each in draws.values())
     music = music_w / supply.charging_v
-    full = sum(each.full_w for each in found.values()) / supply.charging_v
+    full = sum(each.full_w for each in draws.values()) / supply.charging_v
     figures: list[Figure] = []
     balances: list[float | None] = []
     for name, engine, limit in (

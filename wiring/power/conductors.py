@@ -96,14 +96,14 @@ def size(label: str) -> Size:
         key = f"{gauge} AWG"
     else:
         key = ""
-    found = SIZES.get(key)
-    if found is None:
+    known = SIZES.get(key)
+    if known is None:
         raise ConductorError(
             "size",
             f"{label!r} is no known size: use '22 AWG' to '4/0 AWG', or '0.35 mm2' to '120 mm2' "
             "(ISO 6722-1 sizes)",
         )
-    return found
+    return known
 
 
 @lru_cache(maxsize=1024)
@@ -213,13 +213,13 @@ def bundle_factor(bundled: int) -> float:
     """Correction for so many loaded conductors lying together [1], note 2 of the table."""
     if bundled < 1:
         raise ConductorError("bundled", f"{bundled} conductors is fewer than the one meant")
-    found = 1.0
+    reduction = 1.0
     for least, factor in zip(
         AMPACITY["note_2_bundle"]["at_least"], AMPACITY["note_2_bundle"]["factor"], strict=True
     ):
         if bundled >= least:
-            found = factor
-    return found
+            reduction = factor
+    return reduction
 
 
 @lru_cache(maxsize=4096)

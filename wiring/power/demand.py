@@ -129,11 +129,11 @@ def report(plan: Plan) -> DemandReport:
     """Full-output, long-term and idle current of each device, with the sums behind them."""
     context = Context(plan)
     supply_v = plan.supply.charging_v
-    found = demands(context)
+    draws = demands(context)
     figures: list[Figure] = []
     for device in plan.devices:
-        figures += figures_of(context, device, found[device.id], supply_v)
-    return DemandReport(supply_v, tuple(found.values()), tuple(figures))
+        figures += figures_of(context, device, draws[device.id], supply_v)
+    return DemandReport(supply_v, tuple(draws.values()), tuple(figures))
 
 
 def figures_of(

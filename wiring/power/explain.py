@@ -32,7 +32,7 @@ _BASIS = {
 def ampacity_figure(run: Run, assumptions: Assumptions) -> Figure:
     """Current the run's conductor may carry without end, and from which table. Raises."""
     conductor = run.conductor
-    found = ampacity(
+    limit = ampacity(
         conductor.size,
         conductor.metal,
         conductor.insulation_c,
@@ -41,24 +41,24 @@ def ampacity_figure(run: Run, assumptions: Assumptions) -> Figure:
     )
     return Figure(
         f"current {conductor.size} may carry",
-        found.current_a * run.parallel,
+        limit.current_a * run.parallel,
         "A",
         "I = I(table) x sqrt((Ti - Ta) / (Ti - 30)) x bundle factor x metal factor x cables",
-        _ampacity_worked(found, run, ambient_c(assumptions, run)),
-        TABLE_SOURCE if found.basis != "estimate" else "heat balance, estimate",
+        _ampacity_worked(limit, run, ambient_c(assumptions, run)),
+        TABLE_SOURCE if limit.basis != "estimate" else "heat balance, estimate",
         (
-            f"{found.column_c:g} degC column at {TABLE_AMBIENT_C:g} degC, {_BASIS[found.basis]}",
+            f"{limit.column_c:g} degC column at {TABLE_AMBIENT_C:g} degC, {_BASIS[limit.basis]}",
             "bundle factor: note 2 of the table, law at 50 V or more, here a caution",
             "air temperature: shop's assumption",
         ),
     )
 
 
-def _ampacity_worked(found: Ampacity, run: Run, air_c: float) -> str:
-    where = f" ({found.gauge})" if found.gauge else " (estimate)"
+def _ampacity_worked(limit: Ampacity, run: Run, air_c: float) -> str:
+    where = f" ({limit.gauge})" if limit.gauge else " (estimate)"
     return (
-        f"{found.base_a:.4g} A{where} x {found.ambient_factor:.3f} ({air_c:g} degC) x "
-        f"{found.bundle_factor:g} x {found.metal_factor:.3f} x {run.parallel}"
+        f"{limit.base_a:.4g} A{where} x {limit.ambient_factor:.3f} ({air_c:g} degC) x "
+        f"{limit.bundle_factor:g} x {limit.metal_factor:.3f} x {run.parallel}"
     )
 
 

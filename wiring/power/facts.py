@@ -81,9 +81,9 @@ class _Upstream:
             else:
                 rating += before_a
                 fused += before
-        made = (rating, fused, 0.0) if bare_m is None and fused else (None, (), bare_m or 0.0)
-        self.known[node] = made
-        return made
+        upstream = (rating, fused, 0.0) if bare_m is None and fused else (None, (), bare_m or 0.0)
+        self.known[node] = upstream
+        return upstream
 
 
 _NOTHING: tuple[None, tuple[Run, ...], float] = (None, (), 0.0)
@@ -100,10 +100,10 @@ def facts(context: Context) -> Facts:
 def _facts(context: Context) -> Facts:
     net = network(context)
     point = operating(context, "full", "cruising")
-    found = demands(context)
+    draws = demands(context)
     supply_v = context.plan.supply.charging_v
-    music = [found[port].music_w / supply_v for port in net.ports]
-    full = point.amps if point else [found[port].full_w / supply_v for port in net.ports]
+    music = [draws[port].music_w / supply_v for port in net.ports]
+    full = point.amps if point else [draws[port].full_w / supply_v for port in net.ports]
     upstream = _Upstream(context.plan.runs)
     feeds: list[RunFacts] = []
     returns: list[RunFacts] = []
@@ -118,7 +118,7 @@ def _facts(context: Context) -> Facts:
                 full_a += share * full[index]
                 music_a += share * music[index]
                 carried.append(ports[index])
-        made = RunFacts(
+        run_facts = RunFacts(
             run,
             edge,
             abs(full_a),
@@ -126,7 +126,7 @@ def _facts(context: Context) -> Facts:
             tuple(carried),
             *(upstream.of(run.from_node) if is_feed else _NOTHING),
         )
-        (feeds if is_feed else returns).append(made)
+        (feeds if is_feed else returns).append(run_facts)
     return Facts(
         net,
         point,

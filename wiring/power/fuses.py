@@ -73,10 +73,10 @@ def body(name: str) -> Body:
 
     Raises FuseError naming the bodies there are.
     """
-    found = BODIES.get(name) or BODIES.get(name.strip().lower())
-    if found is None:
+    known = BODIES.get(name) or BODIES.get(name.strip().lower())
+    if known is None:
         raise FuseError("body", f"{name!r} is no known fuse body: use {', '.join(BODIES)}")
-    return found
+    return known
 
 
 def resistance_ohm(kind: Body, rating_a: float) -> float:

@@ -245,9 +245,9 @@ class Network:
         self.transfer_ohm = transfer
 
     def _warm_up(self, context: Context) -> None:
-        found = demands(context)
+        draws = demands(context)
         supply_v = context.plan.supply.charging_v
-        music = [found[port].music_w / supply_v for port in self.ports]
+        music = [draws[port].music_w / supply_v for port in self.ports]
         for side in (self.feed, self.returns):
             side.share_out(self.ports)
             for edge in side.edges:
@@ -344,11 +344,11 @@ def _solved(rows: Matrix) -> list[float] | None:
             if factor:
                 for index in range(column + 1, size + 1):
                     row[index] -= factor * lead[index]
-    found = [0.0] * size
+    solved = [0.0] * size
     for row_index in range(size - 1, -1, -1):
         row = rows[row_index]
         value = row[size]
         for index in range(row_index + 1, size):
-            value -= row[index] * found[index]
-        found[row_index] = value / row[row_index]
-    return found
+            value -= row[index] * solved[index]
+        solved[row_index] = value / row[row_index]
+    return solved

@@ -102,13 +102,13 @@ class PowerSolution:
 
 def loads_at(context: Context, ports: list[str], state: State) -> Loads:
     """What each port draws in a state. An unregulated amplifier acts as a conductance."""
-    found = demands(context)
+    draws = demands(context)
     power: list[float] = []
     conductance: list[float] = []
     current: list[float] = []
     for port in ports:
         device = context.devices[port]
-        demand = found[port]
+        demand = draws[port]
         watts = demand.power_w(state)
         if state == "idle" or demand.output_w == 0.0:
             power.append(0.0)
@@ -157,15 +157,15 @@ def _from_source(net: Network, loads: Loads, source: Source) -> Operating | None
 def _settle_between(net: Network, supply: Supply, loads: Loads, spare_a: float) -> Operating | None:
     """Alternator alone at its limit: the voltage at which the load takes just that current."""
     low, high = supply.nominal_v, supply.charging_v
-    found: Operating | None = None
+    operating: Operating | None = None
     for _ in range(60):
         middle = (low + high) / 2
-        found = _from_source(net, loads, Source(middle, 0.0, "alternator at its limit"))
-        if found is None or sum(found.amps) < spare_a:
+        operating = _from_source(net, loads, Source(middle, 0.0, "alternator at its limit"))
+        if operating is None or sum(operating.amps) < spare_a:
             low = middle
         else:
             high = middle
-    return found
+    return operating
 
 
 def carried_share(net: Network, supply: Supply, loads: Loads, engine: Engine) -> float:
@@ -249,7 +249,7 @@ def _solution(
     for node, (edge, behind) in net.returns.parent.items():
         risen = run_current_a(edge, point.amps) * edge.ohm
         return_v[node] = return_v[behind] - (risen if edge.near == behind else -risen)
-    found = demands(context)
+    draws = demands(context)
     devices: dict[str, DeviceState] = {}
     for port, volt, amp in zip(net.ports, point.volts, point.amps, strict=True):
         device = context.devices[port]
@@ -257,7 +257,7 @@ def _solution(
             volt,
             amp,
             point.terminal_v - volt,
-            power_fraction(device, found[port], volt),
+            power_fraction(device, draws[port], volt),
             device.min_supply_v is not None and volt < device.min_supply_v,
         )
     return PowerSolution(

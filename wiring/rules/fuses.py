@@ -41,13 +41,13 @@ DISTANCE_STOP: Final = 2.0
 
 def fuse_body(name: str) -> Body | None:
     """The body of that name, None when there is none."""
-    found = BODIES.get(name)
-    if found is None:
+    known = BODIES.get(name)
+    if known is None:
         try:
-            found = body(name)
+            known = body(name)
         except FuseError:
             return None
-    return found
+    return known
 
 
 def distance_limit_m(assumptions: Assumptions, run: Run) -> tuple[float, str]:
@@ -67,10 +67,10 @@ def allowed_rating_a(assumptions: Assumptions, allowed_a: float) -> float:
 @rule("fuse-missing", "power", "stop", sources=(PRACTICE, MARINE_SOURCE))
 def missing(context: Context) -> Iterator[Finding]:
     """Every feed has a fuse between it and the battery."""
-    found = facts(context)
-    goes_on = {each.run.from_node for each in found.feeds}
-    for each in found.feeds:
-        if each.protected_a is not None or each.run.id not in _reached(found.net):
+    plan_facts = facts(context)
+    goes_on = {each.run.from_node for each in plan_facts.feeds}
+    for each in plan_facts.feeds:
+        if each.protected_a is not None or each.run.id not in _reached(plan_facts.net):
             continue
         limit, source = distance_limit_m(context.plan.assumptions, each.run)
         bare = each.unfused_m + each.run.length_m

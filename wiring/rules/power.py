@@ -61,10 +61,10 @@ def path_missing(context: Context) -> Iterator[Finding]:
 @rule("power-run-astray", "power", "stop", "caution", sources=(PRACTICE,))
 def run_astray(context: Context) -> Iterator[Finding]:
     """Every run hangs together with the battery, ends somewhere, and no feed goes to the body."""
-    found = facts(context)
-    starts = {each.run.from_node for each in found.feeds}
-    ends = {each.run.to_node for each in found.returns}
-    for each in (*found.feeds, *found.returns):
+    plan_facts = facts(context)
+    starts = {each.run.from_node for each in plan_facts.feeds}
+    ends = {each.run.to_node for each in plan_facts.returns}
+    for each in (*plan_facts.feeds, *plan_facts.returns):
         is_feed = each.run.kind == "feed"
         end = each.run.to_node if is_feed else each.run.from_node
         if end not in context.devices and end not in (starts if is_feed else ends) and end != BODY:
@@ -77,7 +77,7 @@ def run_astray(context: Context) -> Iterator[Finding]:
                 "Correct where it starts or ends, or take it out of the plan.",
                 PRACTICE,
             )
-    for side in (found.net.feed, found.net.returns):
+    for side in (plan_facts.net.feed, plan_facts.net.returns):
         for edge in side.astray:
             if edge.run is not None:
                 yield Finding(
@@ -89,7 +89,7 @@ def run_astray(context: Context) -> Iterator[Finding]:
                     "Correct where it starts or ends, or take it out of the plan.",
                     PRACTICE,
                 )
-    for each in found.feeds:
+    for each in plan_facts.feeds:
         if BODY in (each.run.from_node, each.run.to_node):
             yield Finding(
                 "power-run-astray",
@@ -104,9 +104,9 @@ def run_astray(context: Context) -> Iterator[Finding]:
 @rule("power-no-figures", "power", "caution", sources=("maker's data",))
 def no_figures(context: Context) -> Iterator[Finding]:
     """An amplifier in use has ratings, so that its current is known."""
-    found = demands(context)
+    draws = demands(context)
     for device in context.plan.devices:
-        if device.kind == "amplifier" and not found[device.id].known:
+        if device.kind == "amplifier" and not draws[device.id].known:
             yield Finding(
                 "power-no-figures",
                 "caution",
@@ -144,9 +144,9 @@ def conductor_load(context: Context) -> Iterator[Finding]:
 @rule("power-return-small", "power", "caution", sources=(PRACTICE,))
 def return_small(context: Context) -> Iterator[Finding]:
     """A return carries what the fuse of the feed lets through."""
-    found = facts(context)
-    feed_of = {each.run.to_node: each for each in found.feeds}
-    for each in found.returns:
+    plan_facts = facts(context)
+    feed_of = {each.run.to_node: each for each in plan_facts.feeds}
+    for each in plan_facts.returns:
         feed = feed_of.get(each.run.from_node)
         if feed is None or not each.edge.allowed_a:
             continue
@@ -167,22 +167,22 @@ def return_small(context: Context) -> Iterator[Finding]:
 @rule("power-supply-carries", "power", "stop", sources=(OHM,))
 def supply_carries(context: Context) -> Iterator[Finding]:
     """The supply can carry full output at all."""
-    found = facts(context)
-    if found.point is not None or not found.net.ports:
+    plan_facts = facts(context)
+    if plan_facts.point is not None or not plan_facts.net.ports:
         return
     supply = context.plan.supply
-    loads = loads_at(context, found.net.ports, "full")
-    share = carried_share(found.net, supply, loads, "cruising")
+    loads = loads_at(context, plan_facts.net.ports, "full")
+    share = carried_share(plan_facts.net, supply, loads, "cruising")
     yield Finding(
         "power-supply-carries",
         "stop",
         f"The supply cannot carry full output: the voltage collapses beyond {share:.0%} of it.",
-        tuple(found.net.ports),
+        tuple(plan_facts.net.ports),
         "Fit larger cables, fewer channels at full power, or a larger alternator and battery.",
         OHM,
         tuple(
             full_output_figure(context.devices[port], demands(context)[port], supply.charging_v)
-            for port in found.net.ports
+            for port in plan_facts.net.ports
         ),
     )
 
@@ -190,26 +190,26 @@ def supply_carries(context: Context) -> Iterator[Finding]:
 @rule("power-drop", "power", "caution", sources=(SHOP,))
 def drop(context: Context) -> Iterator[Finding]:
     """Voltage lost out and back at full output stays in the shop's limit."""
-    found = facts(context)
-    if found.point is None:
+    plan_facts = facts(context)
+    if plan_facts.point is None:
         return
     supply_v = context.plan.supply.charging_v
     limit = context.plan.assumptions.max_drop_fraction
     allowed_v = limit * supply_v
-    for index, volt in enumerate(found.point.volts):
-        lost = found.point.terminal_v - volt
+    for index, volt in enumerate(plan_facts.point.volts):
+        lost = plan_facts.point.terminal_v - volt
         if lost > allowed_v:
-            yield _drop_finding(context, found, index, lost, limit)
+            yield _drop_finding(context, plan_facts, index, lost, limit)
 
 
 def _drop_finding(
-    context: Context, found: Facts, index: int, lost_v: float, limit: float
+    context: Context, plan_facts: Facts, index: int, lost_v: float, limit: float
 ) -> Finding:
-    assert found.point is not None
+    assert plan_facts.point is not None
     supply_v = context.plan.supply.charging_v
-    device = context.devices[found.net.ports[index]]
+    device = context.devices[plan_facts.net.ports[index]]
     parts: list[tuple[float, RunFacts]] = []
-    for each in (*found.feeds, *found.returns):
+    for each in (*plan_facts.feeds, *plan_facts.returns):
         shares = each.edge.shares
         if index < len(shares) and shares[index]:
             parts.append((each.full_a * each.edge.ohm, each))
@@ -228,13 +228,14 @@ def _drop_finding(
             OHM,
             ("full output on every channel in use", "conductors warm from long-term music"),
         ),
-        full_output_figure(device, demands(context)[device.id], found.point.volts[index]),
+        full_output_figure(device, demands(context)[device.id], plan_facts.point.volts[index]),
         Figure(
             f"power left at the speakers of {device.name}",
-            100 * power_fraction(device, demands(context)[device.id], found.point.volts[index]),
+            100
+            * power_fraction(device, demands(context)[device.id], plan_facts.point.volts[index]),
             "%",
             "100 % when regulated, else (U / U(rated))^2, nothing under the cut-off",
-            f"{found.point.volts[index]:.2f} V, rated at {device.rated_supply_v:g} V",
+            f"{plan_facts.point.volts[index]:.2f} V, rated at {device.rated_supply_v:g} V",
             "output of an unregulated amplifier follows its supply",
         ),
     ]
@@ -255,15 +256,15 @@ def _drop_finding(
 @rule("power-cut-off", "power", "stop", "caution", sources=("maker's cut-off voltage", OHM))
 def cut_off(context: Context) -> Iterator[Finding]:
     """No device falls under its cut-off at full output: running a stop, engine off a caution."""
-    found = facts(context)
-    point = found.point
+    plan_facts = facts(context)
+    point = plan_facts.point
     if point is None:
         return
     running: set[str] = set()
-    for device, volt in _under_cut_off(context, found.net.ports, point.volts):
+    for device, volt in _under_cut_off(context, plan_facts.net.ports, point.volts):
         running.add(device.id)
         yield _cut_off_finding(device, volt, "with the engine running", "stop")
-    if not any(context.devices[port].min_supply_v for port in found.net.ports):
+    if not any(context.devices[port].min_supply_v for port in plan_facts.net.ports):
         return
     off = operating(context, "full", "off")
     if off is None:
@@ -271,12 +272,12 @@ def cut_off(context: Context) -> Iterator[Finding]:
             "power-cut-off",
             "caution",
             "Engine off, the battery cannot carry full output.",
-            tuple(found.net.ports),
+            tuple(plan_facts.net.ports),
             "Tell the customer to play loud with the engine running.",
             OHM,
         )
         return
-    for device, volt in _under_cut_off(context, found.net.ports, off.volts):
+    for device, volt in _under_cut_off(context, plan_facts.net.ports, off.volts):
         if device.id not in running:
             yield _cut_off_finding(device, volt, "with the engine off", "caution")
 

@@ -33,13 +33,13 @@ def side_pairs(context: Context) -> list[Pair]:
     kept = context.kept.get("side_pairs")
     if kept is None:
         by_place = _by_place(context)
-        found: list[Pair] = []
+        pairs: list[Pair] = []
         for (position, kind), (channel, speaker) in by_place.items():
             if position.endswith("_left"):
                 other = by_place.get((position[:-4] + "right", kind))
                 if other is not None:
-                    found.append((channel, speaker, *other))
-        kept = context.kept["side_pairs"] = found
+                    pairs.append((channel, speaker, *other))
+        kept = context.kept["side_pairs"] = pairs
     assert isinstance(kept, list)
     return kept
 

@@ -27,10 +27,10 @@ def key_off_draw(context: Context) -> Iterator[Finding]:
     limit = context.plan.assumptions.key_off_limit_a
     if after is None or after <= limit:
         return
-    made = _report(context)
+    report = _report(context)
     stands = ""
-    if made is not None and made.days is not None:
-        stands = f"; starting is sure for about {made.days:.0f} days"
+    if report is not None and report.days is not None:
+        stands = f"; starting is sure for about {report.days:.0f} days"
     yield Finding(
         "key-off-draw",
         "caution",
@@ -39,7 +39,7 @@ def key_off_draw(context: Context) -> Iterator[Finding]:
         ("supply",),
         "Wait until every control unit sleeps and measure again; then find what stays awake.",
         KEY_OFF_SOURCE,
-        made.figures if made else (),
+        report.figures if report else (),
     )
 
 
@@ -80,7 +80,7 @@ def charging_balance(context: Context) -> Iterator[Finding]:
         name, spare = "idling", idling
     else:
         return
-    made = _report(context)
+    report = _report(context)
     yield Finding(
         "charging-balance",
         "caution" if name == "cruising" else "note",
@@ -91,7 +91,7 @@ def charging_balance(context: Context) -> Iterator[Finding]:
         if name == "cruising"
         else "Tell the customer not to play loud for long with the engine idling.",
         DUTY_SOURCE,
-        made.figures if made else (),
+        report.figures if report else (),
     )
 
 

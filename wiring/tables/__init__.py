@@ -7,6 +7,6 @@ from typing import Any
 
 def load(name: str) -> dict[str, Any]:
     """The table of that name. Its `source` and `status` keys say where the figures come from."""
-    made = json.loads(files(__package__).joinpath(f"{name}.json").read_text(encoding="utf-8"))
-    assert isinstance(made, dict)
-    return made
+    table = json.loads(files(__package__).joinpath(f"{name}.json").read_text(encoding="utf-8"))
+    assert isinstance(table, dict)
+    return table

@@ -178,10 +178,10 @@ def _carries(output: Output, centres: Floats, levels: Floats) -> OutputReport:
         carries = "high band"
     else:
         carries = "middle band"
-    said = f"{output.name} carries {_band(low)} to {_band(high)} ({carries})"
+    sentence = f"{output.name} carries {_band(low)} to {_band(high)} ({carries})"
     if uneven > UNEVEN_DB:
-        said += f" and is uneven by {uneven:.1f} dB: an equaliser is at work"
-    return OutputReport(output.id, output.name, carries, low, high, uneven, said + ".")
+        sentence += f" and is uneven by {uneven:.1f} dB: an equaliser is at work"
+    return OutputReport(output.id, output.name, carries, low, high, uneven, sentence + ".")
 
 
 def _band(exact_hz: float) -> str:
@@ -223,8 +223,8 @@ def _pair(
             f"{where} share no band wide enough to compare.",
         )  # fmt: skip
     f, phase = centres[shared], _phases_deg(a[shared], b[shared], s[shared])
-    together, said, delay, turn = _judge_phase(f, phase)
-    return PairReport(pair.first, pair.second, together, f"{where} {said}", delay, turn)
+    together, text, delay, turn = _judge_phase(f, phase)
+    return PairReport(pair.first, pair.second, together, f"{where} {text}", delay, turn)
 
 
 def _judge_phase(f: Floats, phase: Floats) -> tuple[Together, str, float, float]:
@@ -305,17 +305,17 @@ def _cover(
         p for p in pairs
         if {p.first, p.second} <= ids and p.together not in ("in step", "not compared")
     ]  # fmt: skip
-    said = f"{side.capitalize()} side: take {', '.join(o.name for o, _ in chosen)}"
-    said += " alone" if len(chosen) == 1 else " and sum them"
+    text = f"{side.capitalize()} side: take {', '.join(o.name for o, _ in chosen)}"
+    text += " alone" if len(chosen) == 1 else " and sum them"
     if gaps:
-        said += f"; missing around {', '.join(_band(f) for f, _ in gaps[:3])}"
+        text += f"; missing around {', '.join(_band(f) for f, _ in gaps[:3])}"
     if humps:
-        said += f"; too strong around {', '.join(_band(f) for f, _ in humps[:3])}"
+        text += f"; too strong around {', '.join(_band(f) for f, _ in humps[:3])}"
     if spoiled:
-        said += f". First mend this: {spoiled[0].said}"
+        text += f". First mend this: {spoiled[0].said}"
     else:
-        said += "."
-    return Cover(side, tuple(o.id for o, _ in chosen), inputs, gaps, humps, said), total
+        text += "."
+    return Cover(side, tuple(o.id for o, _ in chosen), inputs, gaps, humps, text), total
 
 
 def _greedy(

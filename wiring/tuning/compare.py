@@ -30,14 +30,14 @@ def differences(before: Plan, after: Plan) -> tuple[Difference, ...]:
     A channel that only one of them has is one difference.
     """
     then, now = Context(before), Context(after)
-    found: list[Difference] = []
+    different: list[Difference] = []
     for channel in (*after.channels, *(c for c in before.channels if c.id not in now.channels)):
         context = now if channel.id in now.channels else then
         name = channel_name(context, channel)
         feeds = _feeds(context, channel)
         if channel.id not in now.channels or channel.id not in then.channels:
             in_now = channel.id in now.channels
-            found.append(
+            different.append(
                 Difference(
                     channel.id,
                     name,
@@ -50,8 +50,8 @@ def differences(before: Plan, after: Plan) -> tuple[Difference, ...]:
             continue
         old, new = then.channels[channel.id].setting, now.channels[channel.id].setting
         for setting, was, is_now in _changes(old, new):
-            found.append(Difference(channel.id, name, feeds, setting, was, is_now))
-    return tuple(found)
+            different.append(Difference(channel.id, name, feeds, setting, was, is_now))
+    return tuple(different)
 
 
 def _feeds(context: Context, channel: Channel) -> str:

@@ -139,11 +139,11 @@ def propose(
     sections = _needed(problem, _rounded(problem, _fit(problem, room))) if room else ()
     after = start + _sections_db(sections, grid, sample_rate_hz)
     before_rms, after_rms = problem.rms(measured - wish), problem.rms(after - wish)
-    said = ""
+    note = ""
     if after_rms > before_rms - LEAST_GAIN_RMS_DB:
         sections = setting.sections if anew else ()
         after, after_rms = measured, before_rms
-        said = (
+        note = (
             "All sections of the processor are in use: take some out, or fit anew."
             if not room
             else "Nothing within the limits brings it nearer: leave it as it is."
@@ -160,7 +160,7 @@ def propose(
         float(grid[0]),
         float(grid[-1]),
         tuple(float(f) for f in grid[problem.dips]),
-        said,
+        note,
     )
 
 
@@ -272,18 +272,18 @@ class _Problem:
 def _fit(problem: _Problem, count: int) -> Floats:
     """Rows (log f, gain, log q) of up to `count` sections: search, then fit all together."""
     shapes, lifts, centres = _dictionary(problem)
-    found = np.empty((3, 0))
+    sections = np.empty((3, 0))
     for number in range(count):
-        levels, _ = problem.curves(found)
+        levels, _ = problem.curves(sections)
         rest = problem.error + levels.sum(axis=0)
         total = levels.sum(axis=0)
         best = _best_single(problem, shapes, lifts, centres, rest, total)
         if best is None:
             break
-        found = np.concatenate((found, best[:, None]), axis=1)
+        sections = np.concatenate((sections, best[:, None]), axis=1)
         if number % _EVERY == _EVERY - 1:
-            found = _together(problem, found, _ROUGH_STEPS)
-    return _together(problem, found, _FINE_STEPS) if found.size else found
+            sections = _together(problem, sections, _ROUGH_STEPS)
+    return _together(problem, sections, _FINE_STEPS) if sections.size else sections
 
 
 def _dictionary(problem: _Problem) -> tuple[Floats, Floats, Floats]:
@@ -371,15 +371,15 @@ def _together(problem: _Problem, start: Floats, steps: int) -> Floats:
 def _rounded(problem: _Problem, values: Floats) -> tuple[Section, ...]:
     """Sections as they can be typed, by rising frequency; those that do nothing left out."""
     limits = problem.limits
-    found = []
+    sections = []
     for log_f, gain, log_q in values.T:
         frequency = float(f"{np.exp(log_f):.3g}")
         level = _on_step(gain, limits.gain_step_db, -limits.cut_db, limits.boost_db)
         q = _on_step(float(np.exp(log_q)), limits.q_step, limits.q_low, limits.q_high)
         if abs(level) < LEAST_GAIN_DB or (level > 0 and problem.in_dip(frequency)):
             continue
-        found.append(Section("peaking", frequency, level, q))
-    return tuple(sorted(found, key=lambda section: section.frequency_hz))
+        sections.append(Section("peaking", frequency, level, q))
+    return tuple(sorted(sections, key=lambda section: section.frequency_hz))
 
 
 def _on_step(value: float, step: float, low: float, high: float) -> float:

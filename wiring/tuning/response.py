@@ -168,8 +168,8 @@ class Curve:
         unwrapped = np.unwrap(np.angle(self.undelayed))
         slope = np.gradient(unwrapped, 2 * np.pi * self.frequencies_hz)
         quiet = np.abs(self.response) <= 10 ** (FLOOR_DB / 20)
-        found = np.where(quiet, np.nan, self.delay_ms - slope * 1000)
-        return np.asarray(found, dtype=np.float64)
+        delay_ms = np.where(quiet, np.nan, self.delay_ms - slope * 1000)
+        return np.asarray(delay_ms, dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -313,15 +313,15 @@ def _assumed(
     given: Mapping[str, Complexes],
     placed: bool,
 ) -> tuple[str, ...]:
-    said = []
+    notes = []
     used = {channel.device: context.devices.get(channel.device) for channel in channels}
     rateless = [d.name for d in used.values() if d is not None and d.sample_rate_hz is None]
     if rateless:
         names = ", ".join(sorted(rateless))
-        said.append(f"sample rate taken as {ASSUMED_SAMPLE_RATE_HZ:g} Hz: {names}")
+        notes.append(f"sample rate taken as {ASSUMED_SAMPLE_RATE_HZ:g} Hz: {names}")
     if not placed:
-        said.append("in sums, delays are taken to make up for the distances to the seat")
+        notes.append("in sums, delays are taken to make up for the distances to the seat")
     flat = sum(speaker.id not in given for _, speaker in pairs)
     if flat:
-        said.append(f"{flat} of {len(pairs)} speakers taken as flat")
-    return tuple(said)
+        notes.append(f"{flat} of {len(pairs)} speakers taken as flat")
+    return tuple(notes)

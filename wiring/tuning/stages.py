@@ -63,13 +63,13 @@ def shaping_db(sections: tuple[Section, ...], rate_hz: float) -> Floats:
 
 def _filters(setting: Setting, rate_hz: float) -> list[Biquad]:
     """Crossovers and the sections that do not shape the level."""
-    found: list[Biquad] = []
+    biquads: list[Biquad] = []
     if setting.high_pass is not None:
-        found += crossover_biquads(setting.high_pass, "high_pass", rate_hz)
+        biquads += crossover_biquads(setting.high_pass, "high_pass", rate_hz)
     if setting.low_pass is not None:
-        found += crossover_biquads(setting.low_pass, "low_pass", rate_hz)
+        biquads += crossover_biquads(setting.low_pass, "low_pass", rate_hz)
     kept = (one for one in setting.sections if one.kind not in SHAPING)
-    return found + [section_biquad(one, rate_hz) for one in kept]
+    return biquads + [section_biquad(one, rate_hz) for one in kept]
 
 
 @lru_cache(maxsize=_MOST)

@@ -46,10 +46,10 @@ class NumberField(forms.FloatField):
         if isinstance(value, int | float) or value in self.empty_values:
             return super().to_python(value)
         text = str(value).strip().replace("−", "-").replace("\u00a0", " ")
-        found = _NUMBER.match(text)
-        if not found or not any(character.isdigit() for character in found[1]):
+        match = _NUMBER.match(text)
+        if not match or not any(character.isdigit() for character in match[1]):
             raise ValidationError("No number: write it like 2.5 or 2,5.")
-        number, kilo, unit = found.groups()
+        number, kilo, unit = match.groups()
         if unit and unit.lower() != self.unit.lower():
             wanted = f"in {self.unit}" if self.unit else "without a unit"
             raise ValidationError(f"Write the number {wanted}.")
@@ -69,12 +69,12 @@ class NumberField(forms.FloatField):
             if not isinstance(validator, MinValueValidator | MaxValueValidator):
                 continue
             limit = validator.limit_value
-            said = f"{self.prepare_value(limit)} {self.unit}".strip()
+            limit_text = f"{self.prepare_value(limit)} {self.unit}".strip()
             if isinstance(validator, MinValueValidator):
                 if value < limit:
-                    raise ValidationError(f"Too small: {said} or more.")
+                    raise ValidationError(f"Too small: {limit_text} or more.")
             elif value > limit:
-                raise ValidationError(f"Too large: {said} or less.")
+                raise ValidationError(f"Too large: {limit_text} or less.")
         super().run_validators(value)
 
 
@@ -156,9 +156,9 @@ def _choices(source: "models.Field[Any, Any]") -> list[tuple[Any, Any]]:
     return choices
 
 
-def _with_validators(made: forms.Field, source: "models.Field[Any, Any]") -> forms.Field:
-    made.validators[:0] = source._validators  # type: ignore[attr-defined]
-    return made
+def _with_validators(field: forms.Field, source: "models.Field[Any, Any]") -> forms.Field:
+    field.validators[:0] = source._validators  # type: ignore[attr-defined]
+    return field
 
 
 @dataclass

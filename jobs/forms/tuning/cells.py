@@ -17,17 +17,17 @@ def tape_unit(shop: Shop) -> str:
 
 def facts_fields(names: tuple[str, ...]) -> Fields:
     """What a tuning takes for granted: the cells of one group."""
-    made: Fields = {
+    fields: Fields = {
         "air_c": field_of(TuningFacts, "air_c", label="Air in the car", unit="°C"),
         "overlap_db": field_of(TuningFacts, "overlap_db", label="Track overlap", unit="dB"),
         "tone_dbfs": field_of(TuningFacts, "tone_dbfs", label="Test tone", unit="dBFS"),
         "smoothing": field_of(TuningFacts, "smoothing"),
     }
     if "target" in names:
-        made["target"] = forms.ChoiceField(
+        fields["target"] = forms.ChoiceField(
             label="Target curve", choices=[(name, name) for name in targets()]
         )
-    return {name: made[name] for name in names}
+    return {name: fields[name] for name in names}
 
 
 def seat_fields() -> Fields:

@@ -82,16 +82,16 @@ class ImportForm(forms.Form):
         """(file name, place, content) of each thing given."""
         data = self.cleaned_data
         files, place = data["text_files"], data["place"].strip()
-        found = []
+        uploads = []
         for one in files:
             stem = one.name.rpartition(".")[0] or one.name
             where = place if len(files) == 1 else f"{place}, {stem}" if place else stem
-            found.append((one.name, where[:60], one.read()))
+            uploads.append((one.name, where[:60], one.read()))
         if data["pasted"].strip():
             name = "pasted text"
             where = place if not files else f"{place}, pasted" if place else "pasted"
-            found.append((name, where[:60], data["pasted"].encode()))
-        return found
+            uploads.append((name, where[:60], data["pasted"].encode()))
+        return uploads
 
 
 class TextForm(forms.Form):
@@ -162,11 +162,11 @@ class LevelsForm(forms.Form):
         if upload.size > MOST_BYTES:
             self.add_error("levels_file", "The file is larger than 4 MB: export fewer points.")
             return
-        found = read(upload.read())
-        for problem in found.problems[:5]:
+        levels = read(upload.read())
+        for problem in levels.problems[:5]:
             where = f"Line {problem['number']}: " if problem["number"] else ""
             self.add_error("levels_file", f"{where}{problem['message']}")
-        data["points"], data["file_name"] = found.points, upload.name[:200]
+        data["points"], data["file_name"] = levels.points, upload.name[:200]
 
 
 class OutputForm(LevelsForm):

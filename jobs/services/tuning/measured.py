@@ -57,7 +57,7 @@ def import_response(
     if job.measured.count() >= MOST_KEPT:
         raise Refused(f"This job has {MOST_KEPT} measurements already: remove some first.")
     text = decode(content).replace("\x00", "")
-    found = read(text)
+    response = read(text)
     row = MeasuredResponse.objects.create(
         job=job,
         phase=MeasuredPhase(phase),
@@ -65,13 +65,13 @@ def import_response(
         place=place,
         file_name=file_name[:200],
         text=text,
-        points=found.points,
-        problems=found.problems,
-        notes=found.notes,
+        points=response.points,
+        problems=response.problems,
+        notes=response.notes,
         taken_with=_taken_with(job, phase),
         by=actor,
     )
-    aside = _set_aside_older(job, row) if found.points else 0
+    aside = _set_aside_older(job, row) if response.points else 0
     log(
         job,
         actor,
@@ -80,7 +80,7 @@ def import_response(
         after={
             "phase": phase,
             "playing": playing,
-            "points": len(found.points),
+            "points": len(response.points),
             **({"set_aside": aside} if aside else {}),
         },
         key=key,
@@ -102,12 +102,17 @@ def correct_text(
         return row
     if row.version != version:
         raise Refused("Somebody changed this measurement meanwhile: copy your text and look again.")
-    found = read(text.replace("\x00", ""))
+    response = read(text.replace("\x00", ""))
     before = {"problems": len(row.problems), "points": len(row.points)}
-    row.text, row.points, row.problems, row.notes = text, found.points, found.problems, found.notes
+    row.text, row.points, row.problems, row.notes = (
+        text,
+        response.points,
+        response.problems,
+        response.notes,
+    )
     row.version += 1
     row.save(update_fields=["text", "points", "problems", "notes", "version"])
-    if found.points:
+    if response.points:
         _set_aside_older(job, row)
     log(
         job,
@@ -116,8 +121,8 @@ def correct_text(
         subject=subject_of(row),
         before=before,
         after={
-            "problems": len(found.problems),
-            "points": len(found.points),
+            "problems": len(response.problems),
+            "points": len(response.points),
             "version": row.version,
         },
         key=key,

@@ -30,16 +30,16 @@ def proposals_for(
     target = known.get(facts_of(job).target) or next(iter(known.values()))
     house = ProposalLimits.current()
     rows = list(job.measured.all())
-    found = []
+    proposals = []
     for place, channel_id in enumerate(channel_ids):
         own = counted(rows, MeasuredPhase.AFTER, channel_id)
         if own:
             ident = f"proposal-{place}"
-            found.append(proposed(plan, channel_id, own, target, house, anew=anew, ident=ident))
-    return found
+            proposals.append(proposed(plan, channel_id, own, target, house, anew=anew, ident=ident))
+    return proposals
 
 
-def fingerprint(found: Iterable[Proposed]) -> str:
+def fingerprint(proposals: Iterable[Proposed]) -> str:
     """A short mark of what was shown, so that nothing else is applied."""
     told = [
         (
@@ -47,15 +47,15 @@ def fingerprint(found: Iterable[Proposed]) -> str:
             msgspec.to_builtins(one.current.sections),
             msgspec.to_builtins(one.sections),
         )
-        for one in found
+        for one in proposals
     ]
     return hashlib.sha256(repr(told).encode()).hexdigest()[:16]
 
 
-def new_findings(job: Job, plan: Plan, found: Iterable[Proposed]) -> list[Finding]:
+def new_findings(job: Job, plan: Plan, proposals: Iterable[Proposed]) -> list[Finding]:
     """What the checks of the sound would say once applied, and do not say now."""
     then = plan
-    for one in found:
+    for one in proposals:
         for channel_id in one.target_ids:
             then = with_sections(then, channel_id, one.sections)
     known = {finding.fingerprint for finding in tuning_findings(job, plan)}
@@ -63,7 +63,7 @@ def new_findings(job: Job, plan: Plan, found: Iterable[Proposed]) -> list[Findin
 
 
 def apply_proposals(
-    number: int, found: Iterable[Proposed], *, actor: StaffMember, key: str = ""
+    number: int, proposals: Iterable[Proposed], *, actor: StaffMember, key: str = ""
 ) -> JobEvent:
     """Put the proposed sections into the after record; the event undoes them all."""
     changes = {
@@ -78,7 +78,7 @@ def apply_proposals(
                 for section in one.sections
             ]
         }
-        for one in found
+        for one in proposals
         if one.changes
         for channel_id in one.target_ids
     }

@@ -20,10 +20,10 @@ SEATED = Mapping[str, tuple[float, Mapping[str, float]]]
 
 def seats_in_use(job: Job) -> dict[str, tuple[float, dict[str, float]]]:
     """Name of each seat in use to its weight and its distances [m] by speaker id."""
-    found: dict[str, tuple[float, dict[str, float]]] = {}
+    distances: dict[str, tuple[float, dict[str, float]]] = {}
     seats = job.seats.filter(used=True).prefetch_related("distances__speaker")
     for seat in seats:
-        found[str(seat)] = (
+        distances[str(seat)] = (
             seat.weight,
             {
                 one.speaker.label: one.distance_m
@@ -31,7 +31,7 @@ def seats_in_use(job: Job) -> dict[str, tuple[float, dict[str, float]]]:
                 if one.distance_m is not None
             },
         )
-    return found
+    return distances
 
 
 def delays_for(job: Job, plan: Plan) -> Delays:
@@ -43,10 +43,10 @@ def delays_for(job: Job, plan: Plan) -> Delays:
 def tap_seat(number: int, place: str, *, actor: StaffMember, key: str = "") -> ListeningSeat:
     """Listen from a seat, or no longer; its distances are kept either way."""
     job = open_job(number)
-    seat, made = ListeningSeat.objects.get_or_create(job=job, place=place)
+    seat, is_new = ListeningSeat.objects.get_or_create(job=job, place=place)
     if done_before(key):
         return seat
-    if not made:
+    if not is_new:
         seat.used = not seat.used
         seat.version += 1
         seat.save(update_fields=["used", "version"])
@@ -116,12 +116,12 @@ def save_distance(
 def put_delays_in(number: int, plan: Plan, *, actor: StaffMember, key: str = "") -> JobEvent:
     """Put the delays of the measured distances into the after record; the event undoes it."""
     job = Job.objects.get(number=number)
-    found = delays_for(job, plan)
-    if found.alignment is None:
-        raise Refused(found.missing)
+    delays = delays_for(job, plan)
+    if delays.alignment is None:
+        raise Refused(delays.missing)
     changes = {
         channel_id: {"delay_ms": round(line.delay.set_ms, 4)}
-        for line in found.lines
+        for line in delays.lines
         if line.delay is not None
         for channel_id in line.unit.channel_ids
     }

@@ -67,10 +67,12 @@ def _settings(sheet: Sheet, keys: set[int], show: str) -> list[str]:
     if not paired and show != "settings":
         return []
     kinds = [TuningKind.BEFORE, TuningKind.AFTER] if paired else [TuningKind.AFTER]
-    found = ChannelSetting.objects.filter(
+    settings = ChannelSetting.objects.filter(
         pk__in=keys, record__job=sheet.job, record__kind__in=kinds
     ).select_related("record", "channel__part__product")
-    return [settings_html(sheet, row.channel, row.record.kind, row, paired=paired) for row in found]
+    return [
+        settings_html(sheet, row.channel, row.record.kind, row, paired=paired) for row in settings
+    ]
 
 
 def _parts(sheet: Sheet, keys: set[int], show: str) -> list[str]:
@@ -129,7 +131,7 @@ _ALL_OF_IT: Final = {"steps": {"reading", "powerrun"}, "channels": {"jobspeaker"
 
 def _rows_of(section: str, events: list[JobEvent], own_page: bool) -> dict[str, set[int]] | None:
     """Keys of the changed rows by model; None when the page is to be read as a whole."""
-    found: dict[str, set[int]] = {}
+    keys: dict[str, set[int]] = {}
     for event in events:
         if event.code in _ELSEWHERE:
             if _ELSEWHERE[event.code] == section:
@@ -142,8 +144,8 @@ def _rows_of(section: str, events: list[JobEvent], own_page: bool) -> dict[str, 
         if model in ROWS.get(section, {}):
             if not own_page:
                 return None
-            found.setdefault(model, set()).add(pk)
-    return found
+            keys.setdefault(model, set()).add(pk)
+    return keys
 
 
 @allow_any_staff

@@ -60,8 +60,10 @@ def channels(request: Request, number: int) -> HttpResponse:
     elif show == "wires":
         context["rows"] = [wires_html(sheet, row) for row in rows]
     else:
-        found = ChannelSetting.objects.filter(record__job=sheet.job, record__kind=TuningKind.AFTER)
-        settings = {setting.channel_id: setting for setting in found}
+        after_rows = ChannelSetting.objects.filter(
+            record__job=sheet.job, record__kind=TuningKind.AFTER
+        )
+        settings = {setting.channel_id: setting for setting in after_rows}
         context["rows"] = [
             settings_html(sheet, row, TuningKind.AFTER, settings.get(row.pk)) for row in rows
         ]

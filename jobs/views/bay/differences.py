@@ -35,7 +35,7 @@ def _sections(facts: dict[str, Any]) -> str:
 
 Facts = dict[str, Any]
 
-_SAID: Final[dict[str, tuple[str, Callable[[Facts], str]]]] = {
+_WORDS: Final[dict[str, tuple[str, Callable[[Facts], str]]]] = {
     "High-pass": ("high_pass", lambda facts: _crossover(facts, "high_pass")),
     "Low-pass": ("low_pass", lambda facts: _crossover(facts, "low_pass")),
     "Level": ("level_db", lambda facts: wording.level(facts["level_db"])),
@@ -54,12 +54,12 @@ def _apart(here: Facts, there: Facts, begins: str) -> bool:
 def differences(job: Job, first: TuningRecord, second: TuningRecord) -> list[Difference]:
     """Every setting that differs, channel by channel in the order of the plan."""
     sides = [{row.channel_id: row for row in record.settings.all()} for record in (first, second)]
-    found = []
+    rows = []
     for channel in job.channels.select_related("part").order_by("part_id", "kind", "number"):
         here, there = (facts_of(side.get(channel.pk)) for side in sides)
-        found += [
-            Difference(channel.plan_id, name, said(here), said(there))
-            for name, (begins, said) in _SAID.items()
+        rows += [
+            Difference(channel.plan_id, name, words(here), words(there))
+            for name, (begins, words) in _WORDS.items()
             if _apart(here, there, begins)
         ]
-    return found
+    return rows

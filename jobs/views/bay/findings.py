@@ -33,8 +33,8 @@ def _entry(sheet: Sheet, finding: Finding) -> dict[str, Any]:
 def findings(request: Request, number: int) -> HttpResponse:
     sheet = Sheet.of(request, number, "findings")
     place = request.GET.get("at", "")
-    found = [f for f in sheet.findings if not place or place in f.where]
-    entries = [_entry(sheet, finding) for finding in found]
+    here = [f for f in sheet.findings if not place or place in f.where]
+    entries = [_entry(sheet, finding) for finding in here]
     if request.htmx:
         return answers.dialog(
             request, sheet, "bay/findings_here.html", {"entries": entries, "place": place}
@@ -45,7 +45,7 @@ def findings(request: Request, number: int) -> HttpResponse:
         "bay/findings.html",
         entries=entries,
         place=place,
-        hidden=len(sheet.findings) - len(found),
+        hidden=len(sheet.findings) - len(here),
         stops=sum(f.severity == "stop" for f in sheet.findings),
         unreasoned=sum(f.severity == "caution" for f in sheet.open_findings),
     )

@@ -74,11 +74,11 @@ def add(request: Request, number: int) -> HttpResponse:
 @require_POST
 def send_back(request: Request, number: int, pk: int) -> HttpResponse:
     """Tick off one of the manager's reasons, or take the tick away."""
-    said: list[str] = []
+    errors: list[str] = []
     try:
         row = send_backs.tick(number, pk, "done" in request.POST, actor=actor(request))
     except Refused as refused:
-        said = refused.reasons
+        errors = refused.reasons
         row = get_object_or_404(
             SendBack.objects.select_related("by", "done_by"), pk=pk, job__number=number
         )
@@ -86,12 +86,12 @@ def send_back(request: Request, number: int, pk: int) -> HttpResponse:
         raise Http404("That reason is no longer there.") from None
     sheet = Sheet.of(request, number)
     if not request.htmx:
-        for line in said:
+        for line in errors:
             messages.error(request, f"{row.reason}: {line}")
         return redirect(sheet.url("bay"))
-    context = {"sheet": sheet, "back": row, "said": said}
+    context = {"sheet": sheet, "back": row, "said": errors}
     html = render_to_string("bay/send_back.html", context)
-    return HttpResponse(html, status=422 if said else 200)
+    return HttpResponse(html, status=422 if errors else 200)
 
 
 @allow(*BENCH)
@@ -104,11 +104,11 @@ def finish(request: Request, number: int) -> HttpResponse:
 def _finish_dialog(
     request: Request,
     sheet: Sheet,
-    said: Sequence[int] = (),
+    workers: Sequence[int] = (),
     refused: Sequence[str] = (),
 ) -> HttpResponse:
     done = work_done(sheet.job, actor(request))
-    ticked = set(said) or {one.pk for one in done.people}
+    ticked = set(workers) or {one.pk for one in done.people}
     context = {
         "work": done,
         "workers": [(one, one.pk in ticked) for one in who_may_have_worked(done.people)],

@@ -41,21 +41,21 @@ class Part(NamedTuple):
 
 def panel_context(sheet: Sheet) -> dict[str, object]:
     """What the findings panel of a section shows: the gravest few and how many more."""
-    found = sheet.findings_in(sheet.section)
-    shown = [(finding, sheet.link_to(finding)) for finding in found[:MOST_IN_PANEL]]
+    findings = sheet.findings_in(sheet.section)
+    shown = [(finding, sheet.link_to(finding)) for finding in findings[:MOST_IN_PANEL]]
     return {
         "sheet": sheet,
         "shown": shown,
-        "more": len(found) - len(shown),
-        "total": len(found),
-        "severity": found[0].severity if found else "",
+        "more": len(findings) - len(shown),
+        "total": len(findings),
+        "severity": findings[0].severity if findings else "",
         "all_url": sheet.url("bay_findings"),
     }
 
 
 def _panel_tokens(sheet: Sheet) -> list[str]:
-    found = sheet.findings_in(sheet.section)
-    return [digest(*((one.fingerprint, one.title) for one in found))]
+    findings = sheet.findings_in(sheet.section)
+    return [digest(*((one.fingerprint, one.title) for one in findings))]
 
 
 def _draw_panel(sheet: Sheet, index: int) -> str:

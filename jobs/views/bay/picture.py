@@ -91,7 +91,7 @@ def _spots(sheet: Sheet) -> list[Spot]:
     at: dict[str, list[str]] = {}
     for speaker in sheet.plan.speakers:
         at.setdefault(speaker.position, []).append(speaker.id)
-    found = []
+    spots = []
     for position, place in POSITIONS.items():
         ids = set(at.get(position, ()))
         feeding = [one for one in sheet.plan.channels if not ids.isdisjoint(one.speakers)]
@@ -107,8 +107,8 @@ def _spots(sheet: Sheet) -> list[Spot]:
         )
         state = grave or ("empty" if not ids else "open" if unfed else "fed")
         names = ", ".join(channel.id for channel in feeding)
-        found.append(Spot(position, place.label, *_PLACES[position], len(ids), names, state))
-    return found
+        spots.append(Spot(position, place.label, *_PLACES[position], len(ids), names, state))
+    return spots
 
 
 _SHAPES: Final = {

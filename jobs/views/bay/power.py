@@ -208,21 +208,21 @@ def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
     sheet = Sheet.of(request, number, "power")
     row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)
     wanted = request.POST.get("metal", "copper")
-    found = (
+    proposal = (
         fuse_for(sheet.plan, row.label)
         if wanted == "as_fitted"
         else next((p for p in proposals_for(sheet.plan, row.label) if p.metal == wanted), None)
     )
-    if found is None or found.conductor is None:
+    if proposal is None or proposal.conductor is None:
         return answers.refused(
             request, number, "power", Refused("No size will do for this run: see its findings.")
         )
     changes: dict[str, Any] = {
-        "size": found.conductor.size,
-        "metal": found.metal,
-        "fuse_rating_a": found.fuse.rating_a if found.fuse else None,
-        "fuse_body": found.fuse.body if found.fuse else "",
-        "fuse_distance_m": found.fuse.distance_m if found.fuse else None,
+        "size": proposal.conductor.size,
+        "metal": proposal.metal,
+        "fuse_rating_a": proposal.fuse.rating_a if proposal.fuse else None,
+        "fuse_body": proposal.fuse.body if proposal.fuse else "",
+        "fuse_distance_m": proposal.fuse.distance_m if proposal.fuse else None,
     }
     try:
         event = service.take_proposal(

@@ -46,10 +46,10 @@ def clash_words(fields: dict[str, forms.Field], clash: FieldClash) -> dict[str, 
 
 
 def _flat_choices(choices: Any) -> list[tuple[Any, Any]]:
-    found: list[tuple[Any, Any]] = []
+    flat: list[tuple[Any, Any]] = []
     for value, label in choices:
         if isinstance(label, list | tuple):
-            found += _flat_choices(label)
+            flat += _flat_choices(label)
         else:
-            found.append((value, label))
-    return found
+            flat.append((value, label))
+    return flat

@@ -219,11 +219,11 @@ class Sheet:
 
     @cached_property
     def _open_at(self) -> dict[str, list[Finding]]:
-        found: dict[str, list[Finding]] = {}
+        by_place: dict[str, list[Finding]] = {}
         for finding in self.open_findings:
             for place in dict.fromkeys(finding.where):
-                found.setdefault(place, []).append(finding)
-        return found
+                by_place.setdefault(place, []).append(finding)
+        return by_place
 
     def mark(self, place: str) -> TabCount:
         """What is open at one place of the plan: a channel, a speaker, a run, a device."""

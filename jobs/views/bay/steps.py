@@ -75,8 +75,8 @@ def row_html(
     """The row of one step. `refused` says why it was not ticked, by control."""
     errors = dict(refused or {})
     if cleaned is not None:
-        for name, said in cleaned.errors.items():
-            errors.setdefault(name, [said])
+        for name, messages in cleaned.errors.items():
+            errors.setdefault(name, [messages])
     reading = line.step.reading_value
     field = _fields(line.step)["reading_value"]
     return render_to_string(
@@ -203,8 +203,8 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
     except service.StepRefused:
         pass
     except Refused as closed:
-        said = answers.said_html(" ".join(closed.reasons), "stop")
-        return HttpResponse(said, status=403)
+        reason = answers.said_html(" ".join(closed.reasons), "stop")
+        return HttpResponse(reason, status=403)
     except JobStep.DoesNotExist:
         raise Http404("That step is no longer there.") from None
     sheet = Sheet.of(request, number, "steps")

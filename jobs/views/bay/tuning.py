@@ -49,11 +49,11 @@ def tuning(request: Request, number: int) -> HttpResponse:
 
 
 def _page(request: Request, sheet: Sheet, **forms: Any) -> HttpResponse:
-    found = settings_of(sheet.job)
+    settings = settings_of(sheet.job)
     pairs = [
         Pair(
             *(
-                settings_html(sheet, channel, kind, found.get((kind, channel.pk)), paired=True)
+                settings_html(sheet, channel, kind, settings.get((kind, channel.pk)), paired=True)
                 for kind in _SIDES
             )
         )
@@ -114,9 +114,9 @@ def save_setting(request: Request, number: int, kind: str, pk: int) -> HttpRespo
 
     def read() -> ChannelSetting:
         rows = ChannelSetting.objects.filter(record__job__number=number, record__kind=kind)
-        found = rows.filter(channel=pk).first()
-        if found is not None:
-            return found
+        setting = rows.filter(channel=pk).first()
+        if setting is not None:
+            return setting
         return ChannelSetting(channel=Channel.objects.get(pk=pk, job__number=number))
 
     def write(changes: dict[str, Any], version: int, key: str) -> Any:
@@ -211,10 +211,14 @@ def return_to(request: Request, number: int, pk: int) -> HttpResponse:
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused)
     sheet = Sheet.of(request, number, "tuning")
-    found = settings_of(sheet.job)
+    settings = settings_of(sheet.job)
     rows = "".join(
         settings_html(
-            sheet, channel, TuningKind.AFTER, found.get((TuningKind.AFTER, channel.pk)), paired=True
+            sheet,
+            channel,
+            TuningKind.AFTER,
+            settings.get((TuningKind.AFTER, channel.pk)),
+            paired=True,
         ).replace("<tr ", '<tr hx-swap-oob="true" ', 1)
         for channel in channels_of(sheet.job)
     )

@@ -63,13 +63,13 @@ def setup_apply(request: Request, number: int, pk: int) -> HttpResponse:
     `all` only marks a whole group as taken, and shows the page again.
     """
     job = get_object_or_404(Job.objects.with_names(), number=number)
-    found = get_object_or_404(
+    setup = get_object_or_404(
         SavedSetup.objects.select_related("vehicle_model", "from_sheet__job"), pk=pk
     )
     refused: list[str] = []
     if request.method == "POST" and "all" not in request.POST:
         try:
-            choices = Choices(applying.preview(found, job), request.POST)
+            choices = Choices(applying.preview(setup, job), request.POST)
             applied = applying.apply_setup(
                 number,
                 pk,
@@ -81,14 +81,14 @@ def setup_apply(request: Request, number: int, pk: int) -> HttpResponse:
             refused = reason.reasons
         else:
             return redirect("setup_applied", number, applied.event.pk)
-    return _preview(request, job, found, refused)
+    return _preview(request, job, setup, refused)
 
 
-def _preview(request: Request, job: Job, found: SavedSetup, refused: list[str]) -> HttpResponse:
-    context: dict[str, Any] = {"job": job, "setup": found, "refused": refused}
+def _preview(request: Request, job: Job, setup: SavedSetup, refused: list[str]) -> HttpResponse:
+    context: dict[str, Any] = {"job": job, "setup": setup, "refused": refused}
     status = 422 if refused else 200
     try:
-        comparison = applying.preview(found, job)
+        comparison = applying.preview(setup, job)
     except Refused as reason:
         context["refused"] = reason.reasons
         return render(request, "setups/apply.html", context, status=422)
@@ -107,7 +107,7 @@ def _preview(request: Request, job: Job, found: SavedSetup, refused: list[str]) 
         "impossible": states.count("impossible"),
         "same": states.count("same"),
         "closed": not job.sheet_is_open and job.stage != Stage.BOOKED,
-        "match": match_with(found, job),
+        "match": match_with(setup, job),
         **_coverage(comparison),
     }
     return render(request, "setups/apply.html", context, status=status)
@@ -157,8 +157,8 @@ def setup_undo(request: Request, number: int, pk: int) -> HttpResponse:
 @allow(*BENCH)
 def setup_several(request: Request, pk: int) -> HttpResponse:
     """Apply a setup to several open jobs at once: what needs no decision, with a summary a job."""
-    found = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
-    context: dict[str, Any] = {"setup": found, "jobs": jobs_to_fit(found)}
+    setup = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
+    context: dict[str, Any] = {"setup": setup, "jobs": jobs_to_fit(setup)}
     if request.method != "POST":
         return render(request, "setups/several.html", context)
     numbers = [number for text in request.POST.getlist("job") if (number := whole(text))]

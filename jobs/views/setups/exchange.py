@@ -20,15 +20,15 @@ from shop.typed import whole
 @allow(Role.MANAGER)
 def setup_export(request: Request, pk: int) -> HttpResponse:
     """The setup as a signed file for another shop."""
-    found = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
+    setup = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
     try:
-        data = exchange.export_file([found])
+        data = exchange.export_file([setup])
     except Refused as refused:
         messages.error(request, refused.reasons[0])
         return redirect("setup", pk)
     answer = HttpResponse(data, content_type="application/json")
     answer["Content-Disposition"] = (
-        f'attachment; filename="setup-{pk}-version-{found.version}.json"'
+        f'attachment; filename="setup-{pk}-version-{setup.version}.json"'
     )
     return answer
 
@@ -58,10 +58,10 @@ def setup_import(request: Request) -> HttpResponse:
             raise Refused("Choose the file that the other shop sent.")
         if "take" in request.POST:
             places = [place for text in request.POST.getlist("setup") if (place := whole(text))]
-            made = exchange.import_file(data, places, request.user)
-            for one in made:
+            imported = exchange.import_file(data, places, request.user)
+            for one in imported:
                 messages.success(request, f"“{one.name}” is taken in as a draft.")
-            return redirect("setup", made[0].pk)
+            return redirect("setup", imported[0].pk)
         letter = exchange.read_file(data)
     except Refused as refused:
         context["refused"] = refused.reasons

@@ -41,13 +41,13 @@ def setup_learn(request: Request, number: int, pk: int) -> HttpResponse:
             messages.success(request, f"“{use.setup.name}” has version {version.number} now.")
             return redirect("setup_versions", use.setup_id)
     try:
-        found = setup_learning.lessons(use)
+        lessons = setup_learning.lessons(use)
     except Refused as reason:
-        found, refused = [], refused or reason.reasons
+        lessons, refused = [], refused or reason.reasons
     groups = [
-        (title, [one for one in found if one.group == group])
+        (title, [one for one in lessons if one.group == group])
         for group, title in GROUPS
-        if any(one.group == group for one in found)
+        if any(one.group == group for one in lessons)
     ]
     context = {
         "use": use,

@@ -38,9 +38,9 @@ def _listed() -> Any:
 def setup_list(request: Request) -> HttpResponse:
     """Every setup by vehicle model; `q` looks in model and name."""
     text = request.GET.get("q", "").strip()
-    found = _listed()
+    setups = _listed()
     for word in text.split():
-        found = found.filter(
+        setups = setups.filter(
             Q(name__icontains=word)
             | Q(vehicle_model__make__icontains=word)
             | Q(vehicle_model__model__icontains=word)
@@ -48,10 +48,10 @@ def setup_list(request: Request) -> HttpResponse:
         )
     withdrawn = "withdrawn" in request.GET
     if withdrawn:
-        found = found.filter(state=SetupState.WITHDRAWN)
+        setups = setups.filter(state=SetupState.WITHDRAWN)
     else:
-        found = found.exclude(state=SetupState.WITHDRAWN)
-    page = page_of(request, found.order_by("vehicle_model", "state", "name"))
+        setups = setups.exclude(state=SetupState.WITHDRAWN)
+    page = page_of(request, setups.order_by("vehicle_model", "state", "name"))
     context = {"page": page, "text": text, "withdrawn": withdrawn}
     return render(request, "setups/list.html", context)
 
@@ -68,16 +68,16 @@ def setup(request: Request, pk: int) -> HttpResponse:
 
 
 def _page(
-    request: Request, found: SavedSetup, withdraw: WithdrawForm | None = None, status: int = 200
+    request: Request, setup: SavedSetup, withdraw: WithdrawForm | None = None, status: int = 200
 ) -> HttpResponse:
     context: dict[str, Any] = {
-        "setup": found,
-        "comebacks": setups.comebacks_since(found),
+        "setup": setup,
+        "comebacks": setups.comebacks_since(setup),
         "withdraw_form": withdraw or WithdrawForm(),
         "may_edit": not request.user.roles.isdisjoint(BENCH),
     }
     try:
-        version = found.current
+        version = setup.current
         document = upgrade(version.document)
         plan = plan_in(document)
     except SetupError as error:
@@ -115,7 +115,7 @@ def setup_create(request: Request, number: int, revision: int) -> HttpResponse:
     form = SetupForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:
-            made = setups.create_setup(
+            setup = setups.create_setup(
                 sheet.pk,
                 form.cleaned_data["name"],
                 form.cleaned_data["note"],
@@ -124,8 +124,8 @@ def setup_create(request: Request, number: int, revision: int) -> HttpResponse:
         except Refused as refused:
             form.add_error("name", refused.reasons[0])
         else:
-            messages.success(request, f"“{made.name}” is saved for {made.vehicle_model}.")
-            return redirect("setup", made.pk)
+            messages.success(request, f"“{setup.name}” is saved for {setup.vehicle_model}.")
+            return redirect("setup", setup.pk)
     context = {"form": form, "sheet": sheet, "model": sheet.job.vehicle.vehicle_model}
     return render(request, "setups/form.html", context, status=422 if form.is_bound else 200)
 
@@ -133,8 +133,8 @@ def setup_create(request: Request, number: int, revision: int) -> HttpResponse:
 @allow(*BENCH)
 def setup_edit(request: Request, pk: int) -> HttpResponse:
     """Change a setup's name and note."""
-    found = get_object_or_404(_listed(), pk=pk)
-    form = SetupForm(request.POST or None, initial={"name": found.name, "note": found.note})
+    setup = get_object_or_404(_listed(), pk=pk)
+    form = SetupForm(request.POST or None, initial={"name": setup.name, "note": setup.note})
     if request.method == "POST" and form.is_valid():
         try:
             setups.edit_setup(
@@ -148,7 +148,7 @@ def setup_edit(request: Request, pk: int) -> HttpResponse:
         else:
             messages.success(request, "Saved.")
             return redirect("setup", pk)
-    context = {"form": form, "setup": found, "model": found.vehicle_model}
+    context = {"form": form, "setup": setup, "model": setup.vehicle_model}
     return render(request, "setups/form.html", context, status=422 if form.is_bound else 200)
 
 
@@ -156,18 +156,18 @@ def setup_edit(request: Request, pk: int) -> HttpResponse:
 @require_POST
 def setup_withdraw(request: Request, pk: int) -> HttpResponse:
     """Withdraw a setup for good, with a reason."""
-    found = get_object_or_404(
+    setup = get_object_or_404(
         SavedSetup.objects.select_related("vehicle_model", "by", "from_sheet__job"), pk=pk
     )
     form = WithdrawForm(request.POST)
     if not form.is_valid():
-        return _page(request, found, form, status=422)
+        return _page(request, setup, form, status=422)
     try:
         setups.withdraw_setup(pk, form.cleaned_data["reason"], request.user)
     except Refused as refused:
         form.add_error("reason", refused.reasons[0])
-        return _page(request, found, form, status=422)
-    messages.success(request, f"“{found.name}” is withdrawn. Jobs that used it are as they were.")
+        return _page(request, setup, form, status=422)
+    messages.success(request, f"“{setup.name}” is withdrawn. Jobs that used it are as they were.")
     return redirect("setup", pk)
 
 
@@ -188,22 +188,22 @@ def setup_bring_back(request: Request, pk: int) -> HttpResponse:
 def _change(request: Request, pk: int, change: Any, done: str) -> HttpResponse:
     get_object_or_404(SavedSetup, pk=pk)
     try:
-        found = change(pk, request.user)
+        setup = change(pk, request.user)
     except Refused as refused:
         for line in refused.reasons:
             messages.error(request, line)
     else:
-        messages.success(request, f"“{found.name}” {done}")
+        messages.success(request, f"“{setup.name}” {done}")
     return redirect("setup", pk)
 
 
 @allow_any_staff
 def setup_versions(request: Request, pk: int) -> HttpResponse:
     """Every version of a setup, the newest first, each with what it says otherwise."""
-    found = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
+    setup = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
     shop = request.shop
     local = Local(shop.units, shop.time_zone)
-    versions = list(found.versions.select_related("by", "from_sheet__job").defer(*_HEAVY))
+    versions = list(setup.versions.select_related("by", "from_sheet__job").defer(*_HEAVY))
     told = []
     for version, older in zip(versions, [*versions[1:], None], strict=True):
         differing, unreadable = [], ""
@@ -213,5 +213,5 @@ def setup_versions(request: Request, pk: int) -> HttpResponse:
             except SetupError as error:
                 unreadable = str(error)
         told.append((version, differing, unreadable))
-    context = {"setup": found, "versions": told, "events": found.events.select_related("actor")}
+    context = {"setup": setup, "versions": told, "events": setup.events.select_related("actor")}
     return render(request, "setups/versions.html", context)

@@ -32,7 +32,7 @@ def capture(request: Request, number: int) -> HttpResponse:
     outputs = list(sheet.job.factory_outputs.all())
     together = list(sheet.job.factory_sums.select_related("first", "second"))
     report, trouble = sums.captured(outputs, together)
-    said = {one.id: one for one in report.outputs} if report else {}
+    by_output = {one.id: one for one in report.outputs} if report else {}
     pairs = {(one.first, one.second): one for one in report.pairs} if report else {}
     names = {str(one.pk): one.name for one in outputs}
     covers = report.covers if report else ()
@@ -41,7 +41,7 @@ def capture(request: Request, number: int) -> HttpResponse:
         sheet,
         "capture",
         "tuning/capture.html",
-        outputs=[(one, said.get(str(one.pk))) for one in outputs],
+        outputs=[(one, by_output.get(str(one.pk))) for one in outputs],
         together=[(one, pairs.get((str(one.first_id), str(one.second_id)))) for one in together],
         covers=[(one, [(entry, names.get(pk, pk)) for entry, pk in one.inputs]) for one in covers],
         plot=sums.capture_plot(outputs, report) if report else "",

@@ -58,7 +58,7 @@ def distance_html(
 
 def _grid(sheet: Sheet, seats: list[ListeningSeat]) -> list[dict[str, Any]]:
     plan = {one.id: one for one in sheet.plan.speakers}
-    found = {
+    distances = {
         (one.seat_id, one.speaker_id): one
         for one in SeatDistance.objects.filter(seat__job=sheet.job)
     }
@@ -67,7 +67,7 @@ def _grid(sheet: Sheet, seats: list[ListeningSeat]) -> list[dict[str, Any]]:
             "speaker": speaker,
             "words": speaker_words(plan[speaker.label]),
             "cells": [
-                distance_html(sheet, seat, speaker, found.get((seat.pk, speaker.pk)))
+                distance_html(sheet, seat, speaker, distances.get((seat.pk, speaker.pk)))
                 for seat in seats
             ],
         }
@@ -76,15 +76,15 @@ def _grid(sheet: Sheet, seats: list[ListeningSeat]) -> list[dict[str, Any]]:
 
 
 def _results(sheet: Sheet) -> dict[str, Any]:
-    found = service.delays_for(sheet.job, sheet.plan)
+    delays = service.delays_for(sheet.job, sheet.plan)
     us = tape_unit(sheet.shop) == "in"
     return {
         "sheet": sheet,
-        "found": found,
+        "found": delays,
         "air": facts_of(sheet.job).air_c,
         "unit": "in" if us else "cm",
         "per_cm": 0.01 / METRES_PER_INCH if us else 1.0,
-        "to_set": sum(line.differs for line in found.lines),
+        "to_set": sum(line.differs for line in delays.lines),
     }
 
 

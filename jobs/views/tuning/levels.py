@@ -107,8 +107,8 @@ class Levels:
 
 
 def _step_context(levels: Levels, text: str) -> dict[str, Any]:
-    found = levels.guide
-    steps = found.steps if found is not None else ()
+    guide = levels.guide
+    steps = guide.steps if guide is not None else ()
     number = min(max(whole(text) or 1, 1), max(len(steps), 1))
     step = steps[number - 1] if steps else None
     kind, rows = levels.rows_of(step) if step is not None else ("", [])
@@ -129,15 +129,15 @@ def _step_context(levels: Levels, text: str) -> dict[str, Any]:
 def levels(request: Request, number: int) -> HttpResponse:
     """The guide, one step at a time, or every channel in a table."""
     sheet = Sheet.of(request, number, "tuning")
-    found = Levels(sheet)
+    guided = Levels(sheet)
     table = request.GET.get("show") == "all"
-    context = _step_context(found, request.GET.get("step", ""))
+    context = _step_context(guided, request.GET.get("step", ""))
     if request.htmx and not table:
         return render(request, "tuning/level_step.html", context)
-    if table and found.guide is not None:
-        context["inputs"] = [found.row(ReadingKind.SIGNAL, one) for one in found.inputs]
-        context["outputs"] = [found.row(ReadingKind.OUTPUT, one) for one in found.channels]
-        context["unmatched"] = found.guide.unmatched
+    if table and guided.guide is not None:
+        context["inputs"] = [guided.row(ReadingKind.SIGNAL, one) for one in guided.inputs]
+        context["outputs"] = [guided.row(ReadingKind.OUTPUT, one) for one in guided.channels]
+        context["unmatched"] = guided.guide.unmatched
     del context["sheet"]
     return show(
         request,
@@ -145,9 +145,9 @@ def levels(request: Request, number: int) -> HttpResponse:
         "levels",
         "tuning/levels.html",
         whole=table,
-        has_channels=bool(found.channels),
-        guide=found.guide,
-        trouble=found.trouble,
+        has_channels=bool(guided.channels),
+        guide=guided.guide,
+        trouble=guided.trouble,
         tone=facts_html(sheet, "tone"),
         channels_url=reverse("bay_channels", args=[number]),
         **context,

@@ -76,11 +76,11 @@ def comparison(sheet: Sheet, rows: list[MeasuredResponse], playing: str) -> dict
         "playing": playing,
         "words": words,
         "target": target,
-        "counts": {phase.value: len(found) for phase, found in sides.items()},
+        "counts": {phase.value: len(responses) for phase, responses in sides.items()},
         "label": f"Measured response, {words}",
     }
     try:
-        before, after = (sums.averaged(found, facts.smoothing) for found in sides.values())
+        before, after = (sums.averaged(responses, facts.smoothing) for responses in sides.values())
         now = sums.expected(sides[MeasuredPhase.AFTER], sheet.plan, facts.smoothing)
     except sums.MeasurementError as error:
         return {**context, "trouble": str(error)}

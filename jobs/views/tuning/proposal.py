@@ -47,7 +47,7 @@ def _page(
     anew: bool,
     trouble: str = "",
 ) -> HttpResponse:
-    found = service.proposals_for(sheet.job, sheet.plan, wanted, anew=anew)
+    proposals = service.proposals_for(sheet.job, sheet.plan, wanted, anew=anew)
     known = targets()
     name = facts_of(sheet.job).target
     return show(
@@ -59,11 +59,11 @@ def _page(
         offered=[
             (one, what_it_feeds(sheet.plan, one), one in wanted or not wanted) for one in offered
         ],
-        found=found,
+        found=proposals,
         anew=anew,
-        fingerprint=service.fingerprint(found),
-        changes=sum(one.changes for one in found),
-        warnings=service.new_findings(sheet.job, sheet.plan, found),
+        fingerprint=service.fingerprint(proposals),
+        changes=sum(one.changes for one in proposals),
+        warnings=service.new_findings(sheet.job, sheet.plan, proposals),
         target=known.get(name) or next(iter(known.values())),
         house=ProposalLimits.current(),
         aim=facts_html(sheet, "aim"),
@@ -80,13 +80,13 @@ def apply(request: Request, number: int) -> HttpResponse:
     sheet = Sheet.of(request, number, "tuning")
     offered = service.measured_channels(sheet.job.measured.all(), sheet.plan)
     wanted, anew = _asked(request.POST, offered)
-    found: list[Proposed] = service.proposals_for(sheet.job, sheet.plan, wanted, anew=anew)
-    if service.fingerprint(found) != request.POST.get("shown", ""):
+    proposals: list[Proposed] = service.proposals_for(sheet.job, sheet.plan, wanted, anew=anew)
+    if service.fingerprint(proposals) != request.POST.get("shown", ""):
         trouble = "Settings or measurements changed meanwhile: this is the proposal as of now."
         return _page(request, sheet, offered, wanted, anew, trouble)
     try:
         event = service.apply_proposals(
-            number, found, actor=actor(request), key=token(request.POST.get("key"))
+            number, proposals, actor=actor(request), key=token(request.POST.get("key"))
         )
     except Refused as refused:
         return _page(request, sheet, offered, wanted, anew, " ".join(refused.reasons))

@@ -41,7 +41,7 @@ def _page(request: Request, target: ShopTarget, **context: Any) -> HttpResponse:
     return form_page(
         request,
         form,
-        said="{} is saved.",
+        notice="{} is saved.",
         to="target_list",
         template="tuning/target.html",
         save_label="Save target curve",

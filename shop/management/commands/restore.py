@@ -30,8 +30,8 @@ class Command(ReadyCommand):
         except BackupError as error:
             raise CommandError(str(error)) from error
         call_command("migrate", interactive=False, verbosity=0)
-        made = restored.manifest
-        self.stdout.write(f"Restored the backup of {made.made_at}, made by {made.version}.")
+        manifest = restored.manifest
+        self.stdout.write(f"Restored the backup of {manifest.made_at}, made by {manifest.version}.")
         if restored.set_aside:
             self.stdout.write(f"The data it replaced is kept in {restored.set_aside}")
         self.stdout.write("Start Loombook again.")
