@@ -12,7 +12,7 @@ from jobs.views import (
     find,
     job,
     labels,
-    on_device,
+    offline_jobs,
     photos,
     products,
     review,
@@ -105,7 +105,7 @@ urlpatterns += [
 urlpatterns += [path("jobs/<int:number>/bay/", include("jobs.views.bay.urls"))]
 
 # What a device keeps for working without a network.
-urlpatterns += [path("kept-jobs/", on_device.kept_jobs, name="kept_jobs")]
+urlpatterns += [path("kept-jobs/", offline_jobs.kept_jobs, name="kept_jobs")]
 
 # The shop's step lists.
 urlpatterns += [

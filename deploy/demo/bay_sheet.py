@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 from django.utils import timezone
 
-from deploy.demo import sound
+from deploy.demo import tuning
 from deploy.demo.spec import Setting, Tried, Work
 from jobs.models import Channel, FunctionResult, Job, SupplyFacts, TuningKind
 from jobs.services import channels, fit, functions, notes, power, readings
-from jobs.services.tuning import records as tuning
+from jobs.services.tuning import records
 from shop.models import StaffMember
 
 if TYPE_CHECKING:
@@ -143,7 +143,7 @@ class Filler:
         for wiring in self.work.wirings:
             setting: Setting | None = getattr(wiring, kind)
             if setting is not None:
-                tuning.save_setting(
+                records.save_setting(
                     self.number,
                     kind,
                     rows[wiring.channel].pk,
@@ -155,10 +155,10 @@ class Filler:
     def other_settings(self, phase: str) -> None:
         for name, before, after in self.work.other_settings:
             if phase == "before":
-                tuning.add_other(self.number, name, before, actor=self.by)
+                records.add_other(self.number, name, before, actor=self.by)
             else:
                 row = self.job.other_settings.get(name=name)
-                tuning.save_other(
+                records.save_other(
                     self.number,
                     row.pk,
                     {"after": after},
@@ -200,12 +200,12 @@ def fill(
             sheet.plan_power()
         with at(0.6):
             sheet.tune(TuningKind.BEFORE)
-            if work.sound is not None:
-                sound.as_found(sheet, work.sound)
+            if work.tuning is not None:
+                tuning.as_found(sheet, work.tuning)
         with at(0.85):
             sheet.tune(TuningKind.AFTER)
-            if work.sound is not None:
-                sound.as_left(sheet, work.sound)
+            if work.tuning is not None:
+                tuning.as_left(sheet, work.tuning)
     with at(0.9):
         for text in work.notes:
             notes.add_note(job.number, text, actor=by)

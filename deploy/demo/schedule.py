@@ -6,8 +6,14 @@ Days count from the day of loading, hours are the shop's. A bay is never given t
 from dataclasses import dataclass
 from typing import Final
 
+from deploy.demo.four_channels import (
+    COMEBACK,
+    FIVE_FAULTS,
+    FOUR_CHANNELS,
+    LOST_CHIME,
+    REVERSED_REAR,
+)
 from deploy.demo.six_channels import SIX_CHANNELS
-from deploy.demo.smaller import COMEBACK, FIVE_FAULTS, FOUR_CHANNELS, LOST_CHIME, REVERSED_REAR
 from deploy.demo.spec import Work
 from jobs.lifecycle import Stage
 

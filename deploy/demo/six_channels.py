@@ -8,7 +8,7 @@ M1 wakes A1 and A2: there is no remote wire.
 
 from typing import Final
 
-from deploy.demo import sound
+from deploy.demo import tuning
 from deploy.demo.spec import Filter, Measured, PlacedSpeaker, Proof, Setting, Tried, Wiring, Work
 
 _TWEETER_HIGH = Filter("linkwitz_riley", 4, 2500)
@@ -266,7 +266,7 @@ SIX_CHANNELS: Final = Work(
         "base_load_a": 35.0,
     },
     readings=READINGS,
-    sound=sound.SIX_CHANNELS,
+    tuning=tuning.SIX_CHANNELS,
     functions=(
         Tried("Key left in or key missing warning", "not_fitted", "not_fitted"),
         Tried("Engine sound or noise cancelling", "not_fitted", "not_fitted"),

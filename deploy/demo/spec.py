@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from deploy.demo.sound import Sound
+    from deploy.demo.tuning import Tuned
 
 
 @dataclass(frozen=True)
@@ -128,6 +128,6 @@ class Work:
     functions: tuple[Tried, ...] = ()
     other_settings: tuple[tuple[str, str, str], ...] = ()
     notes: tuple[str, ...] = ()
-    sound: "Sound | None" = None
+    tuning: "Tuned | None" = None
     reasons: dict[str, str] = field(default_factory=dict)
     """Rule name to the manager's reason, for cautions that stand."""

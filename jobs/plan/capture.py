@@ -1,4 +1,4 @@
-"""What the acoustic sums answer about the outputs of a factory amplifier."""
+"""What the tuning sums answer about the outputs of a factory amplifier."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final

@@ -1,4 +1,4 @@
-"""What the acoustic sums answer about measured responses: curves, distances, proposals."""
+"""What the tuning sums answer about measured responses: curves, distances, proposals."""
 
 from collections.abc import Iterable, Sequence
 from importlib import import_module

@@ -1,4 +1,4 @@
-"""What the acoustic sums answer for the screens: findings, curves, delays, levels.
+"""What the tuning sums answer for the screens: findings, curves, delays, levels.
 
 `jobs.plan.document` makes the plan; measured responses and proposals are in
 `jobs.plan.measured`.

@@ -18,7 +18,7 @@ from jobs.plan.document import findings_of, plan_of, published_tables, results_o
 from jobs.services.work_done import handed_over, names_of_workers, started_at
 from jobs.sheet import changes as record_changes
 from jobs.sheet.photos import photos_of
-from jobs.sheet.tuning import sound_of
+from jobs.sheet.tuning import tuned_of
 from shop.models import Shop, StaffMember
 from wiring.plan import Plan, to_builtins
 
@@ -351,7 +351,7 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
         "plan": to_builtins(after),
         "plan_before": to_builtins(before) if tuning.get("before", {}).get("channels") else None,
         "tuning": tuning,
-        "sound": sound_of(job, after, before if tuning.get("before", {}).get("channels") else None),
+        "sound": tuned_of(job, after, before if tuning.get("before", {}).get("channels") else None),
         "results": results_of(after),
         "function_checks": _functions(job),
         "readings": _readings(job),

@@ -32,14 +32,14 @@ def _left_for_speakers(plan: Document, full: Document) -> dict[str, float]:
     return left
 
 
-def _sound(sound: Document | None) -> dict[str, Any] | None:
+def _tuned(tuned: Document | None) -> dict[str, Any] | None:
     """Version 1 said in the drawing alone that it holds what is expected now."""
-    if not sound:
+    if not tuned:
         return None
     measured = [
-        {**one, "expected_drawn": "Expected now" in one["svg"]} for one in sound["measured"]
+        {**one, "expected_drawn": "Expected now" in one["svg"]} for one in tuned["measured"]
     ]
-    return {**sound, "measured": measured}
+    return {**tuned, "measured": measured}
 
 
 def _signatures(signatures: Document) -> dict[str, Any]:
@@ -73,7 +73,7 @@ def _from_1(document: Document) -> dict[str, Any]:
         "document_version": 2,
         "photos": [],
         "signatures": _signatures(document["signatures"]),
-        "sound": _sound(document.get("sound")),
+        "sound": _tuned(document.get("sound")),
         "results": {
             "standing": [],
             **results,

@@ -165,7 +165,7 @@ def _capture(job: Job) -> dict[str, Any] | None:
     }
 
 
-def sound_of(job: Job, after: Plan, before: Plan | None) -> dict[str, Any]:
+def tuned_of(job: Job, after: Plan, before: Plan | None) -> dict[str, Any]:
     """Everything the sheet shows of the sound; parts that were not done are None or empty."""
     return {
         "curves": _curves(after, before),

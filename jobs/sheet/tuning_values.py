@@ -96,7 +96,7 @@ def without_levels(
     return [row for row in readings if row["kind"] != "output" or row.get("about") not in shown]
 
 
-def sound_values(document: Mapping[str, Any], local: Local) -> dict[str, Any] | None:
+def tuned_values(document: Mapping[str, Any], local: Local) -> dict[str, Any] | None:
     """What the templates show of the sound; None on a sheet from before it was recorded."""
     tuning = document.get("sound")
     if not tuning:

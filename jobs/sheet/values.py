@@ -15,7 +15,7 @@ from jobs.sheet.change_values import change_values
 from jobs.sheet.earlier import newest
 from jobs.sheet.photos import MOST_PRINTED
 from jobs.sheet.power_values import power_values
-from jobs.sheet.tuning_values import sound_values, without_levels
+from jobs.sheet.tuning_values import tuned_values, without_levels
 from jobs.symbols import with_symbols
 from jobs.wording import NOTHING, Local
 from wiring.findings import Finding
@@ -333,7 +333,7 @@ def sheet_values(
             if row["before"]["sections"] or row["after"]["sections"]
         ],
         "power": power_values(document, drawn, local),
-        "sound": sound_values(document, local),
+        "sound": tuned_values(document, local),
         "functions": _functions(document),
         "readings": [
             _reading(row, local) for row in without_levels(document["readings"], document)

@@ -29,9 +29,9 @@ from shop.catalogue.columns import (
 )
 from shop.catalogue.match import Catalogue, Words
 from shop.catalogue.product_forms import ProductForm
-from shop.catalogue.spreadsheets import Row, Sheet
+from shop.catalogue.spreadsheets import Row, Table
+from shop.figures import shown_figure
 from shop.models import CatalogueUpload, Product, ProductKind, ProductRating, Shop
-from shop.shown import shown_figure
 from shop.wording import quantity
 
 Ratings = dict[tuple[float, bool], float]
@@ -343,7 +343,7 @@ def _watts(power_w: float | None) -> str:
 
 def plan_import(upload: CatalogueUpload, choices: Mapping[int, Choice] | None = None) -> ImportPlan:
     """What the file would do; nothing is written. `choices` are by row number."""
-    sheet = msgspec.convert(upload.sheet, Sheet)
+    sheet = msgspec.convert(upload.sheet, Table)
     reader = _Reader(upload, choices or {})
     return ImportPlan([reader.read(row) for row in sheet.rows])
 

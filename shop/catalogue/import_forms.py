@@ -14,7 +14,7 @@ from shop.catalogue.columns import (
     rating_of,
 )
 from shop.catalogue.product_forms import BASICS, GROUPS
-from shop.catalogue.spreadsheets import MOST_BYTES, Sheet, UnreadableFile, read_table
+from shop.catalogue.spreadsheets import MOST_BYTES, Table, UnreadableFile, read_table
 from shop.models import CatalogueUpload, ProductKind
 
 EXAMPLES = 3
@@ -63,7 +63,7 @@ class ColumnsForm(forms.Form):
         help_text="Otherwise an empty cell leaves the figure as it stands.",
     )
 
-    def __init__(self, data: Any = None, *, upload: CatalogueUpload, sheet: Sheet) -> None:
+    def __init__(self, data: Any = None, *, upload: CatalogueUpload, sheet: Table) -> None:
         initial = {
             "kind": upload.kind,
             "decimal_comma": str(int(upload.decimal_comma)),

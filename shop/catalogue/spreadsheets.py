@@ -45,7 +45,7 @@ class Row(msgspec.Struct, frozen=True):
     cells: tuple[str, ...]
 
 
-class Sheet(msgspec.Struct, frozen=True):
+class Table(msgspec.Struct, frozen=True):
     """Headings and the rows below them, each as long as the headings; empty rows are left out."""
 
     headings: tuple[str, ...]
@@ -53,7 +53,7 @@ class Sheet(msgspec.Struct, frozen=True):
     decimal_comma: bool = False
 
 
-def read_table(data: bytes) -> Sheet:
+def read_table(data: bytes) -> Table:
     """The table in a CSV or .xlsx file. Raises UnreadableFile."""
     if len(data) > MOST_BYTES:
         raise UnreadableFile(
@@ -69,7 +69,7 @@ def read_table(data: bytes) -> Sheet:
     return _csv_table(data)
 
 
-def _table(rows: Iterable[Sequence[str]], comma: bool | None) -> Sheet:
+def _table(rows: Iterable[Sequence[str]], comma: bool | None) -> Table:
     """The sheet in numbered rows; the first row with anything in it holds the headings.
 
     With `comma` None the decimal mark is taken from the cells.
@@ -101,7 +101,7 @@ def _table(rows: Iterable[Sequence[str]], comma: bool | None) -> Sheet:
         raise UnreadableFile("This file has headings and no rows below them.")
     if comma is None:
         comma = _uses_comma(kept)
-    return Sheet(headings, tuple(kept), comma)
+    return Table(headings, tuple(kept), comma)
 
 
 def _uses_comma(rows: list[Row]) -> bool:
@@ -123,7 +123,7 @@ def _plain(text: str) -> str:
 # CSV ---------------------------------------------------------------------------------------------
 
 
-def _csv_table(data: bytes) -> Sheet:
+def _csv_table(data: bytes) -> Table:
     text = _decoded(data)
     if "\x00" in text:
         raise UnreadableFile("This is neither text nor a spreadsheet: save it as .xlsx or .csv.")

@@ -26,7 +26,7 @@ class CatalogueUploadQuerySet(models.QuerySet["CatalogueUpload"]):
 class CatalogueUpload(models.Model):
     """The cells of one file, kept between upload and confirmation; nothing of it is a product yet.
 
-    `sheet` is a `shop.catalogue.spreadsheets.Sheet` as a document, `columns` the figure each column
+    `sheet` is a `shop.catalogue.spreadsheets.Table` as a document, `columns` the figure each column
     stands for, in order, with "" for a column that is left out.
     """
 

@@ -7,11 +7,11 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from shop.access import allow, allow_any_staff
 from shop.catalogue.product_forms import ProductForm, RatingFormSet
+from shop.figures import shown_figure
 from shop.http import Request
 from shop.models import Product, ProductKind
 from shop.paging import page_of
 from shop.roles import Role
-from shop.shown import shown_figure
 from shop.typed import line
 
 KIND_NOTES = {

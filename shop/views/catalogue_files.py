@@ -18,7 +18,7 @@ from shop.catalogue.import_file import (
     plan_import,
 )
 from shop.catalogue.import_forms import ColumnsForm, UploadForm
-from shop.catalogue.spreadsheets import Sheet
+from shop.catalogue.spreadsheets import Table
 from shop.http import Request
 from shop.models import CatalogueUpload, Product, ProductKind
 from shop.roles import Role
@@ -72,7 +72,7 @@ def product_import_map(request: Request, pk: int) -> HttpResponse:
     upload = _upload(request, pk)
     if upload is None:
         return _gone(request)
-    sheet = msgspec.convert(upload.sheet, Sheet)
+    sheet = msgspec.convert(upload.sheet, Table)
     posted = request.method == "POST"
     form = ColumnsForm(request.POST if posted else None, upload=upload, sheet=sheet)
     if posted and form.is_valid():

@@ -12,8 +12,8 @@ from django.urls import reverse
 from jobs.models import ChannelSetting, InstallSheet, Job, SavedSetup
 from jobs.sheet import render
 from shop.models import StaffMember
-from tests.bench.acoustics import proposal_time, response_times
 from tests.bench.caller import Answer, Caller, queries, seconds, side_by_side
+from tests.bench.tuning import proposal_time, response_times
 from tests.bench.weight import compressed, first_load
 from tests.wiring.plans import large_plan
 from wiring.check import check
@@ -55,7 +55,7 @@ class Bench:
         self._board()
         self._setups()
         self._check()
-        self._acoustics()
+        self._tuning()
         self._pdf()
         self._bytes()
 
@@ -155,7 +155,7 @@ class Bench:
         measured, floor = (median(column) for column in zip(*times, strict=True))
         self._line("check 12 channels, 3 amplifiers", measured, floor, "under 0.05 x (medians)")
 
-    def _acoustics(self) -> None:
+    def _tuning(self) -> None:
         ours, scipy = response_times()
         self._line("response, 12 x 12 x 512", ours, scipy, "at most 0.2 x scipy's")
         taken = proposal_time()

@@ -20,9 +20,9 @@ from jobs.plan.power import ampacity_sources
 from jobs.sheet import document as sheet_document
 from jobs.sheet.power_values import power_values
 from jobs.sheet.values import _channel, sheet_values
+from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.channel_rows import speaker_words, speakers_on
 from jobs.views.bay.power_rows import draws_html, run_figures_html
-from jobs.views.bay.sheet import Sheet
 from jobs.wording import Local
 from shop.models import Shop, StaffMember
 from tests.jobs.workshop import Workshop
@@ -125,9 +125,9 @@ def twin_plans(draw: st.DrawFn) -> Plan:
     )
 
 
-def screen_of(plan: Plan) -> Sheet:
+def screen_of(plan: Plan) -> BaySheet:
     """The bay sheet of a job that has this plan and nothing open."""
-    sheet = Sheet(Job(number=7), StaffMember(), Shop())
+    sheet = BaySheet(Job(number=7), StaffMember(), Shop())
     sheet.__dict__.update(plan=plan, open_findings=[])
     return sheet
 
@@ -138,7 +138,7 @@ def document_of(plan: Plan) -> dict[str, Any]:
     return json.loads(json.dumps(made))  # type: ignore[no-any-return]
 
 
-def compare_devices(screen: Sheet, power: dict[str, Any]) -> None:
+def compare_devices(screen: BaySheet, power: dict[str, Any]) -> None:
     shown = rows_of(draws_html(screen)) if screen.draws else {}
     printed = {row["id"]: row for row in power["devices"]}
     assert set(shown) <= set(printed)
@@ -152,7 +152,7 @@ def compare_devices(screen: Sheet, power: dict[str, Any]) -> None:
                 assert said == pytest.approx(seen, abs=1.001 * last_place), (label, name)
 
 
-def compare_runs(screen: Sheet, power: dict[str, Any], local: Local) -> None:
+def compare_runs(screen: BaySheet, power: dict[str, Any], local: Local) -> None:
     printed = {row["id"]: row for row in power["runs"]}
     assert set(printed) == {run.id for run in screen.plan.runs}
     for run in screen.plan.runs:
@@ -171,7 +171,7 @@ def compare_runs(screen: Sheet, power: dict[str, Any], local: Local) -> None:
     assert power["ampacity_sources"] == "; ".join(wanted)
 
 
-def compare_channels(screen: Sheet, document: dict[str, Any]) -> None:
+def compare_channels(screen: BaySheet, document: dict[str, Any]) -> None:
     speakers = {one["id"]: one for one in document["plan"].get("speakers", ())}
     for channel in document["plan"].get("channels", ()):
         row = _channel(channel, speakers, document["results"]["channels"])

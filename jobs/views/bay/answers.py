@@ -15,7 +15,7 @@ from jobs.forms.bay.cells import Cleaned, clean
 from jobs.models import Job, JobEvent
 from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import parts
-from jobs.views.bay.sheet import SECTIONS, Sheet
+from jobs.views.bay.bay_sheet import SECTIONS, BaySheet
 from shop.http import Request
 from shop.typed import row_version, token
 
@@ -23,13 +23,13 @@ Save = Callable[[dict[str, Any], int, str], Saved]
 """Saves clean values of a row: (changes, version, key)."""
 
 
-def page(request: Request, sheet: Sheet, template: str, /, **context: Any) -> HttpResponse:
+def page(request: Request, sheet: BaySheet, template: str, /, **context: Any) -> HttpResponse:
     """A section of the sheet as a whole page; `context` may hold `shows` for `page_context`."""
     return render(request, template, page_context(sheet, **context))
 
 
 def dialog(
-    request: Request, sheet: Sheet, template: str, context: dict[str, Any], status: int = 200
+    request: Request, sheet: BaySheet, template: str, context: dict[str, Any], status: int = 200
 ) -> HttpResponse:
     """Something opened over the section; without htmx it is a page of its own."""
     if request.htmx:
@@ -40,7 +40,7 @@ def dialog(
     return answer
 
 
-def page_context(sheet: Sheet, /, shows: tuple[str, ...] = (), **context: Any) -> dict[str, Any]:
+def page_context(sheet: BaySheet, /, shows: tuple[str, ...] = (), **context: Any) -> dict[str, Any]:
     """What every section shows. `shows` names the parts that follow saves, beyond the usual."""
     job = sheet.job
     return {
@@ -68,7 +68,7 @@ def save_cells(
     section: str,
     fields: Mapping[str, forms.Field],
     save: Save,
-    draw: Callable[[Sheet, Any, Cleaned, list[FieldClash]], str],
+    draw: Callable[[BaySheet, Any, Cleaned, list[FieldClash]], str],
     read: Callable[[], Any],
 ) -> HttpResponse:
     """Save the posted cells of a row and answer with the row and what followed from it.
@@ -100,7 +100,9 @@ def save_cells(
     except ObjectDoesNotExist:
         raise Http404("That row is no longer there.") from None
     sheet = (
-        Sheet.of(request, number, section) if job is None else Sheet.holding(request, job, section)
+        BaySheet.of(request, number, section)
+        if job is None
+        else BaySheet.holding(request, job, section)
     )
     html = draw(sheet, row, cleaned, clashes) + parts.changed(sheet, request.POST.get("seen", ""))
     status = 409 if clashes else 422 if cleaned.errors else 200
@@ -112,7 +114,7 @@ def said_html(
 ) -> str:
     """A line at the foot of the sheet, out of band, with a way back where there is one."""
     return render_to_string(
-        "bay/said.html", {"text": text, "level": level, "undo_url": undo_url, "event": event}
+        "bay/notice.html", {"text": text, "level": level, "undo_url": undo_url, "event": event}
     )
 
 
@@ -131,7 +133,7 @@ def done(
     `html` is what the target gets, out-of-band elements included. Without htmx the browser is
     sent back to the section (or `to`).
     """
-    sheet = Sheet.of(request, number, section)
+    sheet = BaySheet.of(request, number, section)
     back = to or sheet.url(f"bay_{section}")
     if not request.htmx:
         return redirect(back)
@@ -149,7 +151,7 @@ def refused(
     text = " ".join(why.reasons)
     if not request.htmx:
         messages.error(request, text)
-        return redirect(to or Sheet.of(request, number, section).url(f"bay_{section}"))
+        return redirect(to or BaySheet.of(request, number, section).url(f"bay_{section}"))
     answer = HttpResponse(said_html(text, "stop"), status=422)
     answer["HX-Reswap"] = "none"
     return answer

@@ -16,12 +16,12 @@ from jobs.forms.bay.fields import nodes_of, run_fields
 from jobs.models import ChannelSetting, JobEvent, TuningKind
 from jobs.services.saving import CLASH, device_of
 from jobs.views.bay import parts
+from jobs.views.bay.bay_sheet import SECTIONS, BaySheet
 from jobs.views.bay.channel_rows import settings_html, speakers_html, wires_html
 from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.checks import function_html, progress_html, reading_html
 from jobs.views.bay.fit import part_html, sources_of
 from jobs.views.bay.power_rows import run_html, supply_html
-from jobs.views.bay.sheet import SECTIONS, Sheet
 from jobs.views.bay.steps import list_of, row_html as step_html
 from jobs.views.bay.tuning import other_html
 from shop.access import allow_any_staff
@@ -37,22 +37,22 @@ WHOLE: Final = "Loombook-Whole"
 BY: Final = "Loombook-By"
 """Header of an answer with changes: who made them, percent-encoded."""
 
-Draw = Callable[[Sheet, set[int], str], list[str]]
+Draw = Callable[[BaySheet, set[int], str], list[str]]
 """Draws the rows with these keys: (sheet, keys, columns shown)."""
 
 
-def _functions(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+def _functions(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     checks = list(sheet.job.function_checks.select_related("before_by", "after_by"))
     rows = [function_html(sheet, one, sheet.section) for one in checks if one.pk in keys]
     return [*rows, progress_html(sheet, sheet.section, checks, oob=True)]
 
 
-def _readings(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+def _readings(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     rows = sheet.job.readings.filter(pk__in=keys).select_related("before_by", "after_by")
     return [reading_html(sheet, row, sheet.section) for row in rows]
 
 
-def _channels(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+def _channels(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     rows = [row for row in channels_of(sheet.job) if row.pk in keys]
     if show == "wires":
         return [wires_html(sheet, row) for row in rows]
@@ -62,7 +62,7 @@ def _channels(sheet: Sheet, keys: set[int], show: str) -> list[str]:
     return [speakers_html(sheet, row, inputs) for row in rows]
 
 
-def _settings(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+def _settings(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     paired = sheet.section == "tuning"
     if not paired and show != "settings":
         return []
@@ -75,7 +75,7 @@ def _settings(sheet: Sheet, keys: set[int], show: str) -> list[str]:
     ]
 
 
-def _parts(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+def _parts(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     sources = sources_of(sheet.job)
     template = "bay/part_row.html" if sheet.section == "fit" else "bay/turn_on_row.html"
     if sheet.section == "channels" and show not in {"", "speakers"}:
@@ -83,22 +83,22 @@ def _parts(sheet: Sheet, keys: set[int], show: str) -> list[str]:
     return [part_html(sheet, one, sources, template=template) for one in sources if one.pk in keys]
 
 
-def _runs(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+def _runs(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     fields = run_fields(sheet.shop, nodes_of(sheet.plan))
     rows = sheet.job.runs.filter(pk__in=keys)
     return [run_html(sheet, row, fields, show or "path") for row in rows]
 
 
-def _supply(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+def _supply(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     facts = getattr(sheet.job, "supply", None)
     return [supply_html(sheet, facts)] if facts is not None else []
 
 
-def _others(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+def _others(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     return [other_html(sheet, row) for row in sheet.job.other_settings.filter(pk__in=keys)]
 
 
-def _steps(sheet: Sheet, keys: set[int], show: str) -> list[str]:
+def _steps(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     """Every step: one that is done opens the next."""
     return [step_html(sheet, line) for line in list_of(sheet).lines]
 
@@ -170,7 +170,7 @@ def changes(request: Request, number: int) -> HttpResponse:
     if not others:
         return HttpResponse(status=204, headers={SINCE: str(newest)})
     section = one_of(asked.get("section"), [known.id for known in SECTIONS])
-    sheet = Sheet.of(request, number, section)
+    sheet = BaySheet.of(request, number, section)
     own_page = asked.get("page", "") in {sheet.url(f"bay_{section}") if section else "", ""}
     rows = _rows_of(section, others, own_page)
     if rows is None:

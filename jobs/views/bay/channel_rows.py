@@ -12,9 +12,9 @@ from jobs.plan import rows as plan_rows
 from jobs.plan.power import doc
 from jobs.services.saving import FieldClash
 from jobs.views.bay import parts
+from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.places import anchor
 from jobs.views.bay.rows import cell_row
-from jobs.views.bay.sheet import Sheet
 
 GROUPS: Final = ("speakers", "wires", "settings")
 
@@ -46,7 +46,7 @@ def speakers_on(plan: doc.Plan, channel_id: str) -> list[doc.Speaker]:
     return [speaker for speaker in plan.speakers if speaker.id in ids]
 
 
-def named(sheet: Sheet, channel_pk: int) -> Channel:
+def named(sheet: BaySheet, channel_pk: int) -> Channel:
     """A channel with no more than what it is called by. Raises DoesNotExist."""
     for row in plan_rows.places(sheet.job.pk):
         if row.pk == channel_pk:
@@ -55,7 +55,7 @@ def named(sheet: Sheet, channel_pk: int) -> Channel:
     raise Channel.DoesNotExist(f"The job has no channel {channel_pk}.")
 
 
-def head(sheet: Sheet, channel: Channel) -> dict[str, Any]:
+def head(sheet: BaySheet, channel: Channel) -> dict[str, Any]:
     """What the first cell of every group shows."""
     place = channel.plan_id
     return {
@@ -70,7 +70,7 @@ def head(sheet: Sheet, channel: Channel) -> dict[str, Any]:
 
 
 def speakers_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     channel: Channel,
     inputs: list[JobPart],
     cleaned: Cleaned | None = None,
@@ -95,7 +95,7 @@ def speakers_html(
 
 
 def wires_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     channel: Channel,
     cleaned: Cleaned | None = None,
     clashes: list[FieldClash] | None = None,
@@ -111,7 +111,7 @@ def wires_html(
 
 
 def settings_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     channel: Channel,
     kind: str,
     setting: ChannelSetting | None,

@@ -12,9 +12,9 @@ from jobs.models import Channel, ChannelSetting, Job, JobPart, TuningKind
 from jobs.services import channels as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers, picture
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.channel_rows import GROUPS, settings_html, speakers_html, wires_html
 from jobs.views.bay.fit import part_html, sources_of
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models import ProductKind
@@ -37,7 +37,7 @@ def channels_of(job: Job) -> list[Channel]:
 @allow_any_staff
 @require_safe
 def channels(request: Request, number: int) -> HttpResponse:
-    sheet = Sheet.of(request, number, "channels")
+    sheet = BaySheet.of(request, number, "channels")
     asked = request.GET.get("show", "")
     show = asked if asked in GROUPS else GROUPS[0]
     rows = channels_of(sheet.job)
@@ -92,7 +92,7 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
             join=("part__product",),
         )
 
-    def draw(sheet: Sheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         inputs = inputs_of(sheet.job) if row.kind == Channel.Kind.LINE else []
         return speakers_html(sheet, row, inputs, cleaned, clashes)
 
@@ -112,7 +112,7 @@ def save_wire(request: Request, number: int, pk: int) -> HttpResponse:
             number, pk, changes, actor=actor(request), version=version, key=key
         )
 
-    def draw(sheet: Sheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return wires_html(sheet, row, cleaned, clashes)
 
     return answers.save_cells(request, number, "channels", wire_fields(), write, draw, read)

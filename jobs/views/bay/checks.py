@@ -16,8 +16,8 @@ from jobs.models import FunctionCheck, FunctionResult, Job, Reading
 from jobs.services import functions, readings
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.rows import cell_row
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.typed import token
@@ -41,7 +41,7 @@ def _phase(phase: str) -> str:
 
 
 def function_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     check: FunctionCheck,
     phase: str,
     cleaned: Cleaned | None = None,
@@ -67,7 +67,7 @@ def function_html(
 
 
 def reading_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     reading: Reading,
     phase: str,
     cleaned: Cleaned | None = None,
@@ -91,7 +91,9 @@ def reading_html(
     )
 
 
-def progress_html(sheet: Sheet, phase: str, checks: list[FunctionCheck], oob: bool = False) -> str:
+def progress_html(
+    sheet: BaySheet, phase: str, checks: list[FunctionCheck], oob: bool = False
+) -> str:
     """How many functions are tried, and which are left."""
     left = sum(getattr(check, phase) == FunctionResult.UNTRIED for check in checks)
     return render_to_string(
@@ -108,7 +110,7 @@ def _page(
     function_form: FunctionForm | None = None,
     reading_form: ReadingForm | None = None,
 ) -> HttpResponse:
-    sheet = Sheet.of(request, number, phase)
+    sheet = BaySheet.of(request, number, phase)
     checks = list(sheet.job.function_checks.select_related(*_WITH_PEOPLE))
     groups = [
         Group(
@@ -169,7 +171,7 @@ def function(request: Request, number: int, phase: str, pk: int) -> HttpResponse
             number, pk, phase, changes, actor=actor(request), version=version, key=key
         )
 
-    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         checks = list(sheet.job.function_checks.select_related(*_WITH_PEOPLE))
         fresh = next((check for check in checks if check.pk == pk), row)
         return function_html(sheet, fresh, phase, cleaned, clashes) + progress_html(
@@ -214,7 +216,7 @@ def all_work(request: Request, number: int, phase: str) -> HttpResponse:
 
 
 def _group_html(request: Request, number: int, phase: str, group: str) -> str:
-    sheet = Sheet.of(request, number, phase)
+    sheet = BaySheet.of(request, number, phase)
     checks = list(sheet.job.function_checks.select_related(*_WITH_PEOPLE))
     rows = [check for check in checks if check.group == group]
     left = sum(getattr(check, phase) == FunctionResult.UNTRIED for check in rows)
@@ -244,7 +246,7 @@ def add_function(request: Request, number: int, phase: str) -> HttpResponse:
             form.add_error("name", refused.reasons[0])
         else:
             return answers.reload(
-                request, Sheet.of(request, number).url(f"bay_{_phase(phase)}") + "#added"
+                request, BaySheet.of(request, number).url(f"bay_{_phase(phase)}") + "#added"
             )
     return _page(request, number, _phase(phase), function_form=form)
 
@@ -269,7 +271,7 @@ def reading(request: Request, number: int, phase: str, pk: int) -> HttpResponse:
             instrument=request.session.get("instrument", ""),
         )
 
-    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return reading_html(sheet, row, phase, cleaned, clashes)
 
     return answers.save_cells(
@@ -304,6 +306,6 @@ def add_reading(request: Request, number: int, phase: str) -> HttpResponse:
             form.add_error("label", refused.reasons[0])
         else:
             return answers.reload(
-                request, Sheet.of(request, number).url(f"bay_{_phase(phase)}") + "#readings"
+                request, BaySheet.of(request, number).url(f"bay_{_phase(phase)}") + "#readings"
             )
     return _page(request, number, _phase(phase), reading_form=form)

@@ -10,7 +10,7 @@ from jobs.errors import Refused
 from jobs.plan.power import Finding, finding_id, section_of
 from jobs.sheet import sign_off
 from jobs.views.bay import answers
-from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
+from jobs.views.bay.bay_sheet import BENCH, SECTIONS, BaySheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.typed import token
@@ -18,7 +18,7 @@ from shop.typed import token
 _LABELS = {section.id: section.label for section in SECTIONS}
 
 
-def _entry(sheet: Sheet, finding: Finding) -> dict[str, Any]:
+def _entry(sheet: BaySheet, finding: Finding) -> dict[str, Any]:
     return {
         "finding": finding,
         "id": finding_id(finding.fingerprint),
@@ -31,7 +31,7 @@ def _entry(sheet: Sheet, finding: Finding) -> dict[str, Any]:
 @allow_any_staff
 @require_safe
 def findings(request: Request, number: int) -> HttpResponse:
-    sheet = Sheet.of(request, number, "findings")
+    sheet = BaySheet.of(request, number, "findings")
     place = request.GET.get("at", "")
     here = [f for f in sheet.findings if not place or place in f.where]
     entries = [_entry(sheet, finding) for finding in here]
@@ -55,7 +55,7 @@ def findings(request: Request, number: int) -> HttpResponse:
 @require_POST
 def reason(request: Request, number: int) -> HttpResponse:
     """Give, change or take back the reason of one caution."""
-    sheet = Sheet.of(request, number, "findings")
+    sheet = BaySheet.of(request, number, "findings")
     fingerprint = request.POST.get("fingerprint", "")
     try:
         sign_off.give_reason(
@@ -67,7 +67,7 @@ def reason(request: Request, number: int) -> HttpResponse:
         )
     except Refused as refused:
         return answers.refused(request, number, "findings", refused)
-    fresh = Sheet.of(request, number, "findings")
+    fresh = BaySheet.of(request, number, "findings")
     finding = next((f for f in fresh.findings if f.fingerprint == fingerprint), None)
     html = ""
     if finding is not None:

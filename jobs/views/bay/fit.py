@@ -16,8 +16,8 @@ from jobs.models import FitProof, Job, JobPart
 from jobs.services import fit as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.rows import cell_row
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models.products import SOURCE_KINDS
@@ -32,7 +32,7 @@ def sources_of(job: Job) -> list[JobPart]:
 
 
 def part_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     part: JobPart,
     sources: list[JobPart],
     cleaned: Cleaned | None = None,
@@ -47,11 +47,11 @@ def part_html(
 @allow_any_staff
 @require_safe
 def fit(request: Request, number: int) -> HttpResponse:
-    sheet = Sheet.of(request, number, "fit")
+    sheet = BaySheet.of(request, number, "fit")
     return _page(request, sheet, FitProofForm())
 
 
-def _page(request: Request, sheet: Sheet, form: FitProofForm, status: int = 200) -> HttpResponse:
+def _page(request: Request, sheet: BaySheet, form: FitProofForm, status: int = 200) -> HttpResponse:
     sources = sources_of(sheet.job)
     context: dict[str, Any] = {
         "form": form,
@@ -67,7 +67,7 @@ def _page(request: Request, sheet: Sheet, form: FitProofForm, status: int = 200)
 @allow(*BENCH)
 @require_POST
 def add(request: Request, number: int) -> HttpResponse:
-    sheet = Sheet.of(request, number, "fit")
+    sheet = BaySheet.of(request, number, "fit")
     form = FitProofForm(request.POST, request.FILES)
     if form.is_valid():
         data = form.cleaned_data
@@ -117,7 +117,7 @@ def part(request: Request, number: int, pk: int) -> HttpResponse:
             number, pk, changes, actor=actor(request), version=version, key=key
         )
 
-    def draw(sheet: Sheet, row: JobPart, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: JobPart, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return part_html(sheet, row, sources, cleaned, clashes, template)
 
     return answers.save_cells(

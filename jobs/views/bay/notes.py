@@ -17,7 +17,7 @@ from jobs.models import Job, JobEvent, SendBack
 from jobs.services import moves, notes as service, send_backs
 from jobs.services.work_done import who_may_have_worked, work_done
 from jobs.views.bay import answers
-from jobs.views.bay.sheet import BENCH, SECTIONS, Sheet, actor
+from jobs.views.bay.bay_sheet import BENCH, SECTIONS, BaySheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.typed import token, whole
@@ -34,10 +34,10 @@ FROM_THE_SHEET: Final = {
 @allow_any_staff
 @require_safe
 def notes(request: Request, number: int) -> HttpResponse:
-    return _page(request, Sheet.of(request, number, "notes"), NoteForm())
+    return _page(request, BaySheet.of(request, number, "notes"), NoteForm())
 
 
-def _page(request: Request, sheet: Sheet, form: NoteForm) -> HttpResponse:
+def _page(request: Request, sheet: BaySheet, form: NoteForm) -> HttpResponse:
     answer = answers.page(
         request,
         sheet,
@@ -54,7 +54,7 @@ def _page(request: Request, sheet: Sheet, form: NoteForm) -> HttpResponse:
 @require_POST
 def add(request: Request, number: int) -> HttpResponse:
     form = NoteForm(request.POST)
-    sheet = Sheet.of(request, number, "notes")
+    sheet = BaySheet.of(request, number, "notes")
     if form.is_valid():
         try:
             service.add_note(
@@ -84,7 +84,7 @@ def send_back(request: Request, number: int, pk: int) -> HttpResponse:
         )
     except (Job.DoesNotExist, SendBack.DoesNotExist):
         raise Http404("That reason is no longer there.") from None
-    sheet = Sheet.of(request, number)
+    sheet = BaySheet.of(request, number)
     if not request.htmx:
         for line in errors:
             messages.error(request, f"{row.reason}: {line}")
@@ -98,12 +98,12 @@ def send_back(request: Request, number: int, pk: int) -> HttpResponse:
 @require_safe
 def finish(request: Request, number: int) -> HttpResponse:
     """What is still missing before the sheet can go to review; when nothing is, the way there."""
-    return _finish_dialog(request, Sheet.of(request, number))
+    return _finish_dialog(request, BaySheet.of(request, number))
 
 
 def _finish_dialog(
     request: Request,
-    sheet: Sheet,
+    sheet: BaySheet,
     workers: Sequence[int] = (),
     refused: Sequence[str] = (),
 ) -> HttpResponse:
@@ -131,7 +131,7 @@ def move(request: Request, number: int, name: str) -> HttpResponse:
     """Start work, hand to review, or take back: the moves the bench makes from the sheet."""
     if name not in FROM_THE_SHEET:
         raise Http404("No such move from the sheet.")
-    sheet = Sheet.of(request, number)
+    sheet = BaySheet.of(request, number)
     worked_by = [pk for text in request.POST.getlist("worked_by") if (pk := whole(text))]
     try:
         moves.move(sheet.job.pk, name, actor(request), worked_by=worked_by)
@@ -148,7 +148,7 @@ def move(request: Request, number: int, name: str) -> HttpResponse:
     return redirect(_back(request, sheet))
 
 
-def _back(request: Request, sheet: Sheet) -> str:
+def _back(request: Request, sheet: BaySheet) -> str:
     """The section the person came from, if it said one."""
     section = request.POST.get("section", "")
     known = {"fit", "before", "channels", "power", "tuning", "after", "findings", "notes"}
@@ -159,7 +159,7 @@ def _back(request: Request, sheet: Sheet) -> str:
 @require_POST
 def undo(request: Request, number: int, pk: int) -> HttpResponse:
     """Take back what an event did, and show the page as it is then."""
-    sheet = Sheet.of(request, number)
+    sheet = BaySheet.of(request, number)
     try:
         undoing.undo(number, pk, actor(request))
     except Refused as refused:

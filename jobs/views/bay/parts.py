@@ -15,8 +15,8 @@ from django.utils.safestring import SafeString
 
 from jobs.models import PowerRun
 from jobs.views.bay import picture, power_rows
+from jobs.views.bay.bay_sheet import SECTIONS, BaySheet, TabCount
 from jobs.views.bay.places import anchor
-from jobs.views.bay.sheet import SECTIONS, Sheet, TabCount
 
 MOST_IN_PANEL: Final = 4
 
@@ -35,11 +35,11 @@ def _count_token(count: TabCount) -> str:
 class Part(NamedTuple):
     """A part of the page: the token of each element, and the element drawn out of band."""
 
-    tokens: Callable[[Sheet], list[str]]
-    draw: Callable[[Sheet, int], str]
+    tokens: Callable[[BaySheet], list[str]]
+    draw: Callable[[BaySheet, int], str]
 
 
-def panel_context(sheet: Sheet) -> dict[str, object]:
+def panel_context(sheet: BaySheet) -> dict[str, object]:
     """What the findings panel of a section shows: the gravest few and how many more."""
     findings = sheet.findings_in(sheet.section)
     shown = [(finding, sheet.link_to(finding)) for finding in findings[:MOST_IN_PANEL]]
@@ -53,20 +53,20 @@ def panel_context(sheet: Sheet) -> dict[str, object]:
     }
 
 
-def _panel_tokens(sheet: Sheet) -> list[str]:
+def _panel_tokens(sheet: BaySheet) -> list[str]:
     findings = sheet.findings_in(sheet.section)
     return [digest(*((one.fingerprint, one.title) for one in findings))]
 
 
-def _draw_panel(sheet: Sheet, index: int) -> str:
+def _draw_panel(sheet: BaySheet, index: int) -> str:
     return render_to_string("bay/panel.html", {**panel_context(sheet), "oob": True})
 
 
-def _tab_tokens(sheet: Sheet) -> list[str]:
+def _tab_tokens(sheet: BaySheet) -> list[str]:
     return [_count_token(sheet.tab_count(section.id)) for section in SECTIONS]
 
 
-def tab_count_html(sheet: Sheet, section: str, oob: bool = False) -> str:
+def tab_count_html(sheet: BaySheet, section: str, oob: bool = False) -> str:
     """The mark on a tab: how many findings are open there, and how grave the worst is."""
     count = sheet.tab_count(section)
     return format_html(
@@ -84,11 +84,11 @@ def tab_count_html(sheet: Sheet, section: str, oob: bool = False) -> str:
     )
 
 
-def _draw_tab(sheet: Sheet, index: int) -> str:
+def _draw_tab(sheet: BaySheet, index: int) -> str:
     return tab_count_html(sheet, SECTIONS[index].id, oob=True)
 
 
-def mark_html(sheet: Sheet, place: str, oob: bool = False) -> str:
+def mark_html(sheet: BaySheet, place: str, oob: bool = False) -> str:
     """The mark in a row: what is open there, as a link to the findings."""
     count = sheet.mark(place)
     swap = SafeString(' hx-swap-oob="true"') if oob else ""
@@ -111,30 +111,30 @@ def mark_html(sheet: Sheet, place: str, oob: bool = False) -> str:
     )
 
 
-def _mark_tokens(sheet: Sheet) -> list[str]:
+def _mark_tokens(sheet: BaySheet) -> list[str]:
     return [_count_token(sheet.mark(channel.id)) for channel in sheet.plan.channels]
 
 
-def _draw_mark(sheet: Sheet, index: int) -> str:
+def _draw_mark(sheet: BaySheet, index: int) -> str:
     return mark_html(sheet, sheet.plan.channels[index].id, oob=True)
 
 
-def _spot_tokens(sheet: Sheet) -> list[str]:
+def _spot_tokens(sheet: BaySheet) -> list[str]:
     return [digest(spot) for spot in picture.spots(sheet)]
 
 
-def _draw_spot(sheet: Sheet, index: int) -> str:
+def _draw_spot(sheet: BaySheet, index: int) -> str:
     return picture.spot_html(sheet, picture.spots(sheet)[index], oob=True)
 
 
-def _runs(sheet: Sheet) -> list[PowerRun]:
+def _runs(sheet: BaySheet) -> list[PowerRun]:
     kept = sheet.__dict__.get("_runs")
     if kept is None:
         kept = sheet.__dict__["_runs"] = list(sheet.job.runs.only("pk", "label", "job"))
     return kept
 
 
-def _run_tokens(sheet: Sheet) -> list[str]:
+def _run_tokens(sheet: BaySheet) -> list[str]:
     states = sheet.solution.runs if sheet.solution else {}
     tokens = []
     for run in sheet.plan.runs:
@@ -144,33 +144,33 @@ def _run_tokens(sheet: Sheet) -> list[str]:
     return tokens
 
 
-def _draw_run(sheet: Sheet, index: int) -> str:
+def _draw_run(sheet: BaySheet, index: int) -> str:
     label = sheet.plan.runs[index].id
     pk = next(run.pk for run in _runs(sheet) if run.label == label)
     return power_rows.run_figures_html(sheet, label, pk, oob=True)
 
 
-def _diagram_tokens(sheet: Sheet) -> list[str]:
+def _diagram_tokens(sheet: BaySheet) -> list[str]:
     return [digest(power_rows.diagram_svg(sheet))]
 
 
-def _draw_diagram(sheet: Sheet, index: int) -> str:
+def _draw_diagram(sheet: BaySheet, index: int) -> str:
     return power_rows.diagram_again_html(sheet)
 
 
-def _supply_tokens(sheet: Sheet) -> list[str]:
+def _supply_tokens(sheet: BaySheet) -> list[str]:
     return [digest(power_rows.supply_report_html(sheet))]
 
 
-def _draw_supply(sheet: Sheet, index: int) -> str:
+def _draw_supply(sheet: BaySheet, index: int) -> str:
     return power_rows.supply_report_html(sheet, oob=True)
 
 
-def _draws_tokens(sheet: Sheet) -> list[str]:
+def _draws_tokens(sheet: BaySheet) -> list[str]:
     return [digest(power_rows.draws_html(sheet))]
 
 
-def _draw_draws(sheet: Sheet, index: int) -> str:
+def _draw_draws(sheet: BaySheet, index: int) -> str:
     return power_rows.draws_html(sheet, oob=True)
 
 
@@ -186,12 +186,12 @@ PARTS: Final[dict[str, Part]] = {
 }
 
 
-def seen_text(sheet: Sheet, names: tuple[str, ...]) -> str:
+def seen_text(sheet: BaySheet, names: tuple[str, ...]) -> str:
     """What the page shows now, for its hidden input."""
     return "|".join(f"{name}={','.join(PARTS[name].tokens(sheet))}" for name in names)
 
 
-def seen_html(sheet: Sheet, names: tuple[str, ...], oob: bool = False) -> str:
+def seen_html(sheet: BaySheet, names: tuple[str, ...], oob: bool = False) -> str:
     return format_html(
         '<input type="hidden" name="seen" id="seen" data-with-cells{} value="{}">',
         SafeString(' hx-swap-oob="true"') if oob else "",
@@ -199,7 +199,7 @@ def seen_html(sheet: Sheet, names: tuple[str, ...], oob: bool = False) -> str:
     )
 
 
-def changed(sheet: Sheet, seen: str) -> str:
+def changed(sheet: BaySheet, seen: str) -> str:
     """The elements that no longer are as `seen` says, drawn out of band."""
     drawn: list[str] = []
     names: list[str] = []

@@ -7,8 +7,8 @@ from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
 from jobs.plan.power import POSITIONS, SEVERITY_ORDER
+from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.places import spot_id
-from jobs.views.bay.sheet import Sheet
 
 WIDTH: Final = 200.0
 HEIGHT: Final = 400.0
@@ -79,7 +79,7 @@ def _drawn_at(position: str) -> tuple[float, float]:
 _PLACES: Final = {position: _drawn_at(position) for position in POSITIONS}
 
 
-def spots(sheet: Sheet) -> list[Spot]:
+def spots(sheet: BaySheet) -> list[Spot]:
     """Every position in the order of the picture, worked out once a request."""
     kept = sheet.__dict__.get("_spots")
     if kept is None:
@@ -87,7 +87,7 @@ def spots(sheet: Sheet) -> list[Spot]:
     return kept
 
 
-def _spots(sheet: Sheet) -> list[Spot]:
+def _spots(sheet: BaySheet) -> list[Spot]:
     at: dict[str, list[str]] = {}
     for speaker in sheet.plan.speakers:
         at.setdefault(speaker.position, []).append(speaker.id)
@@ -142,7 +142,7 @@ def _text(spot: Spot) -> SafeString:
     )
 
 
-def spot_html(sheet: Sheet, spot: Spot, oob: bool = False) -> SafeString:
+def spot_html(sheet: BaySheet, spot: Spot, oob: bool = False) -> SafeString:
     """One spot: a link that opens the position, and puts the chosen channel on it when it can."""
     address = sheet.url("bay_place", spot.position)
     post = format_html(' hx-post="{}"', address) if sheet.can_edit else ""
@@ -163,11 +163,11 @@ def spot_html(sheet: Sheet, spot: Spot, oob: bool = False) -> SafeString:
     )
 
 
-def spots_html(sheet: Sheet) -> SafeString:
+def spots_html(sheet: BaySheet) -> SafeString:
     return format_html_join("", "{}", ((spot_html(sheet, spot),) for spot in spots(sheet)))
 
 
-def body_shape(sheet: Sheet) -> str:
+def body_shape(sheet: BaySheet) -> str:
     return f"cars/{sheet.job.vehicle.vehicle_model.body_shape}.html"
 
 

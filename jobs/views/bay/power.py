@@ -16,6 +16,7 @@ from jobs.plan.power import ampacity_sources, fuse_for, proposals_for, run_figur
 from jobs.services import power as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.power_rows import (
     diagram_svg,
     draws_html,
@@ -24,7 +25,6 @@ from jobs.views.bay.power_rows import (
     supply_html,
     supply_report_html,
 )
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.typed import token
@@ -35,10 +35,10 @@ GROUPS = ("path", "cable")
 @allow_any_staff
 @require_safe
 def power(request: Request, number: int) -> HttpResponse:
-    return _page(request, Sheet.of(request, number, "power"))
+    return _page(request, BaySheet.of(request, number, "power"))
 
 
-def _page(request: Request, sheet: Sheet, form: forms.Form | None = None) -> HttpResponse:
+def _page(request: Request, sheet: BaySheet, form: forms.Form | None = None) -> HttpResponse:
     asked = request.GET.get("show", "")
     show = asked if asked in GROUPS else GROUPS[0]
     runs = list(sheet.job.runs.all())
@@ -74,7 +74,7 @@ def _page(request: Request, sheet: Sheet, form: forms.Form | None = None) -> Htt
 @require_safe
 def diagram(request: Request, number: int) -> HttpResponse:
     """The one-line diagram alone, fetched when a save changed it."""
-    return HttpResponse(diagram_svg(Sheet.of(request, number, "power")))
+    return HttpResponse(diagram_svg(BaySheet.of(request, number, "power")))
 
 
 @allow(*BENCH)
@@ -87,7 +87,7 @@ def save_supply(request: Request, number: int, pk: int) -> HttpResponse:
             number, pk, changes, actor=actor(request), version=version, key=key
         )
 
-    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return supply_html(sheet, row, cleaned, clashes)
 
     return answers.save_cells(
@@ -105,7 +105,7 @@ def save_supply(request: Request, number: int, pk: int) -> HttpResponse:
 @require_POST
 def save_run(request: Request, number: int, pk: int) -> HttpResponse:
     """Save cells of one run."""
-    before = Sheet.of(request, number, "power")
+    before = BaySheet.of(request, number, "power")
     fields = run_fields(before.shop, nodes_of(before.plan))
     current = request.htmx.current_url or ""
     show = "cable" if "show=cable" in current else "path"
@@ -113,7 +113,7 @@ def save_run(request: Request, number: int, pk: int) -> HttpResponse:
     def write(changes: dict[str, Any], version: int, key: str) -> Any:
         return service.save_run(number, pk, changes, actor=actor(request), version=version, key=key)
 
-    def draw(sheet: Sheet, row: PowerRun, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: PowerRun, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return run_html(sheet, row, fields, show, cleaned, clashes)
 
     return answers.save_cells(
@@ -131,7 +131,7 @@ def save_run(request: Request, number: int, pk: int) -> HttpResponse:
 @require_POST
 def add_run(request: Request, number: int) -> HttpResponse:
     """Add a run from the small form below the table."""
-    sheet = Sheet.of(request, number, "power")
+    sheet = BaySheet.of(request, number, "power")
     form = RunForm(sheet.shop, nodes_of(sheet.plan), request.POST)
     if form.is_valid():
         try:
@@ -154,7 +154,7 @@ def copy_run(request: Request, number: int, pk: int) -> HttpResponse:
         service.copy_run(number, pk, actor=actor(request), key=token(request.POST.get("key")))
     except Refused as refused:
         return answers.refused(request, number, "power", refused)
-    return answers.reload(request, Sheet.of(request, number).url("bay_power"))
+    return answers.reload(request, BaySheet.of(request, number).url("bay_power"))
 
 
 @allow(*BENCH)
@@ -176,7 +176,7 @@ def remove_run(request: Request, number: int, pk: int) -> HttpResponse:
 @require_safe
 def run(request: Request, number: int, pk: int) -> HttpResponse:
     """One run opened: its figures with the sums behind them, proposals, copy and remove."""
-    sheet = Sheet.of(request, number, "power")
+    sheet = BaySheet.of(request, number, "power")
     row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)
     solution = sheet.solution
     context: dict[str, Any] = {
@@ -194,7 +194,7 @@ def run(request: Request, number: int, pk: int) -> HttpResponse:
 @require_safe
 def device(request: Request, number: int, label: str) -> HttpResponse:
     """One device opened: what it draws and gets, each figure with its sum."""
-    sheet = Sheet.of(request, number, "power")
+    sheet = BaySheet.of(request, number, "power")
     draw = next((one for one in sheet.draws if one.id == label), None)
     if draw is None:
         raise Http404
@@ -205,7 +205,7 @@ def device(request: Request, number: int, label: str) -> HttpResponse:
 @require_POST
 def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
     """Put the proposed cable and fuse in the run, or a fuse for its cable, worked out afresh."""
-    sheet = Sheet.of(request, number, "power")
+    sheet = BaySheet.of(request, number, "power")
     row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)
     wanted = request.POST.get("metal", "copper")
     proposal = (
@@ -230,7 +230,7 @@ def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
         )
     except Refused as refused:
         return answers.refused(request, number, "power", refused)
-    fresh = Sheet.of(request, number, "power")
+    fresh = BaySheet.of(request, number, "power")
     row.refresh_from_db()
     fields = run_fields(fresh.shop, nodes_of(fresh.plan))
     html = run_html(fresh, row, fields, "path", oob=True)

@@ -11,13 +11,13 @@ from jobs.models import PowerRun, SupplyFacts
 from jobs.plan.power import battery_figure, severities, supply_figures
 from jobs.plan.power_drawing import power_path
 from jobs.services.saving import FieldClash
+from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.places import anchor
 from jobs.views.bay.rows import cell_row
-from jobs.views.bay.sheet import Sheet
 from shop.units import long_unit
 
 
-def run_figures_html(sheet: Sheet, label: str, pk: int, oob: bool = False) -> str:
+def run_figures_html(sheet: BaySheet, label: str, pk: int, oob: bool = False) -> str:
     """Current, loss and allowed current of a run on one button, which opens the sums."""
     state = sheet.solution.runs.get(label) if sheet.solution else None
     return render_to_string(
@@ -36,7 +36,7 @@ def run_figures_html(sheet: Sheet, label: str, pk: int, oob: bool = False) -> st
 
 
 def run_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     run: PowerRun,
     fields: Fields,
     show: str,
@@ -62,7 +62,7 @@ def run_html(
 
 
 def supply_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     facts: SupplyFacts,
     cleaned: Cleaned | None = None,
     clashes: list[FieldClash] | None = None,
@@ -72,13 +72,13 @@ def supply_html(
     return render_to_string("bay/supply.html", {"sheet": sheet, "row": row, "facts": facts})
 
 
-def supply_report_html(sheet: Sheet, oob: bool = False) -> str:
+def supply_report_html(sheet: BaySheet, oob: bool = False) -> str:
     """Charging balance, charge and days parked, each opening to its sum."""
     context = {"figures": supply_figures(sheet.plan), "oob": oob}
     return render_to_string("bay/supply_report.html", context)
 
 
-def draws_html(sheet: Sheet, oob: bool = False) -> str:
+def draws_html(sheet: BaySheet, oob: bool = False) -> str:
     """What each device draws and gets, one a row; each opens to its sums."""
     draws = sheet.draws
     return render_to_string(
@@ -100,7 +100,7 @@ def draws_html(sheet: Sheet, oob: bool = False) -> str:
     )
 
 
-def diagram_svg(sheet: Sheet) -> str:
+def diagram_svg(sheet: BaySheet) -> str:
     """The one-line diagram with voltages, currents and marks on it."""
     return power_path(
         sheet.plan,
@@ -110,7 +110,7 @@ def diagram_svg(sheet: Sheet) -> str:
     )
 
 
-def diagram_again_html(sheet: Sheet) -> str:
+def diagram_again_html(sheet: BaySheet) -> str:
     """Has the page fetch the diagram again, out of band, for it is larger than the edit."""
     return format_html(
         '<div id="diagram-again" hx-swap-oob="true" hx-get="{}" hx-trigger="load delay:200ms" '
@@ -119,7 +119,7 @@ def diagram_again_html(sheet: Sheet) -> str:
     )
 
 
-def suggested_run(sheet: Sheet) -> dict[str, Any]:
+def suggested_run(sheet: BaySheet) -> dict[str, Any]:
     """The run most likely to be added next: a feed to what has none, then a return from it."""
     plan = sheet.plan
     fed = {run.to_node for run in plan.runs if run.kind == "feed"}

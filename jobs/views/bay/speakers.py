@@ -17,10 +17,10 @@ from jobs.plan.power import POSITIONS, loads_to_choose
 from jobs.services import channels as service
 from jobs.services.saving import FieldClash, subject_of
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.channel_rows import speakers_html
 from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.rows import cell_row
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.typed import row_key, token
@@ -42,7 +42,7 @@ def place(request: Request, number: int, position: str) -> HttpResponse:
     """A position tapped: its one speaker goes on the chosen channel, else what is there opens."""
     if position not in POSITIONS:
         raise Http404("There is no such place on the picture.")
-    sheet = Sheet.of(request, number, "channels")
+    sheet = BaySheet.of(request, number, "channels")
     there = list(sheet.job.speakers.filter(position=position).prefetch_related("channels__part"))
     target = _target(request, number)
     if request.method == "POST" and sheet.can_edit and target is not None and len(there) == 1:
@@ -54,7 +54,7 @@ def place(request: Request, number: int, position: str) -> HttpResponse:
 
 def _dialog(
     request: Request,
-    sheet: Sheet,
+    sheet: BaySheet,
     position: str,
     there: list[JobSpeaker],
     target: Channel | None,
@@ -77,7 +77,7 @@ def _dialog(
 
 
 def speaker_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     speaker: JobSpeaker,
     target: Channel | None = None,
     cleaned: Cleaned | None = None,
@@ -100,7 +100,7 @@ def speaker_html(
     )
 
 
-def _rows(sheet: Sheet, keys: set[int]) -> str:
+def _rows(sheet: BaySheet, keys: set[int]) -> str:
     """The rows of these channels, out of band."""
     inputs = inputs_of(sheet.job)
     return "".join(
@@ -114,7 +114,7 @@ def _done(
     request: Request, number: int, keys: set[int], text: str, event: JobEvent | None
 ) -> HttpResponse:
     """The rows that changed, the spots and findings that follow, and the way back."""
-    sheet = Sheet.of(request, number, "channels")
+    sheet = BaySheet.of(request, number, "channels")
     html = _rows(sheet, keys) if request.htmx else ""
     return answers.done(request, number, "channels", text, event=event, html=html)
 
@@ -153,7 +153,7 @@ def on_channel(request: Request, number: int, pk: int) -> HttpResponse:
         except Refused as refused:
             return answers.refused(request, number, "channels", refused)
         return _done(request, number, {pk}, f"Taken off {channel}.", _last(saved.row))
-    sheet = Sheet.of(request, number, "channels")
+    sheet = BaySheet.of(request, number, "channels")
     on = set(channel.speakers.values_list("pk", flat=True))
     placed = sheet.job.speakers.exclude(pk__in=on).prefetch_related("channels__part")
     taken = {speaker.position for speaker in placed}
@@ -172,7 +172,7 @@ def add(request: Request, number: int, position: str) -> HttpResponse:
     """Put a speaker at a position, and on the chosen channel: one change, one way back."""
     if position not in POSITIONS:
         raise Http404("There is no such place on the picture.")
-    sheet = Sheet.of(request, number, "channels")
+    sheet = BaySheet.of(request, number, "channels")
     target = _target(request, number)
     form = PlaceForm(service.parts_left(sheet.job), request.POST)
     there = list(sheet.job.speakers.filter(position=position))
@@ -212,7 +212,7 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
             number, pk, changes, actor=actor(request), version=version, key=key
         )
 
-    def draw(sheet: Sheet, row: JobSpeaker, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: JobSpeaker, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return speaker_html(sheet, row, _target(request, number), cleaned, clashes)
 
     return answers.save_cells(request, number, "channels", job_speaker_fields(), write, draw, read)
@@ -238,7 +238,7 @@ def remove(request: Request, number: int, pk: int) -> HttpResponse:
 @require_safe
 def loads(request: Request, number: int, pk: int) -> HttpResponse:
     """Every way to wire the speakers of a channel, with the load and what it suits."""
-    sheet = Sheet.of(request, number, "channels")
+    sheet = BaySheet.of(request, number, "channels")
     channel = get_object_or_404(Channel.objects.select_related("part"), pk=pk, job=sheet.job)
     labels = tuple(channel.speakers.values_list("label", flat=True))
     choices = loads_to_choose(sheet.plan, channel.plan_id, labels)

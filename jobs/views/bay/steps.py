@@ -18,7 +18,7 @@ from jobs.services import steps as service
 from jobs.services.gates import GateFacts
 from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import answers, fit, parts
-from jobs.views.bay.sheet import BENCH, Sheet, actor
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.typed import row_key, token
@@ -60,12 +60,12 @@ def _changes(cleaned: Cleaned) -> dict[str, Any]:
     return changes
 
 
-def list_of(sheet: Sheet) -> StepList:
+def list_of(sheet: BaySheet) -> StepList:
     return StepList(sheet.job, GateFacts(sheet.job, lambda: sheet.findings))
 
 
 def row_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     line: StepLine,
     cleaned: Cleaned | None = None,
     refused: dict[str, list[str]] | None = None,
@@ -115,7 +115,7 @@ def _progress_html(steps: StepList, oob: bool = False) -> str:
     return render_to_string("steps/progress.html", {"steps": steps, "oob": oob})
 
 
-def _page(request: Request, sheet: Sheet, status: int = 200, **context: Any) -> HttpResponse:
+def _page(request: Request, sheet: BaySheet, status: int = 200, **context: Any) -> HttpResponse:
     steps = list_of(sheet)
     answer = answers.page(
         request,
@@ -145,7 +145,7 @@ def first(request: Request, number: int) -> HttpResponseBase:
 @require_safe
 def steps(request: Request, number: int) -> HttpResponse:
     """The step list of the job."""
-    return _page(request, Sheet.of(request, number, "steps"))
+    return _page(request, BaySheet.of(request, number, "steps"))
 
 
 def _clash_words(clash: FieldClash, step: JobStep) -> dict[str, Any]:
@@ -207,7 +207,7 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
         return HttpResponse(reason, status=403)
     except JobStep.DoesNotExist:
         raise Http404("That step is no longer there.") from None
-    sheet = Sheet.of(request, number, "steps")
+    sheet = BaySheet.of(request, number, "steps")
     listed = list_of(sheet)
     line = listed.line(pk)
     told = [_clash_words(clash, line.step) for clash in clashes]
@@ -216,7 +216,7 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
     return HttpResponse(html, status=409 if clashes else 422 if refused or cleaned.errors else 200)
 
 
-def _followers(request: Request, sheet: Sheet, steps: StepList, pk: int) -> str:
+def _followers(request: Request, sheet: BaySheet, steps: StepList, pk: int) -> str:
     """What follows from a tick: how far the list is, and the row whose turn it is now."""
     before = request.POST.get("turn", "")
     now = steps.next.step.pk if steps.next else 0
@@ -236,7 +236,7 @@ def add(request: Request, number: int) -> HttpResponse:
     try:
         service.add_step(number, text, actor(request), token(request.POST.get("key")))
     except Refused as refused:
-        sheet = Sheet.of(request, number, "steps")
+        sheet = BaySheet.of(request, number, "steps")
         return _page(request, sheet, 422, add_said=str(refused), add_text=text)
     except Job.DoesNotExist:
         raise Http404("There is no such job.") from None

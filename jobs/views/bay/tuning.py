@@ -16,11 +16,11 @@ from jobs.models import Channel, ChannelSetting, Job, OtherSetting, TuningKind, 
 from jobs.services.saving import FieldClash
 from jobs.services.tuning import records as service
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.channel_rows import named, settings_html
 from jobs.views.bay.channels import channels_of
 from jobs.views.bay.differences import differences
 from jobs.views.bay.rows import cell_row
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.curves import choices
 from shop.access import allow, allow_any_staff
@@ -45,10 +45,10 @@ def settings_of(job: Job) -> dict[tuple[str, int], ChannelSetting]:
 @allow_any_staff
 @require_safe
 def tuning(request: Request, number: int) -> HttpResponse:
-    return _page(request, Sheet.of(request, number, "tuning"))
+    return _page(request, BaySheet.of(request, number, "tuning"))
 
 
-def _page(request: Request, sheet: Sheet, **forms: Any) -> HttpResponse:
+def _page(request: Request, sheet: BaySheet, **forms: Any) -> HttpResponse:
     settings = settings_of(sheet.job)
     pairs = [
         Pair(
@@ -78,7 +78,7 @@ def _page(request: Request, sheet: Sheet, **forms: Any) -> HttpResponse:
 
 
 def other_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     setting: OtherSetting,
     cleaned: Cleaned | None = None,
     clashes: list[FieldClash] | None = None,
@@ -124,7 +124,7 @@ def save_setting(request: Request, number: int, kind: str, pk: int) -> HttpRespo
             number, kind, pk, changes, actor=actor(request), version=version, key=key
         )
 
-    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         channel = named(sheet, row.channel_id)
         return settings_html(sheet, channel, kind, row, cleaned, clashes, paired=paired)
 
@@ -136,7 +136,7 @@ def save_setting(request: Request, number: int, kind: str, pk: int) -> HttpRespo
 @require_POST
 def add_other(request: Request, number: int) -> HttpResponse:
     """Add a setting outside the channels."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     form = OtherSettingForm(request.POST)
     if form.is_valid():
         try:
@@ -164,7 +164,7 @@ def save_other(request: Request, number: int, pk: int) -> HttpResponse:
             number, pk, changes, actor=actor(request), version=version, key=key
         )
 
-    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return other_html(sheet, row, cleaned, clashes)
 
     return answers.save_cells(
@@ -182,7 +182,7 @@ def save_other(request: Request, number: int, pk: int) -> HttpResponse:
 @require_POST
 def keep(request: Request, number: int) -> HttpResponse:
     """Keep the present settings under a name."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     form = WorkingRecordForm(request.POST)
     if form.is_valid():
         try:
@@ -210,7 +210,7 @@ def return_to(request: Request, number: int, pk: int) -> HttpResponse:
         )
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused)
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     settings = settings_of(sheet.job)
     rows = "".join(
         settings_html(
@@ -231,7 +231,7 @@ def return_to(request: Request, number: int, pk: int) -> HttpResponse:
 @require_safe
 def compare(request: Request, number: int) -> HttpResponse:
     """What differs between two records of the job."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     records = {str(record.pk): record for record in sheet.job.tuning_records.all()}
     sides = [records.get(request.GET.get(name, "")) for name in ("first", "second")]
     context: dict[str, Any] = {"sheet": sheet, "first": sides[0], "second": sides[1]}

@@ -12,7 +12,7 @@ from jobs.models import FactoryOutput, FactorySum
 from jobs.plan import capture as sums
 from jobs.services.tuning import capture as service
 from jobs.views.bay import answers
-from jobs.views.bay.sheet import BENCH, Sheet, actor
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.tuning.common import show
 from shop.access import allow, allow_any_staff
 from shop.http import Request
@@ -28,7 +28,7 @@ KINDS: dict[str, Any] = {"output": FactoryOutput, "sum": FactorySum}
 @require_safe
 def capture(request: Request, number: int) -> HttpResponse:
     """The measured outputs, the verdict on each, and which inputs to use."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     outputs = list(sheet.job.factory_outputs.all())
     together = list(sheet.job.factory_sums.select_related("first", "second"))
     report, trouble = sums.captured(outputs, together)
@@ -56,14 +56,14 @@ def _row(number: int, kind: str, pk: int) -> Any:
     return get_object_or_404(KINDS[kind], pk=pk, job__number=number) if pk != NEW else None
 
 
-def _form(sheet: Sheet, kind: str, row: Any, *data: Any) -> OutputForm | SumForm:
+def _form(sheet: BaySheet, kind: str, row: Any, *data: Any) -> OutputForm | SumForm:
     if kind == "output":
         return OutputForm(row, *data)
     return SumForm(sheet.job.factory_outputs.all(), row, *data)
 
 
 def _dialog(
-    request: Request, sheet: Sheet, kind: str, row: Any, form: Any, trouble: str = ""
+    request: Request, sheet: BaySheet, kind: str, row: Any, form: Any, trouble: str = ""
 ) -> HttpResponse:
     bound = form.is_bound
     context = {
@@ -84,7 +84,7 @@ def _dialog(
 def edit(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     """One output, or two measured together: what is known, to look at and to change."""
     row = _row(number, kind, pk)
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     return _dialog(request, sheet, kind, row, _form(sheet, kind, row))
 
 
@@ -93,7 +93,7 @@ def edit(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
 def save(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     """Save one output or one sum."""
     row = _row(number, kind, pk)
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     form = _form(sheet, kind, row, request.POST, request.FILES)
     if not form.is_valid():
         return _dialog(request, sheet, kind, row, form)
@@ -117,7 +117,7 @@ def save(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
 def remove(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     """Take an output or a sum away."""
     row = _row(number, kind, pk)
-    to = Sheet.of(request, number).url("bay_capture")
+    to = BaySheet.of(request, number).url("bay_capture")
     if row is None:
         raise Http404("There is nothing to remove.")
     try:

@@ -10,7 +10,7 @@ from jobs.plan.columns import setting_of
 from jobs.plan.power import doc
 from jobs.plan.tuning import with_settings
 from jobs.views.bay import answers
-from jobs.views.bay.sheet import Sheet
+from jobs.views.bay.bay_sheet import BaySheet
 from shop.http import Request
 
 
@@ -33,7 +33,7 @@ PAGES: Final = (
 )
 
 
-def pages_of(sheet: Sheet) -> list[tuple[Page, str]]:
+def pages_of(sheet: BaySheet) -> list[tuple[Page, str]]:
     """The pages with their addresses; the factory's signal where the car has such an amplifier."""
     job = sheet.job
     taken = job.vehicle.vehicle_model.factory_amplifier or job.factory_outputs.exists()
@@ -46,7 +46,7 @@ def pages_of(sheet: Sheet) -> list[tuple[Page, str]]:
 
 def show(
     request: Request,
-    sheet: Sheet,
+    sheet: BaySheet,
     current: str,
     template: str,
     *,
@@ -66,7 +66,7 @@ def show(
     return answer
 
 
-def plan_of_record(sheet: Sheet, record: TuningRecord | None) -> doc.Plan | None:
+def plan_of_record(sheet: BaySheet, record: TuningRecord | None) -> doc.Plan | None:
     """The job's plan with the settings of one record; None while it holds none."""
     if record is None:
         return None
@@ -75,6 +75,6 @@ def plan_of_record(sheet: Sheet, record: TuningRecord | None) -> doc.Plan | None
     return with_settings(sheet.plan, settings) if settings else None
 
 
-def before_plan(sheet: Sheet) -> doc.Plan | None:
+def before_plan(sheet: BaySheet) -> doc.Plan | None:
     """The plan as found; None while nothing was written down before the work."""
     return plan_of_record(sheet, sheet.job.tuning_records.filter(kind=TuningKind.BEFORE).first())

@@ -10,8 +10,8 @@ from jobs.models import TuningKind, TuningRecord
 from jobs.plan import tuning as sums
 from jobs.plan.tuning import QUANTITIES, SHOWN, Quantity, Shown
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.channel_rows import what_it_feeds
-from jobs.views.bay.sheet import Sheet
 from jobs.views.tuning.common import before_plan, plan_of_record
 from shop.access import allow_any_staff
 from shop.http import Request
@@ -19,7 +19,7 @@ from shop.typed import row_key
 
 
 def choices(
-    sheet: Sheet, first: TuningRecord | None = None, second: TuningRecord | None = None
+    sheet: BaySheet, first: TuningRecord | None = None, second: TuningRecord | None = None
 ) -> dict[str, Any]:
     """What can be shown: quantity, which sums, which channels, and the records compared."""
     driving = [one for one in sheet.plan.channels if one.speakers]
@@ -32,7 +32,7 @@ def choices(
     }
 
 
-def _record(sheet: Sheet, text: str) -> TuningRecord | None:
+def _record(sheet: BaySheet, text: str) -> TuningRecord | None:
     return sheet.job.tuning_records.filter(pk=row_key(text) or 0).first()
 
 
@@ -40,7 +40,7 @@ def _record(sheet: Sheet, text: str) -> TuningRecord | None:
 @require_safe
 def curves(request: Request, number: int) -> HttpResponse:
     """The curves asked for: of the present settings against those found, or of two records."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     asked = request.GET
     quantity: Quantity = next((q for q in QUANTITIES if q == asked.get("quantity")), "magnitude")
     shown: Shown = next((one for one in SHOWN if one == asked.get("shown")), "channels")

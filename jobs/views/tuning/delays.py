@@ -15,9 +15,9 @@ from jobs.services.saving import FieldClash
 from jobs.services.tuning import seats as service
 from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.channel_rows import speaker_words
 from jobs.views.bay.rows import cell_row
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
@@ -30,7 +30,7 @@ THREE_ROWS = frozenset({"estate", "suv", "van"})
 
 
 def seat_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     seat: ListeningSeat,
     cleaned: Cleaned | None = None,
     clashes: list[FieldClash] | None = None,
@@ -41,7 +41,7 @@ def seat_html(
 
 
 def distance_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     seat: ListeningSeat,
     speaker: JobSpeaker,
     distance: SeatDistance | None,
@@ -56,7 +56,7 @@ def distance_html(
     return render_to_string("tuning/distance.html", context)
 
 
-def _grid(sheet: Sheet, seats: list[ListeningSeat]) -> list[dict[str, Any]]:
+def _grid(sheet: BaySheet, seats: list[ListeningSeat]) -> list[dict[str, Any]]:
     plan = {one.id: one for one in sheet.plan.speakers}
     distances = {
         (one.seat_id, one.speaker_id): one
@@ -75,7 +75,7 @@ def _grid(sheet: Sheet, seats: list[ListeningSeat]) -> list[dict[str, Any]]:
     ]
 
 
-def _results(sheet: Sheet) -> dict[str, Any]:
+def _results(sheet: BaySheet) -> dict[str, Any]:
     delays = service.delays_for(sheet.job, sheet.plan)
     us = tape_unit(sheet.shop) == "in"
     return {
@@ -88,7 +88,7 @@ def _results(sheet: Sheet) -> dict[str, Any]:
     }
 
 
-def _body(sheet: Sheet) -> dict[str, Any]:
+def _body(sheet: BaySheet) -> dict[str, Any]:
     rows = list(sheet.job.seats.prefetch_related("distances"))
     seats = {seat.place: seat for seat in rows}
     used = [seat for seat in rows if seat.used]
@@ -114,7 +114,7 @@ def _body(sheet: Sheet) -> dict[str, Any]:
 @require_safe
 def delays(request: Request, number: int) -> HttpResponse:
     """Seats, distances and the delays they ask for."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     return show(request, sheet, "delays", "tuning/delays.html", **_without_sheet(_body(sheet)))
 
 
@@ -126,7 +126,7 @@ def _without_sheet(context: dict[str, Any]) -> dict[str, Any]:
 @require_safe
 def results(request: Request, number: int) -> HttpResponse:
     """The delays the distances ask for now: asked for again after each save."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     return render(request, "tuning/delay_results.html", {"results": _results(sheet)})
 
 
@@ -141,7 +141,7 @@ def tap_seat(request: Request, number: int, place: str) -> HttpResponse:
         service.tap_seat(number, place, actor=actor(request), key=token(request.POST.get("key")))
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused)
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     if not request.htmx:
         return answers.reload(request, sheet.url("bay_delays"))
     return HttpResponse(render_to_string("tuning/delays_body.html", _body(sheet), request))
@@ -180,7 +180,9 @@ def save_distance(request: Request, number: int, pk: int, speaker: int) -> HttpR
             number, pk, speaker, changes, actor=actor(request), version=version, key=key
         )
 
-    def draw(sheet: Sheet, row: SeatDistance, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(
+        sheet: BaySheet, row: SeatDistance, cleaned: Cleaned, clashes: list[FieldClash]
+    ) -> str:
         return distance_html(sheet, row.seat, row.speaker, row, cleaned, clashes)
 
     fields = distance_fields(request.shop)
@@ -191,7 +193,7 @@ def save_distance(request: Request, number: int, pk: int, speaker: int) -> HttpR
 @require_POST
 def put_in(request: Request, number: int) -> HttpResponse:
     """Put the delays into the after record: one change, which can be undone."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     back = sheet.url("bay_delays")
     try:
         event = service.put_delays_in(

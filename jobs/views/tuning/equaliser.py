@@ -15,9 +15,9 @@ from jobs.plan.power import doc
 from jobs.plan.tuning import curves, playing_through, with_sections
 from jobs.services.tuning import records as service
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.channel_rows import settings_html, what_it_feeds
 from jobs.views.bay.channels import channels_of
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.bay.tuning import channel_of, settings_of, shown_paired, side_of
 from jobs.views.tuning.common import before_plan
 from shop.access import allow, allow_any_staff
@@ -34,13 +34,13 @@ STARTS: Final = {
 """Where a new section begins: frequency [Hz], gain [dB] and Q, before they are typed."""
 
 
-def _plan(sheet: Sheet, kind: str) -> doc.Plan:
+def _plan(sheet: BaySheet, kind: str) -> doc.Plan:
     if kind == TuningKind.AFTER:
         return sheet.plan
     return before_plan(sheet) or with_sections(sheet.plan, "", ())
 
 
-def _plot(sheet: Sheet, kind: str, channel: Channel, wanted: list[dict[str, Any]]) -> str:
+def _plot(sheet: BaySheet, kind: str, channel: Channel, wanted: list[dict[str, Any]]) -> str:
     """The channel's curve: saved thin, as typed bold."""
     saved = _plan(sheet, kind)
     sections = tuple(msgspec.convert(one, doc.Section) for one in wanted)
@@ -51,14 +51,14 @@ def _plot(sheet: Sheet, kind: str, channel: Channel, wanted: list[dict[str, Any]
     return curves(typed, saved, "channels", "magnitude", "equaliser", shown)
 
 
-def _next(sheet: Sheet, channel: Channel) -> Channel | None:
+def _next(sheet: BaySheet, channel: Channel) -> Channel | None:
     rows = channels_of(sheet.job)
     place = next(n for n, one in enumerate(rows) if one.pk == channel.pk)
     return rows[place + 1] if place + 1 < len(rows) else None
 
 
 def _editor(
-    sheet: Sheet,
+    sheet: BaySheet,
     kind: str,
     channel: Channel,
     lines: list[section_form.Line],
@@ -95,7 +95,7 @@ def sections(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
 
 
 def _open(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     channel = channel_of(number, pk)
     row = settings_of(sheet.job).get((kind, pk))
     held = row.sections if row else []
@@ -109,7 +109,7 @@ def _open(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
 def try_sections(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     """Show what is typed without saving it: the curve, or the list with a row more or less."""
     side_of(kind)
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     channel = channel_of(number, pk)
     wanted, lines, trouble = section_form.read(request.POST, channel.part.product.max_sections)
     do, _, what = request.POST.get("do", "").partition(":")
@@ -157,7 +157,7 @@ def save_sections(request: Request, number: int, kind: str, pk: int) -> HttpResp
             f"{clash.actor} changed these sections meanwhile to: {_told(saved.row.sections)}. "
             "Save again to keep yours, or close to keep theirs."
         )
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     context = _editor(sheet, kind, channel, lines, version, wanted, trouble)
     return answers.dialog(request, sheet, "tuning/equaliser.html", context, 422)
 
@@ -169,7 +169,7 @@ def _told(sections: list[dict[str, Any]]) -> str:
 def _done(
     request: Request, number: int, kind: str, channel: Channel, row: ChannelSetting
 ) -> HttpResponse:
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     paired = shown_paired(request)
     html = settings_html(sheet, channel, kind, row, paired=paired)
     swap = html.replace("<tr ", '<tr hx-swap-oob="true" ', 1)

@@ -11,8 +11,8 @@ from jobs.forms.tuning.cells import facts_fields
 from jobs.services.saving import FieldClash
 from jobs.services.tuning import facts as service
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.rows import cell_row
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from shop.access import allow
 from shop.http import Request
 
@@ -25,7 +25,7 @@ GROUPS = {
 
 
 def facts_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     group: str,
     row: Any = None,
     cleaned: Cleaned | None = None,
@@ -47,11 +47,11 @@ def save_facts(request: Request, number: int, group: str) -> HttpResponse:
     def write(changes: dict[str, Any], version: int, key: str) -> Any:
         return service.save_facts(number, changes, actor=actor(request), version=version, key=key)
 
-    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return facts_html(sheet, group, row, cleaned, clashes)
 
     def read() -> Any:
-        return service.facts_of(Sheet.of(request, number).job)
+        return service.facts_of(BaySheet.of(request, number).job)
 
     if group not in GROUPS:
         raise Http404("A tuning takes nothing of that kind for granted.")

@@ -16,8 +16,8 @@ from jobs.services.saving import FieldClash
 from jobs.services.tuning import levels as service
 from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.rows import cell_row
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
@@ -28,7 +28,7 @@ from shop.typed import whole
 class Levels:
     """The guide of one sheet with the readings it rests on, worked out once."""
 
-    def __init__(self, sheet: Sheet) -> None:
+    def __init__(self, sheet: BaySheet) -> None:
         facts = facts_of(sheet.job)
         self.sheet = sheet
         self.readings = service.level_readings(sheet.job)
@@ -128,7 +128,7 @@ def _step_context(levels: Levels, text: str) -> dict[str, Any]:
 @require_safe
 def levels(request: Request, number: int) -> HttpResponse:
     """The guide, one step at a time, or every channel in a table."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     guided = Levels(sheet)
     table = request.GET.get("show") == "all"
     context = _step_context(guided, request.GET.get("step", ""))
@@ -158,7 +158,7 @@ def levels(request: Request, number: int) -> HttpResponse:
 @require_POST
 def save_level(request: Request, number: int, kind: str, about: str) -> HttpResponse:
     """Save a voltage of the guide as a reading of the job."""
-    known = Levels(Sheet.of(request, number))
+    known = Levels(BaySheet.of(request, number))
     allowed = {"signal": known.inputs, "output": list(known.channels)}
     if about not in allowed.get(kind, ()):
         raise Http404("That channel is no longer in the plan.")
@@ -177,7 +177,7 @@ def save_level(request: Request, number: int, kind: str, about: str) -> HttpResp
             instrument=request.session.get("instrument", ""),
         )
 
-    def draw(sheet: Sheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+    def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return Levels(sheet).row(kind, about, cleaned, clashes)
 
     def read() -> Reading:

@@ -19,9 +19,9 @@ from jobs.services.saving import FieldClash
 from jobs.services.tuning import measured as service
 from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.channel_rows import what_it_feeds
 from jobs.views.bay.rows import cell_row
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
@@ -41,7 +41,7 @@ def playing_choices(plan: doc.Plan) -> list[tuple[str, str]]:
 
 
 def row_html(
-    sheet: Sheet,
+    sheet: BaySheet,
     measured: MeasuredResponse,
     cleaned: Cleaned | None = None,
     clashes: list[FieldClash] | None = None,
@@ -62,7 +62,7 @@ def row_html(
     return render_to_string("tuning/measured_row.html", context)
 
 
-def comparison(sheet: Sheet, rows: list[MeasuredResponse], playing: str) -> dict[str, Any]:
+def comparison(sheet: BaySheet, rows: list[MeasuredResponse], playing: str) -> dict[str, Any]:
     """Before against after against the target, of one thing playing."""
     facts = facts_of(sheet.job)
     known = sums.targets()
@@ -102,7 +102,7 @@ def _chosen(request: Request, rows: list[MeasuredResponse], plan: doc.Plan) -> s
     return asked if asked in have else order[0] if order else EVERYTHING
 
 
-def _shown(request: Request, sheet: Sheet) -> dict[str, Any]:
+def _shown(request: Request, sheet: BaySheet) -> dict[str, Any]:
     rows = list(sheet.job.measured.select_related("by"))
     playing = _chosen(request, rows, sheet.plan)
     have = {row.playing for row in rows if row.counts and row.points}
@@ -123,7 +123,7 @@ def measured(request: Request, number: int) -> HttpResponse:
 def _page(
     request: Request, number: int, form: ImportForm | None = None, status: int = 200
 ) -> HttpResponse:
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     shown = _shown(request, sheet)
     return show(
         request,
@@ -153,7 +153,7 @@ def _next(rows: list[MeasuredResponse]) -> dict[str, str]:
 @require_safe
 def compared(request: Request, number: int) -> HttpResponse:
     """The curves and the distances again, after something changed."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     return render(request, "tuning/measured_shown.html", {"sheet": sheet, **_shown(request, sheet)})
 
 
@@ -161,7 +161,7 @@ def compared(request: Request, number: int) -> HttpResponse:
 @require_http_methods(["POST"])
 def import_responses(request: Request, number: int) -> HttpResponse:
     """Take in files or pasted text; what cannot be read is kept too, with the lines at fault."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     form = ImportForm(list(playing_choices(sheet.plan)), request.POST, request.FILES)
     if not form.is_valid():
         return _page(request, number, form, 422)
@@ -199,7 +199,7 @@ def import_responses(request: Request, number: int) -> HttpResponse:
 @require_POST
 def save_measured(request: Request, number: int, pk: int) -> HttpResponse:
     """Save where one was taken, what was playing, or whether it counts."""
-    plan = Sheet.of(request, number).plan
+    plan = BaySheet.of(request, number).plan
 
     def read() -> MeasuredResponse:
         return MeasuredResponse.objects.get(pk=pk, job__number=number)
@@ -218,7 +218,7 @@ def save_measured(request: Request, number: int, pk: int) -> HttpResponse:
 def remove(request: Request, number: int, pk: int) -> HttpResponse:
     """Take a measurement away."""
     get_object_or_404(MeasuredResponse, pk=pk, job__number=number)
-    to = Sheet.of(request, number).url("bay_measured")
+    to = BaySheet.of(request, number).url("bay_measured")
     try:
         service.remove_measured(
             number, pk, actor=actor(request), key=token(request.POST.get("key"))
@@ -238,7 +238,7 @@ def text(request: Request, number: int, pk: int) -> HttpResponse:
 def _text(
     request: Request, number: int, pk: int, form: TextForm | None = None, trouble: str = ""
 ) -> HttpResponse:
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     row = get_object_or_404(MeasuredResponse, pk=pk, job=sheet.job)
     status = 422 if form is not None or trouble else 200
     return show(

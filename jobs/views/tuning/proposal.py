@@ -12,8 +12,8 @@ from jobs.plan.measured import Proposed, targets, warm_up
 from jobs.services.tuning import proposals as service
 from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
 from jobs.views.bay.channel_rows import what_it_feeds
-from jobs.views.bay.sheet import BENCH, Sheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
@@ -31,7 +31,7 @@ def _asked(data: Any, offered: list[str]) -> tuple[list[str], bool]:
 @require_safe
 def proposal(request: Request, number: int) -> HttpResponse:
     """Choose channels; see what is proposed."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     offered = service.measured_channels(sheet.job.measured.all(), sheet.plan)
     wanted, anew = _asked(request.GET, offered)
     if offered and not wanted:
@@ -41,7 +41,7 @@ def proposal(request: Request, number: int) -> HttpResponse:
 
 def _page(
     request: Request,
-    sheet: Sheet,
+    sheet: BaySheet,
     offered: list[str],
     wanted: list[str],
     anew: bool,
@@ -77,7 +77,7 @@ def _page(
 @require_POST
 def apply(request: Request, number: int) -> HttpResponse:
     """Apply what was shown; when something changed since, show the proposal again instead."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     offered = service.measured_channels(sheet.job.measured.all(), sheet.plan)
     wanted, anew = _asked(request.POST, offered)
     proposals: list[Proposed] = service.proposals_for(sheet.job, sheet.plan, wanted, anew=anew)
@@ -97,7 +97,7 @@ def apply(request: Request, number: int) -> HttpResponse:
 @require_safe
 def applied(request: Request, number: int, pk: int) -> HttpResponse:
     """What an applied proposal changed, with the way back."""
-    sheet = Sheet.of(request, number, "tuning")
+    sheet = BaySheet.of(request, number, "tuning")
     event = sheet.job.events.filter(pk=pk, code="proposal.applied").select_related("actor").first()
     if event is None:
         return answers.reload(request, sheet.url("bay_proposal"))

@@ -9,7 +9,7 @@ from django.views.decorators.http import require_safe
 
 from jobs.lifecycle import SHEET_OPEN, Correction
 from jobs.models import Job, JobEvent
-from jobs.views.bay.sheet import BENCH, SECTIONS
+from jobs.views.bay.bay_sheet import BENCH, SECTIONS
 from shop.access import allow_any_staff
 from shop.http import Request
 from shop.roles import has_role

@@ -94,7 +94,7 @@ class TabCount(NamedTuple):
         return f"{self.total} open {things}, gravest: {self.severity}" if self.total else ""
 
 
-class Sheet:
+class BaySheet:
     """A job's bay sheet. The plan and its findings are worked out once, when first asked for."""
 
     def __init__(self, job: Job, user: StaffMember, shop: Shop, section: str = "") -> None:
@@ -104,7 +104,7 @@ class Sheet:
         self.section = section
 
     @classmethod
-    def of(cls, request: Request, number: int, section: str = "") -> "Sheet":
+    def of(cls, request: Request, number: int, section: str = "") -> "BaySheet":
         """The sheet of job `number` for this person; 404 when there is no such job."""
         newest = JobEvent.objects.filter(job=OuterRef("pk")).order_by("-pk").values("pk")[:1]
         jobs = Job.objects.select_related("supply", "vehicle__vehicle_model").annotate(
@@ -117,7 +117,7 @@ class Sheet:
         return cls.holding(request, job, section)
 
     @classmethod
-    def holding(cls, request: Request, job: Job, section: str = "") -> "Sheet":
+    def holding(cls, request: Request, job: Job, section: str = "") -> "BaySheet":
         """The sheet of a job at hand."""
         return cls(job, actor(request), request.shop, section)
 

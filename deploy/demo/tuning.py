@@ -86,7 +86,7 @@ def _with(first: Output, second: Output, hz: float) -> float:
 
 
 @dataclass(frozen=True)
-class Sound:
+class Tuned:
     """All of it for one job. `distances_m` by the key of the speaker, to the front left seat."""
 
     distances_m: dict[str, float]
@@ -108,7 +108,7 @@ def _points(level: Callable[[float], float]) -> list[list[float]]:
     return [[hz, round(20 * log10(1000 * level(hz)), 1)] for hz in _THIRDS]
 
 
-SIX_CHANNELS: Final = Sound(
+SIX_CHANNELS: Final = Tuned(
     distances_m={
         "tweeter_left": 0.96,
         "tweeter_right": 1.38,
@@ -176,12 +176,12 @@ def _import(sheet: "Filler", phase: str, playing: str, heard: Heard, places: Ite
         )
 
 
-def as_found(sheet: "Filler", sound: Sound) -> None:
+def as_found(sheet: "Filler", tuned: Tuned) -> None:
     """Measured before the work, and the factory's outputs at the plug."""
-    facts.save_facts(sheet.number, {"target": sound.target}, actor=sheet.by, version=1)
-    _import(sheet, MeasuredPhase.BEFORE, "all", sound.before, _PLACES)
+    facts.save_facts(sheet.number, {"target": tuned.target}, actor=sheet.by, version=1)
+    _import(sheet, MeasuredPhase.BEFORE, "all", tuned.before, _PLACES)
     rows = []
-    for one in sound.outputs:
+    for one in tuned.outputs:
         row = capture.save_output(
             sheet.number,
             None,
@@ -195,8 +195,8 @@ def as_found(sheet: "Filler", sound: Sound) -> None:
             actor=sheet.by,
         )
         rows.append(row)
-    for first, second in sound.sums:
-        both = partial(_with, sound.outputs[first], sound.outputs[second])
+    for first, second in tuned.sums:
+        both = partial(_with, tuned.outputs[first], tuned.outputs[second])
         capture.save_sum(
             sheet.number,
             None,
@@ -204,34 +204,34 @@ def as_found(sheet: "Filler", sound: Sound) -> None:
                 "first": rows[first],
                 "second": rows[second],
                 "points": _points(both),
-                "file_name": f"{sound.outputs[first].side} summed.txt",
+                "file_name": f"{tuned.outputs[first].side} summed.txt",
             },
             actor=sheet.by,
         )
 
 
-def as_left(sheet: "Filler", sound: Sound) -> None:
+def as_left(sheet: "Filler", tuned: Tuned) -> None:
     """Distances, levels, and what was measured once the settings stood."""
     seat = seats.tap_seat(sheet.number, "front_left", actor=sheet.by)
     keys = {one.key: place for place, one in enumerate(sheet.work.speakers)}
     speakers = list(sheet.job.speakers.order_by("pk"))
-    for key, distance_m in sound.distances_m.items():
+    for key, distance_m in tuned.distances_m.items():
         speaker = speakers[keys[key]]
         changes = {"distance_m": distance_m}
         seats.save_distance(sheet.number, seat.pk, speaker.pk, changes, actor=sheet.by, version=0)
-    _read_levels(sheet, sound)
-    _import(sheet, MeasuredPhase.AFTER, "all", sound.after, _PLACES)
-    for playing, heard in sound.alone.items():
+    _read_levels(sheet, tuned)
+    _import(sheet, MeasuredPhase.AFTER, "all", tuned.after, _PLACES)
+    for playing, heard in tuned.alone.items():
         _import(sheet, MeasuredPhase.AFTER, playing, heard, _PLACES[:1])
 
 
-def _read_levels(sheet: "Filler", sound: Sound) -> None:
+def _read_levels(sheet: "Filler", tuned: Tuned) -> None:
     def read(kind: str, about: str, value: float) -> None:
         changes = {"after_value": value, "after_instrument": _METER}
         levels.save_level(sheet.number, kind, about, changes, actor=sheet.by, version=0)
 
-    read(ReadingKind.SIGNAL, "A1", sound.source_v)
-    read(ReadingKind.SIGNAL, "A2", sound.source_v)
+    read(ReadingKind.SIGNAL, "A1", tuned.source_v)
+    read(ReadingKind.SIGNAL, "A2", tuned.source_v)
     for place, row in enumerate(guide(plan_of(sheet.job)).channels):
         off = 1 + 0.01 * (place % 3 - 1)
         read(ReadingKind.OUTPUT, row.channel_id, round(row.tone_v * off, 1))

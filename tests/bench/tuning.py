@@ -1,4 +1,4 @@
-"""Speed of the acoustics: responses against scipy's own, and a whole car's proposal."""
+"""Speed of the tuning sums: responses against scipy's own, and a whole car's proposal."""
 
 from statistics import median
 
