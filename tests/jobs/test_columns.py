@@ -3,7 +3,10 @@
 from types import SimpleNamespace
 from typing import Any
 
+import msgspec
 import pytest
+from django.core.validators import BaseValidator, MaxValueValidator, MinValueValidator
+from django.db import models
 
 from jobs.models import PowerRun
 from jobs.plan import columns, rows
@@ -93,3 +96,57 @@ def test_a_fact_of_the_plan_without_a_column_is_told_at_once() -> None:
     with pytest.raises(TypeError, match="twist_per_m has no column in PowerRun"):
         Columns(Longer, PowerRun, "id")
     assert Columns(Longer, PowerRun, "id", "twist_per_m").names == RUN.names
+
+
+KIND_OF_ROW: dict[Columns[Any], dict[str, Any]] = {
+    RUN: {"kind": "feed", "from_node": "battery", "to_node": "A1", "size": "4 AWG",
+          "metal": "copper", "stranding": "solid", "insulation_c": 105.0, "length_m": 2.0,
+          "fuse_rating_a": 60.0, "fuse_body": "midi", "fuse_distance_m": 0.3},
+    SPEAKER: {"name": "Finch", "kind": "tweeter", "position": "boot", "impedance_ohm": 4.0},
+    CHANNEL: {"kind": "line", "number": 1},
+    SETTING: {"high_pass_family": "bessel", "high_pass_order": 4, "high_pass_hz": 80.0,
+              "low_pass_family": "bessel", "low_pass_order": 4, "low_pass_hz": 80.0},
+    columns.DEVICE: {}, columns.SUPPLY: {}, columns.ASSUMPTIONS: {},
+}  # fmt: skip
+MADE: dict[Columns[Any], dict[str, Any]] = {
+    RUN: {"id": "R1"},
+    SPEAKER: {"id": "SP1"},
+    CHANNEL: {"id": "A1.L1", "device": "A1"},
+    columns.DEVICE: {"id": "A1", "name": "Weir", "kind": "amplifier"},
+}
+COUNTED = {"number", "bridged_with"}
+"""Columns that the program fills from the counts of a product or a choice among them."""
+
+
+def _figures() -> list[tuple[Columns[Any], str]]:
+    return [
+        (which, name)
+        for which in KIND_OF_ROW
+        for name in which.names
+        if isinstance(which.model._meta.get_field(name), models.FloatField | models.IntegerField)
+        and name not in COUNTED
+    ]
+
+
+@pytest.mark.parametrize(
+    ("which", "name"), _figures(), ids=lambda one: one if isinstance(one, str) else ""
+)
+def test_what_a_row_may_hold_a_plan_may_hold(which: Columns[Any], name: str) -> None:
+    """A plan that cannot be read back would make a signed sheet that nobody can open."""
+    field = which.model._meta.get_field(name)
+    assert isinstance(field, models.Field)
+    if field.choices:
+        limits = [value for value, _ in field.flatchoices]
+    else:
+        ends = [one for one in field.validators if isinstance(one, BaseValidator)]
+        lowest = [one.limit_value for one in ends if isinstance(one, MinValueValidator)]
+        highest = [one.limit_value for one in ends if isinstance(one, MaxValueValidator)]
+        limits = [max(lowest), min(highest)]
+    for limit in limits:
+        row = {**dict.fromkeys(which.names), **KIND_OF_ROW[which], name: limit}
+        row = {key: value for key, value in row.items() if value is not None}
+        blank = which.model()
+        held = {key: row.get(key, getattr(blank, key)) for key in which.names}
+        prefixed = {f"{which.prefix}{key}": value for key, value in held.items()}
+        part = which.read(SimpleNamespace(**prefixed), **MADE.get(which, {}))
+        assert msgspec.json.decode(msgspec.json.encode(part), type=which.part) == part
