@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from jobs import wording
 from jobs.forms.vehicles import VehicleForm
-from jobs.lifecycle import Stage
+from jobs.lifecycle import SIGNED
 from jobs.models import Job, WorkKind
 from jobs.reads.board import first_free
 from jobs.services.booking import Booking, Slot, WantedPart
@@ -93,9 +93,7 @@ class SlotForm(forms.Form):
             self.fields["bay"].queryset = bays  # type: ignore[attr-defined]
         if vehicle is not None and vehicle.pk:
             stands = job.comeback_of_id if job is not None else None
-            earlier = Job.objects.filter(
-                Q(stage__in=(Stage.SIGNED_OFF, Stage.COLLECTED)) | Q(pk=stands), vehicle=vehicle
-            )
+            earlier = Job.objects.filter(Q(stage__in=SIGNED) | Q(pk=stands), vehicle=vehicle)
             if job is not None:
                 earlier = earlier.filter(number__lt=job.number)
             field = self.fields["comeback_of"]

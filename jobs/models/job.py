@@ -8,7 +8,7 @@ from django.db.models.functions import Coalesce
 from django.urls import reverse
 from django.utils import timezone
 
-from jobs.lifecycle import HOLDS_A_BAY, LIVE, Correction, Stage, sheet_is_open
+from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, SIGNED, Correction, Stage, sheet_is_open
 from shop.models.people import customer_wanted
 from shop.models.products import TurnOn
 from shop.models.vehicles import vehicle_wanted
@@ -130,7 +130,8 @@ class Job(models.Model):
             models.CheckConstraint(
                 condition=models.Q(correction=Correction.NONE, correction_since=None)
                 | models.Q(
-                    stage__in=[Stage.SIGNED_OFF, Stage.COLLECTED], correction_since__isnull=False
+                    stage__in=[stage for stage in PATH if stage in SIGNED],
+                    correction_since__isnull=False,
                 ),
                 name="job_correction_of_what_is_signed",
             ),
@@ -149,8 +150,7 @@ class Job(models.Model):
 
     @property
     def is_late(self) -> bool:
-        done = {Stage.SIGNED_OFF, Stage.COLLECTED, Stage.CANCELLED}
-        return self.stage not in done and self.promised_at < timezone.now()
+        return self.stage not in SIGNED | {Stage.CANCELLED} and self.promised_at < timezone.now()
 
     @property
     def sheet_is_open(self) -> bool:

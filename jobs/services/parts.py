@@ -10,7 +10,7 @@ from django.db import transaction
 from django.db.models import F, Q
 
 from jobs.errors import Refused
-from jobs.lifecycle import SHEET_OPEN, Stage
+from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Channel, Job, JobPart, Reading, ReadingKind
 from jobs.services.events import log
 from shop.models import Product, ProductKind, StaffMember
@@ -26,7 +26,6 @@ LETTERS: Final = {
     ProductKind.OTHER: "X",
 }
 
-PARTS_OPEN: Final = SHEET_OPEN | {Stage.BOOKED, Stage.ON_HOLD}
 """Stages in which parts may be added and removed, beside those with a correction open."""
 
 MOST_UNITS: Final = 12
@@ -48,7 +47,7 @@ def _free_label(job: Job, kind: str) -> str:
 
 def parts_are_open(job: Job) -> bool:
     """Parts may be added and removed."""
-    return job.stage in PARTS_OPEN or job.sheet_is_open
+    return job.stage in BEFORE_REVIEW or job.sheet_is_open
 
 
 def _open_job(job_id: int) -> Job:

@@ -9,7 +9,7 @@ from django.db import models, transaction
 from django.utils import timezone
 
 from jobs.errors import Refused
-from jobs.lifecycle import SHEET_OPEN, Stage
+from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import (
     Channel,
     CheckIn,
@@ -28,7 +28,6 @@ from jobs.services.saving import Saved, save_row, subject_of
 from shop.models import StaffMember
 from shop.typed import row_key
 
-PHOTOS_OPEN: Final = SHEET_OPEN | {Stage.BOOKED, Stage.ON_HOLD}
 """Stages in which photos are taken and changed: arrival has its photos before the sheet opens."""
 MOST_PHOTOS: Final = 500
 KINDS: Final[dict[str, type[models.Model]]] = {
@@ -46,7 +45,7 @@ _MARK: Final = re.compile(r"mark:[\w-]{1,36}\Z", re.ASCII)
 
 def is_open(job: Job) -> bool:
     """Photos of the job may be added and changed."""
-    return job.stage in PHOTOS_OPEN or job.sheet_is_open
+    return job.stage in BEFORE_REVIEW or job.sheet_is_open
 
 
 def open_for_photos(number: int) -> Job:

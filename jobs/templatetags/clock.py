@@ -7,9 +7,8 @@ from django import template
 
 from jobs.models import Job
 from jobs.reads.clocks import RunningClock, job_clock, running_clocks, time_on
-from jobs.services.clock import BENCH
 from shop.http import Request
-from shop.roles import Role, has_role
+from shop.roles import BENCH, Role, has_role
 
 register = template.Library()
 

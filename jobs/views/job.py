@@ -9,10 +9,9 @@ from django.urls import reverse
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
-from jobs.lifecycle import MOVES, PATH, Move, Stage, moves_from
+from jobs.lifecycle import BOOKING_OPEN, MOVES, PATH, Move, Stage, moves_from
 from jobs.models import Job
 from jobs.reads.history import history_of
-from jobs.services.booking import BOOKING_OPEN
 from jobs.services.check_in import check_in_of
 from jobs.services.moves import missing_for, move
 from jobs.services.parts import add_part, goes_with, parts_are_open, remove_part, set_quantity

@@ -12,12 +12,13 @@ from jobs.models import Channel, ChannelSetting, Job, JobPart, TuningKind
 from jobs.services import channels as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers, picture
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import GROUPS, settings_html, speakers_html, wires_html
 from jobs.views.bay.fit import part_html, sources_of
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models import ProductKind
+from shop.roles import BENCH
 
 
 def inputs_of(job: Job) -> list[JobPart]:

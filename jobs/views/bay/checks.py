@@ -16,10 +16,11 @@ from jobs.models import FunctionCheck, FunctionResult, Job, Reading
 from jobs.services import functions, readings
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token
 
 PHASES: Final = ("before", "after")

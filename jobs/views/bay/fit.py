@@ -16,11 +16,12 @@ from jobs.models import FitProof, Job, JobPart
 from jobs.services import fit as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models.products import SOURCE_KINDS
+from shop.roles import BENCH
 from shop.typed import token
 
 

@@ -16,7 +16,7 @@ from jobs.plan.power import ampacity_sources, fuse_for, proposals_for, run_figur
 from jobs.services import power as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.power_rows import (
     diagram_svg,
     draws_html,
@@ -27,6 +27,7 @@ from jobs.views.bay.power_rows import (
 )
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token
 
 GROUPS = ("path", "cable")

@@ -17,12 +17,13 @@ from jobs.plan.power import POSITIONS, loads_to_choose
 from jobs.services import channels as service
 from jobs.services.saving import FieldClash, subject_of
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import speakers_html
 from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import row_key, token
 
 

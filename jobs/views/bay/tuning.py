@@ -16,7 +16,7 @@ from jobs.models import Channel, ChannelSetting, Job, OtherSetting, TuningKind, 
 from jobs.services.saving import FieldClash
 from jobs.services.tuning import records as service
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import named, settings_html
 from jobs.views.bay.channels import channels_of
 from jobs.views.bay.differences import differences
@@ -25,6 +25,7 @@ from jobs.views.tuning.common import show
 from jobs.views.tuning.curves import choices
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token
 
 _SIDES = (TuningKind.BEFORE, TuningKind.AFTER)

@@ -22,9 +22,8 @@ from jobs.wording import Local
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.paging import page_of
-from shop.roles import Role
+from shop.roles import BENCH, Role
 
-BENCH: Final = (Role.TECHNICIAN, Role.MANAGER)
 _HEAVY: Final = ("from_sheet__document", "from_sheet__pdf")
 
 

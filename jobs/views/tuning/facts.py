@@ -11,10 +11,11 @@ from jobs.forms.tuning.cells import facts_fields
 from jobs.services.saving import FieldClash
 from jobs.services.tuning import facts as service
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.rows import cell_row
 from shop.access import allow
 from shop.http import Request
+from shop.roles import BENCH
 
 GROUPS = {
     "air": ("air_c",),
