@@ -17,10 +17,6 @@ class CappedPaginator(Paginator):  # type: ignore[type-arg]
     def count(self) -> int:
         return int(self.object_list[:MOST_COUNTED].count())  # type: ignore[attr-defined]
 
-    @property
-    def capped(self) -> bool:
-        return self.count >= MOST_COUNTED
-
 
 def page_of(request: HttpRequest, queryset: Any) -> "Page[Any]":
     """The page the address asks for, the nearest one when it asks for nonsense.

@@ -10,8 +10,6 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta
 
-SCHEMA_VERSION = 1
-
 Id = Annotated[str, Meta(min_length=1, max_length=40)]
 Text = Annotated[str, Meta(max_length=200)]
 Ohm = Annotated[float, Meta(gt=0, le=1000)]

@@ -49,7 +49,6 @@ class Saved:
 
     row: Any
     changed: bool = False
-    repeated: bool = False
     clashes: list[FieldClash] = field(default_factory=list)
     job: Job | None = None
 
@@ -204,7 +203,7 @@ def save_row(
     if row.version != version:
         # A save that was made has raised the version, so only here can the key be a repeat.
         if done_before(key):
-            return Saved(row, repeated=True, job=job)
+            return Saved(row, job=job)
         if not force and (clashes := _clashes(row, changes, version, job, actor, key)):
             _log_clash(row, job, actor, clashes, f"{key}-clash" if key else "")
             return Saved(row, clashes=clashes, job=job)

@@ -143,7 +143,7 @@ def record_step(
     step = JobStep.objects.get(pk=pk, job=job)
     step.job = job
     if done_before(key):
-        return Saved(step, repeated=True)
+        return Saved(step)
     changes = dict(changes)
     values = {
         name: changes.get(name, getattr(step, name))

@@ -29,8 +29,9 @@ from jobs.undo import undo
 from shop.roles import Role
 from tests.factories import make_staff
 from tests.jobs.workshop import Workshop
+from tests.wiring.plans import setting_response
 from wiring.plan import Channel, Device, Plan, Speaker
-from wiring.tuning.response import decibels, log_grid, setting_response
+from wiring.tuning.response import decibels, log_grid
 
 pytestmark = pytest.mark.django_db
 

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from tests.wiring.plans import changed, good_plan, low
+from tests.wiring.plans import changed, good_plan, low, setting_response
 from wiring.plan import Crossover, Section, Setting
 from wiring.tuning import response
 from wiring.tuning.alignment import speed_of_sound_m_s
-from wiring.tuning.response import decibels, plan_response, setting_response
+from wiring.tuning.response import decibels, plan_response
 
 GRID = response.log_grid(64)
 

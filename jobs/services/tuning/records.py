@@ -21,7 +21,6 @@ from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
 
 SETTING_FACTS: Final = facts_in(ChannelSetting, "record", "channel")
-MOST_SECTIONS: Final = 64
 
 
 def record_of(job: Job, kind: str, actor: StaffMember | None = None) -> TuningRecord:

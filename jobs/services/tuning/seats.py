@@ -1,6 +1,5 @@
 """Seats the sound is set for, tape-measured distances, and the delays they ask for."""
 
-from collections.abc import Mapping
 from typing import Any
 
 from django.db import transaction
@@ -14,8 +13,6 @@ from jobs.services.tuning.facts import facts_of
 from jobs.services.tuning.settings import put_settings
 from shop.models import StaffMember
 from wiring.plan import Plan
-
-SEATED = Mapping[str, tuple[float, Mapping[str, float]]]
 
 
 def seats_in_use(job: Job) -> dict[str, tuple[float, dict[str, float]]]:
