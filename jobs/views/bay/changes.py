@@ -44,7 +44,7 @@ Draw = Callable[[BaySheet, set[int], str], list[str]]
 def _functions(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     checks = list(sheet.job.function_checks.select_related("before_by", "after_by"))
     rows = [function_html(sheet, one, sheet.section) for one in checks if one.pk in keys]
-    return [*rows, progress_html(sheet, sheet.section, checks, oob=True)]
+    return [*rows, progress_html(sheet.section, checks, oob=True)]
 
 
 def _readings(sheet: BaySheet, keys: set[int], show: str) -> list[str]:

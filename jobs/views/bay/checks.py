@@ -92,9 +92,7 @@ def reading_html(
     )
 
 
-def progress_html(
-    sheet: BaySheet, phase: str, checks: list[FunctionCheck], oob: bool = False
-) -> str:
+def progress_html(phase: str, checks: list[FunctionCheck], oob: bool = False) -> str:
     """How many functions are tried, and which are left."""
     left = sum(getattr(check, phase) == FunctionResult.UNTRIED for check in checks)
     return render_to_string(
@@ -128,7 +126,7 @@ def _page(
         "bay/checks.html",
         phase=phase,
         groups=groups,
-        progress=progress_html(sheet, phase, checks),
+        progress=progress_html(phase, checks),
         readings=[reading_html(sheet, reading, phase) for reading in listed],
         instruments=_instruments(sheet.job),
         function_form=function_form or FunctionForm(),
@@ -176,7 +174,7 @@ def function(request: Request, number: int, phase: str, pk: int) -> HttpResponse
         checks = list(sheet.job.function_checks.select_related(*_WITH_PEOPLE))
         fresh = next((check for check in checks if check.pk == pk), row)
         return function_html(sheet, fresh, phase, cleaned, clashes) + progress_html(
-            sheet, phase, checks, oob=True
+            phase, checks, oob=True
         )
 
     return answers.save_cells(
@@ -225,7 +223,7 @@ def _group_html(request: Request, number: int, phase: str, group: str) -> str:
     html = render_to_string(
         "bay/function_group.html", {"sheet": sheet, "group": shown, "phase": phase}
     )
-    return html + progress_html(sheet, phase, checks, oob=True)
+    return html + progress_html(phase, checks, oob=True)
 
 
 @allow(*BENCH)
