@@ -7,7 +7,7 @@ full output power). Efficiencies where the maker gives none are common practice,
 
 from typing import Final, Literal, NamedTuple
 
-from wiring.context import Context
+from wiring.context import Context, worked_out_once
 from wiring.findings import Figure
 from wiring.plan import Device
 
@@ -104,13 +104,10 @@ def device_demand(context: Context, device: Device) -> DeviceDemand:
     )
 
 
+@worked_out_once
 def demands(context: Context) -> dict[str, DeviceDemand]:
     """Demand of every device, worked out once per context."""
-    kept = context.kept.get("demands")
-    if kept is None:
-        kept = {device.id: device_demand(context, device) for device in context.plan.devices}
-        context.kept["demands"] = kept
-    return kept  # type: ignore[return-value]
+    return {device.id: device_demand(context, device) for device in context.plan.devices}
 
 
 def figures_of(
