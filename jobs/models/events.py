@@ -28,6 +28,9 @@ class JobEvent(models.Model):
     number = models.PositiveIntegerField(null=True, editable=False)
     chain = models.CharField(max_length=64, blank=True, editable=False)
 
+    sentence = ""
+    """What happened, in words; `jobs.reads.history` sets it on what it reads."""
+
     class Meta:
         ordering = ["-pk"]
         indexes = [models.Index(fields=["job", "-id"], name="event_job_newest")]

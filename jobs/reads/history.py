@@ -235,7 +235,7 @@ def told(events: Iterable[JobEvent]) -> list[JobEvent]:
         called = names.get(model, {}).get(row, "") if model else ""
         if model is None:
             model = _OF_CODE.get(event.code.partition(".")[0])
-        event.sentence = _sentence(event, model, called)  # type: ignore[attr-defined]
+        event.sentence = _sentence(event, model, called)
     return listed
 
 

@@ -2,7 +2,7 @@
 
 import re
 from datetime import datetime, timedelta
-from typing import Any, BinaryIO, Final
+from typing import Any, Final
 
 from django.core.files.base import ContentFile
 from django.db import models, transaction
@@ -21,7 +21,7 @@ from jobs.models import (
     Photo,
     PowerRun,
 )
-from jobs.photos.files import Picture, read_picture
+from jobs.photos.files import Picture, Readable, read_picture
 from jobs.photos.marks import clean_marks
 from jobs.services.events import log
 from jobs.services.saving import Saved, save_row, subject_of
@@ -76,7 +76,7 @@ def _stands(job: Job, subject: str) -> bool:
 
 def add_photo(
     number: int,
-    file: BinaryIO,
+    file: Readable,
     size_bytes: int,
     *,
     subject: str,

@@ -67,7 +67,8 @@ def _drawn_options(field: forms.ChoiceField, chosen: str) -> str:
     """
     kept: dict[str, str] = field.__dict__.setdefault("drawn_options", {})
     if chosen not in kept:
-        choices: list[Any] = list(field.choices)  # type: ignore[arg-type]
+        assert not callable(field.choices)
+        choices: list[Any] = list(field.choices)
         if chosen not in _flat(choices):
             choices.insert(0, (chosen, chosen))
         kept[chosen] = _options(choices, chosen)

@@ -41,10 +41,10 @@ def _clocks(context: dict[str, Any]) -> list[RunningClock]:
     user = getattr(request, "user", None)
     if user is None or not has_role(user, BENCH):
         return []
-    if not hasattr(request, "running_clocks"):
-        request.running_clocks = running_clocks(request.shop, user)  # type: ignore[union-attr]
-    listed: list[RunningClock] = request.running_clocks  # type: ignore[union-attr]
-    return listed
+    kept: dict[str, list[RunningClock]] = vars(request)
+    if "running_clocks" not in kept:
+        kept["running_clocks"] = running_clocks(context["request"].shop, user)
+    return kept["running_clocks"]
 
 
 @register.inclusion_tag("clock/running.html", takes_context=True)

@@ -80,7 +80,7 @@ def _add(request: Request, job: Job) -> HttpResponse:
     try:
         photo = add_photo(
             job.number,
-            file,  # type: ignore[arg-type]
+            file,
             file.size or 0,
             subject=subject,
             key=token(request.POST.get("key")),

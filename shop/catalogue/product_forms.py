@@ -109,7 +109,7 @@ class ProductForm(ModelForm):
             del self.fields[name]
         required = Product(kind=kind, speaker_kind=self.instance.speaker_kind).required_figures
         for name, form_field in self.fields.items():
-            form_field.is_needed = name in required  # type: ignore[attr-defined]
+            vars(form_field)["is_needed"] = name in required
         for name in ("amplifier_channels", "line_outputs", "line_inputs", "coils"):
             if name in self.fields:
                 self.fields[name].widget.attrs["inputmode"] = "numeric"

@@ -48,7 +48,7 @@ def _channel(job: Job, number: int = 1) -> Channel:
 
 def _save_wire(client: Client, job: Job, channel: Channel, **fields: Any) -> HttpResponse:
     url = reverse("bay_wire_save", args=[job.number, channel.pk])
-    return client.post(url, {"version": channel.version, **fields})  # type: ignore[return-value]
+    return client.post(url, {"version": channel.version, **fields})
 
 
 def _seen(client: Client, url: str) -> str:

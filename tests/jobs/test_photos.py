@@ -194,7 +194,7 @@ def test_a_picture_that_finds_too_many_waiting_is_sent_again_later(
 
     def send() -> HttpResponse:
         fields = {"photo": io.BytesIO(from_a_camera()), "subject": "job", "key": "made-on-tablet"}
-        return client.post(url, fields, headers={"Loombook-Photo": "1"})  # type: ignore[return-value]
+        return client.post(url, fields, headers={"Loombook-Photo": "1"})
 
     with ExitStack() as waiting:
         for _ in range(1 + MOST_WAITING):

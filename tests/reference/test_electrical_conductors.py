@@ -229,7 +229,7 @@ def test_heat_balance_against_the_table(capsys: pytest.CaptureFixture[str]) -> N
         lambda: bundle_factor(0),
     ],
 )
-def test_outside_validity_is_refused(call) -> None:  # type: ignore[no-untyped-def]
+def test_outside_validity_is_refused(call) -> None:
     with pytest.raises(ValueError, match=":") as caught:
         call()
     assert caught.value.field and caught.value.reason

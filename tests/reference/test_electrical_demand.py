@@ -112,7 +112,7 @@ def test_nothing_is_made_up_from_nothing() -> None:
         lambda: capacity_at_ah(70.0, -60.0),
     ],
 )
-def test_outside_validity_is_refused(call) -> None:  # type: ignore[no-untyped-def]
+def test_outside_validity_is_refused(call) -> None:
     with pytest.raises(ValueError, match=":") as caught:
         call()
     assert caught.value.field and caught.value.reason

@@ -124,7 +124,7 @@ def test_limits() -> None:
         lambda: opens_by_s(BODIES["blade"], 0.0, 10.0),
     ],
 )
-def test_outside_validity_is_refused(call) -> None:  # type: ignore[no-untyped-def]
+def test_outside_validity_is_refused(call) -> None:
     with pytest.raises(ValueError, match=":") as caught:
         call()
     assert caught.value.field and caught.value.reason

@@ -42,7 +42,7 @@ settings_of_a_channel = st.builds(
 
 def replaced(setting: Setting, **changes: object) -> Setting:
     values = {name: getattr(setting, name) for name in setting.__struct_fields__}
-    return Setting(**(values | changes))  # type: ignore[arg-type]
+    return Setting(**(values | changes))
 
 
 @given(settings_of_a_channel, st.floats(0, 50))

@@ -93,7 +93,7 @@ def add(request: Request, number: int) -> HttpResponse:
 
 @allow_any_staff
 @require_safe
-def guide(request: Request, number: int, pk: int) -> HttpResponse:
+def guide(request: Request, number: int, pk: int) -> FileResponse:
     """The attached guide, as a download."""
     proof = get_object_or_404(FitProof, pk=pk, job__number=number)
     try:
@@ -101,8 +101,7 @@ def guide(request: Request, number: int, pk: int) -> HttpResponse:
     except (ValueError, FileNotFoundError):
         raise Http404("No guide is attached.") from None
     name = str(proof.guide.name).rpartition("/")[2]
-    answer: HttpResponse = FileResponse(file, as_attachment=True, filename=name)  # type: ignore[assignment]
-    return answer
+    return FileResponse(file, as_attachment=True, filename=name)
 
 
 @allow(*BENCH)
