@@ -9,6 +9,7 @@ from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, JobPart, JobSpeaker
 from jobs.plan.columns import SPEAKER_FIGURES
 from jobs.services.events import done_before, log
+from jobs.services.next_label import next_label
 from jobs.services.removal import put_back, take_out
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
@@ -105,13 +106,6 @@ def take_off(number: int, pk: int, speaker_pk: int, *, actor: StaffMember, key: 
     return _set_speakers(channel, channel.speakers.exclude(pk=speaker_pk), actor, key)
 
 
-def _free_label(job: Job) -> str:
-    """The next free name of a speaker in the plan: SP1, SP2 and so on."""
-    taken = job.speakers.values_list("label", flat=True)
-    numbers = [int(label[2:]) for label in taken if label[2:].isdigit()]
-    return f"SP{max(numbers, default=0) + 1}"
-
-
 def from_part(part: JobPart) -> dict[str, Any]:
     """The facts of a speaker as the catalogue has them."""
     product = part.product
@@ -155,7 +149,11 @@ def place_speaker(
     if known.get("coils", 1) < 2:
         coil_joining = "single"
     speaker = JobSpeaker.objects.create(
-        job=job, label=_free_label(job), position=position, coil_joining=coil_joining, **known
+        job=job,
+        label=next_label(job.speakers, "SP"),
+        position=position,
+        coil_joining=coil_joining,
+        **known,
     )
     event = log(
         job,
@@ -324,7 +322,7 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
     job = event.job
     label = event.before["label"]
     if job.speakers.filter(label=label).exists():
-        label = _free_label(job)
+        label = next_label(job.speakers, "SP")
     speaker = put_back(event.before, label=label)
     assert isinstance(speaker, JobSpeaker)
     log(

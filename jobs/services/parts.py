@@ -13,6 +13,7 @@ from jobs.errors import Refused
 from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Channel, Job, JobPart, Reading, ReadingKind
 from jobs.services.events import log
+from jobs.services.next_label import next_label
 from shop.models import Product, ProductKind, StaffMember
 
 LETTERS: Final = {
@@ -39,12 +40,6 @@ def _amplifier_readings(label: str) -> tuple[tuple[ReadingKind, str], ...]:
     )
 
 
-def _free_label(job: Job, kind: str) -> str:
-    letter = LETTERS[ProductKind(kind)]
-    taken = job.parts.filter(label__startswith=letter).values_list("label", flat=True)
-    return f"{letter}{max((int(label[1:]) for label in taken), default=0) + 1}"
-
-
 def parts_are_open(job: Job) -> bool:
     """Parts may be added and removed."""
     return job.stage in BEFORE_REVIEW or job.sheet_is_open
@@ -69,7 +64,9 @@ def check_quantity(product: Product, quantity: int) -> None:
 
 def _add_unit(job: Job, product: Product) -> JobPart:
     part = job.parts.create(
-        product=product, label=_free_label(job, product.kind), turn_on=product.turn_on
+        product=product,
+        label=next_label(job.parts, LETTERS[ProductKind(product.kind)]),
+        turn_on=product.turn_on,
     )
     Channel.objects.bulk_create(
         Channel(job=job, part=part, kind=kind, number=number)
@@ -107,7 +104,9 @@ def put_in(job: Job, product: Product, quantity: int, actor: StaffMember) -> lis
         _change_quantity(there, there.quantity + quantity, actor)
         return [there]
     part = job.parts.create(
-        product=product, label=_free_label(job, product.kind), quantity=quantity
+        product=product,
+        label=next_label(job.parts, LETTERS[ProductKind(product.kind)]),
+        quantity=quantity,
     )
     log(
         job,

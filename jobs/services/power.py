@@ -7,6 +7,7 @@ from django.db import transaction
 from jobs.errors import Refused
 from jobs.models import Job, JobEvent, PowerRun, SupplyFacts
 from jobs.services.events import done_before, log
+from jobs.services.next_label import next_label
 from jobs.services.removal import facts_in, put_back, take_out
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
@@ -67,12 +68,6 @@ def take_proposal(
     return proposals.filter(key=key).first() if key else proposals.first()
 
 
-def _free_label(job: Job) -> str:
-    taken = job.runs.values_list("label", flat=True)
-    numbers = [int(label[1:]) for label in taken if label[1:].isdigit()]
-    return f"R{max(numbers, default=0) + 1}"
-
-
 def _check_room(job: Job) -> None:
     if job.runs.count() >= MOST_RUNS:
         raise Refused(f"A plan holds at most {MOST_RUNS} runs.")
@@ -91,7 +86,7 @@ def _log_added(run: PowerRun, actor: StaffMember, key: str = "") -> JobEvent:
 
 def _create(job: Job, actor: StaffMember, facts: dict[str, Any], key: str = "") -> JobEvent:
     _check_room(job)
-    run = PowerRun.objects.create(job=job, **{"label": _free_label(job), **facts})
+    run = PowerRun.objects.create(job=job, **{"label": next_label(job.runs, "R"), **facts})
     return _log_added(run, actor, key)
 
 
@@ -144,7 +139,7 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
     _check_room(job)
     label = event.before["label"]
     if job.runs.filter(label=label).exists():
-        label = _free_label(job)
+        label = next_label(job.runs, "R")
     run = put_back(event.before, label=label)
     assert isinstance(run, PowerRun)
     _log_added(run, actor)

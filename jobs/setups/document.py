@@ -32,7 +32,7 @@ def function_of(channel: Mapping[str, Any], speakers: Mapping[str, Mapping[str, 
         if speaker:
             fed.append(wording.speaker(speaker["kind"], speaker["position"]))
     if channel.get("feeds_device"):
-        fed.append(f"input {channel.get('feeds_input') or '?'} of {channel['feeds_device']}")
+        fed.append(f"{wording.entry(channel.get('feeds_input'))} of {channel['feeds_device']}")
     return wording.capital("; ".join(fed))[:120]
 
 

@@ -174,6 +174,7 @@ def wire(base: str, stripe: str = "") -> SafeString:
 
 
 register.simple_tag(wording.colour_code, name="wire_code")
+register.filter(wording.metal)
 
 
 @register.filter

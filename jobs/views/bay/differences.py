@@ -17,18 +17,6 @@ class Difference(NamedTuple):
     second: str
 
 
-def _crossover(facts: dict[str, Any], name: str) -> str:
-    family, order, hz = (facts[f"{name}_{part}"] for part in ("family", "order", "hz"))
-    if not (family or order or hz):
-        return "none"
-    parts = [
-        wording.hertz(hz) if hz else "no frequency",
-        wording.FAMILIES.get(family, "no family"),
-        wording.slope(order) if order else "no slope",
-    ]
-    return " ".join(parts)
-
-
 def _sections(facts: dict[str, Any]) -> str:
     return "; ".join(wording.section(one) for one in facts["sections"]) or "none"
 
@@ -36,8 +24,8 @@ def _sections(facts: dict[str, Any]) -> str:
 Facts = dict[str, Any]
 
 _WORDS: Final[dict[str, tuple[str, Callable[[Facts], str]]]] = {
-    "High-pass": ("high_pass", lambda facts: _crossover(facts, "high_pass")),
-    "Low-pass": ("low_pass", lambda facts: _crossover(facts, "low_pass")),
+    "High-pass": ("high_pass", lambda facts: wording.filter_facts(facts, "high_pass") or "none"),
+    "Low-pass": ("low_pass", lambda facts: wording.filter_facts(facts, "low_pass") or "none"),
     "Level": ("level_db", lambda facts: wording.level(facts["level_db"])),
     "Delay": ("delay_ms", lambda facts: wording.delay(facts["delay_ms"])),
     "Polarity": ("inverted", lambda facts: "inverted" if facts["inverted"] else "normal"),

@@ -7,6 +7,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs import wording
 from jobs.errors import Refused
 from jobs.forms.bay.add import RunForm
 from jobs.forms.bay.cells import Cleaned
@@ -235,5 +236,5 @@ def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
     row.refresh_from_db()
     fields = run_fields(fresh.shop, nodes_of(fresh.plan))
     html = run_html(fresh, row, fields, "path", oob=True)
-    text = f"{row.label}: {row.size.replace('mm2', 'mm²')} put in the plan."
+    text = f"{row.label}: {wording.size(row.size)} put in the plan."
     return answers.done(request, number, "power", text, event=event, html=html)
