@@ -8,7 +8,16 @@ from django.db.models.functions import Coalesce
 from django.urls import reverse
 from django.utils import timezone
 
-from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, SIGNED, Correction, Stage, sheet_is_open
+from jobs.lifecycle import (
+    BEFORE_REVIEW,
+    HOLDS_A_BAY,
+    LIVE,
+    PATH,
+    SIGNED,
+    Correction,
+    Stage,
+    sheet_is_open,
+)
 from shop.models.people import customer_wanted
 from shop.models.products import TurnOn
 from shop.models.vehicles import vehicle_wanted
@@ -156,6 +165,11 @@ class Job(models.Model):
     def sheet_is_open(self) -> bool:
         """The bay sheet takes entries."""
         return sheet_is_open(self.stage, self.correction)
+
+    @property
+    def takes_changes(self) -> bool:
+        """Parts and photos may still be added and changed."""
+        return self.stage in BEFORE_REVIEW or self.sheet_is_open
 
     @property
     def in_review(self) -> bool:

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from jobs.lists.car_places import nearest
 from jobs.models import ConditionMark, Job, Photo
-from jobs.services.photos import KINDS, is_open
+from jobs.services.photos import KINDS
 from shop.typed import row_keys
 
 _TITLES = {"job": "The job", "check_in": "On arrival"}
@@ -27,7 +27,7 @@ class PhotoBook:
 
     def __init__(self, job: Job) -> None:
         self.job = job
-        self.open = is_open(job)
+        self.open = job.takes_changes
 
     @classmethod
     def of(cls, job: Job) -> "PhotoBook":

@@ -11,7 +11,7 @@ from jobs.plan.columns import SPEAKER_FIGURES
 from jobs.services.events import done_before, log
 from jobs.services.next_label import next_label
 from jobs.services.removal import put_back, take_out
-from jobs.services.saving import Saved, open_job, save_row, subject_of
+from jobs.services.saving import Saved, cells_of, open_job, save_row, subject_of
 from shop.models import StaffMember
 from shop.models.products import SPEAKER_KINDS, ProductKind, SpeakerKind
 
@@ -267,20 +267,8 @@ def undo_arrange(event: JobEvent, actor: StaffMember) -> None:
     _join(channel, event.before["joining"], coils, actor)
 
 
-def save_speaker(
-    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
-) -> Saved:
-    """Save what is known of a speaker, or move it to another position."""
-    return save_row(
-        JobSpeaker,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        code="speaker.changed",
-    )
+save_speaker: Final = cells_of(JobSpeaker, "speaker.changed")
+"""Save what is known of a speaker, or move it to another position."""
 
 
 @transaction.atomic

@@ -10,7 +10,6 @@ from django.db import transaction
 from django.db.models import F, Q
 
 from jobs.errors import Refused
-from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Channel, Job, JobPart, Reading, ReadingKind
 from jobs.services.events import log
 from jobs.services.next_label import next_label
@@ -40,14 +39,9 @@ def _amplifier_readings(label: str) -> tuple[tuple[ReadingKind, str], ...]:
     )
 
 
-def parts_are_open(job: Job) -> bool:
-    """Parts may be added and removed."""
-    return job.stage in BEFORE_REVIEW or job.sheet_is_open
-
-
 def _open_job(job_id: int) -> Job:
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
-    if not parts_are_open(job):
+    if not job.takes_changes:
         raise Refused(
             f"The parts of {job} are settled: it is {job.standing}. "
             "Take it back from review, or ask a manager to open a correction."

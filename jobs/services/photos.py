@@ -9,7 +9,6 @@ from django.db import models, transaction
 from django.utils import timezone
 
 from jobs.errors import Refused
-from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import (
     Channel,
     CheckIn,
@@ -43,15 +42,10 @@ _KEY: Final = re.compile(r"[\w-]{8,64}\Z", re.ASCII)
 _MARK: Final = re.compile(r"mark:[\w-]{1,36}\Z", re.ASCII)
 
 
-def is_open(job: Job) -> bool:
-    """Photos of the job may be added and changed."""
-    return job.stage in BEFORE_REVIEW or job.sheet_is_open
-
-
 def open_for_photos(number: int) -> Job:
     """The job, locked, if it takes photos; Refused otherwise. Call inside a transaction."""
     job = Job.objects.select_for_update(of=("self",)).get(number=number)
-    if not is_open(job):
+    if not job.takes_changes:
         raise Refused(
             f"Photos are closed: the job is {job.standing}. "
             "Take it back from review, or ask a manager to open a correction."

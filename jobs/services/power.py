@@ -9,43 +9,19 @@ from jobs.models import Job, JobEvent, PowerRun, SupplyFacts
 from jobs.services.events import done_before, log
 from jobs.services.next_label import next_label
 from jobs.services.removal import facts_in, put_back, take_out
-from jobs.services.saving import Saved, open_job, save_row, subject_of
+from jobs.services.saving import cells_of, open_job, save_row, subject_of
 from shop.models import StaffMember
 
 RUN_FACTS: Final = facts_in(PowerRun, "job", "label")
 MOST_RUNS: Final = 40
 
 
-def save_supply(
-    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
-) -> Saved:
-    """Save what is known of battery and alternator."""
-    return save_row(
-        SupplyFacts,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        code="supply.changed",
-    )
+save_supply: Final = cells_of(SupplyFacts, "supply.changed")
+"""Save what is known of battery and alternator."""
 
 
-def save_run(
-    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
-) -> Saved:
-    """Save cells of one run."""
-    return save_row(
-        PowerRun,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        code="run.changed",
-    )
+save_run: Final = cells_of(PowerRun, "run.changed")
+"""Save cells of one run."""
 
 
 @transaction.atomic

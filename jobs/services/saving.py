@@ -14,8 +14,9 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from functools import partial
 from operator import attrgetter
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from django.db import models, transaction
 
@@ -163,6 +164,33 @@ def _locked(
     job = attrgetter(job_path.replace("__", "."))(row)
     check_open(job)
     return row, job
+
+
+class SaveCells(Protocol):
+    """Saves cells of one kind of row of a job."""
+
+    def __call__(
+        self,
+        number: int,
+        pk: int,
+        changes: dict[str, Any],
+        /,
+        *,
+        actor: StaffMember,
+        version: int,
+        key: str = "",
+    ) -> Saved: ...
+
+
+def cells_of(model: type[models.Model], code: str) -> SaveCells:
+    """How cells of a kind of row are saved: by `save_row`, with events of one code."""
+    return partial(_save_cells, model, code)
+
+
+def _save_cells(
+    model: type[models.Model], code: str, number: int, pk: int, changes: dict[str, Any], **by: Any
+) -> Saved:
+    return save_row(model, pk, changes, number=number, code=code, **by)
 
 
 @transaction.atomic

@@ -1,5 +1,6 @@
 """Function checks and readings, before the work and after it."""
 
+from functools import partial
 from itertools import groupby
 from typing import Any, Final, NamedTuple
 
@@ -14,7 +15,7 @@ from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import function_fields, reading_fields
 from jobs.models import FunctionCheck, FunctionResult, Job, Reading
 from jobs.services import functions, readings
-from jobs.services.saving import FieldClash
+from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.rows import cell_row
@@ -165,11 +166,6 @@ def function(request: Request, number: int, phase: str, pk: int) -> HttpResponse
     """Save the result or the note of one function."""
     _phase(phase)
 
-    def save(changes: dict[str, Any], version: int, key: str) -> Any:
-        return functions.record(
-            number, pk, phase, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         checks = list(sheet.job.function_checks.select_related(*_WITH_PEOPLE))
         fresh = next((check for check in checks if check.pk == pk), row)
@@ -182,7 +178,7 @@ def function(request: Request, number: int, phase: str, pk: int) -> HttpResponse
         number,
         phase,
         function_fields(phase),
-        save,
+        partial(functions.record, number, pk, phase),
         draw,
         lambda: FunctionCheck.objects.get(pk=pk, job__number=number),
     )
@@ -256,7 +252,7 @@ def reading(request: Request, number: int, phase: str, pk: int) -> HttpResponse:
     """Save the value or instrument of one reading; the instrument is kept for the next."""
     _phase(phase)
 
-    def save(changes: dict[str, Any], version: int, key: str) -> Any:
+    def save(changes: dict[str, Any], **by: Any) -> Saved:
         if named := changes.get(f"{phase}_instrument"):
             request.session["instrument"] = named
         return readings.record(
@@ -264,9 +260,7 @@ def reading(request: Request, number: int, phase: str, pk: int) -> HttpResponse:
             pk,
             phase,
             changes,
-            actor=actor(request),
-            version=version,
-            key=key,
+            **by,
             instrument=request.session.get("instrument", ""),
         )
 

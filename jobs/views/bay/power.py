@@ -1,5 +1,6 @@
 """The power plan: supply, runs with their figures, proposals, and the one-line diagram."""
 
+from functools import partial
 from typing import Any
 
 from django import forms
@@ -84,11 +85,6 @@ def diagram(request: Request, number: int) -> HttpResponse:
 def save_supply(request: Request, number: int, pk: int) -> HttpResponse:
     """Save what is known of battery and alternator."""
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_supply(
-            number, pk, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return supply_html(sheet, row, cleaned, clashes)
 
@@ -97,7 +93,7 @@ def save_supply(request: Request, number: int, pk: int) -> HttpResponse:
         number,
         "power",
         supply_fields(),
-        write,
+        partial(service.save_supply, number, pk),
         draw,
         lambda: SupplyFacts.objects.get(pk=pk, job__number=number),
     )
@@ -112,9 +108,6 @@ def save_run(request: Request, number: int, pk: int) -> HttpResponse:
     current = request.htmx.current_url or ""
     show = "cable" if "show=cable" in current else "path"
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_run(number, pk, changes, actor=actor(request), version=version, key=key)
-
     def draw(sheet: BaySheet, row: PowerRun, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return run_html(sheet, row, fields, show, cleaned, clashes)
 
@@ -123,7 +116,7 @@ def save_run(request: Request, number: int, pk: int) -> HttpResponse:
         number,
         "power",
         fields,
-        write,
+        partial(service.save_run, number, pk),
         draw,
         lambda: PowerRun.objects.get(pk=pk, job__number=number),
     )

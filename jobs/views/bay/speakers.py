@@ -1,5 +1,6 @@
 """Putting speakers in their places on the car picture, and channels on them."""
 
+from functools import partial
 from typing import Any
 
 from django.http import Http404, HttpResponse
@@ -208,15 +209,18 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
     def read() -> JobSpeaker:
         return JobSpeaker.objects.get(pk=pk, job__number=number)
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_speaker(
-            number, pk, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(sheet: BaySheet, row: JobSpeaker, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return speaker_html(sheet, row, _target(request, number), cleaned, clashes)
 
-    return answers.save_cells(request, number, "channels", job_speaker_fields(), write, draw, read)
+    return answers.save_cells(
+        request,
+        number,
+        "channels",
+        job_speaker_fields(),
+        partial(service.save_speaker, number, pk),
+        draw,
+        read,
+    )
 
 
 @allow(*BENCH)

@@ -1,5 +1,6 @@
 """Measured responses: import, which of them count, before against after, distance to a target."""
 
+from functools import partial
 from typing import Any
 
 from django.contrib import messages
@@ -205,13 +206,16 @@ def save_measured(request: Request, number: int, pk: int) -> HttpResponse:
     def read() -> MeasuredResponse:
         return MeasuredResponse.objects.get(pk=pk, job__number=number)
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_measured(
-            number, pk, changes, actor=actor(request), version=version, key=key
-        )
-
     fields = measured_fields(list(playing_choices(plan)))
-    return answers.save_cells(request, number, "tuning", fields, write, row_html, read)
+    return answers.save_cells(
+        request,
+        number,
+        "tuning",
+        fields,
+        partial(service.save_measured, number, pk),
+        row_html,
+        read,
+    )
 
 
 @allow(*BENCH)
