@@ -5,7 +5,8 @@ are ready in the context; dear results are worked out when first asked for and k
 """
 
 from collections.abc import Callable, Iterable, Mapping
-from typing import Final, Literal, NamedTuple
+from functools import wraps
+from typing import Concatenate, Final, Literal, NamedTuple, ParamSpec, TypeVar, cast
 
 from wiring.findings import Finding, Severity
 from wiring.loads import ChannelPower, LoadError, channel_load_ohm, power_into
@@ -13,6 +14,10 @@ from wiring.plan import Channel, Device, Plan, Run, Speaker
 
 AIR_C: Final = 20.0
 """Temperature of the air while nobody has said another [degC]."""
+
+
+T = TypeVar("T")
+Asked = ParamSpec("Asked")
 
 
 class Context:
@@ -33,9 +38,9 @@ class Context:
         "channels",
         "channels_of_device",
         "channels_of_speaker",
+        "dear",
         "devices",
         "distances_m",
-        "kept",
         "load_errors",
         "load_ohm",
         "plan",
@@ -63,13 +68,19 @@ class Context:
         self.load_errors: dict[str, LoadError] = {}
         self.power_w: dict[str, ChannelPower] = {}
         self.bridged_away: set[tuple[str, int]] = set()
-        self.kept: dict[str, object] = {}
+        self.dear: dict[object, object] = {}
         for channel in plan.channels:
             self.channels_of_device.setdefault(channel.device, []).append(channel)
             for speaker_id in channel.speakers:
                 self.channels_of_speaker.setdefault(speaker_id, []).append(channel)
             if channel.kind == "amplifier":
                 self._load(channel)
+
+    def once(self, key: str, work: Callable[[], T]) -> T:
+        """What `work` gives, worked out when it is first asked for under this key."""
+        if key not in self.dear:
+            self.dear[key] = work()
+        return cast(T, self.dear[key])
 
     def _load(self, channel: Channel) -> None:
         bridged = channel.bridged_with is not None
@@ -88,6 +99,21 @@ class Context:
             power = power_into(device, load, bridged)
             if power is not None:
                 self.power_w[channel.id] = power
+
+
+def worked_out_once(
+    work: Callable[Concatenate[Context, Asked], T],
+) -> Callable[Concatenate[Context, Asked], T]:
+    """Let a context keep what the function gives for it, by what else it is asked with in order."""
+
+    @wraps(work)
+    def asked(context: Context, /, *args: Asked.args, **kwargs: Asked.kwargs) -> T:
+        key = (work, args)
+        if key not in context.dear:
+            context.dear[key] = work(context, *args, **kwargs)
+        return cast(T, context.dear[key])
+
+    return asked
 
 
 Section = Literal["channels", "power", "tuning"]

@@ -4,7 +4,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
 from jobs import wording
-from shop.models.products import SpeakerKind
+from shop.models.products import SpeakerKind, limits
 from wiring.positions import POSITIONS
 
 POSITION_CHOICES = [(position.id, position.label) for position in POSITIONS.values()]
@@ -28,21 +28,27 @@ class JobSpeaker(models.Model):
     kind = models.CharField(max_length=12, choices=SpeakerKind)
     position = models.CharField(max_length=30, choices=POSITION_CHOICES)
     impedance_ohm = models.FloatField(
-        "impedance of one coil, Ω", validators=[MinValueValidator(0.1), MaxValueValidator(100)]
+        "impedance of one coil, Ω", validators=limits("impedance_ohm")
     )
     coils = models.PositiveSmallIntegerField(
         default=1, validators=[MinValueValidator(1), MaxValueValidator(2)]
     )
     coil_joining = models.CharField(max_length=16, choices=JOINING_CHOICES, default="single")
     power_w = models.FloatField(
-        "continuous power, W", null=True, blank=True, validators=[MinValueValidator(0.1)]
+        "continuous power, W", null=True, blank=True, validators=limits("power_w")
     )
     min_high_pass_hz = models.FloatField(
-        "lowest safe high-pass, Hz", null=True, blank=True, validators=[MinValueValidator(1)]
+        "lowest safe high-pass, Hz", null=True, blank=True, validators=limits("min_high_pass_hz")
     )
-    min_high_pass_order = models.PositiveSmallIntegerField(default=2)
-    max_low_pass_hz = models.FloatField(null=True, blank=True)
-    box_limit_hz = models.FloatField(null=True, blank=True)
+    min_high_pass_order = models.PositiveSmallIntegerField(
+        default=2, validators=limits("min_high_pass_order")
+    )
+    max_low_pass_hz = models.FloatField(
+        "highest useful low-pass, Hz", null=True, blank=True, validators=limits("max_low_pass_hz")
+    )
+    box_limit_hz = models.FloatField(
+        "vented box tuned to, Hz", null=True, blank=True, validators=limits("box_limit_hz")
+    )
     version = models.PositiveIntegerField(default=1, editable=False)
 
     class Meta:

@@ -114,7 +114,7 @@ def loads_of(plan: doc.Plan) -> dict[str, Figure]:
 def size_choices(us: bool) -> list[tuple[str, list[tuple[str, str]]]]:
     """Conductor sizes for a select, the shop's own system first."""
     gauges = ("AWG", [(one.label, one.label) for one in conductors.GAUGES])
-    metric = ("mm²", [(one.label, one.label.replace("mm2", "mm²")) for one in conductors.METRIC])
+    metric = ("mm²", [(one.label, wording.size(one.label)) for one in conductors.METRIC])
     return [gauges, metric] if us else [metric, gauges]
 
 

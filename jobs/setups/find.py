@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from jobs import wording
-from jobs.lifecycle import SHEET_OPEN, Stage
+from jobs.lifecycle import PLAN_OPEN
 from jobs.models import Job, SavedSetup, SetupState
 from shop.models import Product, VehicleModel
 
@@ -179,7 +179,7 @@ def jobs_to_fit(setup: SavedSetup) -> list[tuple[Job, Match]]:
     model = setup.vehicle_model
     jobs = (
         Job.objects.filter(
-            stage__in=SHEET_OPEN | {Stage.BOOKED},
+            stage__in=PLAN_OPEN,
             vehicle__vehicle_model__make=model.make,
             vehicle__vehicle_model__model=model.model,
         )

@@ -1,44 +1,22 @@
 """The power plan of a saved setup beside a job's. Nothing here writes."""
 
-from typing import Any, Final
+from typing import Any
 
 from jobs.models import Job, PowerRun, SupplyFacts
+from jobs.plan.columns import RUN, supply_values
 from jobs.setups import words as words
 from jobs.setups.items import Item, blocked_by, unlike
 from jobs.setups.match import Matches, State
 from jobs.wording import Local
 from wiring import plan as doc
 
-SUPPLY_FACTS: Final = (
-    "battery_ah",
-    "battery_chemistry",
-    "internal_resistance_mohm",
-    "alternator_a",
-    "alternator_idle_a",
-    "base_load_a",
-)
-
 
 def run_values(run: doc.Run, matches: Matches) -> dict[str, Any]:
     """A run of a plan as the fields of a job's run, its nodes named as in the job."""
-    conductor, fuse = run.conductor, run.fuse
     return {
-        "kind": run.kind,
+        **RUN.write(run),
         "from_node": matches.node(run.from_node) or run.from_node,
         "to_node": matches.node(run.to_node) or run.to_node,
-        "size": conductor.size,
-        "metal": conductor.metal,
-        "stranding": conductor.stranding,
-        "insulation_c": conductor.insulation_c,
-        "length_m": run.length_m,
-        "parallel": run.parallel,
-        "place": run.place,
-        "bundled": run.bundled,
-        "connections": run.connections,
-        "sheathed": run.sheathed,
-        "fuse_rating_a": fuse.rating_a if fuse else None,
-        "fuse_body": fuse.body if fuse else "",
-        "fuse_distance_m": fuse.distance_m if fuse else None,
     }
 
 
@@ -75,18 +53,11 @@ def supply_items(plan: doc.Plan, job: Job) -> list[Item]:
     supply = plan.supply
     if supply.battery_ah is None and supply.alternator_a is None:
         return []
-    values = {
-        "battery_ah": supply.battery_ah,
-        "battery_chemistry": supply.battery_chemistry,
-        "internal_resistance_mohm": round(supply.internal_resistance_ohm * 1000, 6),
-        "alternator_a": supply.alternator_a,
-        "alternator_idle_a": supply.alternator_idle_a,
-        "base_load_a": supply.base_load_a,
-    }
+    values = supply_values(supply)
     row = SupplyFacts.objects.filter(job=job).first()
     if row is None:
         return []
-    here = {name: getattr(row, name) for name in SUPPLY_FACTS}
+    here = {name: getattr(row, name) for name in values}
     state: State = "new" if row.battery_ah is None and row.alternator_a is None else "differs"
     why = ("battery or alternator is entered already",) if state == "differs" else ()
     if here == values:

@@ -17,9 +17,8 @@ def _fuse(run: Mapping[str, Any], local: Local) -> str:
     fuse = run.get("fuse")
     if fuse is None:
         return NOTHING
-    body = fuse["body"].replace("_", " ")
     return (
-        f"{wording.quantity(fuse['rating_a'], 'A')} {body}".strip()
+        wording.fuse(fuse["rating_a"], fuse["body"])
         + f", {local.distance(fuse['distance_m'])} from {run['from_node']}"
     )
 

@@ -75,7 +75,8 @@ def _drawn_options(field: forms.ChoiceField, chosen: str) -> SafeString:
     """
     kept: dict[str, SafeString] = field.__dict__.setdefault("drawn_options", {})
     if chosen not in kept:
-        choices: list[Any] = list(field.choices)  # type: ignore[arg-type]
+        assert not callable(field.choices)
+        choices: list[Any] = list(field.choices)
         if chosen not in _flat(choices):
             choices.insert(0, (chosen, chosen))
         kept[chosen] = _options(choices, chosen)
@@ -183,6 +184,7 @@ def wire(base: str, stripe: str = "") -> SafeString:
 
 
 register.simple_tag(wording.colour_code, name="wire_code")
+register.filter(wording.metal)
 
 
 @register.filter

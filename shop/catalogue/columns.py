@@ -112,7 +112,7 @@ def heading_of(key: str) -> str:
         return f"W {'bridged ' if bridged else ''}at {number_text(load_ohm)} ohm"
     if key == KIND:
         return "Kind"
-    label = LABELS.get(key) or str(Product._meta.get_field(key).verbose_name)  # type: ignore[union-attr]
+    label = LABELS.get(key) or str(getattr(field_of(key), "verbose_name", key))
     return label[0].upper() + label[1:]
 
 

@@ -11,7 +11,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Final, NamedTuple
 
-from wiring.context import Context
+from wiring.context import Context, worked_out_once
 from wiring.filters.crossovers import Direction, exists
 from wiring.plan import Channel, Crossover, Setting, Speaker
 from wiring.positions import POSITIONS, Side
@@ -36,17 +36,14 @@ def side_of(speaker: Speaker) -> Side | None:
     return None if position is None else position.side
 
 
+@worked_out_once
 def lines_into(context: Context) -> dict[str, list[Channel]]:
     """Per device, the channels that feed its inputs, in plan order."""
-    kept = context.kept.get("lines_into")
-    if kept is None:
-        lines: dict[str, list[Channel]] = {}
-        for channel in context.plan.channels:
-            if channel.feeds_device is not None:
-                lines.setdefault(channel.feeds_device, []).append(channel)
-        kept = context.kept["lines_into"] = lines
-    assert isinstance(kept, dict)
-    return kept
+    lines: dict[str, list[Channel]] = {}
+    for channel in context.plan.channels:
+        if channel.feeds_device is not None:
+            lines.setdefault(channel.feeds_device, []).append(channel)
+    return lines
 
 
 def sources(context: Context, channel: Channel) -> list[Channel]:
@@ -152,28 +149,25 @@ class Meeting(NamedTuple):
     upper: Speaker
 
 
+@worked_out_once
 def meetings(context: Context) -> list[Meeting]:
     """Neighbours in band on different channels, per zone and side in plan order."""
-    kept = context.kept.get("meetings")
-    if kept is None:
-        places: dict[tuple[str, str], list[tuple[int, Channel, Speaker]]] = {}
-        for channel, speaker in driven(context):
-            rank = KIND_ORDER.get(speaker.kind)
-            position = POSITIONS.get(speaker.position)
-            if rank is not None and position is not None:
-                key = (position.zone, position.side)
-                places.setdefault(key, []).append((rank, channel, speaker))
-        meeting_pairs: list[Meeting] = []
-        for entries in places.values():
-            if len(entries) < 2:
-                continue
-            entries.sort(key=_rank)
-            for (low_rank, low, lower), (high_rank, high, upper) in pairwise(entries):
-                if low_rank != high_rank and low is not high:
-                    meeting_pairs.append(Meeting(low, lower, high, upper))
-        kept = context.kept["meetings"] = meeting_pairs
-    assert isinstance(kept, list)
-    return kept
+    places: dict[tuple[str, str], list[tuple[int, Channel, Speaker]]] = {}
+    for channel, speaker in driven(context):
+        rank = KIND_ORDER.get(speaker.kind)
+        position = POSITIONS.get(speaker.position)
+        if rank is not None and position is not None:
+            key = (position.zone, position.side)
+            places.setdefault(key, []).append((rank, channel, speaker))
+    meeting_pairs: list[Meeting] = []
+    for entries in places.values():
+        if len(entries) < 2:
+            continue
+        entries.sort(key=_rank)
+        for (low_rank, low, lower), (high_rank, high, upper) in pairwise(entries):
+            if low_rank != high_rank and low is not high:
+                meeting_pairs.append(Meeting(low, lower, high, upper))
+    return meeting_pairs
 
 
 def _rank(entry: tuple[int, Channel, Speaker]) -> int:

@@ -13,7 +13,7 @@ from wiring.loads import (
     speaker_loads_ohm,
 )
 from wiring.names import channel_name, listed, speaker_name
-from wiring.plan import Channel, Device, Speaker
+from wiring.plan import Channel, Speaker
 from wiring.positions import POSITIONS
 
 COMMON_PRACTICE: Final = "common practice, no source"
@@ -212,17 +212,16 @@ def load_under_minimum(context: Context) -> Iterator[Finding]:
         lowest = minimum_load(device, bridged)
         if lowest is not None:
             if load < lowest.load_ohm * 0.999:
-                yield _under(context, channel, device, load, lowest.load_ohm, lowest.derived)
+                yield _under(context, channel, load, lowest.load_ohm, lowest.derived)
         elif device.ratings and channel_id in context.power_w:
             least = min((r.load_ohm for r in device.ratings if r.bridged is bridged), default=None)
             if least is not None and load < least * 0.999:
-                yield _under(context, channel, device, load, least, True)
+                yield _under(context, channel, load, least, True)
 
 
 def _under(
     context: Context,
     channel: Channel,
-    device: Device,
     load: float,
     lowest: float,
     derived: bool,

@@ -5,9 +5,9 @@ from typing import Any, Final
 from django import forms
 from django.utils import timezone
 
-from jobs.forms.bay.cells import NumberField
+from jobs.forms.bay.cells import field_of
 from jobs.forms.bay.fields import Nodes, run_fields
-from jobs.models import FitOutcome, FitProof, PowerRun
+from jobs.models import FitOutcome, FitProof, JobSpeaker, PowerRun
 from jobs.models.channels import JOINING_CHOICES
 from jobs.plan.power import size_choices
 from jobs.services.channels import PartLeft
@@ -100,14 +100,10 @@ class PlaceForm(forms.Form):
     )
     name = forms.CharField(max_length=80, label="Name", initial="Factory speaker", required=False)
     kind = forms.ChoiceField(choices=SpeakerKind.choices, label="Kind")
-    impedance_ohm = NumberField(
-        label="Impedance, Ω", unit="Ω", min_value=0.1, max_value=100, initial=4
-    )
-    power_w = NumberField(
-        label="Continuous power, W", unit="W", min_value=0.1, max_value=20_000, required=False
-    )
-    min_high_pass_hz = NumberField(
-        label="Lowest safe high-pass, Hz", unit="Hz", min_value=1, max_value=20_000, required=False
+    impedance_ohm = field_of(JobSpeaker, "impedance_ohm", label="Impedance, Ω", unit="Ω", initial=4)
+    power_w = field_of(JobSpeaker, "power_w", label="Continuous power, W", unit="W")
+    min_high_pass_hz = field_of(
+        JobSpeaker, "min_high_pass_hz", label="Lowest safe high-pass, Hz", unit="Hz"
     )
 
     FACTORY: Final = "factory"
@@ -133,7 +129,7 @@ class PlaceForm(forms.Form):
     @property
     def part_pk(self) -> int | None:
         what = self.cleaned_data["what"]
-        return None if what == self.FACTORY else int(what)
+        return None if what == self.FACTORY else self.left[what].part.pk
 
     def clean(self) -> dict[str, Any]:
         data: dict[str, Any] = super().clean() or {}

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from django import forms
 
+from jobs import wording
 from jobs.forms.bay.cells import ColourField, Fields, LengthCell, field_of
 from jobs.models import (
     Channel,
@@ -61,12 +62,7 @@ class BodyField(forms.ChoiceField):
         super().__init__(choices=choices, required=False, **kwargs)
 
 
-SHORT_FAMILIES: Final = [
-    ("", "–"),
-    ("butterworth", "Butterworth"),
-    ("linkwitz_riley", "Linkwitz-Riley"),
-    ("bessel", "Bessel"),
-]
+SHORT_FAMILIES: Final = [("", "–"), *wording.FAMILIES.items()]
 SLOPES: Final = [("", "–"), *((order, f"{6 * order} dB") for order in range(1, 9))]
 """Slopes per octave, short: the column says the rest."""
 
@@ -157,7 +153,7 @@ def setting_fields() -> Fields:
     fields["level_db"] = field_of(ChannelSetting, "level_db", label="Level", unit="dB")
     fields["delay_ms"] = field_of(ChannelSetting, "delay_ms", label="Delay", unit="ms")
     fields["inverted"] = field_of(ChannelSetting, "inverted", label="Inverted")
-    fields["muted"] = field_of(ChannelSetting, "muted", label="Muted")
+    fields["muted"] = field_of(ChannelSetting, "muted")
     return fields
 
 
@@ -244,16 +240,14 @@ def run_fields(shop: Shop, nodes: Nodes) -> Fields:
         "to_node": forms.ChoiceField(choices=nodes, label="To"),
         "size": forms.ChoiceField(choices=size_choices(shop.units == Units.US), label="Conductor"),
         "metal": field_of(PowerRun, "metal"),
-        "stranding": field_of(PowerRun, "stranding", label="Strands"),
+        "stranding": field_of(PowerRun, "stranding"),
         "insulation_c": field_of(PowerRun, "insulation_c", label="Insulation", unit="°C"),
-        "length_m": field_of(
-            PowerRun, "length_m", field_class=LengthCell, unit=long_unit(shop), label="Length"
-        ),
-        "parallel": field_of(PowerRun, "parallel", label="Cables side by side"),
+        "length_m": field_of(PowerRun, "length_m", field_class=LengthCell, unit=long_unit(shop)),
+        "parallel": field_of(PowerRun, "parallel"),
         "place": field_of(PowerRun, "place"),
         "bundled": field_of(PowerRun, "bundled", label="Loaded cables in bundle"),
-        "connections": field_of(PowerRun, "connections", label="Connections"),
-        "sheathed": field_of(PowerRun, "sheathed", label="In conduit or sheath"),
+        "connections": field_of(PowerRun, "connections"),
+        "sheathed": field_of(PowerRun, "sheathed"),
         "fuse_body": BodyField(label="Fuse body"),
         "fuse_rating_a": field_of(PowerRun, "fuse_rating_a", label="Fuse rating", unit="A"),
         "fuse_distance_m": field_of(

@@ -26,9 +26,7 @@ from jobs.plan.power import (
 from jobs.views.bay import places
 from shop.http import Request
 from shop.models import Shop, StaffMember
-from shop.roles import Role, has_role
-
-BENCH: Final = frozenset({Role.TECHNICIAN, Role.MANAGER})
+from shop.roles import BENCH, has_role
 
 
 def actor(request: Request) -> StaffMember:

@@ -1,5 +1,6 @@
 """Putting speakers in their places on the car picture, and channels on them."""
 
+from functools import partial
 from typing import Any
 
 from django.http import Http404, HttpResponse
@@ -17,12 +18,13 @@ from jobs.plan.power import POSITIONS, loads_to_choose
 from jobs.services import channels as service
 from jobs.services.saving import FieldClash, subject_of
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import speakers_html
 from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import row_key, token
 
 
@@ -207,15 +209,18 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
     def read() -> JobSpeaker:
         return JobSpeaker.objects.get(pk=pk, job__number=number)
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_speaker(
-            number, pk, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(sheet: BaySheet, row: JobSpeaker, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return speaker_html(sheet, row, _target(request, number), cleaned, clashes)
 
-    return answers.save_cells(request, number, "channels", job_speaker_fields(), write, draw, read)
+    return answers.save_cells(
+        request,
+        number,
+        "channels",
+        job_speaker_fields(),
+        partial(service.save_speaker, number, pk),
+        draw,
+        read,
+    )
 
 
 @allow(*BENCH)
