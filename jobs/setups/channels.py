@@ -36,15 +36,6 @@ def _place_of(channel: doc.Channel, matches: Matches) -> Placement:
     return matches.carried.placements.get(channel.id) or Placement(channel.id)
 
 
-def _known(channel: doc.Channel, matches: Matches) -> tuple[str, ...]:
-    """The channel's speakers that something in the job stands for."""
-    return tuple(
-        one
-        for one in channel.speakers
-        if (speaker := matches.speakers.get(one)) is not None and speaker.state != "impossible"
-    )
-
-
 def _needs_here(channel: doc.Channel, place: Placement, matches: Matches) -> tuple[str, ...]:
     """What must be taken first: the device only where the channel stays on what stands for it."""
     match = matches.devices.get(channel.device)
@@ -52,7 +43,7 @@ def _needs_here(channel: doc.Channel, place: Placement, matches: Matches) -> tup
     own = (f"device:{channel.device}",) if stays or place.device is None else ()
     fed = (f"device:{channel.feeds_device}",) if channel.feeds_device else ()
     joined = (f"channel:{place.joins}",) if place.joins else ()
-    known = tuple(f"speaker:{one}" for one in _known(channel, matches))
+    known = tuple(f"speaker:{one}" for one in matches.shared_speakers(channel.id))
     return (*own, *fed, *known, *joined)
 
 
@@ -68,7 +59,7 @@ def channel_item(channel: doc.Channel, matches: Matches, rows: list[Channel]) ->
     if row is None or blocked:
         return Item(key, "channels", channel.id, told, "nothing", "impossible", blocked, needs)
     fed = matches.devices[channel.feeds_device].part if channel.feeds_device else None
-    known = _known(channel, matches)
+    known = matches.shared_speakers(channel.id)
     if place.joins:
         values: dict[str, Any] = {"joining": "parallel"}
         extra = (*matches.shared_speakers(place.joins), *known)

@@ -49,10 +49,6 @@ class Match:
     def against(self) -> list[Reason]:
         return [reason for reason in self.reasons if not reason.agrees]
 
-    @property
-    def agrees(self) -> list[Reason]:
-        return [reason for reason in self.reasons if reason.agrees]
-
 
 def _plain(text: str) -> str:
     return " ".join(text.split()).casefold()
