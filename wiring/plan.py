@@ -267,8 +267,9 @@ class Assumptions(Document, frozen=True):
     """What the shop takes for granted; each has no public source unless said, all editable.
 
     `max_drop_fraction` is the voltage that long-term music may lose out and back,
-    `max_full_drop_fraction` what a full-output tone on every channel may. `rule_book` "marine" swaps the shop's fuse distance for 33 CFR 183.455 and allows a fuse of
-    150 % of the conductor's current.
+    `max_full_drop_fraction` what a full-output tone on every channel may. `rule_book` "marine"
+    swaps the shop's fuse distance for 33 CFR 183.455 and allows a fuse of 150 % of the
+    conductor's current.
     """
 
     max_drop_fraction: Fraction = 0.03
@@ -331,11 +332,12 @@ def load(document: bytes | str) -> Plan:
 
 
 def _slip(part: Any, where: str) -> str:
-    """Where a number stands that is so small that only a slip makes it, empty when there is none."""
+    """Where a number stands that is so small that only a slip makes it, else nothing."""
+    parts: list[tuple[Any, Any]]
     if isinstance(part, dict):
-        parts = part.items()
+        parts = list(part.items())
     elif isinstance(part, list | tuple):
-        parts = enumerate(part)
+        parts = list(enumerate(part))
     elif isinstance(part, float) and 0 < abs(part) < SMALLEST:
         return f"{where} is {part:g}: nothing so small is taken. Correct it."
     else:

@@ -11,7 +11,6 @@ from wiring.power.demand import demands
 from wiring.power.network import BATTERY, Edge, Network, network
 from wiring.power.solution import Operating, operating
 
-
 SOURCE_KINDS: Final = frozenset({"battery", "capacitor"})
 """Kinds of devices that drive a fault current of their own into a cable."""
 

@@ -63,9 +63,7 @@ def missing(context: Context) -> Iterator[Finding]:
             continue
         limit, source = distance_limit_m(context.plan.assumptions, each.run)
         bare = each.unfused_m + each.run.length_m
-        source_name = (
-            "the battery" if each.source == BATTERY else node_name(context, each.source)
-        )
+        source_name = "the battery" if each.source == BATTERY else node_name(context, each.source)
         if each.run.to_node in goes_on and bare <= limit:
             continue
         yield Finding(
