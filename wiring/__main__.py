@@ -13,6 +13,7 @@ from pathlib import Path
 
 from wiring.check import check
 from wiring.context import RULES
+from wiring.errors import WiringError
 from wiring.findings import Finding
 from wiring.plan import Plan, PlanError, load, schema
 
@@ -41,7 +42,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (OSError, PlanError) as error:
         print(f"Cannot read the plan: {error}", file=sys.stderr)
         return 2
-    findings = check(plan)
+    try:
+        findings = check(plan)
+    except (WiringError, ArithmeticError) as error:
+        print(f"The plan holds a figure no sum can answer for: {error}", file=sys.stderr)
+        return 2
     if options.json:
         print(json.dumps([finding.as_dict() for finding in findings], indent=2))
     else:

@@ -10,6 +10,8 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta
 
+from wiring.errors import SMALLEST
+
 Id = Annotated[str, Meta(min_length=1, max_length=40)]
 Text = Annotated[str, Meta(max_length=200)]
 Ohm = Annotated[float, Meta(gt=0, le=1000)]
@@ -24,7 +26,17 @@ Celsius = Annotated[float, Meta(ge=-40, le=250)]
 SpeakerKind = Literal[
     "tweeter", "midrange", "midbass", "woofer", "coaxial", "full_range", "subwoofer"
 ]
-DeviceKind = Literal["amplifier", "processor", "head_unit", "factory_amplifier", "interface"]
+DeviceKind = Literal[
+    "amplifier",
+    "processor",
+    "head_unit",
+    "factory_amplifier",
+    "interface",
+    "battery",
+    "capacitor",
+    "isolator",
+    "converter",
+]
 TurnOn = Literal["remote_wire", "interface_module", "signal_sense", "ignition_feed", "not_needed"]
 FilterFamily = Literal["butterworth", "linkwitz_riley", "bessel"]
 SectionKind = Literal[
@@ -57,6 +69,12 @@ class Device(Document, frozen=True):
     does it, so that "no remote wire, the interface module does it" can be said. `regulated` says
     whether its own supply holds full output as the battery voltage falls; not known counts as
     regulated for the current and as unregulated for the power left at the speaker.
+
+    `max_supply_v` is the highest supply voltage it takes. `built_in_fuses_a` are the fuses in its
+    own case. `trigger_output_a` and `trigger_outputs` say how much its remote output gives and to
+    how many devices, `trigger_input_a` what its own remote input draws. A second battery is a
+    device of kind "battery" and a source, as is a capacitor; an "isolator" joins two of them. A
+    "converter" gives `output_v` to what it feeds.
     """
 
     id: Id
@@ -74,9 +92,15 @@ class Device(Document, frozen=True):
     regulated: bool | None = None
     idle_current_a: Amp = 0.0
     min_supply_v: Volt | None = None
+    max_supply_v: Volt | None = None
+    output_v: Volt | None = None
+    built_in_fuses_a: tuple[Annotated[float, Meta(gt=0, le=1000)], ...] = ()
     rated_supply_v: Volt = 14.4
     turn_on: TurnOn = "not_needed"
     turn_on_by: Id | None = None
+    trigger_output_a: Amp | None = None
+    trigger_outputs: Annotated[int, Meta(ge=0, le=32)] | None = None
+    trigger_input_a: Amp | None = None
     sample_rate_hz: Annotated[float, Meta(gt=0, le=384_000)] | None = None
     delay_step_ms: Annotated[float, Meta(gt=0, le=100)] | None = None
     max_sections: Annotated[int, Meta(ge=0, le=64)] | None = None
@@ -202,7 +226,8 @@ class Run(Document, frozen=True):
     """One length of cable between two nodes.
 
     A feed runs away from the battery, a return runs towards it. Nodes are "battery", "body"
-    (returns only), a device id, or any name given to a distribution point.
+    (returns only), a device id, or any name given to a distribution point. `far_fuse` is a second
+    fuse, its distance from the run's far end: a cable between two sources has one at each.
     """
 
     id: Id
@@ -216,6 +241,7 @@ class Run(Document, frozen=True):
     bundled: Annotated[int, Meta(ge=1, le=60)] = 1
     connections: Annotated[int, Meta(ge=0, le=20)] = 2
     fuse: Fuse | None = None
+    far_fuse: Fuse | None = None
     sheathed: bool = False
 
 
@@ -238,11 +264,14 @@ class Supply(Document, frozen=True):
 class Assumptions(Document, frozen=True):
     """What the shop takes for granted; each has no public source unless said, all editable.
 
-    `rule_book` "marine" swaps the shop's fuse distance for 33 CFR 183.455 and allows a fuse of
-    150 % of the conductor's current.
+    `max_drop_fraction` is the voltage that long-term music may lose out and back,
+    `max_full_drop_fraction` what a full-output tone on every channel may. `rule_book` "marine"
+    swaps the shop's fuse distance for 33 CFR 183.455 and allows a fuse of 150 % of the
+    conductor's current.
     """
 
     max_drop_fraction: Fraction = 0.03
+    max_full_drop_fraction: Fraction = 0.1
     music_duty: Fraction = 0.125
     cabin_c: Celsius = 40.0
     engine_bay_c: Celsius = 70.0
@@ -289,6 +318,8 @@ def load(document: bytes | str) -> Plan:
         raise PlanError(f"The plan does not fit its schema: {error}.") from None
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise PlanError(f"The file is not JSON: {error}.") from None
+    if slip := _slip(msgspec.to_builtins(plan), "plan"):
+        raise PlanError(slip)
     for name in ("devices", "speakers", "channels", "runs"):
         seen: set[str] = set()
         for part in getattr(plan, name):
@@ -296,6 +327,20 @@ def load(document: bytes | str) -> Plan:
                 raise PlanError(f"{name} has the id {part.id!r} twice: give each its own.")
             seen.add(part.id)
     return plan
+
+
+def _slip(part: Any, where: str) -> str:
+    """Where a number stands that is so small that only a slip makes it, else nothing."""
+    parts: list[tuple[Any, Any]]
+    if isinstance(part, dict):
+        parts = list(part.items())
+    elif isinstance(part, list | tuple):
+        parts = list(enumerate(part))
+    elif isinstance(part, float) and 0 < abs(part) < SMALLEST:
+        return f"{where} is {part:g}: nothing so small is taken. Correct it."
+    else:
+        return ""
+    return next((slip for name, each in parts if (slip := _slip(each, f"{where}.{name}"))), "")
 
 
 def dump(plan: Plan) -> bytes:

@@ -28,7 +28,7 @@ from wiring.power.fuses import (
 )
 from wiring.power.network import ambient_c
 from wiring.rules import fuses as fuse_rules, power as power_rules
-from wiring.rules.fuses import allowed_rating_a, distance_limit_m
+from wiring.rules.limits import allowed_rating_a, distance_limit_m
 
 POWER_RULES: Final = tuple(
     each.examine

@@ -151,7 +151,7 @@ class Columns(Generic[Part]):
         return self._fields.write(part, self.model)
 
 
-RUN: Final = Columns(doc.Run, PowerRun, "id")
+RUN: Final = Columns(doc.Run, PowerRun, "id", "far_fuse")
 SPEAKER: Final = Columns(doc.Speaker, JobSpeaker, "id", "factory")
 CHANNEL: Final = Columns(
     doc.Channel, Channel, "id", "device", "speakers", "feeds_device", "setting"
@@ -161,6 +161,8 @@ DEVICE: Final = Columns(
     doc.Device,
     Product,
     *("id", "name", "kind", "ratings", "bridgeable", "turn_on", "turn_on_by", "regulated"),
+    *("max_supply_v", "output_v", "built_in_fuses_a"),
+    *("trigger_output_a", "trigger_outputs", "trigger_input_a"),
     prefix="product_",
 )
 SPEAKER_FIGURES: Final = Columns(
@@ -177,7 +179,14 @@ SUPPLY: Final = Columns(
 ASSUMPTIONS: Final = Columns(
     doc.Assumptions,
     Shop,
-    *("max_drop_fraction", "music_duty", "body_return_ohm", "connection_ohm", "rule_book"),
+    *(
+        "max_drop_fraction",
+        "max_full_drop_fraction",
+        "music_duty",
+        "body_return_ohm",
+        "connection_ohm",
+        "rule_book",
+    ),
 )
 
 WIRE_COLUMNS: Final = tuple(name for name in CHANNEL.within("wire") if name != "polarity_proved")

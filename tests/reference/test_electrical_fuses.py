@@ -14,7 +14,7 @@ from wiring.power.fuses import (
     rating_at_ambient_a,
     short_circuit_a,
 )
-from wiring.rules.fuses import MARINE_ALLOWANCE, MARINE_BARE_M, MARINE_SHEATHED_M
+from wiring.rules.limits import MARINE_ALLOWANCE, MARINE_BARE_M, MARINE_SHEATHED_M
 
 
 @pytest.mark.parametrize(

@@ -54,8 +54,8 @@ RUN_FAULTS: list[tuple[str, str, str, Change, str]] = [
     ("power-path-missing", "stop", "to_mono", {"to_node": "other"}, "no power feed"),
     ("power-path-missing", "stop", "from_mono", {"to_node": "other"}, "no return"),
     ("power-conductor-load", "caution", "from_mono", {"conductor": Conductor("14 AWG")}, "32.6 A"),
-    ("power-return-small", "caution", "from_mono", {"conductor": Conductor("10 AWG")}, "60 A"),
-    ("power-drop", "caution", "main", {"length_m": 9.0}, "3.0%"),
+    ("power-return-small", "stop", "from_mono", {"conductor": Conductor("10 AWG")}, "60 A"),
+    ("power-drop", "caution", "main", {"length_m": 60.0}, "10.0%"),
     ("fuse-missing", "stop", "main", {"fuse": None}, "4.50 m"),
     (
         "fuse-over-conductor",
@@ -103,11 +103,11 @@ def test_run_fault(rule: str, severity: str, run_id: str, change: Change, words:
 
 DEVICE_FAULTS: list[tuple[str, str, Change, str]] = [
     ("power-no-figures", "caution", {"ratings": ()}, "understated"),
-    ("power-turn-on", "caution", {"turn_on_by": None}, "nowhere"),
+    ("power-turn-on", "stop", {"turn_on_by": None}, "nowhere"),
     ("power-turn-on", "caution", {"turn_on": "not_needed"}, "nothing is said"),
     ("power-turn-on", "caution", {"turn_on": "interface_module"}, "no interface module"),
-    ("power-turn-on", "caution", {"turn_on_by": "ghost"}, "not in the plan"),
-    ("power-turn-on", "caution", {"turn_on_by": "mono"}, "itself"),
+    ("power-turn-on", "stop", {"turn_on_by": "ghost"}, "not in the plan"),
+    ("power-turn-on", "stop", {"turn_on_by": "mono"}, "itself"),
     ("power-cut-off", "stop", {"min_supply_v": 13.95}, "engine running"),
     ("power-cut-off", "caution", {"min_supply_v": 12.0}, "engine off"),
 ]
@@ -235,8 +235,8 @@ def test_no_plan_makes_the_rules_fail() -> None:
 
 
 def test_fingerprints_hold_while_the_numbers_change() -> None:
-    first = found(changed(good_plan(), "runs", "main", length_m=9.0))["power-drop"]
-    second = found(changed(good_plan(), "runs", "main", length_m=9.5))["power-drop"]
+    first = found(changed(good_plan(), "runs", "main", length_m=60.0))["power-drop"]
+    second = found(changed(good_plan(), "runs", "main", length_m=61.0))["power-drop"]
     assert first.title != second.title
     assert first.fingerprint == second.fingerprint
 

@@ -1,12 +1,18 @@
 """What the power rules need of each run, worked out once per plan."""
 
-from typing import NamedTuple
+from collections.abc import Iterable
+from typing import Final, NamedTuple
+
+import msgspec
 
 from wiring.context import Context, worked_out_once
 from wiring.plan import Fuse, Run
 from wiring.power.demand import demands
 from wiring.power.network import BATTERY, Edge, Network, network
 from wiring.power.solution import Operating, operating
+
+SOURCE_KINDS: Final = frozenset({"battery", "capacitor"})
+"""Kinds of devices that drive a fault current of their own into a cable."""
 
 
 class RunFacts(NamedTuple):
@@ -17,7 +23,9 @@ class RunFacts(NamedTuple):
     devices it carries current for. `upstream_a` is the rating of the fuse or fuses before it,
     None when there is none, and `upstream` the runs they are in. `unfused_m` is the length of
     cable without a fuse between the battery and its start. `protected_a` is the rating that
-    protects its far end: its own fuse, else the one upstream.
+    protects its far end: its own fuse, else the one upstream. `source` is the source it hangs
+    from: the battery, or the id of another. A run entered against its current is turned round
+    here, which `turned` says.
     """
 
     run: Run
@@ -28,6 +36,8 @@ class RunFacts(NamedTuple):
     upstream_a: float | None
     upstream: tuple[Run, ...]
     unfused_m: float
+    source: str = BATTERY
+    turned: bool = False
 
     @property
     def protected_a(self) -> float | None:
@@ -51,23 +61,24 @@ class Facts(NamedTuple):
 
 
 class _Upstream:
-    """Follows feeds back to the battery; a loop counts as no protection."""
+    """Follows feeds back to their source; a loop counts as no protection."""
 
-    def __init__(self, runs: tuple[Run, ...]) -> None:
+    def __init__(self, runs: Iterable[Run], sources: Iterable[str]) -> None:
         self.feeders: dict[str, list[Run]] = {}
         for run in runs:
             if run.kind == "feed":
                 self.feeders.setdefault(run.to_node, []).append(run)
-        self.known: dict[str, tuple[float | None, tuple[Run, ...], float]] = {
-            BATTERY: (None, (), 0.0)
+        self.known: dict[str, tuple[float | None, tuple[Run, ...], float, str]] = {
+            source: (None, (), 0.0, source) for source in sources
         }
 
-    def of(self, node: str) -> tuple[float | None, tuple[Run, ...], float]:
+    def of(self, node: str) -> tuple[float | None, tuple[Run, ...], float, str]:
         known = self.known.get(node)
         if known is not None:
             return known
-        self.known[node] = (None, (), 0.0)
+        self.known[node] = (None, (), 0.0, BATTERY)
         rating = 0.0
+        source = BATTERY
         fused: tuple[Run, ...] = ()
         bare_m: float | None = None
         for run in self.feeders.get(node, ()):
@@ -75,18 +86,39 @@ class _Upstream:
                 rating += run.fuse.rating_a
                 fused += (run,)
                 continue
-            before_a, before, before_m = self.of(run.from_node)
+            before_a, before, before_m, source = self.of(run.from_node)
             if before_a is None:
                 bare_m = max(bare_m or 0.0, before_m + run.length_m)
             else:
                 rating += before_a
                 fused += before
-        upstream = (rating, fused, 0.0) if bare_m is None and fused else (None, (), bare_m or 0.0)
+        upstream: tuple[float | None, tuple[Run, ...], float, str] = (
+            (rating, fused, 0.0, source)
+            if bare_m is None and fused
+            else (None, (), bare_m or 0.0, source)
+        )
         self.known[node] = upstream
         return upstream
 
 
-_NOTHING: tuple[None, tuple[Run, ...], float] = (None, (), 0.0)
+_NOTHING: Final[tuple[None, tuple[Run, ...], float]] = (None, (), 0.0)
+
+
+def sources(context: Context) -> tuple[str, ...]:
+    """Nodes that drive a fault current: the battery, and each other battery or capacitor."""
+    others = (one.id for one in context.plan.devices if one.kind in SOURCE_KINDS)
+    return (BATTERY, *others)
+
+
+def _along_its_current(run: Run, edge: Edge) -> Run:
+    """The run as its current runs: nodes swapped where everything flows against how it stands.
+
+    Where the fuse sits is taken as measured from the source's end all the same.
+    """
+    carried = [share for share in edge.shares if abs(share) > 1e-9]
+    if not carried or any(share > 0 for share in carried):
+        return run
+    return msgspec.structs.replace(run, from_node=run.to_node, to_node=run.from_node)
 
 
 @worked_out_once
@@ -98,11 +130,12 @@ def facts(context: Context) -> Facts:
     supply_v = context.plan.supply.charging_v
     music = [draws[port].music_w / supply_v for port in net.ports]
     full = point.amps if point else [draws[port].full_w / supply_v for port in net.ports]
-    upstream = _Upstream(context.plan.runs)
+    runs = [_along_its_current(run, net.edges[run.id]) for run in context.plan.runs]
+    upstream = _Upstream(runs, sources(context))
     feeds: list[RunFacts] = []
     returns: list[RunFacts] = []
     ports = net.ports
-    for run in context.plan.runs:
+    for entered, run in zip(context.plan.runs, runs, strict=True):
         edge = net.edges[run.id]
         is_feed = run.kind == "feed"
         full_a = music_a = 0.0
@@ -118,7 +151,8 @@ def facts(context: Context) -> Facts:
             abs(full_a),
             abs(music_a),
             tuple(carried),
-            *(upstream.of(run.from_node) if is_feed else _NOTHING),
+            *(upstream.of(run.from_node) if is_feed else (*_NOTHING, BATTERY)),
+            run is not entered,
         )
         (feeds if is_feed else returns).append(run_facts)
     return Facts(

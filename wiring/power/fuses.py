@@ -38,7 +38,8 @@ class Gate(NamedTuple):
 
 
 class Body(NamedTuple):
-    """A kind of fuse. `breaking_a` is None where no figure is published."""
+    """A kind of fuse. `breaking_a` is None where no figure is published; `standard` says whether a
+    standard describes the body."""
 
     name: str
     ratings_a: tuple[float, ...]
@@ -46,6 +47,11 @@ class Body(NamedTuple):
     cold_drop_v: float
     gates: tuple[Gate, ...]
     source: str
+
+    @property
+    def standard(self) -> bool:
+        """Whether a standard describes this body, and with it what it breaks."""
+        return self.source.startswith("ISO ")
 
 
 def _read(name: str) -> Body:

@@ -5,10 +5,11 @@ from typing import Final
 
 from wiring.context import Context, rule
 from wiring.findings import Figure, Finding, Severity
-from wiring.plan import Assumptions, Run, Supply
+from wiring.names import listed
+from wiring.plan import Run, Supply
 from wiring.power.conductors import TABLE_SOURCE, size
 from wiring.power.explain import ampacity_figure
-from wiring.power.facts import RunFacts, facts, fuse_name, run_name
+from wiring.power.facts import RunFacts, facts, fuse_name, node_name, run_name
 from wiring.power.fuses import (
     ADIABATIC_LIMIT_S,
     ADIABATIC_SOURCE,
@@ -25,15 +26,17 @@ from wiring.power.fuses import (
     body,
     opens_by_s,
     rating_at_ambient_a,
+    resistance_ohm,
     short_circuit_a,
 )
 from wiring.power.network import BATTERY, Network
-from wiring.rules.power import PRACTICE, SHOP
+from wiring.rules.limits import (
+    MARINE_SOURCE,
+    PRACTICE,
+    allowed_rating_a,
+    distance_limit_m,
+)
 
-MARINE_SOURCE: Final = "33 CFR 183.455"
-MARINE_ALLOWANCE: Final = 1.5
-MARINE_BARE_M: Final = 0.178
-MARINE_SHEATHED_M: Final = 1.016
 SELECTIVE_RATIO: Final = 1.6
 SELECTIVE_SOURCE: Final = "1.6 : 1 as for gG fuses, IEC 60269-2, from memory; a guide here"
 DISTANCE_STOP: Final = 2.0
@@ -50,20 +53,6 @@ def fuse_body(name: str) -> Body | None:
     return known
 
 
-def distance_limit_m(assumptions: Assumptions, run: Run) -> tuple[float, str]:
-    """How far a fuse may be from its source [m], and the rule book that says so."""
-    if assumptions.rule_book == "marine":
-        if run.sheathed:
-            return MARINE_SHEATHED_M, f"{MARINE_SOURCE}, 40 in sheathed"
-        return MARINE_BARE_M, f"{MARINE_SOURCE}, 7 in"
-    return assumptions.fuse_distance_m, f"{SHOP}; 18 in (0.45 m) is common practice, no source"
-
-
-def allowed_rating_a(assumptions: Assumptions, allowed_a: float) -> float:
-    """Largest fuse for a conductor [A]: its allowed current, 150 % under marine rules."""
-    return allowed_a * (MARINE_ALLOWANCE if assumptions.rule_book == "marine" else 1.0)
-
-
 @rule("fuse-missing", "power", "stop", sources=(PRACTICE, MARINE_SOURCE))
 def missing(context: Context) -> Iterator[Finding]:
     """Every feed has a fuse between it and the battery."""
@@ -74,15 +63,16 @@ def missing(context: Context) -> Iterator[Finding]:
             continue
         limit, source = distance_limit_m(context.plan.assumptions, each.run)
         bare = each.unfused_m + each.run.length_m
+        source_name = "the battery" if each.source == BATTERY else node_name(context, each.source)
         if each.run.to_node in goes_on and bare <= limit:
             continue
         yield Finding(
             "fuse-missing",
             "stop",
             f"The {run_name(context, each.run)} has no fuse: {bare:.2f} m of cable lies "
-            "unprotected from the battery.",
+            f"unprotected from {source_name}.",
             (each.run.id,),
-            f"Fit a fuse within {limit:.2f} m of the battery, not larger than the cable allows.",
+            f"Fit a fuse within {limit:.2f} m of {source_name}, not larger than the cable allows.",
             source,
         )
 
@@ -156,7 +146,8 @@ def distance(context: Context) -> Iterator[Finding]:
             continue
         rating = each.upstream_a
         if rating is None:
-            bare, start = each.unfused_m + fuse.distance_m, "the battery"
+            bare = each.unfused_m + fuse.distance_m
+            start = "the battery" if each.source == BATTERY else node_name(context, each.source)
         elif each.edge.allowed_a and rating > allowed_rating_a(assumptions, each.edge.allowed_a):
             bare, start = fuse.distance_m, each.run.from_node
         else:
@@ -309,6 +300,7 @@ def breaking(context: Context) -> Iterator[Finding]:
     """A fuse can break the current the battery can drive through it."""
     supply = context.plan.supply
     net = facts(context).net
+    joint_ohm = context.plan.assumptions.connection_ohm
     for each in facts(context).feeds:
         run = each.run
         if run.fuse is None or run.from_node not in net.feed.path_ohm:
@@ -317,35 +309,71 @@ def breaking(context: Context) -> Iterator[Finding]:
         if kind is None:
             continue
         share = min(1.0, run.fuse.distance_m / run.length_m)
-        cable = max(0.0, each.edge.ohm - each.edge.fixed_ohm)
-        ohm = supply.internal_resistance_ohm + net.feed.path_ohm[run.from_node] + share * cable
+        cable = share * max(0.0, each.edge.ohm - each.edge.fixed_ohm)
+        own = resistance_ohm(kind, run.fuse.rating_a)
+        joints = max(1, run.connections - 1) * joint_ohm / run.parallel
+        before = net.feed.path_ohm[run.from_node]
+        ohm = supply.internal_resistance_ohm + before + cable + own + joints
         current = short_circuit_a(supply.nominal_v, ohm)
         limit = kind.breaking_a
         if limit is not None and current <= limit:
             continue
         backed = run.from_node != BATTERY and each.upstream_a is not None
         says = "has no published breaking capacity" if limit is None else f"breaks {limit:g} A"
+        surer = [
+            body.name
+            for body in BODIES.values()
+            if body.standard and body.breaking_a is not None and body.breaking_a >= current
+        ]
+        if backed:
+            advice = "The fuse before it backs it up; a body with more breaking capacity is surer."
+        elif surer:
+            advice = f"Use a body that breaks this current next to the battery: {listed(surer)}."
+        else:
+            advice = (
+                "No standard body is rated to break this current: ask for a fuse whose maker's "
+                "data sheet says that it does."
+            )
         yield Finding(
             "fuse-breaking",
             "note" if backed else "caution",
             f"A dead short just after the {fuse_name(run.fuse)} can reach {current:.0f} A; the "
             f"fuse {says}.",
             (run.id,),
-            "The fuse before it backs it up; a body with more breaking capacity is surer."
-            if backed
-            else "Use a body with more breaking capacity next to the battery.",
+            advice,
             kind.source,
             (
                 Figure(
                     "short at the fuse",
                     current,
                     "A",
-                    "I = U / (Ri + feed to the fuse)",
-                    f"{supply.nominal_v:g} V / {ohm * 1000:.2f} mohm",
+                    "I = U / (Ri + feed to the fuse + fuse + connections)",
+                    f"{supply.nominal_v:g} V / ({supply.internal_resistance_ohm * 1000:g} + "
+                    f"{(before + cable) * 1000:.2f} + {own * 1000:.2f} + {joints * 1000:.2f}) mohm",
                     "Ohm's law",
-                    ("battery alone, fuse and return without resistance",),
+                    (
+                        "battery alone, return without resistance",
+                        "the fuse cold, before it opens",
+                    ),
                 ),
             ),
+        )
+
+
+@rule("fuse-in-return", "power", "caution", sources=(PRACTICE,))
+def in_return(context: Context) -> Iterator[Finding]:
+    """No fuse sits in a return: when it opens, the current finds another way to ground."""
+    for each in facts(context).returns:
+        if each.run.fuse is None and each.run.far_fuse is None:
+            continue
+        yield Finding(
+            "fuse-in-return",
+            "caution",
+            f"There is a fuse in the {run_name(context, each.run)}: when it opens, the current "
+            "comes back over signal cables and their shields.",
+            (each.run.id,),
+            "Fuse the feed, and run the return through.",
+            PRACTICE,
         )
 
 

@@ -4,19 +4,32 @@ from collections.abc import Iterator
 from typing import Final
 
 from wiring.context import Context, rule
-from wiring.findings import Figure, Finding
-from wiring.plan import Device
+from wiring.findings import Figure, Finding, Severity
+from wiring.plan import Device, Run
 from wiring.power.conductors import TABLE_SOURCE
 from wiring.power.demand import demands, full_output_figure
 from wiring.power.explain import ampacity_figure
-from wiring.power.facts import Facts, RunFacts, facts, node_name, run_name
+from wiring.power.facts import Facts, RunFacts, facts, node_name, run_name, sources
 from wiring.power.network import BODY
-from wiring.power.solution import carried_share, loads_at, operating, power_fraction
+from wiring.power.solution import (
+    Operating,
+    carried_share,
+    loads_at,
+    operating,
+    power_fraction,
+    run_current_a,
+)
+from wiring.rules.limits import PRACTICE, SHOP, allowed_rating_a, distance_limit_m
 
-PRACTICE: Final = "common practice, no source"
-SHOP: Final = "the shop's assumptions"
 OHM: Final = "Ohm's and Kirchhoff's laws; amplifiers as constant-power loads"
 NEEDS_POWER: Final = frozenset({"amplifier", "processor"})
+HIGHEST_OF_RATED: Final = 1.15
+VOLTAGE_PRACTICE: Final = (
+    "a device made for 12 V takes about 16 V, 15 % over the 14.4 V it is rated at: common "
+    "practice, no source"
+)
+TRIGGER_INPUT_A: Final = 0.02
+TRIGGER_PRACTICE: Final = "a remote input takes about 20 mA: common practice, no source"
 
 
 @rule("power-conductor-known", "power", "stop", sources=(TABLE_SOURCE,))
@@ -101,6 +114,25 @@ def run_astray(context: Context) -> Iterator[Finding]:
             )
 
 
+@rule("power-run-backwards", "power", "stop", sources=(PRACTICE,))
+def run_backwards(context: Context) -> Iterator[Finding]:
+    """No run is entered against its current: a feed leads away from the battery, a return to it."""
+    for each in facts(context).by_id.values():
+        if not each.turned:
+            continue
+        run = each.run
+        yield Finding(
+            "power-run-backwards",
+            "stop",
+            f"The {run.kind} is entered backwards: its current runs from "
+            f"{node_name(context, run.from_node)} to {node_name(context, run.to_node)}.",
+            (run.id,),
+            "Turn it round"
+            + (", and see that the fuse's place is measured from there." if run.fuse else "."),
+            PRACTICE,
+        )
+
+
 @rule("power-no-figures", "power", "caution", sources=("maker's data",))
 def no_figures(context: Context) -> Iterator[Finding]:
     """An amplifier in use has ratings, so that its current is known."""
@@ -141,27 +173,49 @@ def conductor_load(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("power-return-small", "power", "caution", sources=(PRACTICE,))
+@rule("power-return-small", "power", "stop", sources=(TABLE_SOURCE,))
 def return_small(context: Context) -> Iterator[Finding]:
-    """A return carries what the fuse of the feed lets through."""
+    """A return carries what the fuse before each device it serves lets through, shared or not."""
     plan_facts = facts(context)
-    feed_of = {each.run.to_node: each for each in plan_facts.feeds}
+    assumptions = context.plan.assumptions
+    fuses = _fuses_before(plan_facts)
     for each in plan_facts.returns:
-        feed = feed_of.get(each.run.from_node)
-        if feed is None or not each.edge.allowed_a:
+        allowed = each.edge.allowed_a
+        if not allowed:
             continue
-        rating = feed.protected_a
-        if rating is not None and rating > each.edge.allowed_a:
-            yield Finding(
-                "power-return-small",
-                "caution",
-                f"The {run_name(context, each.run)} may carry {each.edge.allowed_a:.1f} A, but "
-                f"the feed's fuse lets {rating:g} A through.",
-                (each.run.id, feed.run.id),
-                "Make the return as large as the feed.",
-                PRACTICE,
-                (ampacity_figure(each.run, context.plan.assumptions),),
-            )
+        shares = zip(plan_facts.net.ports, each.edge.shares, strict=False)
+        through = [
+            (abs(share) * fuses[port][0], port) for port, share in shares if share and port in fuses
+        ]
+        worst_a, port = max(through, default=(0.0, ""))
+        if worst_a <= allowed_rating_a(assumptions, allowed) * (1 + 1e-9):
+            continue
+        rating_a, feeds = fuses[port]
+        part = f", {worst_a:.1f} A of it here" if worst_a < rating_a * (1 - 1e-9) else ""
+        yield Finding(
+            "power-return-small",
+            "stop",
+            f"The {run_name(context, each.run)} may carry {allowed:.1f} A, but a fault in "
+            f"{node_name(context, port)} draws up to the {rating_a:g} A of its fuse{part}.",
+            (each.run.id, *(feed.id for feed in feeds)),
+            "Make the return as large as the feed, or fit a smaller fuse.",
+            TABLE_SOURCE,
+            (ampacity_figure(each.run, assumptions),),
+        )
+
+
+def _fuses_before(plan_facts: Facts) -> dict[str, tuple[float, tuple[Run, ...]]]:
+    """By device, the rating of the fuses its feeds hang from [A], and the runs they are in."""
+    before: dict[str, tuple[float, tuple[Run, ...]]] = {}
+    for each in plan_facts.feeds:
+        rating = each.protected_a
+        if rating is None or each.run.to_node not in plan_facts.net.ports:
+            continue
+        known_a, known = before.get(each.run.to_node, (0.0, ()))
+        new = tuple(run for run in each.protecting if run not in known)
+        if new:
+            before[each.run.to_node] = (known_a + rating, (*known, *new))
+    return before
 
 
 @rule("power-supply-carries", "power", "stop", sources=(OHM,))
@@ -189,32 +243,40 @@ def supply_carries(context: Context) -> Iterator[Finding]:
 
 @rule("power-drop", "power", "caution", sources=(SHOP,))
 def drop(context: Context) -> Iterator[Finding]:
-    """Voltage lost out and back at full output stays in the shop's limit."""
-    plan_facts = facts(context)
-    if plan_facts.point is None:
-        return
-    supply_v = context.plan.supply.charging_v
-    limit = context.plan.assumptions.max_drop_fraction
-    allowed_v = limit * supply_v
-    for index, volt in enumerate(plan_facts.point.volts):
-        lost = plan_facts.point.terminal_v - volt
-        if lost > allowed_v:
-            yield _drop_finding(context, plan_facts, index, lost, limit)
+    """Voltage lost out and back stays in the shop's limits: with music, and at full output."""
+    assumptions = context.plan.assumptions
+    music = operating(context, "music", "cruising")
+    full = facts(context).point
+    for index, port in enumerate(facts(context).net.ports):
+        states = (
+            ("music", music, assumptions.max_drop_fraction),
+            ("full", full, assumptions.max_full_drop_fraction),
+        )
+        for state, point, limit in states:
+            if point is None:
+                continue
+            lost_v = point.terminal_v - point.volts[index]
+            if lost_v > limit * context.plan.supply.charging_v:
+                yield _drop_finding(context, port, index, state, point, limit)
+                break
 
 
 def _drop_finding(
-    context: Context, plan_facts: Facts, index: int, lost_v: float, limit: float
+    context: Context, port: str, index: int, state: str, point: Operating, limit: float
 ) -> Finding:
-    assert plan_facts.point is not None
+    plan_facts = facts(context)
     supply_v = context.plan.supply.charging_v
-    device = context.devices[plan_facts.net.ports[index]]
+    device = context.devices[port]
+    lost_v = point.terminal_v - point.volts[index]
     parts: list[tuple[float, RunFacts]] = []
     for each in (*plan_facts.feeds, *plan_facts.returns):
         shares = each.edge.shares
         if index < len(shares) and shares[index]:
-            parts.append((each.full_a * each.edge.ohm, each))
+            current_a = run_current_a(each.edge, point.amps)
+            parts.append((abs(current_a) * each.edge.ohm, each))
     parts.sort(key=lambda part: -part[0])
     body_v = lost_v - sum(part for part, _ in parts)
+    when = "with music, long-term" if state == "music" else "at full output"
     figures = [
         Figure(
             f"drop to {device.name} and back",
@@ -226,30 +288,39 @@ def _drop_finding(
             )
             + (f" + {body_v:.3f} (body)" if body_v > 1e-6 else ""),
             OHM,
-            ("full output on every channel in use", "conductors warm from long-term music"),
-        ),
-        full_output_figure(device, demands(context)[device.id], plan_facts.point.volts[index]),
-        Figure(
-            f"power left at the speakers of {device.name}",
-            100
-            * power_fraction(device, demands(context)[device.id], plan_facts.point.volts[index]),
-            "%",
-            "100 % when regulated, else (U / U(rated))^2, nothing under the cut-off",
-            f"{plan_facts.point.volts[index]:.2f} V, rated at {device.rated_supply_v:g} V",
-            "output of an unregulated amplifier follows its supply",
+            (
+                f"music at {context.plan.assumptions.music_duty:g} of full output"
+                if state == "music"
+                else "full output on every channel in use",
+                "conductors warm from long-term music",
+            ),
         ),
     ]
+    if state == "full":
+        demand = demands(context)[device.id]
+        figures += [
+            full_output_figure(device, demand, point.volts[index]),
+            Figure(
+                f"power left at the speakers of {device.name}",
+                100 * power_fraction(device, demand, point.volts[index]),
+                "%",
+                "100 % when regulated, else (U / U(rated))^2, nothing under the cut-off",
+                f"{point.volts[index]:.2f} V, rated at {device.rated_supply_v:g} V",
+                "output of an unregulated amplifier follows its supply",
+            ),
+        ]
     worst = parts[0][1].run if parts else None
     return Finding(
         "power-drop",
         "caution",
-        f"{device.name} loses {lost_v:.2f} V of {supply_v:g} V at full output "
+        f"{device.name} loses {lost_v:.2f} V of {supply_v:g} V {when} "
         f"({lost_v / supply_v:.1%}); the shop's limit is {limit:.1%}.",
         (device.id, *(each.run.id for _, each in parts)),
         "Shorten or enlarge the cable that loses most"
         + (f": the {run_name(context, worst)}." if worst else "."),
         SHOP,
         tuple(figures),
+        detail=state,
     )
 
 
@@ -303,19 +374,103 @@ def _cut_off_finding(device: Device, volt: float, when: str, severity: str) -> F
     )
 
 
-@rule("power-turn-on", "channels", "caution", sources=(PRACTICE,))
+@rule("power-voltage", "power", "stop", sources=("maker's data", VOLTAGE_PRACTICE))
+def voltage(context: Context) -> Iterator[Finding]:
+    """No device is on a supply of a higher voltage than it takes."""
+    net = facts(context).net
+    supply_v = context.plan.supply.charging_v
+    for device in context.plan.devices:
+        if device.id not in net.feed.parent:
+            continue
+        most_v = device.max_supply_v or device.rated_supply_v * HIGHEST_OF_RATED
+        given_v, giver = _supplied_v(context, device.id, supply_v)
+        if device.kind == "converter" and device.max_supply_v is None:
+            continue
+        if given_v > most_v:
+            known = "takes" if device.max_supply_v else "is not known to take more than"
+            yield Finding(
+                "power-voltage",
+                "stop",
+                f"{device.name} {known} {most_v:.1f} V; {giver} gives {given_v:g} V.",
+                (device.id,),
+                "Feed it from a converter, or fit a device made for this voltage.",
+                "maker's data" if device.max_supply_v else VOLTAGE_PRACTICE,
+            )
+
+
+def _supplied_v(context: Context, node: str, supply_v: float) -> tuple[float, str]:
+    """The voltage a device is fed with [V] and by what: the last converter before it, else the
+    charging system."""
+    parent = facts(context).net.feed.parent
+    while node in parent:
+        node = parent[node][1]
+        device = context.devices.get(node)
+        if device is not None and device.kind == "converter" and device.output_v:
+            return device.output_v, device.name
+    return supply_v, "the charging system"
+
+
+@rule("battery-both-ends", "power", "stop", sources=(PRACTICE,))
+def both_ends(context: Context) -> Iterator[Finding]:
+    """A cable between two sources is fused at both ends: each of them can burn it."""
+    plan_facts = facts(context)
+    parent = plan_facts.net.feed.parent
+    for source in sources(context)[1:]:
+        node, bare_m = source, 0.0
+        while node in parent:
+            edge, behind = parent[node]
+            run = edge.run
+            if run is None:
+                break
+            limit_m, limit_source = distance_limit_m(context.plan.assumptions, run)
+            fused = _fuse_from(run, node)
+            if fused is not None:
+                bare_m += fused
+                break
+            bare_m += run.length_m
+            node = behind
+        if source not in parent or bare_m <= limit_m + 1e-9:
+            continue
+        first = parent[source][0].run
+        assert first is not None
+        yield Finding(
+            "battery-both-ends",
+            "stop",
+            f"The cable at {node_name(context, source)} has no fuse at that end: {bare_m:.2f} m "
+            f"lies unprotected from it; the limit is {limit_m:.2f} m.",
+            (first.id, source),
+            "Fit a fuse at each end of a cable between two sources.",
+            limit_source,
+        )
+
+
+def _fuse_from(run: Run, node: str) -> float | None:
+    """How far from one of its ends the nearest fuse of a run sits [m], None without one."""
+    ends = ((run.fuse, node == run.from_node), (run.far_fuse, node == run.to_node))
+    places = [
+        fuse.distance_m if here else run.length_m - fuse.distance_m
+        for fuse, here in ends
+        if fuse is not None
+    ]
+    return min(places, default=None)
+
+
+@rule("power-turn-on", "channels", "stop", "caution", sources=(PRACTICE,))
 def turn_on(context: Context) -> Iterator[Finding]:
     """Something wakes every amplifier and processor, and it is named."""
     for device in context.plan.devices:
         if device.kind not in NEEDS_POWER:
             continue
         waker = device.turn_on_by
+        severity: Severity = "stop"
         if device.turn_on == "not_needed" and device.kind == "amplifier":
             problem = "nothing is said about how it is turned on"
+            severity = "caution"
         elif device.turn_on == "remote_wire" and waker is None:
-            problem = "its remote wire comes from nowhere"
+            problem = "its remote wire comes from nowhere: nothing wakes it"
         elif device.turn_on == "interface_module" and waker is None:
             problem = "the module that turns it on is not named"
+            severity = "caution"
         elif waker is not None and waker not in context.devices:
             problem = f"{waker!r}, which should turn it on, is not in the plan"
         elif waker == device.id:
@@ -326,13 +481,88 @@ def turn_on(context: Context) -> Iterator[Finding]:
             and context.devices[waker].kind != "interface"
         ):
             problem = f"{node_name(context, waker)} is no interface module"
+            severity = "caution"
         else:
             continue
         yield Finding(
             "power-turn-on",
-            "caution",
+            severity,
             f"{device.name}: {problem}.",
             (device.id,),
             "Say what wakes it: a remote wire, the interface module, signal sense or ignition.",
             PRACTICE,
         )
+
+
+def _wakers(context: Context) -> dict[str, str]:
+    """By device, the other device that wakes it by a wire or as a module."""
+    return {
+        device.id: device.turn_on_by
+        for device in context.plan.devices
+        if device.turn_on in ("remote_wire", "interface_module")
+        and device.turn_on_by in context.devices
+        and device.turn_on_by != device.id
+        and device.turn_on_by is not None
+    }
+
+
+@rule("turn-on-loop", "channels", "stop", sources=(PRACTICE,))
+def turn_on_loop(context: Context) -> Iterator[Finding]:
+    """No devices wait for each other to be woken."""
+    wakers = _wakers(context)
+    told: set[str] = set()
+    for device in context.plan.devices:
+        chain: list[str] = []
+        node = device.id
+        while node in wakers and node not in chain:
+            chain.append(node)
+            node = wakers[node]
+        if node not in chain or node in told:
+            continue
+        loop = chain[chain.index(node) :]
+        told.update(loop)
+        names = [context.devices[one].name for one in loop]
+        yield Finding(
+            "turn-on-loop",
+            "stop",
+            f"None of these wakes: {' waits for '.join([*names, names[0]])}.",
+            tuple(loop),
+            "Let one of them be woken by the car: ignition, signal sense or the module.",
+            PRACTICE,
+        )
+
+
+@rule("turn-on-limit", "channels", "stop", "caution", sources=("maker's data", TRIGGER_PRACTICE))
+def turn_on_limit(context: Context) -> Iterator[Finding]:
+    """A remote output wakes no more devices, and gives no more current, than its maker says."""
+    wakers = _wakers(context)
+    for giver in context.plan.devices:
+        asked = [context.devices[one] for one in wakers if wakers[one] == giver.id]
+        asked = [one for one in asked if one.turn_on == "remote_wire"]
+        if giver.trigger_outputs is not None and len(asked) > giver.trigger_outputs:
+            yield Finding(
+                "turn-on-limit",
+                "stop",
+                f"The remote output of {giver.name} is for {giver.trigger_outputs} "
+                f"device{'' if giver.trigger_outputs == 1 else 's'}; {len(asked)} hang on it.",
+                (giver.id, *(one.id for one in asked)),
+                "Drive a relay with it, or wake the others in another way.",
+                "maker's data",
+            )
+        elif giver.trigger_output_a is not None and asked:
+            drawn_a = [
+                TRIGGER_INPUT_A if one.trigger_input_a is None else one.trigger_input_a
+                for one in asked
+            ]
+            if sum(drawn_a) <= giver.trigger_output_a:
+                continue
+            guessed = any(one.trigger_input_a is None for one in asked)
+            yield Finding(
+                "turn-on-limit",
+                "caution" if guessed else "stop",
+                f"The remote output of {giver.name} gives {1000 * giver.trigger_output_a:.0f} mA; "
+                f"{'about ' if guessed else ''}{1000 * sum(drawn_a):.0f} mA are asked of it.",
+                (giver.id, *(one.id for one in asked)),
+                "Drive a relay with it, or wake the others in another way.",
+                TRIGGER_PRACTICE if guessed else "maker's data",
+            )
