@@ -94,6 +94,7 @@ def assumptions_of(shop: Shop) -> doc.Assumptions:
     return ASSUMPTIONS.read(
         shop,
         max_drop_fraction=shop.max_drop_percent / 100,
+        max_full_drop_fraction=shop.max_full_drop_percent / 100,
         music_duty=shop.music_duty_percent / 100,
     )
 

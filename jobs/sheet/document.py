@@ -25,7 +25,8 @@ from wiring.plan import Plan, to_builtins
 DOCUMENT_VERSION: Final = 2
 
 ASSUMPTIONS: Final = (
-    ("max_drop_fraction", "Largest voltage drop allowed", "shop's choice"),
+    ("max_drop_fraction", "Largest voltage drop allowed, with music", "shop's choice"),
+    ("max_full_drop_fraction", "Largest voltage drop allowed, at full output", "shop's choice"),
     ("music_duty", "Music duty (mean power over full power)", "common practice, no source"),
     ("cabin_c", "Air in the cabin", "shop's choice"),
     ("engine_bay_c", "Air in the engine bay", "shop's choice"),

@@ -37,6 +37,7 @@ class ShopForm(ModelForm):
             "time_zone",
             "units",
             "max_drop_percent",
+            "max_full_drop_percent",
             "music_duty_percent",
             "cabin_c",
             "engine_bay_c",
@@ -49,7 +50,8 @@ class ShopForm(ModelForm):
         ]
         labels = {
             "sheet_terms": "Terms on the install sheet",
-            "max_drop_percent": "Largest voltage drop",
+            "max_drop_percent": "Largest voltage drop with music",
+            "max_full_drop_percent": "Largest voltage drop at full output",
             "music_duty_percent": "Music duty",
             "cabin_c": "Cabin ambient",
             "engine_bay_c": "Engine bay ambient",
@@ -67,6 +69,7 @@ class ShopForm(ModelForm):
             "address": forms.Textarea({"rows": 3}),
             "sheet_terms": forms.Textarea({"rows": 3, "data-span": "all"}),
             "max_drop_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
+            "max_full_drop_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
             "music_duty_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
             "cabin_c": forms.NumberInput({"data-unit": "°C", "step": "any"}),
             "engine_bay_c": forms.NumberInput({"data-unit": "°C", "step": "any"}),

@@ -45,7 +45,13 @@ class Shop(models.Model):
     )
 
     max_drop_percent = models.FloatField(
-        "largest voltage drop, %", default=3.0, validators=_range(0.5, 15)
+        "largest voltage drop with music, %", default=3.0, validators=_range(0.5, 15)
+    )
+    max_full_drop_percent = models.FloatField(
+        "largest voltage drop at full output, %",
+        default=10.0,
+        validators=_range(0.5, 30),
+        help_text="A full-output tone on every channel. 10 % is common practice, no source.",
     )
     music_duty_percent = models.FloatField(
         "music duty, %",
