@@ -94,8 +94,8 @@ def test_a_fact_of_the_plan_without_a_column_is_told_at_once() -> None:
         twist_per_m: float = 0.0
 
     with pytest.raises(TypeError, match="twist_per_m has no column in PowerRun"):
-        Columns(Longer, PowerRun, "id")
-    assert Columns(Longer, PowerRun, "id", "twist_per_m").names == RUN.names
+        Columns(Longer, PowerRun, "id", "far_fuse")
+    assert Columns(Longer, PowerRun, "id", "far_fuse", "twist_per_m").names == RUN.names
 
 
 KIND_OF_ROW: dict[Columns[Any], dict[str, Any]] = {

@@ -67,7 +67,6 @@ READ_ELSEWHERE = {
     "shop/catalogue/spreadsheets.py number_text": "a number written for a file",
     "shop/models/labels.py LabelSheet.step_x_mm": "a figure of the database",
     "shop/models/labels.py LabelSheet.step_y_mm": "a figure of the database",
-    "shop/paging.py CappedPaginator.count": "a count of rows",
     "shop/views/accounts.py locked_out": "a length of time",
 }
 """Where a number is made outside the one door, and what it is made of."""
