@@ -467,7 +467,8 @@ def turn_on(context: Context) -> Iterator[Finding]:
             problem = "nothing is said about how it is turned on"
             severity = "caution"
         elif device.turn_on == "remote_wire" and waker is None:
-            problem = "its remote wire comes from nowhere: nothing wakes it"
+            problem = "its remote wire comes from nowhere"
+            severity = "caution"
         elif device.turn_on == "interface_module" and waker is None:
             problem = "the module that turns it on is not named"
             severity = "caution"
