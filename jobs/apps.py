@@ -10,6 +10,7 @@ class JobsConfig(AppConfig):
 
     def ready(self) -> None:
         from jobs import frozen  # noqa: F401 -- says which tables of jobs have triggers
+        from jobs.reads import shop_log  # noqa: F401 -- names the records of jobs in the shop's log
         from jobs.sheet import revision  # noqa: F401 -- adds what moves need of the signed sheet
 
         post_migrate.connect(_seal, sender=self)

@@ -390,9 +390,7 @@ def _log_import(
     counts = {"added": added, "changed": len(outcomes) - added}
     imported = events.log(upload.by, "catalogue.imported", upload, after=counts)
     changes = [
-        change_of_product(
-            standing.get(one.instance.pk), one.instance, one.old_ratings, one.ratings
-        )
+        change_of_product(standing.get(one.instance.pk), one.instance, one.old_ratings, one.ratings)
         for one in outcomes
         if one.instance is not None
     ]
