@@ -52,6 +52,7 @@ TABLE: dict[str, Roles] = {
     "product_template": MANAGER,
     # The shop's own settings.
     "settings": MANAGER,
+    "shop_log": MANAGER,
     "staff_list": MANAGER,
     "staff_create": MANAGER,
     "staff_edit": MANAGER,
