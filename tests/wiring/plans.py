@@ -143,7 +143,6 @@ def good_plan() -> Plan:
             1,
             speakers=("sub",),
             wire=wire("S1", 1, "RD"),
-            setting=Setting(low_pass=low(80.0)),
         )
     )
     cable = Conductor("4 AWG")

@@ -6,15 +6,17 @@ the way. Drivers and the cabin are taken as flat unless their responses are give
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from wiring.channels.signal_path import driven, signal_path
 from wiring.context import Context
+from wiring.filters import passive
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ, IDENTITY, Biquad, setting_biquads
-from wiring.filters.crossovers import CrossoverError
+from wiring.filters.crossovers import CrossoverError, analogue_response, stated_corners
+from wiring.loads import speaker_load_ohm
 from wiring.names import channel_name
 from wiring.plan import Channel, Plan, Setting, Speaker
 from wiring.positions import POSITIONS
@@ -130,6 +132,23 @@ def setting_response(
     return np.asarray(filters[0] * moved * _gain(setting))
 
 
+def passive_response(speaker: Speaker, frequencies_hz: Floats) -> Complexes | None:
+    """What passive parts leave of the channel's voltage at a speaker, None where it has none.
+
+    The driver is taken as a resistance. Raises CrossoverError for a stated filter that does not
+    exist.
+    """
+    own = speaker.passive
+    if own is None:
+        return None
+    gain: Complexes = np.ones(frequencies_hz.size, dtype=np.complex128)
+    if own.parts:
+        gain = passive.solve(own.parts, speaker_load_ohm(speaker), frequencies_hz).gain
+    for crossover, direction in stated_corners(own):
+        gain = gain * analogue_response(crossover, direction, frequencies_hz)
+    return -gain if own.inverted else gain
+
+
 @dataclass(frozen=True)
 class Curve:
     """A response with its name; `kind` is channel, place, side or whole.
@@ -237,13 +256,25 @@ def plan_response(
     With the distance [m] of every driven speaker to the seat, by speaker id, sums are as they
     arrive there. Without, delays are taken to make up for the distances, so that sums have
     neither. `acoustic` holds, by speaker id, what driver and place add, at the same frequencies; a
-    speaker without one is taken as flat. Centre speakers count in their place and in the whole.
+    speaker without one is taken as flat. What stands passively before a speaker is in the curve of
+    its channel (of several, their sum) and in every sum. Centre speakers count in their place and
+    in the whole.
     """
     context = plan if isinstance(plan, Context) else Context(plan)
     grid = log_grid() if frequencies_hz is None else frequencies_hz
     pairs = list(driven(context))
     channels = {channel.id: channel for channel, _ in pairs}
     passed, problems = through(context, channels.values(), grid)
+    behind: dict[str, Complexes] = {}
+    for channel, speaker in pairs:
+        try:
+            gain = passive_response(speaker, grid)
+        except CrossoverError as error:
+            problems[channel.id] = f"{speaker.name}: {error.reason}"
+            passed.pop(channel.id, None)
+            continue
+        if gain is not None:
+            behind[speaker.id] = gain
     given, distances = acoustic or {}, distances_m or {}
     placed = bool(pairs) and all(speaker.id in distances for _, speaker in pairs)
     speed = speed_of_sound_m_s(air_c)
@@ -254,7 +285,7 @@ def plan_response(
             channel_name(context, channels[key]),
             "channel",
             grid,
-            each.response * delay_response(each.delay_ms, grid),
+            each.response * _behind(channels[key], behind) * delay_response(each.delay_ms, grid),
             each.delay_ms,
         )
         for key, each in passed.items()
@@ -266,6 +297,8 @@ def plan_response(
         if channel.id not in passed:
             continue
         heard = passed[channel.id].response
+        if speaker.id in behind:
+            heard = heard * behind[speaker.id]
         if placed:
             way_ms = (distances[speaker.id] - nearest) / speed * 1000
             heard = heard * delay_response(passed[channel.id].delay_ms + way_ms, grid)
@@ -286,6 +319,14 @@ def plan_response(
         problems,
         _assumed(context, channels.values(), pairs, given, placed),
     )
+
+
+def _behind(channel: Channel, behind: Mapping[str, Complexes]) -> Any:
+    """What passive parts make of a channel: its speakers' sum where some have any."""
+    gains = [behind[each] for each in channel.speakers if each in behind]
+    if not gains:
+        return 1.0
+    return np.sum(gains, axis=0) + float(len(channel.speakers) - len(gains))
 
 
 _ZONE_NAMES: Final = {
@@ -321,6 +362,8 @@ def _assumed(
         notes.append(f"sample rate taken as {ASSUMED_SAMPLE_RATE_HZ:g} Hz: {names}")
     if not placed:
         notes.append("in sums, delays are taken to make up for the distances to the seat")
+    if any(speaker.passive is not None for _, speaker in pairs):
+        notes.append("behind passive parts, each driver is taken as a resistance of its load")
     flat = sum(speaker.id not in given for _, speaker in pairs)
     if flat:
         notes.append(f"{flat} of {len(pairs)} speakers taken as flat")
