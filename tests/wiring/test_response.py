@@ -82,7 +82,7 @@ def test_a_cut_undoes_the_same_boost(setting: Setting) -> None:
 
 
 def test_settings_of_every_device_on_the_way_multiply() -> None:
-    plan = good_plan()
+    plan = changed(good_plan(), "channels", "mono.1", setting=Setting(low_pass=low(80.0)))
     got = plan_response(plan, GRID).channels["mono.1"]
     one = setting_response(Setting(low_pass=low(80.0)), GRID)
     assert got.response == pytest.approx(one * one)
