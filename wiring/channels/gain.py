@@ -14,7 +14,7 @@ import numpy as np
 
 from wiring.channels.signal_path import signal_path
 from wiring.context import Context
-from wiring.errors import WiringError
+from wiring.errors import require_not_negative
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ
 from wiring.filters.crossovers import CrossoverError
 from wiring.findings import Figure
@@ -186,8 +186,7 @@ def room_db(takes_v: float | None, arrives_v: float | None) -> float | None:
     if takes_v is None or arrives_v is None:
         return None
     for name, value in (("takes_v", takes_v), ("arrives_v", arrives_v)):
-        if not 0 <= value < math.inf:
-            raise WiringError(name, f"{value:g} V is no voltage")
+        require_not_negative(name, value, "V")
     if not takes_v or not arrives_v:
         return None
     return 20 * math.log10(takes_v / arrives_v)

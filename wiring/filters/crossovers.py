@@ -198,6 +198,8 @@ def analogue_response(crossover: Crossover, direction: Direction, frequencies_hz
 
     Raises CrossoverError for a filter that does not exist.
     """
+    if isinstance(frequencies_hz, float | int):
+        require_positive("frequencies_hz", frequencies_hz, "Hz")
     s = 1j * frequencies_hz / require_positive("frequency_hz", crossover.frequency_hz, "Hz")
     if direction == "high_pass":
         s = 1 / s

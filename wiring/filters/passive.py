@@ -13,7 +13,7 @@ from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 
-from wiring.errors import WiringError, require_positive
+from wiring.errors import SMALLEST, WiringError, require_positive
 from wiring.plan import PassivePart
 
 Parts = tuple[PassivePart, ...]
@@ -51,10 +51,14 @@ def solve(parts: Parts, load_ohm: float, frequencies_hz: Any) -> Solved:
     """
     require_positive("load_ohm", load_ohm, "ohm")
     if isinstance(frequencies_hz, np.ndarray):
-        if not (np.all(np.isfinite(frequencies_hz)) and np.all(frequencies_hz > 0)):
+        if not np.all(np.isfinite(frequencies_hz) & (frequencies_hz >= SMALLEST)):
             raise WiringError("frequencies_hz", "a frequency is no number above 0")
     else:
         require_positive("frequencies_hz", frequencies_hz, "Hz")
+    for part in parts:
+        for field in ("capacitance_f", "inductance_h", "resistance_ohm"):
+            if (value := getattr(part, field)) is not None:
+                require_positive(f"parts.{field}", value, "")
     s = 2j * math.pi * frequencies_hz
     voltage: Any = 1.0 + 0.0 * s
     current: Any = voltage / load_ohm

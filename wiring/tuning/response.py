@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from wiring.channels.signal_path import driven, signal_path
 from wiring.context import Context
+from wiring.errors import require_figure, require_finite, require_not_negative, require_positive
 from wiring.filters import passive
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ, IDENTITY, Biquad, setting_biquads
 from wiring.filters.crossovers import CrossoverError, analogue_response, stated_corners
@@ -21,6 +22,7 @@ from wiring.names import channel_name
 from wiring.plan import Channel, Plan, Setting, Speaker
 from wiring.positions import POSITIONS
 from wiring.tuning.alignment import speed_of_sound_m_s
+from wiring.tuning.arrays import require_frequencies, require_numbers
 
 Floats = npt.NDArray[np.float64]
 Complexes = npt.NDArray[np.complex128]
@@ -32,17 +34,21 @@ FLOOR_DB: Final = -120.0
 
 def log_grid(points: int = 512, low_hz: float = LOWEST_HZ, high_hz: float = HIGHEST_HZ) -> Floats:
     """Frequencies evenly spread on a logarithmic scale [Hz]."""
-    return np.geomspace(low_hz, high_hz, points)
+    return np.geomspace(
+        require_positive("low_hz", low_hz, "Hz"), require_positive("high_hz", high_hz, "Hz"), points
+    )
 
 
 def decibels(response: Complexes | Floats) -> Floats:
     """Magnitude [dB], not below FLOOR_DB."""
+    require_numbers("response", response)
     magnitude = np.maximum(np.abs(response), 10 ** (FLOOR_DB / 20))
     return np.asarray(20 * np.log10(magnitude), dtype=np.float64)
 
 
 def phase_deg(response: Complexes) -> Floats:
     """Phase [degrees] between -180 and 180."""
+    require_numbers("response", response)
     return np.asarray(np.degrees(np.angle(response)), dtype=np.float64)
 
 
@@ -78,6 +84,8 @@ def evaluate(
 
     One matrix product for all sections at all frequencies, then a product along each row.
     """
+    require_frequencies("frequencies_hz", frequencies_hz)
+    require_positive("sample_rate_hz", sample_rate_hz, "Hz")
     if not stacks:
         return np.empty((0, frequencies_hz.size), dtype=np.complex128)
     top, bottom = _table(stacks)
@@ -94,6 +102,8 @@ def filter_group_delay_s(
     stack: Sequence[Biquad], frequencies_hz: Floats, sample_rate_hz: float
 ) -> Floats:
     """Group delay of a row of sections, -d(phase)/d(omega), from the exact derivative [s]."""
+    require_frequencies("frequencies_hz", frequencies_hz)
+    require_positive("sample_rate_hz", sample_rate_hz, "Hz")
     if not stack:
         return np.zeros(frequencies_hz.size)
     w = 2 * np.pi * frequencies_hz / sample_rate_hz
@@ -110,12 +120,15 @@ def filter_group_delay_s(
 
 
 def delay_response(delay_ms: float, frequencies_hz: Floats) -> Complexes:
-    """What a delay does: magnitude 1, phase -360 f t."""
+    """What a delay does: magnitude 1, phase -360 f t. Raises WiringError on what is no number."""
+    require_finite("delay_ms", delay_ms, "ms")
+    require_frequencies("frequencies_hz", frequencies_hz)
     return np.asarray(np.exp(-2j * np.pi * frequencies_hz * (delay_ms / 1000)))
 
 
 def _gain(setting: Setting) -> float:
     """Level and polarity of a setting as a factor, 0 when muted."""
+    require_finite("level_db", setting.level_db, "dB")
     if setting.muted:
         return 0.0
     return float(10 ** (setting.level_db / 20)) * (-1 if setting.inverted else 1)
@@ -126,7 +139,9 @@ def setting_response(
     frequencies_hz: Floats,
     sample_rate_hz: float = ASSUMED_SAMPLE_RATE_HZ,
 ) -> Complexes:
-    """Response of one setting with level, delay and polarity. Raises CrossoverError."""
+    """Response of one setting with level, delay and polarity. Raises WiringError."""
+    require_figure("level_db", setting.level_db, "dB")
+    require_figure("delay_ms", setting.delay_ms, "ms")
     filters = evaluate([setting_biquads(setting, sample_rate_hz)], frequencies_hz, sample_rate_hz)
     moved = delay_response(setting.delay_ms, frequencies_hz)
     return np.asarray(filters[0] * moved * _gain(setting))
@@ -262,6 +277,10 @@ def plan_response(
     """
     context = plan if isinstance(plan, Context) else Context(plan)
     grid = log_grid() if frequencies_hz is None else frequencies_hz
+    for name, distance in (distances_m or {}).items():
+        require_not_negative(f"distances_m.{name}", distance, "m")
+    for name, own in (acoustic or {}).items():
+        require_numbers(f"acoustic.{name}", own)
     pairs = list(driven(context))
     channels = {channel.id: channel for channel, _ in pairs}
     passed, problems = through(context, channels.values(), grid)
