@@ -17,7 +17,7 @@ FRACTIONS = (1, 2, 3, 6, 12, 24, 48)
 @pytest.mark.parametrize(
     ("nominal", "exact"),
     # IEC 61260-1:2014, base-ten midbands: 63.096 computed (10^1.8); 630.96, 1258.9 and 1584.9 as
-    # read in a discussion of IEC 1260 (the base-two values beside them are 1259.9 and 1587.4).
+    # read in a discussion of IEC 1260:1995 (the base-two values beside them are 1259.9 and 1587.4).
     [(63.0, 63.096), (630.0, 630.96), (1_250.0, 1_258.9), (1_600.0, 1_584.9)],
 )
 def test_third_octave_midbands(nominal: float, exact: float) -> None:
@@ -28,7 +28,7 @@ def test_third_octave_midbands(nominal: float, exact: float) -> None:
 
 
 def test_third_octaves_of_the_audible_range() -> None:
-    """ISO 266: 31 preferred third octaves from 20 Hz to 20 kHz."""
+    """ISO 266:1997: 31 preferred third octaves from 20 Hz to 20 kHz."""
     names = [measurements.nominal_hz(float(each)) for each in measurements.band_centres_hz(3)]
     assert len(names) == 31
     assert (names[0], names[17], names[30]) == (20.0, 1_000.0, 20_000.0)
