@@ -253,13 +253,15 @@ def _with_front(
     front: dict[str, list[_Entry]],
     known: set[tuple[str, str]],
 ) -> Iterator[Meeting]:
-    """Each subwoofer with the lowest driver at the front, left, right and centre.
+    """Each subwoofer with the lowest driver at the front, left and right.
 
-    Pairs set alike are one meeting while no distances tell them apart.
+    A centre beside them may leave the bass to them; alone at the front it is compared. Pairs set
+    alike are one meeting while no distances tell them apart.
     """
     met: set[object] = set()
+    sides = [side for side in ("left", "right") if side in front] or ["centre"]
     for _, low, lower in subs:
-        for side in ("left", "right", "centre"):
+        for side in sides:
             if not (entries := front.get(side)):
                 continue
             lowest = min(entry[0] for entry in entries)

@@ -104,10 +104,15 @@ def _reached(feeds: dict[str, set[str]], start: str) -> set[str]:
     return reached
 
 
-@rule("amplifier-without-input", "channels", "stop", sources=(THE_PLAN,))
+@rule("amplifier-without-input", "channels", "stop", "note", sources=(THE_PLAN,))
 def amplifier_without_input(context: Context) -> Iterator[Finding]:
-    """An amplifier or processor in use that nothing feeds."""
+    """An amplifier or processor in use that nothing feeds.
+
+    Where no device of the plan says what feeds it from outside the plan, nobody was asked: that is
+    a note.
+    """
     into = lines_into(context)
+    asked = any(device.input_from for device in context.plan.devices)
     for device in context.plan.devices:
         if device.kind not in _MUST_BE_FED or device.input_from or device.id in into:
             continue
@@ -125,12 +130,14 @@ def amplifier_without_input(context: Context) -> Iterator[Finding]:
         advice = f"Say which output feeds {device.name}, or that it takes its signal from the car."
         if free:
             advice = f"{channel_name(context, free[0])} feeds nothing yet. {advice}"
+        first = channel_name(context, used[0]).removeprefix(device.name + ", ")
+        more = " and more" if len(used) > 1 else ""
         yield Finding(
             "amplifier-without-input",
-            "stop",
-            f"Nothing feeds {device.name}, which is to drive "
-            f"{channel_name(context, used[0]).removeprefix(device.name + ', ')}"
-            f"{' and more' if len(used) > 1 else ''}",
+            "stop" if asked else "note",
+            f"Nothing feeds {device.name}, which is to drive {first}{more}"
+            if asked
+            else f"Nobody wrote what feeds {device.name}, which drives {first}{more}",
             (device.id, *(channel.id for channel in used)),
             advice,
             THE_PLAN,
