@@ -19,6 +19,7 @@ import wiring.channels
 import wiring.filters
 import wiring.tuning
 from tests.wiring.plans import changed, good_plan
+from wiring.channels import levels
 from wiring.channels.mapping import carried_levels, propose as propose_channels
 from wiring.check import check
 from wiring.context import Context
@@ -39,7 +40,6 @@ from wiring.tuning import (
     capture,
     fitting,
     gain,
-    levels,
     measurements,
     response,
     stages,
