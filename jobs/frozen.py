@@ -1,7 +1,7 @@
 """Signed rows and the event log cannot be changed: the database itself refuses.
 
 Every table is sorted here: append-only (rows are never changed), with the job (rows are closed
-while their job is, see CLOSED), or free. What a row belongs to is read from the models.
+while their job is, see CLOSED), beside it, or free. What a row belongs to is read from the models.
 
 `migrate` takes the triggers away before it changes a table and puts them back afterwards (see
 `jobs.apps`): SQLite rebuilds a table to change it, and other tables' triggers would stand in the
@@ -100,6 +100,12 @@ FREE: Final[dict[str, str]] = {
     "shop.LabelSheet": "how labels are printed",
 }
 """Tables that may change at any time, and why that harms no signed sheet."""
+
+BESIDE: Final[dict[str, str]] = {
+    "jobs.DeskFacts": "keys hang elsewhere and customers are reached otherwise to the end",
+}
+"""Rows of a job that change after its sheet is signed as well, for no sheet shows or rests on
+them, and why."""
 
 KEYED: Final = frozenset({"jobs.RecordChain"})
 """Written with every event; a keyed hash in the row itself shows any other change."""
