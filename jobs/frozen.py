@@ -1,8 +1,17 @@
 """Signed rows and the event log cannot be changed: the database itself refuses.
 
 Every table is sorted here: append-only (rows are never changed), with the job (rows are closed
+<<<<<<< HEAD
 while their job is, see CLOSED), or free. What a row belongs to is read from the models, and
 `shop.frozen` makes the triggers.
+=======
+while their job is, see CLOSED), beside it, or free. What a row belongs to is read from the models.
+
+`migrate` takes the triggers away before it changes a table and puts them back afterwards (see
+`jobs.apps`): SQLite rebuilds a table to change it, and other tables' triggers would stand in the
+way. A raw connection to SQLite has neither `recursive_triggers` nor the program's checks, so what
+REPLACE would push out is looked for before each insert and update of a key.
+>>>>>>> deb5104
 """
 
 from functools import cache
@@ -106,6 +115,12 @@ FREE: Final[dict[str, str]] = {
     "shop.LabelSheet": "how labels are printed",
 }
 """Tables that may change at any time, and why that harms no signed sheet."""
+
+BESIDE: Final[dict[str, str]] = {
+    "jobs.DeskFacts": "keys hang elsewhere and customers are reached otherwise to the end",
+}
+"""Rows of a job that change after its sheet is signed as well, for no sheet shows or rests on
+them, and why."""
 
 KEYED: Final = frozenset({"jobs.RecordChain"})
 """Written with every event; a keyed hash in the row itself shows any other change."""

@@ -90,6 +90,9 @@ TABLE: dict[str, Roles] = {
     "part_quantity": STAFF,
     "part_remove": STAFF,
     "check_in": DESK,
+    "desk_strip": STAFF,
+    "said_add": STAFF,
+    "said_withdraw": STAFF,
     # Review, signed sheets, hand-over.
     "review_queue": MANAGER,
     "review": MANAGER,

@@ -10,7 +10,8 @@ from django.db.models import Q
 
 from jobs import wording
 from jobs.lifecycle import MOVES, Stage
-from jobs.models import CheckIn, Job, JobEvent
+from jobs.models import CheckIn, Job, JobEvent, Said
+from jobs.services.desk import SAID, WITHDRAWN
 from jobs.services.saving import CLASH
 from shop.change_words import field_of, is_nothing, label_of, with_unit
 
@@ -19,6 +20,7 @@ _TITLES: Final = {
     "job.changed": "Booking changed",
     "job.set_apart": "Its bay was given twice, so it was set apart: give it a free bay",
     "part.changed": "Part changed",
+    "desk.changed": "Customer and keys",
     "check_in.saved": "Check-in written down",
     "check_in.signed": "Customer signed the condition",
     "fitproof.added": "Fit proof",
@@ -145,6 +147,11 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
     if event.code == "part.removed":
         gone = wording.listed(event.before.get("with") or [])
         return f"Part removed: {_part(event.before)}{', with ' + gone if gone else ''}."
+    if event.code in {SAID, WITHDRAWN}:
+        how = event.after.get("how", "")
+        label = Said(how).label if how in Said.values else how
+        taken_back = "Withdrawn: " if event.code == WITHDRAWN else ""
+        return f"{taken_back}{label}: {event.after.get('text', '')}"
     if event.code == CLASH:
         return f"{name or prefix}: two people wrote at once. {_not_written(event, model)}."
     if event.code == "functions.group_works":

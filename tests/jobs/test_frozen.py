@@ -25,7 +25,14 @@ def test_every_table_is_sorted_once() -> None:
         for model in apps.get_models(include_auto_created=True)
         if model._meta.app_label not in frozen.FREE_APPS
     }
-    sorted_in = [*frozen.APPEND_ONLY, *SHOP_LOG, *frozen.WITH_JOB, *frozen.KEYED, *frozen.FREE]
+    sorted_in = [
+        *frozen.APPEND_ONLY,
+        *SHOP_LOG,
+        *frozen.WITH_JOB,
+        *frozen.BESIDE,
+        *frozen.KEYED,
+        *frozen.FREE,
+    ]
     assert found == set(sorted_in)
     assert len(sorted_in) == len(set(sorted_in))
 
@@ -34,6 +41,8 @@ def test_what_belongs_to_a_job_is_frozen_with_it() -> None:
     """A free table may not hold what a job owns."""
     for label in frozen.FREE:
         assert not frozen.owners(frozen.model_of(label)), label
+    for label in frozen.BESIDE:
+        assert frozen.owners(frozen.model_of(label)), f"{label} is free: it is of no job"
 
 
 def _columns(label: str, but: str = "") -> str:
