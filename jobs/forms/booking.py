@@ -11,7 +11,7 @@ from django.utils import timezone
 from jobs import wording
 from jobs.forms.vehicles import VehicleForm
 from jobs.lifecycle import SIGNED
-from jobs.models import Job, WorkKind
+from jobs.models import Job, Stay, WorkKind
 from jobs.reads.board import first_free
 from jobs.services.booking import Booking, Slot, WantedPart
 from shop.forms.people import CustomerForm
@@ -72,6 +72,12 @@ class SlotForm(forms.Form):
         required=False,
         empty_label="Whoever is free",
     )
+    stay = forms.ChoiceField(
+        label="Meanwhile the customer",
+        choices=Stay.choices,
+        required=False,
+        widget=forms.RadioSelect({"class": "segmented"}),
+    )
     work_kind = forms.ModelChoiceField(
         WorkKind.objects.in_use(),
         required=False,
@@ -95,7 +101,7 @@ class SlotForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.job = job
         if job is not None:
-            del self.fields["work_kind"]
+            del self.fields["work_kind"], self.fields["stay"]
             bays = Bay.objects.filter(active=True) | Bay.objects.filter(pk=job.bay_id)
             self._choice("bay").queryset = bays
         if vehicle is not None and vehicle.pk:
@@ -231,6 +237,7 @@ class Draft:
             wants=slot["wants"],
             technician=slot["technician"],
             comeback_of=slot["comeback_of"],
+            stay=slot["stay"],
             work_kind=slot["work_kind"],
             parts=[WantedPart(line.product, line.number) for line in self.parts],
             customer_owns_vehicle=self.owner_changes,

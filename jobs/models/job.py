@@ -27,7 +27,7 @@ from shop.typed import whole
 class JobQuerySet(models.QuerySet["Job"]):
     def with_names(self) -> "JobQuerySet":
         """Everything a card or a row shows, in one query."""
-        return self.select_related("customer", "vehicle__vehicle_model", "bay", "technician")
+        return self.select_related("customer", "vehicle__vehicle_model", "bay", "technician", "desk")
 
     def on_the_board(self) -> "JobQuerySet":
         """Live jobs, late ones first, then by promised time."""
@@ -158,8 +158,21 @@ class Job(models.Model):
         return reverse("job", args=[self.number])
 
     @property
+    def is_here(self) -> bool:
+        """The car has come: it is in the shop's hands, or was."""
+        held = self.held_from if self.stage == Stage.ON_HOLD else self.stage
+        return held != Stage.BOOKED
+
+    @property
     def is_late(self) -> bool:
-        return self.stage not in SIGNED | {Stage.CANCELLED} and self.promised_at < timezone.now()
+        """The promise is past. A car that has not come cannot be late."""
+        done = self.stage in SIGNED | {Stage.CANCELLED}
+        return self.is_here and not done and self.promised_at < timezone.now()
+
+    @property
+    def not_arrived(self) -> bool:
+        """The car should be here by now, and is not."""
+        return self.stage == Stage.BOOKED and self.starts_at < timezone.now()
 
     @property
     def sheet_is_open(self) -> bool:

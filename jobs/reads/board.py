@@ -13,6 +13,7 @@ from jobs import wording
 from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, Stage
 from jobs.models import Job
 from jobs.models.job import job_number
+from shop.hours import Calendar, DayHours
 from shop.models import Bay, Customer, Vehicle
 from shop.typed import whole
 
@@ -24,10 +25,6 @@ STILL_TO_COME: Final = Q(stage=Stage.BOOKED) | Q(stage=Stage.ON_HOLD, held_from=
 
 BOARD_LANES: Final = (*PATH[:-1], Stage.ON_HOLD)
 """Lanes of the board, in the order of a job's life; what is on hold stands last."""
-
-OPENS: Final = time(7)
-CLOSES: Final = time(19)
-"""The hours a bay's day shows at least. Common practice, no source."""
 
 
 @dataclass
@@ -42,9 +39,13 @@ class Lane:
     def late(self) -> int:
         return sum(job.is_late for job in self.jobs)
 
+    @property
+    def not_arrived(self) -> int:
+        return sum(job.not_arrived for job in self.jobs)
+
 
 def live_jobs(*, bay: str = "", technician: str = "", person: Any = None) -> list[Job]:
-    """Live jobs, late ones first, in one query; filters by key as typed in an address."""
+    """Live jobs, late ones first, then cars that have not come; in one query; filters by key as typed in an address."""
     jobs = Job.objects.on_the_board()
     if (bay_key := whole(bay)) is not None:
         jobs = jobs.filter(bay_id=bay_key)
@@ -54,7 +55,7 @@ def live_jobs(*, bay: str = "", technician: str = "", person: Any = None) -> lis
         jobs = jobs.filter(technician_id=person.pk)
     elif (technician_key := whole(technician)) is not None:
         jobs = jobs.filter(technician_id=technician_key)
-    return sorted(jobs, key=lambda job: not job.is_late)
+    return sorted(jobs, key=lambda job: (not job.is_late, not job.not_arrived))
 
 
 def lanes_by_stage(jobs: Iterable[Job]) -> list[Lane]:
@@ -136,10 +137,22 @@ class BayDay:
     opens_at: datetime
     closes_at: datetime
     stretches: tuple[Stretch, ...]
+    hours: DayHours
 
     @property
     def free(self) -> list[Stretch]:
-        return [stretch for stretch in self.stretches if stretch.job is None]
+        """The free stretches while the shop is open; none on a day closed."""
+        if self.hours.closed:
+            return []
+        within = [
+            Stretch(
+                max(stretch.starts_at, self.hours.opens_at),
+                min(stretch.ends_at, self.hours.closes_at),
+            )
+            for stretch in self.stretches
+            if stretch.job is None
+        ]
+        return [stretch for stretch in within if stretch.ends_at > stretch.starts_at]
 
     @property
     def busy(self) -> list[Stretch]:
@@ -148,38 +161,65 @@ class BayDay:
 
 def bay_days(day: date, but: int | None = None) -> list[BayDay]:
     """Each bay in use on a day of the shop's calendar; `but` is the job being moved."""
+    return days_of_bays(day, 1, but)[0]
+
+
+def days_of_bays(first: date, count: int, but: int | None = None) -> list[list[BayDay]]:
+    """Each bay in use on each of some days, in as many queries for a week as for a day."""
     zone = timezone.get_current_timezone()
-    opens = datetime.combine(day, OPENS, zone)
-    closes = datetime.combine(day, CLOSES, zone)
-    midnight = datetime.combine(day, time(0), zone)
-    tomorrow = datetime.combine(day + timedelta(days=1), time(0), zone)
+    days = [first + timedelta(days=ahead) for ahead in range(count)]
+    midnights = [
+        datetime.combine(day, time(0), zone) for day in (*days, days[-1] + timedelta(days=1))
+    ]
     jobs = list(
         Job.objects.filter(
-            stage__in=HOLDS_A_BAY, starts_at__lt=tomorrow, ends_at__gt=midnight, bay__active=True
+            stage__in=HOLDS_A_BAY,
+            starts_at__lt=midnights[-1],
+            ends_at__gt=midnights[0],
+            bay__active=True,
         )
         .exclude(pk=but or 0)
-        .select_related("vehicle__vehicle_model")
+        .with_names()
         .order_by("starts_at")
     )
-    for job in jobs:
-        opens = min(opens, max(job.starts_at, midnight))
-        closes = max(closes, min(job.ends_at, tomorrow))
+    bays = list(Bay.objects.filter(active=True))
+    calendar = Calendar(days[0], days[-1])
     return [
-        BayDay(
-            bay, opens, closes, _stretches([j for j in jobs if j.bay_id == bay.pk], opens, closes)
-        )
-        for bay in Bay.objects.filter(active=True)
+        _bays_on(calendar.on(day), begins, ends, jobs, bays)
+        for day, begins, ends in zip(days, midnights, midnights[1:], strict=False)
     ]
 
 
+def _bays_on(
+    hours: DayHours, begins: datetime, ends: datetime, jobs: list[Job], bays: list[Bay]
+) -> list[BayDay]:
+    today = [job for job in jobs if job.starts_at < ends and job.ends_at > begins]
+    opens = min([hours.opens_at, *(max(job.starts_at, begins) for job in today)])
+    closes = max([hours.closes_at, *(min(job.ends_at, ends) for job in today)])
+    return [
+        BayDay(
+            bay,
+            opens,
+            closes,
+            _stretches([job for job in today if job.bay_id == bay.pk], opens, closes),
+            hours,
+        )
+        for bay in bays
+    ]
+
+
+MOST_AHEAD: Final = 14
+"""Days looked through for the first room."""
+
+
 def first_free(length: timedelta, day: date) -> tuple[Bay, datetime] | None:
-    """The bay and time of the first room for a slot of this length, from `day` on and not in the
-    past; None when the next two weeks are full."""
+    """The bay and time of the first room for a slot of this length, from `day` on, while the shop
+    is open and not in the past; None when the next two weeks are full."""
     now = timezone.now().replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
-    for ahead in range(14):
+    for bays in days_of_bays(day, MOST_AHEAD):
         rooms = [
             (max(stretch.starts_at, now), bay_day.bay)
-            for bay_day in bay_days(day + timedelta(days=ahead))
+            for bay_day in bays
             for stretch in bay_day.free
             if stretch.ends_at - max(stretch.starts_at, now) >= length
         ]

@@ -1,5 +1,6 @@
 from shop.models.catalogue_upload import CatalogueUpload
 from shop.models.devices import PinAttempts, Tablet
+from shop.models.hours import Absence, ClosedDays, OpenHours, WorkedHoliday
 from shop.models.labels import LabelSheet
 from shop.models.people import Customer, StaffMember
 from shop.models.products import Product, ProductKind, ProductRating
@@ -7,6 +8,10 @@ from shop.models.shop import Bay, Shop, Units
 from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
 
 __all__ = [
+    "Absence",
+    "ClosedDays",
+    "OpenHours",
+    "WorkedHoliday",
     "Bay",
     "BodyShape",
     "CatalogueUpload",
