@@ -27,7 +27,9 @@ from shop.typed import whole
 class JobQuerySet(models.QuerySet["Job"]):
     def with_names(self) -> "JobQuerySet":
         """Everything a card or a row shows, in one query."""
-        return self.select_related("customer", "vehicle__vehicle_model", "bay", "technician", "desk")
+        return self.select_related(
+            "customer", "vehicle__vehicle_model", "bay", "technician", "desk"
+        )
 
     def on_the_board(self) -> "JobQuerySet":
         """Live jobs, late ones first, then by promised time."""

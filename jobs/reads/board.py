@@ -45,7 +45,7 @@ class Lane:
 
 
 def live_jobs(*, bay: str = "", technician: str = "", person: Any = None) -> list[Job]:
-    """Live jobs, late ones first, then cars that have not come; in one query; filters by key as typed in an address."""
+    """Live jobs, late ones first, then cars that have not come; filters by key as typed."""
     jobs = Job.objects.on_the_board()
     if (bay_key := whole(bay)) is not None:
         jobs = jobs.filter(bay_id=bay_key)

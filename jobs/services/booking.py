@@ -29,6 +29,7 @@ from jobs.services.saving import as_json
 from jobs.services.steps import lay_out
 from shop.hours import absences_of, calendar_of
 from shop.models import Bay, Customer, Product, Shop, StaffMember, Vehicle, VehicleModel
+from shop.services import events as shop_events
 
 """Stages in which bay, times, technician and wishes may change."""
 
@@ -109,9 +110,7 @@ def _check_promise(slot: Slot, promised_at: datetime) -> None:
         )
 
 
-def _busy_with(
-    technician: StaffMember, slot: Slot, but: Job | None
-) -> Job | None:
+def _busy_with(technician: StaffMember, slot: Slot, but: Job | None) -> Job | None:
     """The first other job that the technician is booked on during the slot."""
     return (
         Job.objects.filter(
@@ -120,7 +119,7 @@ def _busy_with(
             starts_at__lt=slot.ends_at,
             ends_at__gt=slot.starts_at,
         )
-        .exclude(pk=but.pk if but else None)
+        .exclude(pk=but.pk if but else 0)
         .select_related("bay")
         .order_by("starts_at", "number")
         .first()
@@ -183,20 +182,20 @@ def furnish(job: Job, actor: StaffMember) -> None:
     )
 
 
-def _save_new_people(booking: Booking) -> None:
+def _save_new_people(booking: Booking, actor: StaffMember) -> None:
     if booking.vehicle_model is not None and booking.vehicle_model.pk is None:
-        booking.vehicle_model.save()
+        shop_events.save(booking.vehicle_model, actor)
     if booking.customer.pk is None:
-        booking.customer.save()
+        shop_events.save(booking.customer, actor)
     vehicle = booking.vehicle
     if vehicle.pk is None:
         if booking.vehicle_model is not None:
             vehicle.vehicle_model = booking.vehicle_model
         vehicle.owner = booking.customer
-        vehicle.save()
+        shop_events.save(vehicle, actor)
     elif booking.customer_owns_vehicle and vehicle.owner_id != booking.customer.pk:
         vehicle.owner = booking.customer
-        vehicle.save(update_fields=["owner"])
+        shop_events.save(vehicle, actor, only=["owner"])
 
 
 @transaction.atomic
@@ -214,7 +213,7 @@ def book(booking: Booking, actor: StaffMember, confirmed: str = "") -> Job:
     if earlier is not None and earlier.vehicle_id != booking.vehicle.pk:
         raise Refused(f"{earlier} was another vehicle: a comeback is of the same vehicle.")
     _ask(doubts(booking.slot, booking.promised_at, booking.technician), confirmed)
-    _save_new_people(booking)
+    _save_new_people(booking, actor)
     job = Job(
         number=_next_number(),
         customer=booking.customer,

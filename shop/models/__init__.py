@@ -1,5 +1,6 @@
 from shop.models.catalogue_upload import CatalogueUpload
 from shop.models.devices import PinAttempts, Tablet
+from shop.models.events import ShopEvent
 from shop.models.hours import Absence, ClosedDays, OpenHours, WorkedHoliday
 from shop.models.labels import LabelSheet
 from shop.models.people import Customer, StaffMember
@@ -9,23 +10,24 @@ from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
 
 __all__ = [
     "Absence",
-    "ClosedDays",
-    "OpenHours",
-    "WorkedHoliday",
     "Bay",
     "BodyShape",
     "CatalogueUpload",
+    "ClosedDays",
     "Customer",
     "LabelSheet",
+    "OpenHours",
     "PinAttempts",
     "Powertrain",
     "Product",
     "ProductKind",
     "ProductRating",
     "Shop",
+    "ShopEvent",
     "StaffMember",
     "Tablet",
     "Units",
     "Vehicle",
     "VehicleModel",
+    "WorkedHoliday",
 ]

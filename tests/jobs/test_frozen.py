@@ -9,6 +9,7 @@ from jobs.lifecycle import Stage
 from jobs.models import CheckIn, Job, Photo
 from jobs.services import clock
 from jobs.services.moves import move
+from shop.frozen import APPEND_ONLY as SHOP_LOG
 from tests.factories import make_photo
 from tests.jobs.every_row import every_row, row_of
 
@@ -26,6 +27,7 @@ def test_every_table_is_sorted_once() -> None:
     }
     sorted_in = [
         *frozen.APPEND_ONLY,
+        *SHOP_LOG,
         *frozen.WITH_JOB,
         *frozen.BESIDE,
         *frozen.KEYED,
