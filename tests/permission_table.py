@@ -76,6 +76,9 @@ TABLE: dict[str, Roles] = {
     "password_confirm": STAFF,
     # Board, finding, booking.
     "board": STAFF,
+    "plan": STAFF,
+    "free_times": DESK,
+    "job_shift": DESK,
     "find": STAFF,
     "book": DESK,
     "customer_options": DESK,

@@ -39,10 +39,6 @@ class Lane:
     def late(self) -> int:
         return sum(job.is_late for job in self.jobs)
 
-    @property
-    def not_arrived(self) -> int:
-        return sum(job.not_arrived for job in self.jobs)
-
 
 def live_jobs(*, bay: str = "", technician: str = "", person: Any = None) -> list[Job]:
     """Live jobs, late ones first, then cars that have not come; filters by key as typed."""
@@ -193,9 +189,13 @@ def days_of_bays(first: date, count: int, but: int | None = None) -> list[list[B
 def _bays_on(
     hours: DayHours, begins: datetime, ends: datetime, jobs: list[Job], bays: list[Bay]
 ) -> list[BayDay]:
+    """A day as long as the shop is open, or as a job begins or ends outside; one that stands
+    over night does not make it longer."""
     today = [job for job in jobs if job.starts_at < ends and job.ends_at > begins]
-    opens = min([hours.opens_at, *(max(job.starts_at, begins) for job in today)])
-    closes = max([hours.closes_at, *(min(job.ends_at, ends) for job in today)])
+    first = [job.starts_at if job.starts_at >= begins else job.ends_at - AN_HOUR for job in today]
+    last = [job.ends_at if job.ends_at <= ends else job.starts_at + AN_HOUR for job in today]
+    opens = max(min([hours.opens_at, *first]), begins)
+    closes = min(max([hours.closes_at, *last]), ends)
     return [
         BayDay(
             bay,
@@ -207,6 +207,9 @@ def _bays_on(
         for bay in bays
     ]
 
+
+AN_HOUR: Final = timedelta(hours=1)
+"""How much of a job is at least shown on the day it comes from or goes on from."""
 
 MOST_AHEAD: Final = 14
 """Days looked through for the first room."""

@@ -258,12 +258,14 @@ def change_booking(
     version: int,
     actor: StaffMember,
     confirmed: str = "",
+    also_ask: Iterable[str] = (),
 ) -> Job:
     """Change bay, times, promise, technician, wishes or comeback of a job.
 
     `version` is that of the job when the form was opened. Raises ChangedMeanwhile when the job
     was changed since, Refused when the new slot is taken or the stage allows no change, AskFirst
-    when something that did not speak against the booking does now, unless `confirmed` is the yes.
+    when something that did not speak against the booking does now, unless `confirmed` is the yes;
+    `also_ask` are reasons of the caller's own.
     """
     hold_the_book()
     job = (
@@ -296,12 +298,43 @@ def change_booking(
     if job.comeback_of is not None and job.comeback_of.vehicle_id != job.vehicle_id:
         raise Refused(f"{job.comeback_of} was another vehicle: a comeback is of the same vehicle.")
     if job.stage in HOLDS_A_BAY:
-        _ask([reason for reason in _doubts_of(job) if reason not in stood], confirmed)
+        new = [reason for reason in _doubts_of(job) if reason not in stood]
+        _ask([*also_ask, *new], confirmed)
     job.version += 1
     with claim(job):
         job.save(update_fields=[*after, "version"])
     log(job, actor, "job.changed", before=before, after=after)
     return job
+
+
+@transaction.atomic
+def shift(
+    job_id: int,
+    bay: Bay,
+    starts_at: datetime,
+    *,
+    version: int,
+    actor: StaffMember,
+    confirmed: str = "",
+) -> Job:
+    """Move a job to another bay or time, as long as it was: the same move as a changed booking.
+
+    A promise that would fall before the end of the work moves along, which is asked about first.
+    Raises what `change_booking` raises.
+    """
+    job = Job.objects.get(pk=job_id)
+    by = starts_at - job.starts_at
+    changes: dict[str, Any] = {"bay": bay, "starts_at": starts_at, "ends_at": job.ends_at + by}
+    ask = []
+    if job.promised_at < changes["ends_at"]:
+        changes["promised_at"] = job.promised_at + by
+        ask = [
+            f"{job} is promised for {wording.dated(job.promised_at)}. Moved, it is promised for "
+            f"{wording.dated(changes['promised_at'])}: tell the customer."
+        ]
+    return change_booking(
+        job_id, changes, version=version, actor=actor, confirmed=confirmed, also_ask=ask
+    )
 
 
 def _doubts_of(job: Job) -> list[str]:

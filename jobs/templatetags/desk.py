@@ -1,5 +1,7 @@
 """How the front desk's pages say a promise and what was read on arrival."""
 
+from datetime import datetime
+
 from django import template
 from django.utils import timezone
 
@@ -20,6 +22,18 @@ def lateness(job: Job) -> str:
 def absence(job: Job) -> str:
     """For how long a car that should be here has not come: "40 min"."""
     return wording.about(timezone.now() - job.starts_at)
+
+
+@register.filter
+def local_minute(at: datetime) -> str:
+    """A moment of the shop's own clock, for the browser to add to: 2026-05-31T10:15."""
+    return f"{timezone.localtime(at):%Y-%m-%dT%H:%M}"
+
+
+@register.filter
+def slot_minutes(job: Job) -> int:
+    """How long the job has its bay, in minutes."""
+    return round((job.ends_at - job.starts_at).total_seconds() / 60)
 
 
 @register.filter

@@ -7,9 +7,9 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
 from jobs.errors import AskFirst, ChangedMeanwhile, Refused
-from jobs.forms.booking import Draft, SlotForm, first_slot
+from jobs.forms.booking import Draft, SlotForm, asked_slot, first_slot
 from jobs.lifecycle import BOOKING_OPEN
-from jobs.models import Job
+from jobs.models import Job, WorkKind
 from jobs.services.booking import book, change_booking
 from jobs.views.booking_choices import day_context
 from shop.access import allow
@@ -42,7 +42,9 @@ def _fresh_draft(request: Request) -> Draft:
     asked = request.GET
     vehicle = _asked(Vehicle.objects.select_related("owner"), asked.get("vehicle"))
     customer = _asked(Customer.objects.all(), asked.get("customer"))
-    slot: dict[str, Any] = first_slot(asked.get("day", ""))
+    slot: dict[str, Any] = asked_slot(asked) or first_slot(asked.get("day", ""))
+    if kind := _asked(WorkKind.objects.in_use(), asked.get("kind")):
+        slot["work_kind"] = kind.pk
     earlier = Job.objects.select_related("vehicle", "customer")
     number = whole(asked.get("comeback_of"))
     job = earlier.filter(number=number).first() if number is not None else None

@@ -10,8 +10,9 @@ from django.utils import timezone
 
 from jobs.forms.booking import CHOSEN, NEW, SEARCH, PartLine, SlotForm
 from jobs.forms.vehicles import VehicleForm, known_vehicles, vin_report
-from jobs.models import Job
+from jobs.models import Job, WorkKind
 from jobs.reads.board import BayDay, Stretch, bay_days
+from jobs.reads.lengths import Usual, usual_length
 from jobs.services.booking import Slot, doubts
 from shop.access import allow, allow_any_staff
 from shop.forms.people import CustomerForm
@@ -139,7 +140,17 @@ def day(request: Request) -> HttpResponse:
     """The bays' day around the slot as it stands on the form."""
     but = _get(Job, request.GET.get("job"))
     values = {name: request.GET.get(name, "") for name in _SLOT_NAMES}
-    return render(request, "booking/day.html", day_context(values, but=but))
+    context = day_context(values, but=but)
+    context["usual"] = _usual(request.GET, but)
+    return render(request, "booking/day.html", context)
+
+
+def _usual(asked: QueryDict, job: Job | None) -> Usual | None:
+    """How long the kind of work on the form usually takes on the car on the form."""
+    kind = job.work_kind if job else _get(WorkKind, asked.get("work_kind"))
+    vehicle = job.vehicle if job else _get(Vehicle, asked.get("vehicle"))
+    model = vehicle.vehicle_model if vehicle else _get(VehicleModel, asked.get("vehicle_model"))
+    return usual_length(kind, model)
 
 
 _SLOT_NAMES: Final = (
