@@ -36,9 +36,9 @@ def _monday(day: date) -> date:
     return day - timedelta(days=day.weekday())
 
 
-def _context(asked: Any, user: Any, **more: Any) -> dict[str, Any]:
-    day = day_of(asked.get("day")) or timezone.localdate()
-    span = one_of(asked.get("span"), (DAY, WEEKLY)) or DAY
+def _context(given: Any, user: Any, **more: Any) -> dict[str, Any]:
+    day = day_of(given.get("day")) or timezone.localdate()
+    span = one_of(given.get("span"), (DAY, WEEKLY)) or DAY
     step = WEEK if span == WEEKLY else 1
     first = _monday(day) if span == WEEKLY else day
     return {

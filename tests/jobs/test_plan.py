@@ -152,6 +152,14 @@ def test_a_refused_move_is_said_and_the_job_stands_where_it_was(client: Client, 
         assert client.post(url, {**data, **nonsense}).status_code == 422
     job.refresh_from_db()
     assert job.starts_at == DAY + 13 * HOUR
+    later = {**data, "bay": job.bay_id, "to": f"{DAY + 40 * HOUR:%Y-%m-%dT%H:%M}"}
+    asked = client.post(url, later, headers={"hx-request": "true"})
+    assert asked.status_code == 422
+    assert "Move it all the same" in asked.content.decode()
+    yes = {**later, "confirmed": asked.context["asked"].token}
+    assert client.post(url, yes, headers={"hx-request": "true"}).status_code == 200
+    job.refresh_from_db()
+    assert job.starts_at == DAY + 40 * HOUR
 
 
 @pytest.mark.django_db
