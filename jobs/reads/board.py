@@ -1,7 +1,7 @@
 """The reads: the board, finding a job, the review queue, a bay's day."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from heapq import nlargest
 from typing import Any, Final
@@ -11,10 +11,11 @@ from django.utils import timezone
 
 from jobs import wording
 from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, Stage
-from jobs.models import Job
-from jobs.models.job import job_number
+from jobs.models import Job, JobPart
+from jobs.models.job import JobQuerySet, job_number
 from shop.hours import Calendar, DayHours
-from shop.models import Bay, Customer, Vehicle
+from shop.likeness import near, nearest, words_of
+from shop.models import Bay, Customer, Vehicle, VehicleModel
 from shop.typed import whole
 
 MOST_FOUND: Final = 30
@@ -73,39 +74,90 @@ def lanes_by_bay(jobs: Iterable[Job], bays: Iterable[Bay]) -> list[Lane]:
 
 @dataclass
 class Found:
-    """What a search found, and whether there was more than is shown."""
+    """What a search found, whether there was more than is shown, and whether nothing was written
+    so and what stands here is only near."""
 
     jobs: list[Job]
     more: bool = False
+    near: bool = False
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Rows that a search is about, by key; each list at most MOST_MATCHES long."""
+
+    vehicles: list[int]
+    customers: list[int]
+    with_serial: list[int]
+    number: int | None = None
+
+    @property
+    def jobs(self) -> Q:
+        wanted = Q(vehicle_id__in=self.vehicles) | Q(customer_id__in=self.customers)
+        if self.with_serial:
+            wanted |= Q(pk__in=self.with_serial)
+        return wanted if self.number is None else wanted | Q(number=self.number)
+
+    @property
+    def cut(self) -> bool:
+        return MOST_MATCHES in map(len, (self.vehicles, self.customers, self.with_serial))
 
 
 def find_jobs(text: str) -> Found:
-    """Jobs by number, plate, VIN start or tail, phone or customer's name: the number first, then
-    the cars that stand here, then bookings, the nearest first, then the newest of the past.
+    """Jobs by number, plate, VIN start or tail, phone, customer's name, model or serial number:
+    the number first, then the cars that stand here, then bookings, the nearest first, then the
+    newest of the past. Where nothing is written so, the jobs whose names are near.
 
     Live jobs are few and are searched through their rows. The past is searched through the
-    people and vehicles that match, so that a million jobs are never read.
+    people, vehicles and parts that match, so that a million jobs are never read.
     """
     text = text.strip()
     if not any(map(str.isalnum, text)):
         return Found([])
-    live = Job.objects.filter(stage__in=LIVE).with_names().matching(text)
-    live = live.order_by(Case(When(STILL_TO_COME, then=1), default=0), "starts_at", "number")
-    vehicles = Vehicle.objects.matching(text).order_by("-pk")[:MOST_MATCHES]
-    customers = Customer.objects.matching(text).order_by("-pk")[:MOST_MATCHES]
-    vehicle_keys = list(vehicles.values_list("pk", flat=True))
-    customer_keys = list(customers.values_list("pk", flat=True))
-    number = job_number(text)
-    wanted = Q(vehicle_id__in=vehicle_keys) | Q(customer_id__in=customer_keys)
-    if number is not None:
-        wanted |= Q(number=number)
+    wanted = _written(text)
+    live = Job.objects.filter(stage__in=LIVE).matching(text, wanted.jobs)
+    found = _found(wanted, live)
+    return found if found.jobs or not words_of(text) else _near(text)
+
+
+def _keys(rows: Any) -> list[int]:
+    return list(rows.order_by("-pk").values_list("pk", flat=True)[:MOST_MATCHES])
+
+
+def _written(text: str) -> Wanted:
+    """The rows in which the text is written."""
+    models = list(VehicleModel.objects.called(text).values_list("pk", flat=True)[:MOST_MATCHES])
+    of_model = Vehicle.objects.filter(vehicle_model_id__in=models) if models else None
+    parts = JobPart.objects.with_serial(text).order_by("-pk")[:MOST_MATCHES]
+    return Wanted(
+        [*_keys(Vehicle.objects.matching(text)), *(_keys(of_model) if of_model else [])],
+        _keys(Customer.objects.matching(text)),
+        list(parts.values_list("job_id", flat=True)),
+        job_number(text),
+    )
+
+
+def _found(wanted: Wanted, live: JobQuerySet) -> Found:
+    live = live.with_names().order_by(
+        Case(When(STILL_TO_COME, then=1), default=0), "starts_at", "number"
+    )
     # Sorted here: asked to sort with a limit, the database may walk a million numbers backwards.
-    numbers = Job.objects.filter(wanted, stage__in=PAST).values_list("number", flat=True)
+    numbers = Job.objects.filter(wanted.jobs, stage__in=PAST).values_list("number", flat=True)
     newest = nlargest(MOST_FOUND, numbers)
     past = Job.objects.filter(number__in=newest).with_names().order_by("-number")
-    jobs = sorted([*live[:MOST_FOUND], *past], key=lambda job: job.number != number)
-    more = len(jobs) > MOST_FOUND or MOST_MATCHES in {len(vehicle_keys), len(customer_keys)}
-    return Found(jobs[:MOST_FOUND], more)
+    jobs = sorted([*live[:MOST_FOUND], *past], key=lambda job: job.number != wanted.number)
+    return Found(jobs[:MOST_FOUND], len(jobs) > MOST_FOUND or wanted.cut)
+
+
+def _near(text: str) -> Found:
+    """Jobs of customers and models whose names are near the text."""
+    models = VehicleModel.objects.values_list("pk", "make", "model")
+    of_models = nearest(text, ((key, f"{make} {model}") for key, make, model in models))
+    vehicles = Vehicle.objects.filter(vehicle_model_id__in=of_models[:MOST_MATCHES])
+    customers = near(Customer, "name", text)
+    wanted = Wanted(_keys(vehicles) if of_models else [], customers, [])
+    found = _found(wanted, Job.objects.filter(wanted.jobs, stage__in=LIVE))
+    return replace(found, near=True)
 
 
 @dataclass(frozen=True)
