@@ -13,15 +13,16 @@ from shop.typed import instant
 
 NOTHING: Final = "nothing"
 SHORT: Final = 24
-"""A text shorter than this stands without quotation marks."""
+"""A text shorter than this stands without quotation marks, as a single word does."""
 
 
 def field_of(model: type[models.Model] | None, name: str) -> Any:
-    """The field of that name, None where the model has none."""
+    """The field of that name, None where the rows of the model have no such column."""
     try:
-        return model._meta.get_field(name) if model else None
+        field = model._meta.get_field(name) if model else None
     except FieldDoesNotExist:
         return None
+    return field if getattr(field, "concrete", False) else None
 
 
 def label_of(field: Any, name: str) -> str:
@@ -58,7 +59,8 @@ def value_of(value: Any, field: Any = None) -> str:
     moment = instant(text) if len(text) >= 16 and text[4:5] == "-" else None
     if moment is not None:
         return wording.dated(moment)
-    return text if len(text) < SHORT and "\n" not in text else f"“{text}”"
+    plain = len(text.split()) == 1 or (len(text) < SHORT and "\n" not in text)
+    return text if plain else f"“{text}”"
 
 
 def with_unit(label: str, value: Any, field: Any) -> tuple[str, str]:

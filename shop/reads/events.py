@@ -118,7 +118,7 @@ def _words(value: Any, other: Any, field: Any) -> str:
         return _name_of(value, other)
     if isinstance(value, list) and value:
         if isinstance(value[0], dict) and "id" in value[0]:
-            return "; ".join(one["name"] for one in value)
+            return " · ".join(one["name"] for one in value)
         if isinstance(value[0], list):
             return f"{len(value)} points"
         choices = dict(getattr(field, "flatchoices", ()) or ())

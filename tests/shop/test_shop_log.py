@@ -276,6 +276,10 @@ def test_a_list_of_steps_is_told_as_a_whole(manager: StaffMember) -> None:
     order = [[step["id"] for step in side["steps"]] for side in (log[2].before, log[2].after)]
     assert order == [[first.pk, second.pk], [second.pk, first.pk]]
     assert words_of(log[3])["Text"] == ("Cover the seats", "Cover the boot")
+    step_lists.start_with_usual(manager)
+    usual = WorkKind.objects.exclude(pk=kind.pk)[0]
+    _, steps = words_of(newest(usual))["Steps"]
+    assert steps.split(" · ")[0] == usual.steps.all()[0].text
 
 
 def test_two_owners_of_one_name_are_told_apart(manager: StaffMember) -> None:
