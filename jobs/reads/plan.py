@@ -12,6 +12,7 @@ from jobs.models import Job
 from jobs.reads.board import BayDay, Stretch, days_of_bays
 from shop import wording
 from shop.models import Absence, Bay, StaffMember
+from shop.typed import as_typed
 
 QUARTER: Final = timedelta(minutes=15)
 WEEK: Final = 7
@@ -216,8 +217,8 @@ class Room:
     @property
     def query(self) -> str:
         """This room as the booking page takes it from an address."""
-        at = timezone.localtime(self.starts_at)
-        return urlencode({"bay": self.bay.pk, "day": f"{at:%Y-%m-%d}", "at": f"{at:%H:%M}"})
+        day, _, at = as_typed(self.starts_at).partition("T")
+        return urlencode({"bay": self.bay.pk, "day": day, "at": at})
 
 
 @dataclass(frozen=True)

@@ -1,13 +1,12 @@
 """How the front desk's pages say a promise and what was read on arrival."""
 
-from datetime import datetime
-
 from django import template
 from django.utils import timezone
 
 from jobs import wording
 from jobs.lifecycle import Stage
 from jobs.models import CheckIn, DeskFacts, Job
+from shop.typed import as_typed
 
 register = template.Library()
 
@@ -24,10 +23,7 @@ def absence(job: Job) -> str:
     return wording.about(timezone.now() - job.starts_at)
 
 
-@register.filter
-def local_minute(at: datetime) -> str:
-    """A moment of the shop's own clock, for the browser to add to: 2026-05-31T10:15."""
-    return f"{timezone.localtime(at):%Y-%m-%dT%H:%M}"
+register.filter("local_minute", as_typed)
 
 
 @register.filter

@@ -1,6 +1,6 @@
 """The plan of the day and the week, moving a job on it, and where there is room."""
 
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any, Final
 from urllib.parse import urlencode
 
@@ -20,7 +20,7 @@ from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models import Bay, Vehicle
 from shop.roles import DESK
-from shop.typed import day as day_of, moment, one_of, row_key, row_version, token, whole
+from shop.typed import as_typed, day as day_of, moment, one_of, row_key, row_version, token, whole
 
 DAY, WEEKLY = "day", "week"
 SHOWN: Final = 10
@@ -71,7 +71,7 @@ def job_shift(request: Request, number: int) -> HttpResponse:
     to_day, _, to_time = (data.get("to") or "").partition("T")
     starts_at = moment(to_day, to_time)
     more: dict[str, Any] = {}
-    stood = {"bay": job.bay_id, "to": _local(job.starts_at)}
+    stood = {"bay": job.bay_id, "to": as_typed(job.starts_at)}
     try:
         if bay is None or starts_at is None:
             raise Refused("Move the job onto a bay and a time of the plan.")
@@ -89,7 +89,7 @@ def job_shift(request: Request, number: int) -> HttpResponse:
         more = {"refused": refused.reasons}
     else:
         if data.get("day") is None:
-            return redirect(f"{reverse('plan')}?day={moved.starts_at:%Y-%m-%d}")
+            return redirect(f"{reverse('plan')}?day={as_typed(moved.starts_at)[:10]}")
         words = f"{moved} is in {moved.bay} from {wording.dated(moved.starts_at)} now."
         more = {"moved": moved, "words": words, "stood": stood}
         if moved.version == job.version:
@@ -98,10 +98,6 @@ def job_shift(request: Request, number: int) -> HttpResponse:
     context = _context(data, request.user, job=job, **more)
     template = "plan/plan.html" if request.htmx else "plan/page.html"
     return render(request, template, context, status=status)
-
-
-def _local(at: datetime) -> str:
-    return f"{timezone.localtime(at):%Y-%m-%dT%H:%M}"
 
 
 @allow(*DESK)
