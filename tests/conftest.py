@@ -30,6 +30,7 @@ CHROMIUM_ARGUMENTS = [
     "--disable-sync",
 ]
 TABLET = {"width": 1180, "height": 820}
+PAPER = pytest.StashKey[bool]()
 DATABASE_FIXTURES = {"_django_db_helper", "db", "transactional_db", "live_server"}
 
 
@@ -62,6 +63,11 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     config.hook.pytest_deselected(items=left_out)
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    item.config.stash[PAPER] = item.get_closest_marker("paper") is not None
+
+
 @pytest.fixture(scope="session")
 def django_db_modify_db_settings(
     django_db_modify_db_settings_parallel_suffix: None, tmp_path_factory: pytest.TempPathFactory
@@ -86,6 +92,26 @@ def _frozen_tables_can_be_emptied() -> Iterator[None]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(TransactionTestCase, "_fixture_teardown", teardown)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _thin_paper(request: pytest.FixtureRequest) -> Iterator[None]:
+    """A sheet is laid out in full where a test marked `paper` looks at it: that takes seconds.
+
+    Everywhere else the PDF has the document attached and is signed as ever, on one bare page.
+    """
+    from jobs.sheet import render
+
+    whole = render.sheet_html
+
+    def sheet_html(document: Any, receipt: Any = None) -> str:
+        if request.config.stash[PAPER]:
+            return whole(document, receipt)
+        return f'<html lang="en"><title>{document["sheet"]["number"]}</title><p>Signed</p></html>'
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(render, "sheet_html", sheet_html)
         yield
 
 
