@@ -10,6 +10,7 @@ from jobs.views import (
     clock,
     collect,
     desk,
+    estimates,
     find,
     job,
     labels,
@@ -63,6 +64,27 @@ urlpatterns += [
     path("vehicles/new/", vehicles.vehicle_create, name="vehicle_create"),
     path("vehicles/<int:pk>/", vehicles.vehicle, name="vehicle"),
     path("vehicles/<int:pk>/edit/", vehicles.vehicle_edit, name="vehicle_edit"),
+]
+
+# What it costs.
+urlpatterns += [
+    path("jobs/<int:number>/estimate/", estimates.estimate, name="estimate"),
+    path("jobs/<int:number>/estimate/pdf/", estimates.estimate_file, name="estimate_file"),
+    path("jobs/<int:number>/estimate/fill/", estimates.estimate_fill, name="estimate_fill"),
+    path("jobs/<int:number>/estimate/add/", estimates.line_add, name="estimate_line_add"),
+    path("jobs/<int:number>/estimate/<int:pk>/", estimates.line_save, name="estimate_line_save"),
+    path(
+        "jobs/<int:number>/estimate/<int:pk>/take/", estimates.line_take, name="estimate_line_take"
+    ),
+    path(
+        "jobs/<int:number>/estimate/<int:pk>/remove/",
+        estimates.line_remove,
+        name="estimate_line_remove",
+    ),
+    path(
+        "jobs/<int:number>/estimate/approve/", estimates.estimate_approve, name="estimate_approve"
+    ),
+    path("jobs/<int:number>/payments/", estimates.payment_add, name="payment_add"),
 ]
 
 # Review, signed sheets, hand-over.

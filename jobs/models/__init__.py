@@ -11,6 +11,14 @@ from jobs.models.channels import Channel, JobSpeaker
 from jobs.models.check_in import CheckIn, ConditionMark, MarkKind
 from jobs.models.clock import ClockEnd, TimeEntry
 from jobs.models.desk import DeskFacts, Said, Stay
+from jobs.models.estimates import (
+    ApprovedBy,
+    EstimateApproval,
+    EstimateLine,
+    LineKind,
+    Payment,
+    PaymentKind,
+)
 from jobs.models.events import JobEvent
 from jobs.models.job import Job, JobPart
 from jobs.models.measured import (
@@ -35,6 +43,7 @@ from jobs.models.steps import CautionKind, Gate, JobStep, StepOutcome, StepTempl
 from jobs.models.tuning import ChannelSetting, OtherSetting, TuningKind, TuningRecord
 
 __all__ = [
+    "ApprovedBy",
     "CautionKind",
     "Channel",
     "ChannelSetting",
@@ -42,6 +51,8 @@ __all__ = [
     "ClockEnd",
     "ConditionMark",
     "DeskFacts",
+    "EstimateApproval",
+    "EstimateLine",
     "FactoryOutput",
     "FactorySum",
     "FindingReason",
@@ -57,12 +68,15 @@ __all__ = [
     "JobPart",
     "JobSpeaker",
     "JobStep",
+    "LineKind",
     "ListeningSeat",
     "MarkKind",
     "MeasuredPhase",
     "MeasuredResponse",
     "OtherSetting",
     "OutputSide",
+    "Payment",
+    "PaymentKind",
     "Photo",
     "PowerRun",
     "ProposalLimits",

@@ -21,6 +21,11 @@ _TITLES: Final = {
     "job.set_apart": "Its bay was given twice, so it was set apart: give it a free bay",
     "part.changed": "Part changed",
     "desk.changed": "Customer and keys",
+    "estimate.added": "Estimate line added",
+    "estimate.changed": "Estimate line",
+    "estimate.removed": "Estimate line taken out",
+    "estimate.approved": "Estimate approved",
+    "payment.noted": "Money noted",
     "check_in.saved": "Check-in written down",
     "check_in.signed": "Customer signed the condition",
     "fitproof.added": "Fit proof",
@@ -78,12 +83,14 @@ MILESTONES: Final = (
     "sendback.",
     "sheet.",
     "setup.",
+    "estimate.approved",
+    "payment.",
 )
 """Beginnings of the codes that tell the story of a job without every cell of its sheet."""
 
 _OF_CODE: Final[dict[str, type[models.Model]]] = {"job": Job, "check_in": CheckIn}
 _UNSAID: Final = frozenset(
-    {"version", "stage", "label", "document_sha256", "pdf_sha256", "settings"}
+    {"version", "stage", "label", "document_sha256", "pdf_sha256", "sha256", "settings"}
 )
 
 

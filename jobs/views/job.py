@@ -13,6 +13,7 @@ from jobs.lifecycle import BOOKING_OPEN, MOVES, PATH, Move, Stage, moves_from
 from jobs.models import Job
 from jobs.reads.history import history_of
 from jobs.services.check_in import check_in_of
+from jobs.services.estimates import Estimate
 from jobs.services.moves import missing_for, move
 from jobs.services.parts import add_part, goes_with, remove_part, set_quantity
 from jobs.services.work_done import work_done
@@ -126,6 +127,7 @@ def _overview(request: Request, job: Job, **more: Any) -> HttpResponse:
     context = {
         **strip_context(job),
         **log_context(job),
+        "estimate": Estimate(job, request.shop),
         "steps": _steps(job),
         "offers": offers,
         "next": _onward(job, offers),
