@@ -86,6 +86,11 @@ class ApprovalForm(forms.Form):
         error_messages={"required": "Write who approves it."},
     )
 
+    @property
+    def signed(self) -> list[forms.BoundField]:
+        """Drawn by hand and typed: the fields that the signature's own part draws."""
+        return [self["signature_name"], self["signature"]]
+
     def clean_signature(self) -> str:
         drawn: str = self.cleaned_data["signature"]
         if drawn and not is_png(drawn):
