@@ -22,3 +22,12 @@ def decimal(value: Decimal | str | None) -> str:
         return wording.NOTHING
     whole, point, rest = money.plain(Decimal(value)).partition(".")
     return f"{wording.grouped(whole)}{point}{rest}"
+
+
+@register.filter
+def each(price: Decimal | str, currency: str) -> str:
+    """A price of one, with every digit it has: "0.0125 EUR", and "12.50 EUR" for 12.5."""
+    exact = Decimal(price)
+    if money.rounded(exact, currency) == exact:
+        return money.said(exact, currency)
+    return wording.with_unit(decimal(exact), currency)
