@@ -115,6 +115,7 @@ FREE: Final[dict[str, str]] = {
 
 BESIDE: Final[dict[str, str]] = {
     "jobs.EstimateLine": "what it costs is agreed to the end, and no sheet shows it",
+    "jobs.PartSupply": "a part may go back to its supplier afterwards; no sheet says where it is",
     "jobs.DeskFacts": "keys hang elsewhere and customers are reached otherwise to the end",
 }
 """Rows of a job that change after its sheet is signed as well, for no sheet shows or rests on

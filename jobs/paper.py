@@ -4,11 +4,17 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
+import segno
 import weasyprint
 from django.template.loader import render_to_string
+from django.utils.safestring import SafeString, mark_safe
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher
 
+from jobs.lists.car_places import nearest
+from jobs.models import Job
+from jobs.services.check_in import check_in_of
+from jobs.services.desk import desk_of
 from jobs.services.estimates import Estimate
 from shop.models import Shop, Units
 from shop.money import ROUNDING_SAID
@@ -67,3 +73,28 @@ def estimate_pdf(estimate: Estimate) -> bytes:
         "rounding": ROUNDING_SAID,
     }
     return paper("pdf/estimate.html", estimate.shop, values)
+
+
+PAPERS: Final = {"receipt": "Hand-in receipt", "card": "Job card", "picks": "Pick list"}
+"""Papers of the counter beside the estimate, by the name in their address."""
+
+
+def counter_paper(job: Job, name: str, address: str) -> bytes:
+    """One of PAPERS; `address` is that of the job's page, for the code on the card."""
+    check_in = check_in_of(job)
+    marks = check_in.marks.all() if check_in else []
+    values = {
+        "job": job,
+        "title": PAPERS[name],
+        "check_in": check_in,
+        "marks": [(mark, nearest(mark.x, mark.y).label) for mark in marks],
+        "desk": desk_of(job),
+        "parts": job.parts.select_related("product", "supply"),
+        "code": _code(address) if name == "card" else "",
+    }
+    return paper(f"pdf/{name}.html", Shop.objects.current(), values)
+
+
+def _code(address: str) -> SafeString:
+    drawn = segno.make(address, error="m", micro=False)
+    return mark_safe(drawn.svg_inline(scale=4, border=2))

@@ -21,6 +21,7 @@ from jobs.views import (
     review,
     sheets,
     steps,
+    supply,
     vehicles,
     wire_book,
 )
@@ -54,6 +55,10 @@ urlpatterns += [
     path("jobs/<int:number>/parts/add/", job.part_add, name="part_add"),
     path("jobs/<int:number>/parts/<int:pk>/", job.part_quantity, name="part_quantity"),
     path("jobs/<int:number>/parts/<int:pk>/remove/", job.part_remove, name="part_remove"),
+    path("plan/parts/", supply.parts_to_come, name="parts_to_come"),
+    path("jobs/<int:number>/supply/", supply.supply_all, name="supply_all"),
+    path("jobs/<int:number>/supply/<int:pk>/", supply.supply_save, name="supply_save"),
+    path("jobs/<int:number>/paper/<slug:name>/", supply.paper_file, name="paper_file"),
     path("jobs/<int:number>/desk/", desk.desk_strip, name="desk_strip"),
     path("jobs/<int:number>/said/", desk.said_add, name="said_add"),
     path("jobs/<int:number>/said/<int:pk>/withdraw/", desk.said_withdraw, name="said_withdraw"),

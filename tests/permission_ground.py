@@ -75,6 +75,7 @@ PK_OF = {
     "bay_capture_edit": "capture",
     "bay_capture_save": "capture",
     "bay_capture_remove": "capture",
+    "supply_save": "part",
     "estimate_line_save": "estimate_line",
     "estimate_line_take": "estimate_line",
     "estimate_line_remove": "estimate_line",
@@ -89,6 +90,7 @@ PK_OF = {
 
 GIVEN = {
     "bay_move": {"name": "finish"},
+    "paper_file": {"name": "card"},
     "product_template": {"kind": "amplifier"},
     "bay_capture_edit": {"kind": "output"},
     "bay_capture_save": {"kind": "output"},

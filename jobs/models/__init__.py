@@ -40,6 +40,7 @@ from jobs.models.record import RecordChain, Seal, SealKind
 from jobs.models.setups import SavedSetup, SetupEvent, SetupState, SetupUse, SetupVersion
 from jobs.models.sign_off import FindingReason, InstallSheet, SendBack, SheetReceipt
 from jobs.models.steps import CautionKind, Gate, JobStep, StepOutcome, StepTemplate, WorkKind
+from jobs.models.supply import PartSupply, SupplyState
 from jobs.models.tuning import ChannelSetting, OtherSetting, TuningKind, TuningRecord
 
 __all__ = [
@@ -75,6 +76,7 @@ __all__ = [
     "MeasuredResponse",
     "OtherSetting",
     "OutputSide",
+    "PartSupply",
     "Payment",
     "PaymentKind",
     "Photo",
@@ -100,6 +102,7 @@ __all__ = [
     "StepOutcome",
     "StepTemplate",
     "SupplyFacts",
+    "SupplyState",
     "TimeEntry",
     "TuningFacts",
     "TuningKind",

@@ -21,6 +21,7 @@ _TITLES: Final = {
     "job.set_apart": "Its bay was given twice, so it was set apart: give it a free bay",
     "part.changed": "Part changed",
     "desk.changed": "Customer and keys",
+    "supply_of.changed": "Part",
     "estimate.added": "Estimate line added",
     "estimate.changed": "Estimate line",
     "estimate.removed": "Estimate line taken out",
@@ -207,6 +208,7 @@ def _rows(model: type[models.Model], keys: set[int]) -> models.QuerySet[Any]:
     related = {
         "channel": ("part",),
         "channelsetting": ("record", "channel__part"),
+        "partsupply": ("part",),
         "jobpart": ("product",),
     }.get(model._meta.model_name or "")
     return rows.select_related(*related) if related else rows

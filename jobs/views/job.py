@@ -11,6 +11,7 @@ from django.views.decorators.http import require_POST
 from jobs.errors import Refused
 from jobs.lifecycle import BOOKING_OPEN, MOVES, PATH, Move, Stage, moves_from
 from jobs.models import Job
+from jobs.paper import PAPERS
 from jobs.reads.history import history_of
 from jobs.services.check_in import check_in_of
 from jobs.services.estimates import Estimate
@@ -20,6 +21,7 @@ from jobs.services.work_done import work_done
 from jobs.sheet import revision
 from jobs.sheet.change_values import change_values
 from jobs.views.desk import log_context, strip_context
+from jobs.views.supply import supply_lines
 from jobs.wording import Local
 from shop.access import allow_any_staff
 from shop.http import Request
@@ -124,6 +126,7 @@ def job(request: Request, number: int) -> HttpResponse:
 def _overview(request: Request, job: Job, **more: Any) -> HttpResponse:
     offers = _offers(job, request.user)
     whole = request.GET.get("history") == "all"
+    lines = supply_lines(job)
     context = {
         **strip_context(job),
         **log_context(job),
@@ -132,7 +135,9 @@ def _overview(request: Request, job: Job, **more: Any) -> HttpResponse:
         "offers": offers,
         "next": _onward(job, offers),
         "check_in": check_in_of(job),
-        "parts": job.parts.select_related("product"),
+        "supply_lines": lines,
+        "parts": lines,
+        "papers": PAPERS.items(),
         "sheets": job.sheets.defer("document", "pdf").select_related("signed_by", "receipt"),
         "comebacks": job.comebacks.order_by("number"),
         "send_backs": job.send_backs.filter(done_at=None).select_related("by"),
