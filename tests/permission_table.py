@@ -113,6 +113,7 @@ TABLE: dict[str, Roles] = {
     "supply_all": STAFF,
     "supply_save": STAFF,
     "paper_file": STAFF,
+    "message": DESK,
     "desk_strip": STAFF,
     "said_add": STAFF,
     "said_withdraw": STAFF,

@@ -39,6 +39,9 @@ OWN_PAGE = {
 ELSEWHERE = frozenset({"send_back", "send_back_correction"})
 """Moves offered on the page of another move."""
 
+UNSAID = frozenset({"no_show"})
+"""Moves that are not spoken of before they can be made."""
+
 GRAVE = frozenset({"cancel"})
 
 ONWARD = frozenset({"resume", "hand_correction", "sign_correction"})
@@ -84,6 +87,8 @@ def _offers(job: Job, user: StaffMember) -> list[Offer]:
         page, label = OWN_PAGE.get(one.name, ("", one.label))
         url = reverse(page, args=[job.number]) if page else ""
         missing = [] if page else missing_for(job, one.name)
+        if missing and one.name in UNSAID:
+            continue
         if one.name == "finish" and not missing and not work_done(job, user).plain:
             page, url = "bay_finish", reverse("bay_finish", args=[job.number])
         url = url or reverse("job_move", args=[job.number, one.name])
