@@ -88,7 +88,7 @@ def counter_paper(job: Job, name: str, address: str) -> bytes:
         "title": PAPERS[name],
         "check_in": check_in,
         "marks": [(mark, nearest(mark.x, mark.y).label) for mark in marks],
-        "desk": desk_of(job),
+        "keys_at": desk_of(job).keys_at or (check_in.keys_note if check_in else ""),
         "parts": job.parts.select_related("product", "supply"),
         "code": _code(address) if name == "card" else "",
     }

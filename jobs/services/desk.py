@@ -35,7 +35,8 @@ def note_said(
     """Note what was said; None when this key was noted already.
 
     `about` names the kind of message that it was. With `printed` it also stands among the sheet's
-    notes, for which the sheet must be open. Raises Refused when there are no words, too many, or the sheet takes none.
+    notes, for which the sheet must be open. Raises Refused when there are no words, too many, or
+    the sheet takes none.
     """
     job = Job.objects.select_for_update(of=("self",)).get(number=number)
     if done_before(key):

@@ -64,7 +64,7 @@ def test_can_i_come_is_answered_in_one_tap_from_any_page(served: str, enter: Sig
         page.goto(path)
         page.get_by_role("link", name="Free times").first.click()
         expect(next_free_days(page).first).to_be_visible()
-    page.get_by_text("Full system").click()
+    page.get_by_role("radio", name="Full system").check()
     expect(page).to_have_url(re.compile("kind="))
     next_free_days(page).first.click()
     expect(page.get_by_label("In the bay from, day")).not_to_have_value("")

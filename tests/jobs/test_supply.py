@@ -152,7 +152,8 @@ def test_the_papers_say_what_the_counter_needs() -> None:
     job.parts.update(serial="TW-0042")
     facts = {"odometer": 48210, "valuables": "Child seat", "keys_count": 2}
     save_check_in(job.pk, facts, [Mark("dent", 0.4, 0.3, "old")], version=0, actor=desk)
-    job = Job.objects.with_names().get(pk=job.pk)
+    job, bare = Job.objects.with_names().get(pk=job.pk), make_job()
+    assert all(counter_paper(bare, name, "http://x.test/") for name in ("receipt", "card", "picks"))
     address = "http://shop.test/jobs/1001/"
     papers = {name: counter_paper(job, name, address) for name in ("receipt", "card", "picks")}
     texts = {
