@@ -29,7 +29,7 @@ SVG: Final = "{http://www.w3.org/2000/svg}"
 VARIANT: Final = "pdf/a-3a"
 PLAN_NAME: Final = "plan.json"
 DOCUMENT_NAME: Final = "sheet.json"
-SHARED_STYLES: Final = ("css/install-sheet.css", "css/install-sheet-parts.css")
+SHARED_STYLE: Final = "css/sheets/body.css"
 FONT_FACES: Final = (
     ("Regular", 400, "normal"),
     ("Semibold", 600, "normal"),
@@ -51,12 +51,9 @@ def _stylesheets() -> tuple[weasyprint.CSS, ...]:
         f'src:url("{(HERE.parent / "fonts" / f"OpenSans-{name}.ttf").as_uri()}")}}'
         for name, weight, style in FONT_FACES
     )
-    texts = [faces]
-    for name in SHARED_STYLES:
-        shared = finders.find(name)
-        assert isinstance(shared, str)
-        texts.append(Path(shared).read_text(encoding="utf-8"))
-    texts.append((HERE / "page.css").read_text(encoding="utf-8"))
+    shared = finders.find(SHARED_STYLE)
+    assert isinstance(shared, str)
+    texts = [faces, *(Path(one).read_text(encoding="utf-8") for one in (shared, HERE / "page.css"))]
     return tuple(weasyprint.CSS(string=text, font_config=_fonts()) for text in texts)
 
 

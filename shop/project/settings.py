@@ -218,7 +218,7 @@ STORAGES = {
         "BACKEND": (
             "django.contrib.staticfiles.storage.StaticFilesStorage"
             if TESTING or DEBUG
-            else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+            else "shop.styles.StaticFiles"
         )
     },
 }

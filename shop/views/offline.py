@@ -15,20 +15,15 @@ from django.views.decorators.http import require_safe
 
 from shop.access import public
 from shop.http import Request
+from shop.styles import SHEET
 
-SHELL_FOLDERS: Final = ("css", "js", "img")
+SHELL_FOLDERS: Final = ("js", "img")
 SHELL_VENDORED: Final = ("htmx-*.js", "idb-*.js", "signature_pad-*.js")
-NOT_SHELL: Final = (
-    "install-sheet.css",
-    "install-sheet-parts.css",
-    "labels.css",
-    "service_worker.js",
-    "app-512.png",
-)
+NOT_SHELL: Final = ("service_worker.js", "app-512.png")
 
 
 def _shell() -> list[str]:
-    """Every style, script and picture of the pages, by the address the pages use."""
+    """The style sheet, scripts and pictures of the pages, by the address the pages use."""
     root = settings.BASE_DIR / "static"
     names = [
         f"{folder}/{path.name}"
@@ -36,6 +31,7 @@ def _shell() -> list[str]:
         for path in sorted((root / folder).iterdir())
         if path.is_file() and path.name not in NOT_SHELL
     ]
+    names.append(SHEET)
     for pattern in SHELL_VENDORED:
         names += [f"vendor/{path.name}" for path in sorted((root / "vendor").glob(pattern))]
     return [static(name) for name in names]
