@@ -1,5 +1,6 @@
 """URLs of people, vehicle models, catalogue and settings."""
 
+from django.conf import settings as project
 from django.urls import URLPattern, path
 
 from shop.views import (
@@ -8,6 +9,7 @@ from shop.views import (
     catalogue_files,
     customers,
     events,
+    gallery,
     health,
     hours,
     labels,
@@ -90,3 +92,6 @@ urlpatterns: list[URLPattern] = [
     path("settings/bays/new/", settings.bay_create, name="bay_create"),
     path("settings/bays/<int:pk>/", settings.bay_edit, name="bay_edit"),
 ]
+
+if project.DEBUG or project.TESTING:
+    urlpatterns.append(path("gallery/", gallery.gallery, name="gallery"))

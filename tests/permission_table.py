@@ -50,6 +50,8 @@ TABLE: dict[str, Roles] = {
     "product_import_apply": MANAGER,
     "product_export": MANAGER,
     "product_template": MANAGER,
+    # The gallery of components, for developers alone: a shop has no such address.
+    "gallery": STAFF,
     # The shop's own settings.
     "settings": MANAGER,
     "shop_log": MANAGER,
