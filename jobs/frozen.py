@@ -33,6 +33,8 @@ APPEND_ONLY: Final = frozenset(
         "jobs.InstallSheet",
         "jobs.SheetReceipt",
         "jobs.JobEvent",
+        "jobs.EstimateApproval",
+        "jobs.Payment",
         "jobs.Seal",
         "jobs.SetupVersion",
         "jobs.SetupEvent",
@@ -112,6 +114,8 @@ FREE: Final[dict[str, str]] = {
 """Tables that may change at any time, and why that harms no signed sheet."""
 
 BESIDE: Final[dict[str, str]] = {
+    "jobs.EstimateLine": "what it costs is agreed to the end, and no sheet shows it",
+    "jobs.PartSupply": "a part may go back to its supplier afterwards; no sheet says where it is",
     "jobs.DeskFacts": "keys hang elsewhere and customers are reached otherwise to the end",
 }
 """Rows of a job that change after its sheet is signed as well, for no sheet shows or rests on

@@ -10,9 +10,11 @@ from jobs.views import (
     clock,
     collect,
     desk,
+    estimates,
     find,
     job,
     labels,
+    messages,
     offline_jobs,
     photos,
     plan,
@@ -20,6 +22,7 @@ from jobs.views import (
     review,
     sheets,
     steps,
+    supply,
     vehicles,
     wire_book,
 )
@@ -53,7 +56,12 @@ urlpatterns += [
     path("jobs/<int:number>/parts/add/", job.part_add, name="part_add"),
     path("jobs/<int:number>/parts/<int:pk>/", job.part_quantity, name="part_quantity"),
     path("jobs/<int:number>/parts/<int:pk>/remove/", job.part_remove, name="part_remove"),
+    path("plan/parts/", supply.parts_to_come, name="parts_to_come"),
+    path("jobs/<int:number>/supply/", supply.supply_all, name="supply_all"),
+    path("jobs/<int:number>/supply/<int:pk>/", supply.supply_save, name="supply_save"),
+    path("jobs/<int:number>/paper/<slug:name>/", supply.paper_file, name="paper_file"),
     path("jobs/<int:number>/desk/", desk.desk_strip, name="desk_strip"),
+    path("jobs/<int:number>/message/", messages.message, name="message"),
     path("jobs/<int:number>/said/", desk.said_add, name="said_add"),
     path("jobs/<int:number>/said/<int:pk>/withdraw/", desk.said_withdraw, name="said_withdraw"),
     path("jobs/<int:number>/check-in/", check_in.check_in, name="check_in"),
@@ -63,6 +71,27 @@ urlpatterns += [
     path("vehicles/new/", vehicles.vehicle_create, name="vehicle_create"),
     path("vehicles/<int:pk>/", vehicles.vehicle, name="vehicle"),
     path("vehicles/<int:pk>/edit/", vehicles.vehicle_edit, name="vehicle_edit"),
+]
+
+# What it costs.
+urlpatterns += [
+    path("jobs/<int:number>/estimate/", estimates.estimate, name="estimate"),
+    path("jobs/<int:number>/estimate/pdf/", estimates.estimate_file, name="estimate_file"),
+    path("jobs/<int:number>/estimate/fill/", estimates.estimate_fill, name="estimate_fill"),
+    path("jobs/<int:number>/estimate/add/", estimates.line_add, name="estimate_line_add"),
+    path("jobs/<int:number>/estimate/<int:pk>/", estimates.line_save, name="estimate_line_save"),
+    path(
+        "jobs/<int:number>/estimate/<int:pk>/take/", estimates.line_take, name="estimate_line_take"
+    ),
+    path(
+        "jobs/<int:number>/estimate/<int:pk>/remove/",
+        estimates.line_remove,
+        name="estimate_line_remove",
+    ),
+    path(
+        "jobs/<int:number>/estimate/approve/", estimates.estimate_approve, name="estimate_approve"
+    ),
+    path("jobs/<int:number>/payments/", estimates.payment_add, name="payment_add"),
 ]
 
 # Review, signed sheets, hand-over.

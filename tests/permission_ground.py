@@ -1,6 +1,7 @@
 """One row of everything, so that every URL can be filled in and tried."""
 
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Any
 
 from django.core.files.base import ContentFile
@@ -74,6 +75,10 @@ PK_OF = {
     "bay_capture_edit": "capture",
     "bay_capture_save": "capture",
     "bay_capture_remove": "capture",
+    "supply_save": "part",
+    "estimate_line_save": "estimate_line",
+    "estimate_line_take": "estimate_line",
+    "estimate_line_remove": "estimate_line",
     "clock_correct": "time",
     "clock_still": "time",
     "setup_applied": "applied",
@@ -85,6 +90,7 @@ PK_OF = {
 
 GIVEN = {
     "bay_move": {"name": "finish"},
+    "paper_file": {"name": "card"},
     "product_template": {"kind": "amplifier"},
     "bay_capture_edit": {"kind": "output"},
     "bay_capture_save": {"kind": "output"},
@@ -165,6 +171,9 @@ def lay_ground() -> Ground:
     assert said is not None
     day = timezone.localdate()
     keys = {
+        "estimate_line": job.estimate_lines.create(
+            kind="other", text="Cloth", price=Decimal("4.50"), optional=True
+        ).pk,
         "closed": ClosedDays.objects.create(first_day=day, last_day=day).pk,
         "absence": technician.absences.create(first_day=day, last_day=day).pk,
         "said": said.pk,

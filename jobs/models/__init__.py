@@ -11,6 +11,14 @@ from jobs.models.channels import Channel, JobSpeaker
 from jobs.models.check_in import CheckIn, ConditionMark, MarkKind
 from jobs.models.clock import ClockEnd, TimeEntry
 from jobs.models.desk import DeskFacts, Said, Stay
+from jobs.models.estimates import (
+    ApprovedBy,
+    EstimateApproval,
+    EstimateLine,
+    LineKind,
+    Payment,
+    PaymentKind,
+)
 from jobs.models.events import JobEvent
 from jobs.models.job import Job, JobPart
 from jobs.models.measured import (
@@ -32,9 +40,11 @@ from jobs.models.record import RecordChain, Seal, SealKind
 from jobs.models.setups import SavedSetup, SetupEvent, SetupState, SetupUse, SetupVersion
 from jobs.models.sign_off import FindingReason, InstallSheet, SendBack, SheetReceipt
 from jobs.models.steps import CautionKind, Gate, JobStep, StepOutcome, StepTemplate, WorkKind
+from jobs.models.supply import PartSupply, SupplyState
 from jobs.models.tuning import ChannelSetting, OtherSetting, TuningKind, TuningRecord
 
 __all__ = [
+    "ApprovedBy",
     "CautionKind",
     "Channel",
     "ChannelSetting",
@@ -42,6 +52,8 @@ __all__ = [
     "ClockEnd",
     "ConditionMark",
     "DeskFacts",
+    "EstimateApproval",
+    "EstimateLine",
     "FactoryOutput",
     "FactorySum",
     "FindingReason",
@@ -57,12 +69,16 @@ __all__ = [
     "JobPart",
     "JobSpeaker",
     "JobStep",
+    "LineKind",
     "ListeningSeat",
     "MarkKind",
     "MeasuredPhase",
     "MeasuredResponse",
     "OtherSetting",
     "OutputSide",
+    "PartSupply",
+    "Payment",
+    "PaymentKind",
     "Photo",
     "PowerRun",
     "ProposalLimits",
@@ -86,6 +102,7 @@ __all__ = [
     "StepOutcome",
     "StepTemplate",
     "SupplyFacts",
+    "SupplyState",
     "TimeEntry",
     "TuningFacts",
     "TuningKind",

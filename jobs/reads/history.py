@@ -21,6 +21,12 @@ _TITLES: Final = {
     "job.set_apart": "Its bay was given twice, so it was set apart: give it a free bay",
     "part.changed": "Part changed",
     "desk.changed": "Customer and keys",
+    "supply_of.changed": "Part",
+    "estimate.added": "Estimate line added",
+    "estimate.changed": "Estimate line",
+    "estimate.removed": "Estimate line taken out",
+    "estimate.approved": "Estimate approved",
+    "payment.noted": "Money noted",
     "check_in.saved": "Check-in written down",
     "check_in.signed": "Customer signed the condition",
     "fitproof.added": "Fit proof",
@@ -78,12 +84,14 @@ MILESTONES: Final = (
     "sendback.",
     "sheet.",
     "setup.",
+    "estimate.approved",
+    "payment.",
 )
 """Beginnings of the codes that tell the story of a job without every cell of its sheet."""
 
 _OF_CODE: Final[dict[str, type[models.Model]]] = {"job": Job, "check_in": CheckIn}
 _UNSAID: Final = frozenset(
-    {"version", "stage", "label", "document_sha256", "pdf_sha256", "settings"}
+    {"version", "stage", "label", "document_sha256", "pdf_sha256", "sha256", "settings"}
 )
 
 
@@ -200,6 +208,7 @@ def _rows(model: type[models.Model], keys: set[int]) -> models.QuerySet[Any]:
     related = {
         "channel": ("part",),
         "channelsetting": ("record", "channel__part"),
+        "partsupply": ("part",),
         "jobpart": ("product",),
     }.get(model._meta.model_name or "")
     return rows.select_related(*related) if related else rows

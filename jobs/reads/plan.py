@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from jobs.models import Job
 from jobs.reads.board import BayDay, Stretch, days_of_bays
+from jobs.services.supply import to_come
 from shop import wording
 from shop.models import Absence, Bay, StaffMember
 from shop.typed import as_typed
@@ -70,6 +71,16 @@ def _up(at: datetime) -> datetime:
 
 def _quarters(length: timedelta) -> int:
     return round(length / QUARTER)
+
+
+def _doubts(jobs: list[Job], away: set[int]) -> dict[int, str]:
+    """What the card of each job says beside its facts: of its technician, of parts to come."""
+    waits = to_come([job.pk for job in jobs if not job.is_late])
+    return {job.pk: _doubt(job, jobs, away) or _waits(waits.get(job.pk, 0)) for job in jobs}
+
+
+def _waits(count: int) -> str:
+    return f"{wording.plural(count, 'part')} to come" if count else ""
 
 
 def _doubt(job: Job, others: Iterable[Job], away: set[int]) -> str:
@@ -135,7 +146,7 @@ def day_plan(day: date) -> DayPlan:
     bay_days = days_of_bays(day, 1)[0]
     absences = _absences(day, day)
     jobs = _jobs(bay_days)
-    doubts = {job.pk: _doubt(job, jobs, _away(day, absences)) for job in jobs}
+    doubts = _doubts(jobs, _away(day, absences))
     hours = bay_days[0].hours if bay_days else None
     begins = _down(min((one.opens_at for one in bay_days), default=timezone.now()))
     ends = _up(max((one.closes_at for one in bay_days), default=timezone.now()))
@@ -193,12 +204,11 @@ def week_plan(first: date) -> WeekPlan:
     for ahead, bay_days in enumerate(days):
         day = first + timedelta(days=ahead)
         headings.append((day, bay_days[0].hours.closed if bay_days else ""))
-        jobs = _jobs(bay_days)
-        away = _away(day, absences)
+        doubts = _doubts(_jobs(bay_days), _away(day, absences))
         for one in bay_days:
             row = rows.setdefault(one.bay.pk, WeekRow(one.bay, []))
             booked = [
-                Booked(job, _doubt(job, jobs, away), timezone.localtime(job.starts_at).date() < day)
+                Booked(job, doubts[job.pk], timezone.localtime(job.starts_at).date() < day)
                 for job in _jobs([one])
             ]
             free = sum((s.ends_at - s.starts_at for s in one.free), timedelta())

@@ -30,11 +30,13 @@ def note_said(
     actor: StaffMember,
     key: str = "",
     printed: bool = False,
+    about: str = "",
 ) -> JobEvent | None:
     """Note what was said; None when this key was noted already.
 
-    With `printed` it also stands among the sheet's notes, for which the sheet must be open.
-    Raises Refused when there are no words, too many, or the sheet takes none.
+    `about` names the kind of message that it was. With `printed` it also stands among the sheet's
+    notes, for which the sheet must be open. Raises Refused when there are no words, too many, or
+    the sheet takes none.
     """
     job = Job.objects.select_for_update(of=("self",)).get(number=number)
     if done_before(key):
@@ -53,7 +55,12 @@ def note_said(
         check_open(job)
         note = job.notes.create(text=f"{Said(how).label}: {text}", by=actor)
         subject = subject_of(note)
-    after = {"how": how, "text": text, **({"printed": True} if printed else {})}
+    after = {
+        "how": how,
+        "text": text,
+        **({"printed": True} if printed else {}),
+        **({"about": about} if about else {}),
+    }
     return log(job, actor, SAID, subject=subject, after=after, key=key)
 
 

@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from decimal import Decimal
 from functools import partial
 from operator import attrgetter
 from typing import Any, Final, Protocol
@@ -25,6 +26,7 @@ from jobs.lifecycle import Stage
 from jobs.models import Job, JobEvent
 from jobs.services.events import done_before, log
 from shop.models import StaffMember
+from shop.money import plain
 
 CLASH: Final = "entry.clash"
 """Code of the event that keeps a value which was not written over somebody else's."""
@@ -96,6 +98,8 @@ def as_json(value: Any) -> Any:
         return value.pk
     if isinstance(value, datetime | date):
         return value.isoformat()
+    if isinstance(value, Decimal):
+        return plain(value)
     if isinstance(value, models.QuerySet):
         return sorted(value.values_list("pk", flat=True))
     if isinstance(value, list) and value and isinstance(value[0], models.Model):

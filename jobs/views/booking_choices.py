@@ -12,8 +12,8 @@ from jobs.forms.booking import CHOSEN, NEW, SEARCH, PartLine, SlotForm
 from jobs.forms.vehicles import VehicleForm, known_vehicles, vin_report
 from jobs.models import Job, WorkKind
 from jobs.reads.board import BayDay, Stretch, bay_days
-from jobs.reads.lengths import Usual, usual_length
 from jobs.services.booking import Slot, doubts
+from jobs.services.lengths import Usual, usual_length
 from shop.access import allow, allow_any_staff
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
@@ -124,7 +124,8 @@ def part_options(request: Request) -> HttpResponse:
     text = line(request.GET.get("part_search"))
     products = Product.objects.offered().matching(text)[: 2 * MOST_OPTIONS] if text else []
     job = _get(Job, request.GET.get("job"))
-    context = {"found": products, "text": text, "job": job}
+    estimate = whole(request.GET.get("estimate"))
+    context = {"found": products, "text": text, "job": job, "estimate": estimate}
     return render(request, "booking/part_options.html", context)
 
 

@@ -11,14 +11,17 @@ from django.views.decorators.http import require_POST
 from jobs.errors import Refused
 from jobs.lifecycle import BOOKING_OPEN, MOVES, PATH, Move, Stage, moves_from
 from jobs.models import Job
+from jobs.paper import PAPERS
 from jobs.reads.history import history_of
 from jobs.services.check_in import check_in_of
+from jobs.services.estimates import Estimate
 from jobs.services.moves import missing_for, move
 from jobs.services.parts import add_part, goes_with, remove_part, set_quantity
 from jobs.services.work_done import work_done
 from jobs.sheet import revision
 from jobs.sheet.change_values import change_values
 from jobs.views.desk import log_context, strip_context
+from jobs.views.supply import supply_lines
 from jobs.wording import Local
 from shop.access import allow_any_staff
 from shop.http import Request
@@ -35,6 +38,9 @@ OWN_PAGE = {
 
 ELSEWHERE = frozenset({"send_back", "send_back_correction"})
 """Moves offered on the page of another move."""
+
+UNSAID = frozenset({"no_show"})
+"""Moves that are not spoken of before they can be made."""
 
 GRAVE = frozenset({"cancel"})
 
@@ -81,6 +87,8 @@ def _offers(job: Job, user: StaffMember) -> list[Offer]:
         page, label = OWN_PAGE.get(one.name, ("", one.label))
         url = reverse(page, args=[job.number]) if page else ""
         missing = [] if page else missing_for(job, one.name)
+        if missing and one.name in UNSAID:
+            continue
         if one.name == "finish" and not missing and not work_done(job, user).plain:
             page, url = "bay_finish", reverse("bay_finish", args=[job.number])
         url = url or reverse("job_move", args=[job.number, one.name])
@@ -123,14 +131,18 @@ def job(request: Request, number: int) -> HttpResponse:
 def _overview(request: Request, job: Job, **more: Any) -> HttpResponse:
     offers = _offers(job, request.user)
     whole = request.GET.get("history") == "all"
+    lines = supply_lines(job)
     context = {
         **strip_context(job),
         **log_context(job),
+        "estimate": Estimate(job, request.shop),
         "steps": _steps(job),
         "offers": offers,
         "next": _onward(job, offers),
         "check_in": check_in_of(job),
-        "parts": job.parts.select_related("product"),
+        "supply_lines": lines,
+        "parts": lines,
+        "papers": PAPERS.items(),
         "sheets": job.sheets.defer("document", "pdf").select_related("signed_by", "receipt"),
         "comebacks": job.comebacks.order_by("number"),
         "send_backs": job.send_backs.filter(done_at=None).select_related("by"),

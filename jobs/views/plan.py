@@ -13,9 +13,9 @@ from django.views.decorators.http import require_POST
 from jobs import wording
 from jobs.errors import AskFirst, Refused
 from jobs.models import Job, WorkKind
-from jobs.reads.lengths import usual_length
 from jobs.reads.plan import WEEK, day_plan, free_days, week_plan
 from jobs.services.booking import shift
+from jobs.services.lengths import usual_length
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models import Bay, Vehicle

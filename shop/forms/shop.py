@@ -6,6 +6,7 @@ from zoneinfo import available_timezones
 from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
 
+from shop.currencies import NAMES
 from shop.forms.base import ModelForm
 from shop.models import Bay, Shop
 from shop.units import LengthField, short_unit
@@ -20,6 +21,10 @@ class ShopForm(ModelForm):
     """Name, units, time zone, and what the sums take for granted in this shop."""
 
     time_zone = forms.ChoiceField(choices=_zones)
+    currency = forms.ChoiceField(
+        choices=[("", "Not said"), *((code, f"{code}, {name}") for code, name in NAMES.items())],
+        required=False,
+    )
     fuse_distance_m = LengthField(
         label="Fuse to battery at most",
         help_text="0.45 m (18 in) is common practice, no source.",
@@ -47,8 +52,17 @@ class ShopForm(ModelForm):
             "closes_at",
             "longest_clock_h",
             "lock_after_min",
+            "currency",
+            "tax_name",
+            "tax_percent",
+            "prices_with_tax",
+            "labour_price",
         ]
         labels = {
+            "tax_name": "What the tax is called",
+            "tax_percent": "Tax",
+            "prices_with_tax": "Prices include the tax",
+            "labour_price": "Price of an hour of work",
             "sheet_terms": "Terms on the install sheet",
             "max_drop_percent": "Largest voltage drop with music",
             "max_full_drop_percent": "Largest voltage drop at full output",
@@ -76,12 +90,16 @@ class ShopForm(ModelForm):
             "key_off_limit_a": forms.NumberInput({"data-unit": "A", "step": "any"}),
             "crossover_gap_db": forms.NumberInput({"data-unit": "dB", "step": "any"}),
             "closes_at": forms.TimeInput({"type": "time"}, format="%H:%M"),
+            "tax_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
+            "labour_price": forms.NumberInput({"step": "any"}),
             "longest_clock_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
             "lock_after_min": forms.NumberInput({"data-unit": "min"}),
         }
 
     PROFILE = ("name", "phone", "email", "address", "sheet_terms", "time_zone", "units")
     BENCH = ("closes_at", "longest_clock_h", "lock_after_min")
+
+    MONEY = ("currency", "tax_name", "tax_percent", "prices_with_tax", "labour_price")
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -99,7 +117,13 @@ class ShopForm(ModelForm):
     @property
     def assumptions(self) -> list[forms.BoundField]:
         """What the sums take for granted."""
-        return [self[name] for name in self.fields if name not in self.PROFILE + self.BENCH]
+        others = self.PROFILE + self.BENCH + self.MONEY
+        return [self[name] for name in self.fields if name not in others]
+
+    @property
+    def money(self) -> list[forms.BoundField]:
+        """What estimates are written in."""
+        return [self[name] for name in self.MONEY]
 
     @property
     def bench(self) -> list[forms.BoundField]:

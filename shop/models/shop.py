@@ -1,6 +1,7 @@
 """The shop itself and its bays."""
 
 from datetime import time
+from decimal import Decimal
 from zoneinfo import ZoneInfo, available_timezones
 
 from django.core.exceptions import ValidationError
@@ -82,6 +83,25 @@ class Shop(models.Model):
     )
     crossover_gap_db = models.FloatField(
         "crossover gap or overlap at most, dB", default=4.0, validators=_range(0.5, 24)
+    )
+
+    currency = models.CharField(max_length=3, blank=True)
+    tax_name = models.CharField("what the tax is called", max_length=20, default="Tax")
+    tax_percent = models.DecimalField(
+        "tax, %",
+        max_digits=6,
+        decimal_places=3,
+        default=Decimal(0),
+        validators=[MinValueValidator(0), MaxValueValidator(100)],
+    )
+    prices_with_tax = models.BooleanField("prices include the tax", default=True)
+    labour_price = models.DecimalField(
+        "price of an hour of work",
+        max_digits=11,
+        decimal_places=4,
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0)],
     )
 
     closes_at = models.TimeField(

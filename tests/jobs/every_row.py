@@ -1,5 +1,7 @@
 """A job with a row in every table that belongs to a job."""
 
+from decimal import Decimal
+
 from django.core.files.base import ContentFile
 from django.db import models
 from django.utils import timezone
@@ -22,6 +24,7 @@ from jobs.models import (
     TuningFacts,
 )
 from jobs.services.check_in import Mark, save_check_in, sign_check_in
+from jobs.services.estimates import Estimate, approve, note_payment
 from jobs.services.events import log
 from jobs.services.notes import add_note
 from shop.models import ProductKind, StaffMember
@@ -90,6 +93,9 @@ def _fill(job: Job, who: StaffMember) -> None:
     FactorySum.objects.create(job=job, first=outputs[0], second=outputs[1], by=who)
     job.send_backs.create(reason="Label the wires.", by=who)
     job.finding_reasons.create(fingerprint="one", reason="Accepted", by=who)
+    job.estimate_lines.create(kind="other", text="Cloth", price=Decimal("4.50"))
+    approve(job.number, Estimate(job).sha256, "signature", name="TESSA ROWAN", actor=who)
+    note_payment(job.number, "deposit", Decimal(20), "Card", actor=who)
     now = timezone.now()
     TimeEntry.objects.create(job=job, technician=who, started_at=now, ended_at=now)
 

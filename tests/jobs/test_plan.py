@@ -17,9 +17,9 @@ from hypothesis import given, strategies as st
 from jobs.errors import AskFirst, ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
 from jobs.models import Job, TimeEntry, WorkKind
-from jobs.reads.lengths import usual_length, usual_of, worked
 from jobs.reads.plan import day_plan, free_days, week_plan
 from jobs.services.booking import shift
+from jobs.services.lengths import usual_length, usual_of, worked
 from shop.models import Absence, ClosedDays, OpenHours
 from shop.roles import Role
 from tests.factories import (

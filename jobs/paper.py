@@ -1,0 +1,100 @@
+"""Papers of the counter as PDF: plain pages in the shop's own words, computed by nobody here."""
+
+from functools import cache
+from pathlib import Path
+from typing import Any, Final
+
+import segno
+import weasyprint
+from django.template.loader import render_to_string
+from django.utils.safestring import SafeString, mark_safe
+from weasyprint.text.fonts import FontConfiguration
+from weasyprint.urls import URLFetcher
+
+from jobs.lists.car_places import nearest
+from jobs.models import Job
+from jobs.services.check_in import check_in_of
+from jobs.services.desk import desk_of
+from jobs.services.estimates import Estimate
+from shop.models import Shop, Units
+from shop.money import ROUNDING_SAID
+
+FONTS: Final = Path(__file__).parent / "fonts"
+
+_CSS: Final = """
+@page { size: %s; margin: 18mm 16mm; @bottom-right { content: counter(page) " of " counter(pages);
+  font: 8pt Paper } }
+html { font: 10pt/1.4 Paper; color: #000 }
+h1 { font-size: 16pt; margin: 0 0 2mm } h2 { font-size: 11pt; margin: 6mm 0 1mm }
+p { margin: 0 0 2mm } table { width: 100%%; border-collapse: collapse; margin: 3mm 0 }
+th, td { text-align: left; vertical-align: top; padding: 1.2mm 2mm;
+  border-bottom: 0.2mm solid #999 }
+.n { text-align: right; white-space: nowrap } .soft { color: #444; font-size: 8.5pt }
+.sum th, .sum td { border: 0; padding: 0.5mm 2mm } .total { font-weight: 700; font-size: 12pt }
+.sign { height: 18mm; border-bottom: 0.3mm solid #000; margin-top: 8mm } .sign img { height: 17mm }
+.head { display: flex; justify-content: space-between } .left { text-decoration: line-through }
+.big { font-size: 26pt; font-weight: 700; margin: 2mm 0 } .box { display: inline-block; width: 4mm;
+  height: 4mm; border: 0.3mm solid #000 } .code svg { width: 32mm; height: 32mm }
+"""
+
+
+@cache
+def _fonts() -> FontConfiguration:
+    return FontConfiguration()
+
+
+@cache
+def _style(us_letter: bool) -> weasyprint.CSS:
+    faces = "".join(
+        f"@font-face{{font-family:Paper;font-weight:{weight};"
+        f'src:url("{(FONTS / f"OpenSans-{name}.ttf").as_uri()}")}}'
+        for name, weight in (("Regular", 400), ("Bold", 700))
+    )
+    size = "letter" if us_letter else "A4"
+    return weasyprint.CSS(string=faces + _CSS % size, font_config=_fonts())
+
+
+def paper(template: str, shop: Shop, values: dict[str, Any]) -> bytes:
+    """A page of our own as PDF. No file or address is fetched."""
+    html = render_to_string(template, {"shop": shop, **values})
+    page = weasyprint.HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=("data",)))
+    style = _style(shop.units == Units.US)
+    return bytes(page.write_pdf(stylesheets=[style], font_config=_fonts(), pdf_variant="pdf/a-3a"))
+
+
+def estimate_pdf(estimate: Estimate) -> bytes:
+    """The estimate as it stands, with the approval that is of it."""
+    values = {
+        "job": estimate.job,
+        "estimate": estimate,
+        "document": estimate.document,
+        "currency": estimate.currency,
+        "approval": estimate.newest if estimate.approved else None,
+        "rounding": ROUNDING_SAID,
+    }
+    return paper("pdf/estimate.html", estimate.shop, values)
+
+
+PAPERS: Final = {"receipt": "Hand-in receipt", "card": "Job card", "picks": "Pick list"}
+"""Papers of the counter beside the estimate, by the name in their address."""
+
+
+def counter_paper(job: Job, name: str, address: str) -> bytes:
+    """One of PAPERS; `address` is that of the job's page, for the code on the card."""
+    check_in = check_in_of(job)
+    marks = check_in.marks.all() if check_in else []
+    values = {
+        "job": job,
+        "title": PAPERS[name],
+        "check_in": check_in,
+        "marks": [(mark, nearest(mark.x, mark.y).label) for mark in marks],
+        "keys_at": desk_of(job).keys_at or (check_in.keys_note if check_in else ""),
+        "parts": job.parts.select_related("product", "supply"),
+        "code": _code(address) if name == "card" else "",
+    }
+    return paper(f"pdf/{name}.html", Shop.objects.current(), values)
+
+
+def _code(address: str) -> SafeString:
+    drawn = segno.make(address, error="m", micro=False)
+    return mark_safe(drawn.svg_inline(scale=4, border=2))

@@ -1,0 +1,95 @@
+"""Where the parts of a job are, and which jobs wait for parts."""
+
+from datetime import date
+from typing import Any
+
+from django.db import models, transaction
+from django.db.models import Q
+
+from jobs.lifecycle import BEFORE_REVIEW
+from jobs.models import Job, JobPart, PartSupply, SupplyState
+from jobs.models.supply import TO_COME
+from jobs.services.saving import Saved, save_row
+from shop.models import StaffMember
+
+
+def _part(number: int, pk: int) -> tuple[Job, JobPart]:
+    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    return job, job.parts.get(pk=pk)
+
+
+@transaction.atomic
+def save_supply(
+    number: int,
+    pk: int,
+    changes: dict[str, Any],
+    *,
+    actor: StaffMember,
+    version: int,
+    key: str = "",
+) -> Saved:
+    """Say where a part is; in every stage. `version` is 0 where nobody has said anything yet."""
+    job, part = _part(number, pk)
+    row, made = PartSupply.objects.get_or_create(part=part, defaults={"version": 0})
+    return save_row(
+        PartSupply,
+        row.pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=0 if made else version,
+        key=key,
+        code="supply_of.changed",
+        job_path="part__job",
+        opens=lambda _: job,
+    )
+
+
+_BEFORE: dict[str, tuple[str, ...]] = {
+    SupplyState.ORDERED: (SupplyState.UNSAID, SupplyState.WANTED),
+    SupplyState.ARRIVED: (SupplyState.UNSAID, SupplyState.WANTED, SupplyState.ORDERED),
+    SupplyState.FITTED: (SupplyState.UNSAID, *TO_COME, SupplyState.ARRIVED),
+}
+"""What "all" takes along: a part further on, or gone back, stays where it is."""
+
+
+@transaction.atomic
+def all_now(number: int, state: str, *, actor: StaffMember) -> int:
+    """Say of every part that is not that far yet that it is; gives how many. A repeat changes
+    nothing."""
+    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    changed = 0
+    for part in job.parts.select_related("supply"):
+        supply = getattr(part, "supply", None)
+        stands = supply.state if supply else ""
+        if stands in _BEFORE.get(state, ()):
+            version = supply.version if supply else 0
+            saved = save_supply(number, part.pk, {"state": state}, actor=actor, version=version)
+            changed += saved.changed
+    return changed
+
+
+def to_come(job_keys: list[int]) -> dict[int, int]:
+    """How many lines of parts each of some jobs still waits for, those that wait alone."""
+    counted = (
+        PartSupply.objects.filter(part__job_id__in=job_keys, state__in=TO_COME)
+        .values("part__job_id")
+        .annotate(count=models.Count("pk"))
+    )
+    return {row["part__job_id"]: row["count"] for row in counted}
+
+
+def jobs_waiting(last: date | None = None) -> list[tuple[Job, list[JobPart]]]:
+    """Jobs that wait for parts, by when they start, each with the parts to come."""
+    rows = (
+        JobPart.objects.filter(Q(supply__state__in=TO_COME), job__stage__in=BEFORE_REVIEW)
+        .select_related("product", "supply")
+        .order_by("job__starts_at", "job_id", "pk")
+    )
+    if last is not None:
+        rows = rows.filter(job__starts_at__date__lte=last)
+    parts: dict[int, list[JobPart]] = {}
+    for part in rows:
+        parts.setdefault(part.job_id, []).append(part)
+    jobs = Job.objects.with_names().in_bulk(parts)
+    return [(jobs[key], listed) for key, listed in parts.items()]

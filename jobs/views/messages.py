@@ -1,0 +1,77 @@
+"""Writing to a customer: a text with the job's facts, opened in the person's own program, noted."""
+
+from typing import Any
+from urllib.parse import quote
+
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+
+from jobs.errors import Refused
+from jobs.lifecycle import SIGNED, Stage
+from jobs.lists.messages import MESSAGES
+from jobs.models import Job, Said
+from jobs.services.desk import note_said, said_on
+from shop.access import allow
+from shop.http import Request
+from shop.models.people import digits_of
+from shop.roles import DESK
+from shop.typed import line, one_of, token
+
+
+def _usual(job: Job) -> str:
+    """The message that a job at its stage most likely wants."""
+    if job.stage == Stage.SIGNED_OFF:
+        return "ready"
+    return "thanks" if job.stage in SIGNED else "booked" if not job.is_here else "approval"
+
+
+def links(job: Job, subject: str, text: str) -> dict[str, str]:
+    """Addresses that open the person's own programs: sms: (RFC 5724) and mailto: (RFC 6068)."""
+    phone = digits_of(job.customer.phone)
+    number = f"+{phone}" if job.customer.phone.strip().startswith("+") else phone
+    mail_text = quote(text.replace("\n", "\r\n"), safe="")
+    return {
+        "sms": f"sms:{number}?body={quote(text, safe='')}" if number else "",
+        "mail": f"mailto:{quote(job.customer.email, safe='@')}"
+        f"?subject={quote(subject, safe='')}&body={mail_text}"
+        if job.customer.email
+        else "",
+    }
+
+
+@allow(*DESK)
+def message(request: Request, number: int) -> HttpResponse:
+    """The text to look at and change; posting notes that it was sent, once."""
+    job = get_object_or_404(Job.objects.with_names(), number=number)
+    data = request.POST if request.method == "POST" else request.GET
+    name = one_of(data.get("kind"), MESSAGES) or _usual(job)
+    chosen = MESSAGES[name]
+    text = chosen.text(job, request.shop)
+    refused: list[str] = []
+    if request.method == "POST":
+        text = line(data.get("text"))
+        key = token(data.get("key"))
+        try:
+            note_said(number, Said.MESSAGE, text, actor=request.user, key=key, about=name)
+        except Refused as reason:
+            refused = reason.reasons
+        else:
+            if request.htmx or data.get("by_itself"):
+                return HttpResponse(status=204)
+            messages.success(request, "The message is noted as sent.")
+            return redirect(f"{job.get_absolute_url()}#desk-log")
+    before = [
+        one for one in said_on(job) if one.after.get("about") == name and not vars(one)["withdrawn"]
+    ]
+    context: dict[str, Any] = {
+        "job": job,
+        "kinds": MESSAGES.items(),
+        "name": name,
+        "subject": chosen.subject(job, request.shop),
+        "text": text,
+        "before": before,
+        "refused": refused,
+        **links(job, chosen.subject(job, request.shop), text),
+    }
+    return render(request, "desk/message.html", context, status=422 if refused else 200)
