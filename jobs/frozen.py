@@ -1,17 +1,8 @@
 """Signed rows and the event log cannot be changed: the database itself refuses.
 
 Every table is sorted here: append-only (rows are never changed), with the job (rows are closed
-<<<<<<< HEAD
-while their job is, see CLOSED), or free. What a row belongs to is read from the models, and
-`shop.frozen` makes the triggers.
-=======
-while their job is, see CLOSED), beside it, or free. What a row belongs to is read from the models.
-
-`migrate` takes the triggers away before it changes a table and puts them back afterwards (see
-`jobs.apps`): SQLite rebuilds a table to change it, and other tables' triggers would stand in the
-way. A raw connection to SQLite has neither `recursive_triggers` nor the program's checks, so what
-REPLACE would push out is looked for before each insert and update of a key.
->>>>>>> deb5104
+while their job is, see CLOSED), beside it, or free. What a row belongs to is read from the models,
+and `shop.frozen` makes the triggers.
 """
 
 from functools import cache
@@ -110,6 +101,10 @@ FREE: Final[dict[str, str]] = {
     "shop.ProductRating": "a sheet has the products in its document",
     "shop.CatalogueUpload": "a file on its way into the catalogue",
     "shop.Bay": "bays are named anew and closed",
+    "shop.OpenHours": "when the shop is open",
+    "shop.ClosedDays": "when the shop is open",
+    "shop.WorkedHoliday": "when the shop is open",
+    "shop.Absence": "who is away when",
     "shop.Tablet": "tablets come and go",
     "shop.PinAttempts": "counts wrong PINs",
     "shop.LabelSheet": "how labels are printed",

@@ -271,6 +271,14 @@ MOVES: Final[dict[str, Move]] = {
             reason=True,
         ),
         _move(
+            "no_show",
+            "Did not come",
+            (Stage.BOOKED,),
+            Stage.CANCELLED,
+            DESK,
+            ("due_by_now",),
+        ),
+        _move(
             "reinstate",
             "Reinstate",
             (Stage.CANCELLED,),

@@ -15,6 +15,7 @@ from jobs.views import (
     labels,
     offline_jobs,
     photos,
+    plan,
     products,
     review,
     sheets,
@@ -30,6 +31,9 @@ urlpatterns: list[URLPattern | URLResolver] = []
 # The front desk: board, find, book, check in, the job's page.
 urlpatterns += [
     path("board/", board.board, name="board"),
+    path("plan/", plan.plan, name="plan"),
+    path("plan/free/", plan.free_times, name="free_times"),
+    path("jobs/<int:number>/shift/", plan.job_shift, name="job_shift"),
     path("find/", find.find, name="find"),
     path("book/", booking.book_job, name="book"),
     path("book/customers/", booking_choices.customer_options, name="customer_options"),

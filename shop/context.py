@@ -17,6 +17,7 @@ class NavItem(NamedTuple):
 
 NAV = (
     NavItem("board", "Board", "board", ALL_ROLES, "/board"),
+    NavItem("plan", "Plan", "calendar", ALL_ROLES, "/plan"),
     NavItem("book", "Book a job", "plus", DESK, "/book"),
     NavItem("review_queue", "Review", "review", frozenset({Role.MANAGER}), "/review"),
     NavItem("find", "Find", "search", ALL_ROLES, "/find"),
@@ -29,7 +30,7 @@ NAV = (
     ),
     NavItem("vehicle_list", "Vehicles", "car", ALL_ROLES, "/vehicles"),
     NavItem("product_list", "Catalogue", "box", ALL_ROLES, "/catalogue"),
-    NavItem("setup_list", "Saved setups", "setup", ALL_ROLES, "/setups"),
+    NavItem("setup_list", "Setups", "setup", ALL_ROLES, "/setups"),
     NavItem("settings", "Settings", "settings", frozenset({Role.MANAGER}), "/settings"),
 )
 

@@ -100,6 +100,11 @@ def moment(day_text: str | None, time_text: str | None) -> datetime | None:
     return timezone.make_aware(datetime.combine(given, at))
 
 
+def as_typed(at: datetime) -> str:
+    """A moment of the shop's own clock as addresses and forms write it: 2026-05-31T10:15."""
+    return timezone.localtime(at).replace(tzinfo=None).isoformat(timespec="minutes")
+
+
 def instant(text: str | None) -> datetime | None:
     """A moment with its zone, as 2026-05-31T10:00:00+02:00, or None for anything else."""
     try:

@@ -15,7 +15,7 @@ from jobs.services.power import add_run
 from jobs.setups import apply as setup_apply, library as setups
 from jobs.sheet import document as sheet_document
 from jobs.views.review import finding_key
-from shop.models import LabelSheet, ProductKind, Tablet
+from shop.models import ClosedDays, LabelSheet, ProductKind, Tablet
 from shop.models.products import SpeakerKind
 from shop.roles import Role
 from tests.factories import make_job, make_photo, make_product, make_staff
@@ -163,7 +163,10 @@ def lay_ground() -> Ground:
     tablet = Tablet.objects.create(name="Bay 1", token_sha256="0" * 64, registered_by=technician)
     said = note_said(job.number, "call", "Ready by five, please.", actor=technician)
     assert said is not None
+    day = timezone.localdate()
     keys = {
+        "closed": ClosedDays.objects.create(first_day=day, last_day=day).pk,
+        "absence": technician.absences.create(first_day=day, last_day=day).pk,
         "said": said.pk,
         "customer": job.customer_id,
         "vehicle": job.vehicle_id,

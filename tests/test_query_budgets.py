@@ -37,7 +37,7 @@ BUDGETS = (
     Budget("board", 8),
     Budget("board", 8, "?by=bay"),
     Budget("review_queue", 8),
-    Budget("find", 10, "?q=LK"),
+    Budget("find", 11, "?q=LK"),
     Budget("customer_list", 8),
     Budget("vehicle_list", 8),
     Budget("vehicle_model_list", 8),

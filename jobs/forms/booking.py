@@ -1,5 +1,6 @@
 """What the desk types when booking, kept whole whatever is wrong with it."""
 
+from collections.abc import Mapping
 from datetime import timedelta
 from typing import Any, Final
 
@@ -11,13 +12,13 @@ from django.utils import timezone
 from jobs import wording
 from jobs.forms.vehicles import VehicleForm
 from jobs.lifecycle import SIGNED
-from jobs.models import Job, WorkKind
+from jobs.models import Job, Stay, WorkKind
 from jobs.reads.board import first_free
 from jobs.services.booking import Booking, Slot, WantedPart
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
 from shop.models import Bay, Customer, Product, StaffMember, Vehicle, VehicleModel
-from shop.typed import day as day_of, sane_day, whole
+from shop.typed import day as day_of, moment, sane_day, whole
 
 CHOSEN: Final = "chosen"
 NEW: Final = "new"
@@ -72,6 +73,12 @@ class SlotForm(forms.Form):
         required=False,
         empty_label="Whoever is free",
     )
+    stay = forms.ChoiceField(
+        label="Meanwhile the customer",
+        choices=Stay.choices,
+        required=False,
+        widget=forms.RadioSelect({"class": "segmented"}),
+    )
     work_kind = forms.ModelChoiceField(
         WorkKind.objects.in_use(),
         required=False,
@@ -95,7 +102,7 @@ class SlotForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.job = job
         if job is not None:
-            del self.fields["work_kind"]
+            del self.fields["work_kind"], self.fields["stay"]
             bays = Bay.objects.filter(active=True) | Bay.objects.filter(pk=job.bay_id)
             self._choice("bay").queryset = bays
         if vehicle is not None and vehicle.pk:
@@ -122,6 +129,7 @@ class SlotForm(forms.Form):
 
 
 USUAL_LENGTH: Final = timedelta(hours=4)
+LONGEST_MIN: Final = 60 * 24 * 5
 
 
 def first_slot(day: str = "") -> dict[str, Any]:
@@ -134,6 +142,22 @@ def first_slot(day: str = "") -> dict[str, Any]:
     ends_at = starts_at + USUAL_LENGTH
     promised_at = ends_at + timedelta(hours=1)
     return {"bay": bay, "starts_at": starts_at, "ends_at": ends_at, "promised_at": promised_at}
+
+
+def asked_slot(asked: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Bay and times that an address asks for, None when it asks for none."""
+    bay = Bay.objects.filter(active=True, pk=whole(asked.get("bay")) or 0).first()
+    starts_at = moment(asked.get("day"), asked.get("at"))
+    minutes = whole(asked.get("minutes"), 15, LONGEST_MIN)
+    if bay is None or starts_at is None or minutes is None:
+        return None
+    ends_at = starts_at + timedelta(minutes=minutes)
+    return {
+        "bay": bay,
+        "starts_at": starts_at,
+        "ends_at": ends_at,
+        "promised_at": ends_at + timedelta(hours=1),
+    }
 
 
 class PartLine:
@@ -231,6 +255,7 @@ class Draft:
             wants=slot["wants"],
             technician=slot["technician"],
             comeback_of=slot["comeback_of"],
+            stay=slot["stay"],
             work_kind=slot["work_kind"],
             parts=[WantedPart(line.product, line.number) for line in self.parts],
             customer_owns_vehicle=self.owner_changes,

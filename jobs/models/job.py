@@ -1,10 +1,11 @@
 """The job: one visit of one vehicle, and the parts it is to get."""
 
 from datetime import datetime
+from typing import Final
 
 from django.conf import settings
 from django.db import models
-from django.db.models.functions import Coalesce
+from django.db.models.functions import Coalesce, Upper
 from django.urls import reverse
 from django.utils import timezone
 
@@ -27,7 +28,9 @@ from shop.typed import whole
 class JobQuerySet(models.QuerySet["Job"]):
     def with_names(self) -> "JobQuerySet":
         """Everything a card or a row shows, in one query."""
-        return self.select_related("customer", "vehicle__vehicle_model", "bay", "technician")
+        return self.select_related(
+            "customer", "vehicle__vehicle_model", "bay", "technician", "desk"
+        )
 
     def on_the_board(self) -> "JobQuerySet":
         """Live jobs, late ones first, then by promised time."""
@@ -59,13 +62,16 @@ class JobQuerySet(models.QuerySet["Job"]):
         )
         return held if but is None else held.exclude(pk=but)
 
-    def matching(self, text: str) -> "JobQuerySet":
+    def matching(self, text: str, also: models.Q) -> "JobQuerySet":
         """Of a set that is small already, the jobs by number, plate, VIN start or tail, phone or
-        customer's name."""
+        customer's name; and those that `also` says."""
         number = job_number(text)
         by_number = models.Q(number=number) if number is not None else models.Q(pk__in=())
         return self.filter(
-            by_number | vehicle_wanted(text, "vehicle__") | customer_wanted(text, "customer__")
+            also
+            | by_number
+            | vehicle_wanted(text, "vehicle__")
+            | customer_wanted(text, "customer__")
         )
 
 
@@ -158,8 +164,21 @@ class Job(models.Model):
         return reverse("job", args=[self.number])
 
     @property
+    def is_here(self) -> bool:
+        """The car has come: it is in the shop's hands, or was."""
+        held = self.held_from if self.stage == Stage.ON_HOLD else self.stage
+        return held != Stage.BOOKED
+
+    @property
     def is_late(self) -> bool:
-        return self.stage not in SIGNED | {Stage.CANCELLED} and self.promised_at < timezone.now()
+        """The promise is past. A car that has not come cannot be late."""
+        done = self.stage in SIGNED | {Stage.CANCELLED}
+        return self.is_here and not done and self.promised_at < timezone.now()
+
+    @property
+    def not_arrived(self) -> bool:
+        """The car should be here by now, and is not."""
+        return self.stage == Stage.BOOKED and self.starts_at < timezone.now()
 
     @property
     def sheet_is_open(self) -> bool:
@@ -188,6 +207,18 @@ class Job(models.Model):
         return f"{self.get_stage_display().lower()}{corrected}"
 
 
+class JobPartQuerySet(models.QuerySet["JobPart"]):
+    def with_serial(self, text: str) -> "JobPartQuerySet":
+        """Parts with this serial number, in capitals or not; none for a text too short for one."""
+        serial = text.strip().upper()
+        if len(serial) < SHORTEST_SERIAL:
+            return self.none()
+        return self.annotate(serial_upper=Upper("serial")).filter(serial_upper=serial)
+
+
+SHORTEST_SERIAL: Final = 4
+
+
 class JobPart(models.Model):
     """A catalogue product in the job. `label` names it in the plan: A1, P1, M1, C3."""
 
@@ -202,11 +233,14 @@ class JobPart(models.Model):
     note = models.CharField(max_length=200, blank=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 
+    objects = JobPartQuerySet.as_manager()
+
     class Meta:
         ordering = ["pk"]
         constraints = [
             models.UniqueConstraint(fields=["job", "label"], name="part_label_once_a_job"),
         ]
+        indexes = [models.Index(Upper("serial"), name="part_serial_upper")]
 
     def __str__(self) -> str:
         return f"{self.label} {self.product}"

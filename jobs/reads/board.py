@@ -1,7 +1,7 @@
 """The reads: the board, finding a job, the review queue, a bay's day."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from heapq import nlargest
 from typing import Any, Final
@@ -11,9 +11,11 @@ from django.utils import timezone
 
 from jobs import wording
 from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, Stage
-from jobs.models import Job
-from jobs.models.job import job_number
-from shop.models import Bay, Customer, Vehicle
+from jobs.models import Job, JobPart
+from jobs.models.job import JobQuerySet, job_number
+from shop.hours import Calendar, DayHours
+from shop.likeness import near, nearest, words_of
+from shop.models import Bay, Customer, Vehicle, VehicleModel
 from shop.typed import whole
 
 MOST_FOUND: Final = 30
@@ -24,10 +26,6 @@ STILL_TO_COME: Final = Q(stage=Stage.BOOKED) | Q(stage=Stage.ON_HOLD, held_from=
 
 BOARD_LANES: Final = (*PATH[:-1], Stage.ON_HOLD)
 """Lanes of the board, in the order of a job's life; what is on hold stands last."""
-
-OPENS: Final = time(7)
-CLOSES: Final = time(19)
-"""The hours a bay's day shows at least. Common practice, no source."""
 
 
 @dataclass
@@ -44,7 +42,7 @@ class Lane:
 
 
 def live_jobs(*, bay: str = "", technician: str = "", person: Any = None) -> list[Job]:
-    """Live jobs, late ones first, in one query; filters by key as typed in an address."""
+    """Live jobs, late ones first, then cars that have not come; filters by key as typed."""
     jobs = Job.objects.on_the_board()
     if (bay_key := whole(bay)) is not None:
         jobs = jobs.filter(bay_id=bay_key)
@@ -54,7 +52,7 @@ def live_jobs(*, bay: str = "", technician: str = "", person: Any = None) -> lis
         jobs = jobs.filter(technician_id=person.pk)
     elif (technician_key := whole(technician)) is not None:
         jobs = jobs.filter(technician_id=technician_key)
-    return sorted(jobs, key=lambda job: not job.is_late)
+    return sorted(jobs, key=lambda job: (not job.is_late, not job.not_arrived))
 
 
 def lanes_by_stage(jobs: Iterable[Job]) -> list[Lane]:
@@ -76,39 +74,90 @@ def lanes_by_bay(jobs: Iterable[Job], bays: Iterable[Bay]) -> list[Lane]:
 
 @dataclass
 class Found:
-    """What a search found, and whether there was more than is shown."""
+    """What a search found, whether there was more than is shown, and whether nothing was written
+    so and what stands here is only near."""
 
     jobs: list[Job]
     more: bool = False
+    near: bool = False
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Rows that a search is about, by key; each list at most MOST_MATCHES long."""
+
+    vehicles: list[int]
+    customers: list[int]
+    with_serial: list[int]
+    number: int | None = None
+
+    @property
+    def jobs(self) -> Q:
+        wanted = Q(vehicle_id__in=self.vehicles) | Q(customer_id__in=self.customers)
+        if self.with_serial:
+            wanted |= Q(pk__in=self.with_serial)
+        return wanted if self.number is None else wanted | Q(number=self.number)
+
+    @property
+    def cut(self) -> bool:
+        return MOST_MATCHES in map(len, (self.vehicles, self.customers, self.with_serial))
 
 
 def find_jobs(text: str) -> Found:
-    """Jobs by number, plate, VIN start or tail, phone or customer's name: the number first, then
-    the cars that stand here, then bookings, the nearest first, then the newest of the past.
+    """Jobs by number, plate, VIN start or tail, phone, customer's name, model or serial number:
+    the number first, then the cars that stand here, then bookings, the nearest first, then the
+    newest of the past. Where nothing is written so, the jobs whose names are near.
 
     Live jobs are few and are searched through their rows. The past is searched through the
-    people and vehicles that match, so that a million jobs are never read.
+    people, vehicles and parts that match, so that a million jobs are never read.
     """
     text = text.strip()
     if not any(map(str.isalnum, text)):
         return Found([])
-    live = Job.objects.filter(stage__in=LIVE).with_names().matching(text)
-    live = live.order_by(Case(When(STILL_TO_COME, then=1), default=0), "starts_at", "number")
-    vehicles = Vehicle.objects.matching(text).order_by("-pk")[:MOST_MATCHES]
-    customers = Customer.objects.matching(text).order_by("-pk")[:MOST_MATCHES]
-    vehicle_keys = list(vehicles.values_list("pk", flat=True))
-    customer_keys = list(customers.values_list("pk", flat=True))
-    number = job_number(text)
-    wanted = Q(vehicle_id__in=vehicle_keys) | Q(customer_id__in=customer_keys)
-    if number is not None:
-        wanted |= Q(number=number)
+    wanted = _written(text)
+    live = Job.objects.filter(stage__in=LIVE).matching(text, wanted.jobs)
+    found = _found(wanted, live)
+    return found if found.jobs or not words_of(text) else _near(text)
+
+
+def _keys(rows: Any) -> list[int]:
+    return list(rows.order_by("-pk").values_list("pk", flat=True)[:MOST_MATCHES])
+
+
+def _written(text: str) -> Wanted:
+    """The rows in which the text is written."""
+    models = list(VehicleModel.objects.called(text).values_list("pk", flat=True)[:MOST_MATCHES])
+    of_model = Vehicle.objects.filter(vehicle_model_id__in=models) if models else None
+    parts = JobPart.objects.with_serial(text).order_by("-pk")[:MOST_MATCHES]
+    return Wanted(
+        [*_keys(Vehicle.objects.matching(text)), *(_keys(of_model) if of_model else [])],
+        _keys(Customer.objects.matching(text)),
+        list(parts.values_list("job_id", flat=True)),
+        job_number(text),
+    )
+
+
+def _found(wanted: Wanted, live: JobQuerySet) -> Found:
+    live = live.with_names().order_by(
+        Case(When(STILL_TO_COME, then=1), default=0), "starts_at", "number"
+    )
     # Sorted here: asked to sort with a limit, the database may walk a million numbers backwards.
-    numbers = Job.objects.filter(wanted, stage__in=PAST).values_list("number", flat=True)
+    numbers = Job.objects.filter(wanted.jobs, stage__in=PAST).values_list("number", flat=True)
     newest = nlargest(MOST_FOUND, numbers)
     past = Job.objects.filter(number__in=newest).with_names().order_by("-number")
-    jobs = sorted([*live[:MOST_FOUND], *past], key=lambda job: job.number != number)
-    more = len(jobs) > MOST_FOUND or MOST_MATCHES in {len(vehicle_keys), len(customer_keys)}
-    return Found(jobs[:MOST_FOUND], more)
+    jobs = sorted([*live[:MOST_FOUND], *past], key=lambda job: job.number != wanted.number)
+    return Found(jobs[:MOST_FOUND], len(jobs) > MOST_FOUND or wanted.cut)
+
+
+def _near(text: str) -> Found:
+    """Jobs of customers and models whose names are near the text."""
+    models = VehicleModel.objects.values_list("pk", "make", "model")
+    of_models = nearest(text, ((key, f"{make} {model}") for key, make, model in models))
+    vehicles = Vehicle.objects.filter(vehicle_model_id__in=of_models[:MOST_MATCHES])
+    customers = near(Customer, "name", text)
+    wanted = Wanted(_keys(vehicles) if of_models else [], customers, [])
+    found = _found(wanted, Job.objects.filter(wanted.jobs, stage__in=LIVE))
+    return replace(found, near=True)
 
 
 @dataclass(frozen=True)
@@ -136,10 +185,22 @@ class BayDay:
     opens_at: datetime
     closes_at: datetime
     stretches: tuple[Stretch, ...]
+    hours: DayHours
 
     @property
     def free(self) -> list[Stretch]:
-        return [stretch for stretch in self.stretches if stretch.job is None]
+        """The free stretches while the shop is open; none on a day closed."""
+        if self.hours.closed:
+            return []
+        within = [
+            Stretch(
+                max(stretch.starts_at, self.hours.opens_at),
+                min(stretch.ends_at, self.hours.closes_at),
+            )
+            for stretch in self.stretches
+            if stretch.job is None
+        ]
+        return [stretch for stretch in within if stretch.ends_at > stretch.starts_at]
 
     @property
     def busy(self) -> list[Stretch]:
@@ -148,38 +209,72 @@ class BayDay:
 
 def bay_days(day: date, but: int | None = None) -> list[BayDay]:
     """Each bay in use on a day of the shop's calendar; `but` is the job being moved."""
+    return days_of_bays(day, 1, but)[0]
+
+
+def days_of_bays(first: date, count: int, but: int | None = None) -> list[list[BayDay]]:
+    """Each bay in use on each of some days, in as many queries for a week as for a day."""
     zone = timezone.get_current_timezone()
-    opens = datetime.combine(day, OPENS, zone)
-    closes = datetime.combine(day, CLOSES, zone)
-    midnight = datetime.combine(day, time(0), zone)
-    tomorrow = datetime.combine(day + timedelta(days=1), time(0), zone)
+    days = [first + timedelta(days=ahead) for ahead in range(count)]
+    midnights = [
+        datetime.combine(day, time(0), zone) for day in (*days, days[-1] + timedelta(days=1))
+    ]
     jobs = list(
         Job.objects.filter(
-            stage__in=HOLDS_A_BAY, starts_at__lt=tomorrow, ends_at__gt=midnight, bay__active=True
+            stage__in=HOLDS_A_BAY,
+            starts_at__lt=midnights[-1],
+            ends_at__gt=midnights[0],
+            bay__active=True,
         )
         .exclude(pk=but or 0)
-        .select_related("vehicle__vehicle_model")
+        .with_names()
         .order_by("starts_at")
     )
-    for job in jobs:
-        opens = min(opens, max(job.starts_at, midnight))
-        closes = max(closes, min(job.ends_at, tomorrow))
+    bays = list(Bay.objects.filter(active=True))
+    calendar = Calendar(days[0], days[-1])
     return [
-        BayDay(
-            bay, opens, closes, _stretches([j for j in jobs if j.bay_id == bay.pk], opens, closes)
-        )
-        for bay in Bay.objects.filter(active=True)
+        _bays_on(calendar.on(day), begins, ends, jobs, bays)
+        for day, begins, ends in zip(days, midnights, midnights[1:], strict=False)
     ]
 
 
+def _bays_on(
+    hours: DayHours, begins: datetime, ends: datetime, jobs: list[Job], bays: list[Bay]
+) -> list[BayDay]:
+    """A day as long as the shop is open, or as a job begins or ends outside; one that stands
+    over night does not make it longer."""
+    today = [job for job in jobs if job.starts_at < ends and job.ends_at > begins]
+    first = [job.starts_at if job.starts_at >= begins else job.ends_at - AN_HOUR for job in today]
+    last = [job.ends_at if job.ends_at <= ends else job.starts_at + AN_HOUR for job in today]
+    opens = max(min([hours.opens_at, *first]), begins)
+    closes = min(max([hours.closes_at, *last]), ends)
+    return [
+        BayDay(
+            bay,
+            opens,
+            closes,
+            _stretches([job for job in today if job.bay_id == bay.pk], opens, closes),
+            hours,
+        )
+        for bay in bays
+    ]
+
+
+AN_HOUR: Final = timedelta(hours=1)
+"""How much of a job is at least shown on the day it comes from or goes on from."""
+
+MOST_AHEAD: Final = 14
+"""Days looked through for the first room."""
+
+
 def first_free(length: timedelta, day: date) -> tuple[Bay, datetime] | None:
-    """The bay and time of the first room for a slot of this length, from `day` on and not in the
-    past; None when the next two weeks are full."""
+    """The bay and time of the first room for a slot of this length, from `day` on, while the shop
+    is open and not in the past; None when the next two weeks are full."""
     now = timezone.now().replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
-    for ahead in range(14):
+    for bays in days_of_bays(day, MOST_AHEAD):
         rooms = [
             (max(stretch.starts_at, now), bay_day.bay)
-            for bay_day in bay_days(day + timedelta(days=ahead))
+            for bay_day in bays
             for stretch in bay_day.free
             if stretch.ends_at - max(stretch.starts_at, now) >= length
         ]

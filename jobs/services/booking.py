@@ -8,7 +8,7 @@ from typing import Any, Final
 from django.db import transaction
 
 from jobs import wording
-from jobs.errors import ChangedMeanwhile, Refused
+from jobs.errors import AskFirst, ChangedMeanwhile, Refused
 from jobs.lifecycle import BOOKING_OPEN, HOLDS_A_BAY, Stage
 from jobs.lists.functions import functions_for
 from jobs.models import (
@@ -22,10 +22,12 @@ from jobs.models import (
     WorkKind,
 )
 from jobs.services.bays import bay_occupied, claim, hold_the_book, slot_taken
+from jobs.services.desk import save_desk
 from jobs.services.events import log
 from jobs.services.parts import put_in
 from jobs.services.saving import as_json
 from jobs.services.steps import lay_out
+from shop.hours import absences_of, calendar_of
 from shop.models import Bay, Customer, Product, Shop, StaffMember, Vehicle, VehicleModel
 from shop.services import events as shop_events
 
@@ -75,6 +77,7 @@ class Booking:
     work_kind: WorkKind | None = None
     parts: Iterable[WantedPart] = ()
     customer_owns_vehicle: bool = False
+    stay: str = ""
 
 
 def _next_number() -> int:
@@ -105,6 +108,59 @@ def _check_promise(slot: Slot, promised_at: datetime) -> None:
             f"{wording.dated(slot.ends_at)}: "
             "promise a later time or end the slot earlier."
         )
+
+
+def _busy_with(technician: StaffMember, slot: Slot, but: Job | None) -> Job | None:
+    """The first other job that the technician is booked on during the slot."""
+    return (
+        Job.objects.filter(
+            technician=technician,
+            stage__in=HOLDS_A_BAY,
+            starts_at__lt=slot.ends_at,
+            ends_at__gt=slot.starts_at,
+        )
+        .exclude(pk=but.pk if but else 0)
+        .select_related("bay")
+        .order_by("starts_at", "number")
+        .first()
+    )
+
+
+def doubts(
+    slot: Slot,
+    promised_at: datetime | None = None,
+    technician: StaffMember | None = None,
+    but: Job | None = None,
+) -> list[str]:
+    """What speaks against a time without forbidding it: hours, people away or busy."""
+    reasons = []
+    calendar = calendar_of(filter(None, (slot.starts_at, slot.ends_at, promised_at)))
+    for at, what in (
+        (slot.starts_at, "The work starts"),
+        (slot.ends_at, "The work ends"),
+        (promised_at, "The car is promised for"),
+    ):
+        if at is not None and (why := calendar.outside(at)):
+            reasons.append(f"{what} {wording.dated(at)}, but {why}.")
+    if technician is not None:
+        for absence in absences_of(technician, slot.starts_at, slot.ends_at):
+            reasons.append(
+                f"{technician} is away from {wording.day(absence.first_day)} to "
+                f"{wording.day(absence.last_day)}{f': {absence.why}' if absence.why else ''}."
+            )
+        if clash := _busy_with(technician, slot, but):
+            reasons.append(
+                f"{technician} is on {clash} in {clash.bay} from {wording.dated(clash.starts_at)} "
+                f"to {wording.dated(clash.ends_at)}."
+            )
+    return reasons
+
+
+def _ask(reasons: list[str], confirmed: str) -> None:
+    """Raise AskFirst unless somebody has said yes to these very reasons."""
+    asked = AskFirst(*reasons)
+    if reasons and confirmed != asked.token:
+        raise asked
 
 
 def furnish(job: Job, actor: StaffMember) -> None:
@@ -143,11 +199,12 @@ def _save_new_people(booking: Booking, actor: StaffMember) -> None:
 
 
 @transaction.atomic
-def book(booking: Booking, actor: StaffMember) -> Job:
+def book(booking: Booking, actor: StaffMember, confirmed: str = "") -> Job:
     """Make the job, and the customer, vehicle and vehicle model that are new with it.
 
     Raises Refused when the bay is taken, the promise is too early, the comeback is of another
-    vehicle, or a quantity makes no sense; then nothing at all is kept.
+    vehicle, or a quantity makes no sense; AskFirst when the time is one that somebody must say
+    yes to, unless `confirmed` is that yes. Then nothing at all is kept.
     """
     hold_the_book()
     check_slot(booking.slot)
@@ -155,6 +212,7 @@ def book(booking: Booking, actor: StaffMember) -> Job:
     earlier = booking.comeback_of
     if earlier is not None and earlier.vehicle_id != booking.vehicle.pk:
         raise Refused(f"{earlier} was another vehicle: a comeback is of the same vehicle.")
+    _ask(doubts(booking.slot, booking.promised_at, booking.technician), confirmed)
     _save_new_people(booking, actor)
     job = Job(
         number=_next_number(),
@@ -185,6 +243,8 @@ def book(booking: Booking, actor: StaffMember) -> Job:
     )
     furnish(job, actor)
     lay_out(job)
+    if booking.stay:
+        save_desk(job.number, {"stay": booking.stay}, actor=actor, version=0)
     for part in booking.parts:
         put_in(job, part.product, part.quantity, actor)
     return job
@@ -192,12 +252,20 @@ def book(booking: Booking, actor: StaffMember) -> Job:
 
 @transaction.atomic
 def change_booking(
-    job_id: int, changes: dict[str, Any], *, version: int, actor: StaffMember
+    job_id: int,
+    changes: dict[str, Any],
+    *,
+    version: int,
+    actor: StaffMember,
+    confirmed: str = "",
+    also_ask: Iterable[str] = (),
 ) -> Job:
     """Change bay, times, promise, technician, wishes or comeback of a job.
 
     `version` is that of the job when the form was opened. Raises ChangedMeanwhile when the job
-    was changed since, Refused when the new slot is taken or the stage allows no change.
+    was changed since, Refused when the new slot is taken or the stage allows no change, AskFirst
+    when something that did not speak against the booking does now, unless `confirmed` is the yes;
+    `also_ask` are reasons of the caller's own.
     """
     hold_the_book()
     job = (
@@ -212,6 +280,7 @@ def change_booking(
             "Somebody changed this job while you were typing. What you typed is kept below: "
             "compare it with the job, then save again."
         )
+    stood = _doubts_of(job)
     before, after = {}, {}
     for name, value in changes.items():
         old = getattr(job, name)
@@ -228,11 +297,49 @@ def change_booking(
         _check_promise(Slot(job.bay, job.starts_at, job.ends_at), job.promised_at)
     if job.comeback_of is not None and job.comeback_of.vehicle_id != job.vehicle_id:
         raise Refused(f"{job.comeback_of} was another vehicle: a comeback is of the same vehicle.")
+    if job.stage in HOLDS_A_BAY:
+        new = [reason for reason in _doubts_of(job) if reason not in stood]
+        _ask([*also_ask, *new], confirmed)
     job.version += 1
     with claim(job):
         job.save(update_fields=[*after, "version"])
     log(job, actor, "job.changed", before=before, after=after)
     return job
+
+
+@transaction.atomic
+def shift(
+    job_id: int,
+    bay: Bay,
+    starts_at: datetime,
+    *,
+    version: int,
+    actor: StaffMember,
+    confirmed: str = "",
+) -> Job:
+    """Move a job to another bay or time, as long as it was: the same move as a changed booking.
+
+    A promise that would fall before the end of the work moves along, which is asked about first.
+    Raises what `change_booking` raises.
+    """
+    job = Job.objects.get(pk=job_id)
+    by = starts_at - job.starts_at
+    changes: dict[str, Any] = {"bay": bay, "starts_at": starts_at, "ends_at": job.ends_at + by}
+    ask = []
+    if job.promised_at < changes["ends_at"]:
+        changes["promised_at"] = job.promised_at + by
+        ask = [
+            f"{job} is promised for {wording.dated(job.promised_at)}. Moved, it is promised for "
+            f"{wording.dated(changes['promised_at'])}: tell the customer."
+        ]
+    return change_booking(
+        job_id, changes, version=version, actor=actor, confirmed=confirmed, also_ask=ask
+    )
+
+
+def _doubts_of(job: Job) -> list[str]:
+    slot = Slot(job.bay, job.starts_at, job.ends_at)
+    return doubts(slot, job.promised_at, job.technician, but=job)
 
 
 def _shown(value: Any) -> Any:

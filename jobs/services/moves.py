@@ -8,6 +8,7 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
+from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import MOVES, Correction, Move, Stage, begins_at, sheet_is_open
 from jobs.models import Job
@@ -58,7 +59,14 @@ def of_job(need: Callable[[Job], list[str]]) -> Need:
     return lambda facts: need(facts.job)
 
 
+def _due_by_now(job: Job) -> list[str]:
+    if job.starts_at > timezone.now():
+        return [f"{job} is not due before {wording.dated(job.starts_at)}."]
+    return []
+
+
 NEEDS: dict[str, Need] = {
+    "due_by_now": of_job(_due_by_now),
     "check_in_signed": of_job(_check_in_signed),
     "bay_free_now": of_job(bay_occupied),
     "bay_free_again": of_job(_bay_free_again),
@@ -124,6 +132,9 @@ def _correction_reason(job: Job, wanted: Move, reason: str) -> str:
     return reason if wanted.during == {Correction.NONE} else job.correction_reason
 
 
+_WITHOUT_WORDS: Final = {"no_show": "Did not come."}
+"""What stands as the reason of a move that needs none typed."""
+
 SENDS_BACK: Final = frozenset({"send_back", "send_back_correction"})
 """Moves whose reason becomes points for the technician."""
 
@@ -170,7 +181,7 @@ def move(
         values = {
             "stage": ends,
             "stage_since": now,
-            "stage_reason": reason,
+            "stage_reason": reason or _WITHOUT_WORDS.get(name, ""),
             "held_from": begins if ends == Stage.ON_HOLD else Stage.IN_BAY if waits else "",
         }
     if name == "start_work" and job.technician_id is None and actor.is_technician:

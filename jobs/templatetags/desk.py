@@ -5,7 +5,8 @@ from django.utils import timezone
 
 from jobs import wording
 from jobs.lifecycle import Stage
-from jobs.models import CheckIn, Job
+from jobs.models import CheckIn, DeskFacts, Job
+from shop.typed import as_typed
 
 register = template.Library()
 
@@ -14,6 +15,30 @@ register = template.Library()
 def lateness(job: Job) -> str:
     """How late a job is: "3 h"."""
     return wording.about(timezone.now() - job.promised_at)
+
+
+@register.filter
+def absence(job: Job) -> str:
+    """For how long a car that should be here has not come: "40 min"."""
+    return wording.about(timezone.now() - job.starts_at)
+
+
+register.filter("local_minute", as_typed)
+
+
+@register.filter
+def slot_minutes(job: Job) -> int:
+    """How long the job has its bay, in minutes."""
+    return round((job.ends_at - job.starts_at).total_seconds() / 60)
+
+
+@register.filter
+def stay(job: Job) -> str:
+    """What the customer does meanwhile; empty when nobody said. Read with `with_names`."""
+    try:
+        return job.desk.stay_said
+    except DeskFacts.DoesNotExist:
+        return ""
 
 
 @register.filter

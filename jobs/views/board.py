@@ -8,10 +8,11 @@ from django.utils import timezone
 
 from jobs.models import Job
 from jobs.reads.board import lanes_by_bay, lanes_by_stage, live_jobs
-from jobs.templatetags.desk import lateness
+from jobs.templatetags.desk import absence, lateness, stay
 from shop.access import allow_any_staff
 from shop.http import Request
 from shop.models import Bay, StaffMember
+from shop.roles import DESK
 
 
 @allow_any_staff
@@ -21,12 +22,14 @@ def board(request: Request) -> HttpResponse:
     by_bay = asked.get("by") == "bay"
     bays = list(Bay.objects.filter(active=True))
     jobs = live_jobs(bay=asked.get("bay", ""), technician=asked.get("who", ""), person=request.user)
-    digest = _digest(jobs, bays, by_bay)
+    desk = not request.user.roles.isdisjoint(DESK)
+    digest = _digest(jobs, bays, by_bay, desk)
     if asked.get("seen") == digest:
         return HttpResponse(status=204)
     context = {
         "lanes": lanes_by_bay(jobs, bays) if by_bay else lanes_by_stage(jobs),
         "by_bay": by_bay,
+        "at_the_desk": desk,
         "digest": digest,
         "count": len(jobs),
         "late": sum(job.is_late for job in jobs),
@@ -43,14 +46,14 @@ def board(request: Request) -> HttpResponse:
     return render(request, "board/page.html", context)
 
 
-def _digest(jobs: list[Job], bays: list[Bay], by_bay: bool) -> str:
+def _digest(jobs: list[Job], bays: list[Bay], by_bay: bool, desk: bool) -> str:
     """Changes when any card or lane would look different; the drawn lanes are kept under it."""
     shown = "|".join(
         f"{job.pk} {job.version} {job.stage} {job.promised_at.timestamp()}"
         f" {lateness(job) if job.is_late else ''} {job.customer} {job.vehicle}"
-        f" {job.bay} {job.technician}"
+        f" {job.bay} {job.technician} {absence(job) if job.not_arrived else ''} {stay(job)}"
         for job in jobs
     )
     zone = timezone.get_current_timezone_name()
-    lanes = f"{by_bay}|{zone} {timezone.localdate()}|{' '.join(str(bay) for bay in bays)}"
+    lanes = f"{by_bay} {desk}|{zone} {timezone.localdate()}|{' '.join(str(bay) for bay in bays)}"
     return blake2b(f"{lanes}|{shown}".encode(), digest_size=8).hexdigest()

@@ -6,17 +6,17 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
-from jobs.errors import ChangedMeanwhile, Refused
-from jobs.forms.booking import Draft, SlotForm, first_slot
+from jobs.errors import AskFirst, ChangedMeanwhile, Refused
+from jobs.forms.booking import Draft, SlotForm, asked_slot, first_slot
 from jobs.lifecycle import BOOKING_OPEN
-from jobs.models import Job
+from jobs.models import Job, WorkKind
 from jobs.services.booking import book, change_booking
 from jobs.views.booking_choices import day_context
 from shop.access import allow
 from shop.http import Request
 from shop.models import Bay, Customer, Vehicle
 from shop.roles import DESK
-from shop.typed import whole
+from shop.typed import token, whole
 
 
 @allow(*DESK)
@@ -27,7 +27,9 @@ def book_job(request: Request) -> HttpResponse:
     draft = Draft(request.POST)
     if draft.is_valid():
         try:
-            job = book(draft.booking(), request.user)
+            job = book(draft.booking(), request.user, token(request.POST.get("confirmed")))
+        except AskFirst as asked:
+            return _page(request, draft, 422, asked)
         except Refused as refused:
             draft.said += refused.reasons
         else:
@@ -40,7 +42,9 @@ def _fresh_draft(request: Request) -> Draft:
     asked = request.GET
     vehicle = _asked(Vehicle.objects.select_related("owner"), asked.get("vehicle"))
     customer = _asked(Customer.objects.all(), asked.get("customer"))
-    slot: dict[str, Any] = first_slot(asked.get("day", ""))
+    slot: dict[str, Any] = asked_slot(asked) or first_slot(asked.get("day", ""))
+    if kind := _asked(WorkKind.objects.in_use(), asked.get("kind")):
+        slot["work_kind"] = kind.pk
     earlier = Job.objects.select_related("vehicle", "customer")
     number = whole(asked.get("comeback_of"))
     job = earlier.filter(number=number).first() if number is not None else None
@@ -55,8 +59,11 @@ def _asked(queryset: Any, key: str | None) -> Any:
     return queryset.filter(pk=whole(key)).first()
 
 
-def _page(request: Request, draft: Draft, status: int = 200) -> HttpResponse:
+def _page(
+    request: Request, draft: Draft, status: int = 200, asked: AskFirst | None = None
+) -> HttpResponse:
     context = {
+        "asked": asked,
         "draft": draft,
         "form": draft.slot_form,
         "no_bays": not Bay.objects.filter(active=True).exists(),
@@ -68,7 +75,8 @@ def _page(request: Request, draft: Draft, status: int = 200) -> HttpResponse:
 def _values(form: SlotForm) -> dict[str, Any]:
     """Bay and times as typed or as first shown, by the names the form posts."""
     values: dict[str, Any] = {"bay": form["bay"].value()}
-    for name in ("starts_at", "ends_at"):
+    values["technician"] = form["technician"].value()
+    for name in ("starts_at", "ends_at", "promised_at"):
         value = form[name].value()
         typed = value if form.is_bound else form.fields[name].widget.decompress(value)
         values[f"{name}_0"], values[f"{name}_1"] = (str(part or "") for part in typed)
@@ -87,6 +95,7 @@ def job_edit(request: Request, number: int) -> HttpResponse:
     data = request.POST if request.method == "POST" else None
     form = SlotForm(data, vehicle=job.vehicle, job=job, initial=initial)
     errors: list[str] = []
+    asked: AskFirst | None = None
     if data is not None and form.is_valid():
         try:
             change_booking(
@@ -94,7 +103,10 @@ def job_edit(request: Request, number: int) -> HttpResponse:
                 form.cleaned_data,
                 version=whole(data.get("version")) or 0,
                 actor=request.user,
+                confirmed=token(data.get("confirmed")),
             )
+        except AskFirst as first:
+            asked = first
         except ChangedMeanwhile as refused:
             errors += refused.reasons
             job.refresh_from_db()
@@ -103,5 +115,11 @@ def job_edit(request: Request, number: int) -> HttpResponse:
         else:
             messages.success(request, f"{job} is saved.")
             return redirect(job)
-    context = {"job": job, "form": form, "said": errors, **day_context(_values(form), but=job)}
+    context = {
+        "job": job,
+        "form": form,
+        "said": errors,
+        "asked": asked,
+        **day_context(_values(form), but=job),
+    }
     return render(request, "job/edit.html", context, status=422 if data is not None else 200)

@@ -10,13 +10,15 @@ from django.utils import timezone
 
 from jobs.forms.booking import CHOSEN, NEW, SEARCH, PartLine, SlotForm
 from jobs.forms.vehicles import VehicleForm, known_vehicles, vin_report
-from jobs.models import Job
+from jobs.models import Job, WorkKind
 from jobs.reads.board import BayDay, Stretch, bay_days
+from jobs.reads.lengths import Usual, usual_length
+from jobs.services.booking import Slot, doubts
 from shop.access import allow, allow_any_staff
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
 from shop.http import Request
-from shop.models import Customer, Product, Vehicle, VehicleModel
+from shop.models import Bay, Customer, Product, StaffMember, Vehicle, VehicleModel
 from shop.roles import DESK
 from shop.typed import day as day_of, line, moment, whole
 from shop.vin_origin import origin_of
@@ -138,10 +140,29 @@ def day(request: Request) -> HttpResponse:
     """The bays' day around the slot as it stands on the form."""
     but = _get(Job, request.GET.get("job"))
     values = {name: request.GET.get(name, "") for name in _SLOT_NAMES}
-    return render(request, "booking/day.html", day_context(values, but=but))
+    context = day_context(values, but=but)
+    context["usual"] = _usual(request.GET, but)
+    return render(request, "booking/day.html", context)
 
 
-_SLOT_NAMES: Final = ("bay", "starts_at_0", "starts_at_1", "ends_at_0", "ends_at_1")
+def _usual(asked: QueryDict, job: Job | None) -> Usual | None:
+    """How long the kind of work on the form usually takes on the car on the form."""
+    kind = job.work_kind if job else _get(WorkKind, asked.get("work_kind"))
+    vehicle = job.vehicle if job else _get(Vehicle, asked.get("vehicle"))
+    model = vehicle.vehicle_model if vehicle else _get(VehicleModel, asked.get("vehicle_model"))
+    return usual_length(kind, model)
+
+
+_SLOT_NAMES: Final = (
+    "bay",
+    "starts_at_0",
+    "starts_at_1",
+    "ends_at_0",
+    "ends_at_1",
+    "promised_at_0",
+    "promised_at_1",
+    "technician",
+)
 
 
 def day_context(values: dict[str, Any], but: Job | None = None) -> dict[str, Any]:
@@ -158,8 +179,21 @@ def day_context(values: dict[str, Any], but: Job | None = None) -> dict[str, Any
             .order_by("starts_at")
             .first()
         )
+    speaks_against: list[str] = []
+    chosen = _get(Bay, bay)
+    if starts and ends and starts < ends and chosen:
+        technician = _get(StaffMember, str(values.get("technician") or ""))
+        promised = _typed(values, "promised_at")
+        speaks_against = doubts(Slot(chosen, starts, ends), promised, technician, but)
     strips = [Strip(bay_day, starts, ends, str(bay_day.bay.pk) == bay) for bay_day in days]
-    return {"day": shown, "strips": strips, "clash": clash, "job": but}
+    return {
+        "day": shown,
+        "closed": days[0].hours.closed if days else "",
+        "strips": strips,
+        "clash": clash,
+        "doubts": speaks_against,
+        "job": but,
+    }
 
 
 def _typed(values: dict[str, Any], name: str) -> datetime | None:

@@ -158,8 +158,16 @@ def job_move(request: Request, number: int, name: str) -> HttpResponse:
         job.refresh_from_db()
         more = {"refused": refused.reasons, "tried": name, "typed_reason": reason}
         return _overview(request, job, **more)
-    messages.success(request, f"{moved} is now {moved.standing}.")
+    messages.success(request, _done(moved, name))
+    if request.htmx:
+        return HttpResponse(status=204, headers={"HX-Redirect": moved.get_absolute_url()})
     return redirect(moved)
+
+
+def _done(job: Job, name: str) -> str:
+    if name == "no_show":
+        return f"{job} did not come: {job.bay} is free. “Reinstate” takes this back."
+    return f"{job} is now {job.standing}."
 
 
 @allow_any_staff

@@ -1,6 +1,7 @@
 from shop.models.catalogue_upload import CatalogueUpload
 from shop.models.devices import PinAttempts, Tablet
 from shop.models.events import ShopEvent
+from shop.models.hours import Absence, ClosedDays, OpenHours, WorkedHoliday
 from shop.models.labels import LabelSheet
 from shop.models.people import Customer, StaffMember
 from shop.models.products import Product, ProductKind, ProductRating
@@ -8,11 +9,14 @@ from shop.models.shop import Bay, Shop, Units
 from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
 
 __all__ = [
+    "Absence",
     "Bay",
     "BodyShape",
     "CatalogueUpload",
+    "ClosedDays",
     "Customer",
     "LabelSheet",
+    "OpenHours",
     "PinAttempts",
     "Powertrain",
     "Product",
@@ -25,4 +29,5 @@ __all__ = [
     "Units",
     "Vehicle",
     "VehicleModel",
+    "WorkedHoliday",
 ]

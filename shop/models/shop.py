@@ -39,6 +39,11 @@ class Shop(models.Model):
     phone = models.CharField(max_length=40, blank=True)
     email = models.EmailField(blank=True)
     time_zone = models.CharField(max_length=60, default="UTC", validators=[validate_time_zone])
+    country = models.CharField(
+        max_length=2, blank=True, help_text="Its public holidays are days closed."
+    )
+    region = models.CharField(max_length=10, blank=True)
+    keeps_holidays = models.BooleanField("closed on public holidays", default=True)
     units = models.CharField(max_length=10, choices=Units, default=Units.METRIC)
     sheet_terms = models.TextField(
         blank=True, help_text="Printed above the signatures on the install sheet."

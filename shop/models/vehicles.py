@@ -40,6 +40,15 @@ class VehicleModelQuerySet(models.QuerySet["VehicleModel"]):
             matching = matching.filter(wanted)
         return matching
 
+    def called(self, text: str) -> "VehicleModelQuerySet":
+        """Models whose make and name hold every word, one of them with three letters at least;
+        the year is left out, for it says nothing of one car."""
+        words = [word for word in text.split() if whole(word, 1900, 2100) is None]
+        if not any(sum(map(str.isalpha, word)) > 2 for word in words):
+            return self.none()
+        holds = [models.Q(make__icontains=word) | models.Q(model__icontains=word) for word in words]
+        return self.filter(*holds)
+
 
 class VehicleModel(models.Model):
     """Make, model, years, trim and factory audio package: what a saved setup is for."""

@@ -4,9 +4,11 @@
  * [data-fill][data-value]   puts a value into the control with that id
  * [data-remove-line]        takes its <li> away and offers to put it back
  * [data-slot-from]          puts a free time of a bay into the slot
+ * [data-slot-minutes]       makes the slot so long
  * [data-slider]             shows the value of a range beside it
  * [data-marks]              the condition picture: a tap adds a mark
  * [data-board]              asks for news every 20 s while it is seen
+ * form[data-at-once]        is sent when one of its controls changes
  * form[data-keep]           asks before leaving with something typed
  */
 (() => {
@@ -159,6 +161,15 @@
     };
     box.addEventListener("change", settle);
     document.addEventListener("click", (event) => {
+      const usual = closest(event, "[data-slot-minutes]");
+      const from = usual && form.contains(usual) && read(starts);
+      if (!from) return;
+      write(ends, new Date(from.getTime() + usual.dataset.slotMinutes * 60000));
+      settle();
+      box.dispatchEvent(new CustomEvent("slot:moved", { bubbles: true }));
+      ends[1].focus();
+    });
+    document.addEventListener("click", (event) => {
       const free = closest(event, "[data-slot-from]");
       if (!free || !form.contains(free)) return;
       const bay = form.querySelector(`[name=bay][value="${free.dataset.slotBay}"]`);
@@ -284,6 +295,12 @@
   });
   window.addEventListener("beforeunload", (event) => {
     if (dirty) event.preventDefault();
+  });
+
+  /** A filter acts when it is touched; without a script its button does. */
+  document.querySelectorAll("form[data-at-once]").forEach((form) => {
+    form.querySelector("button:not([type=button])").hidden = true;
+    form.addEventListener("change", () => form.requestSubmit());
   });
 
   document.querySelectorAll("[data-slot]").forEach(watchSlot);

@@ -15,12 +15,15 @@ from jobs.lifecycle import Stage
 from jobs.models import Job
 from jobs.reads.board import find_jobs, lanes_by_stage, live_jobs
 from jobs.services.moves import move
+from shop.likeness import similarity
 from shop.roles import Role
 from tests.factories import (
     BayFactory,
     CustomerFactory,
     VehicleFactory,
+    VehicleModelFactory,
     make_job,
+    make_product,
     make_staff,
 )
 
@@ -32,8 +35,9 @@ BOARD_QUERIES = 7
 REFRESH_QUERIES = 5
 """The board asking for news: shop, session, user, bays, jobs."""
 
-FIND_QUERIES = 8
-"""Shop, session, user, live jobs, vehicles, customers, numbers of past jobs, past jobs."""
+FIND_QUERIES = 10
+"""Shop, session, user, live jobs, models, parts, vehicles, customers, numbers of past jobs, past
+jobs."""
 
 
 def queries(client: Client, url: str, **headers: Any) -> int:
@@ -112,6 +116,7 @@ def wanted() -> Job:
     )
     vehicle = VehicleFactory(
         owner=owner,
+        vehicle_model=VehicleModelFactory(make="Halbrook", model="Zephyrine"),
         plate="GX 77 QLB",
         plate_plain="GX77QLB",
         vin="XCV5Z9T42LA771904",
@@ -119,7 +124,9 @@ def wanted() -> Job:
     )
     for _ in range(3):
         make_job()
-    return make_job(Stage.IN_BAY, vehicle=vehicle, number=7421)
+    job = make_job(Stage.IN_BAY, vehicle=vehicle, number=7421, parts_wanted=[make_product()])
+    job.parts.update(serial="TH-77-00412")
+    return job
 
 
 @pytest.mark.parametrize(
@@ -140,10 +147,43 @@ def wanted() -> Job:
         "gorse",
         "Perpetua Gorsefield",
         "gorsefield perp",
+        "gorsfield",
+        "Gorsefeild Perpetua",
+        "Perpetua Gorsefiled",
+        "Zephrine",
+        "halbrook zephyrine",
+        "2021 Zephyrine",
+        "th-77-00412",
     ],
 )
 def test_a_job_is_found_by_whatever_the_caller_gives(wanted: Job, text: str) -> None:
     assert find_jobs(text).jobs == [wanted]
+
+
+def test_what_is_near_is_offered_only_where_nothing_is_written_so(wanted: Job) -> None:
+    """Two customers of one name are both found; the nearer name stands first in its group."""
+    twins = [
+        make_job(vehicle=VehicleFactory(owner=CustomerFactory(name=name)))
+        for name in ("Aurelio Thistlewood", "Aurelio Thistlewood", "Aurelia Thistledown")
+    ]
+    exact, near = find_jobs("thistlewood"), find_jobs("thistelwood")
+    assert (exact.jobs, exact.near) == (twins[:2], False)
+    assert near.near
+    assert set(near.jobs) >= set(twins[:2])
+    assert wanted not in near.jobs
+    assert not find_jobs("quizzaciously").jobs
+
+
+def test_likeness_is_that_of_pg_trgm() -> None:
+    """PostgreSQL 16 manual, F.33.1: 0.571429 between "word" and "words", as from
+    strict_word_similarity; where its extension is there the function itself is asked."""
+    assert similarity("word", "words") == pytest.approx(4 / 7)
+    if connection.vendor != "postgresql":
+        return
+    with connection.cursor() as cursor:
+        for one, other in (("Gorsefield", "Gorsfeild"), ("Zephyrine", "Zephrine"), ("ab", "ba")):
+            cursor.execute("SELECT similarity(%s, %s)", [one, other])
+            assert similarity(one, other) == pytest.approx(cursor.fetchone()[0], abs=1e-6)
 
 
 @pytest.mark.parametrize("text", ["", "  ", "-", "nobody", "99999999999999999999", "%", "_"])
