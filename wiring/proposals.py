@@ -134,7 +134,7 @@ def _sizes(run: Run) -> tuple[Size, ...]:
         gauge = size(run.conductor.size).gauge is not None
     except ConductorError:
         gauge = True
-    return GAUGES if gauge else METRIC
+    return tuple(each for each in (GAUGES if gauge else METRIC) if each.common)
 
 
 def _findings(plan: Plan) -> list[Finding]:

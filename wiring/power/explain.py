@@ -5,7 +5,6 @@ from wiring.findings import Figure
 from wiring.plan import Assumptions, Plan, Run
 from wiring.power.conductors import (
     CONDUCTORS,
-    METRIC_SOURCE,
     TABLE_AMBIENT_C,
     TABLE_SOURCE,
     Ampacity,
@@ -71,7 +70,6 @@ def resistance_figure(run: Run, assumptions: Assumptions, conductor_c: float) ->
     fuse = ""
     if run.fuse is not None and edge.problem is None:
         fuse = f" + fuse {resistance_ohm(body(run.fuse.body), run.fuse.rating_a) * 1000:.3f}"
-    metric = size(conductor.size).gauge is None
     return Figure(
         f"resistance of {run.length_m:g} m of {conductor.size}",
         (edge.ohm_20 * rise + edge.fixed_ohm) * 1000,
@@ -79,7 +77,7 @@ def resistance_figure(run: Run, assumptions: Assumptions, conductor_c: float) ->
         "R = R20 x length x (1 + a (T - 20)) / cables + connections + fuse",
         f"{per_metre * 1000:.4f} mohm/m x {run.length_m:g} m x {rise:.4f} ({conductor_c:.0f} degC)"
         f" / {run.parallel} + {run.connections} x {assumptions.connection_ohm * 1000:g}{fuse}",
-        METRIC_SOURCE if metric else "ASTM B258 area; IEC 60028 copper",
+        size(conductor.size).source,
         (
             TEMPERATURE_ASSUMED,
             CONNECTION_SOURCE,

@@ -8,7 +8,7 @@ import msgspec
 from wiring.context import Context, worked_out_once
 from wiring.plan import Fuse, Run
 from wiring.power.demand import demands
-from wiring.power.network import BATTERY, Edge, Network, network
+from wiring.power.network import BATTERY, FACTORY_FEED, Edge, Network, network
 from wiring.power.solution import Operating, operating
 
 SOURCE_KINDS: Final = frozenset({"battery", "capacitor"})
@@ -21,7 +21,7 @@ class RunFacts(NamedTuple):
     `full_a` is the solved current at full output (or at the charging voltage where nothing
     solves), `music_a` the long-term one at the charging voltage. `devices` are the ids of the
     devices it carries current for. `upstream_a` is the rating of the fuse or fuses before it,
-    None when there is none, and `upstream` the runs they are in. `unfused_m` is the length of
+    None when there is none, and `upstream` the runs they are in (none for the car's own fuse). `unfused_m` is the length of
     cable without a fuse between the battery and its start. `protected_a` is the rating that
     protects its far end: its own fuse, else the one upstream. `source` is the source it hangs
     from: the battery, or the id of another. A run entered against its current is turned round
@@ -63,7 +63,9 @@ class Facts(NamedTuple):
 class _Upstream:
     """Follows feeds back to their source; a loop counts as no protection."""
 
-    def __init__(self, runs: Iterable[Run], sources: Iterable[str]) -> None:
+    def __init__(
+        self, runs: Iterable[Run], sources: Iterable[str], factory_fuse_a: float | None
+    ) -> None:
         self.feeders: dict[str, list[Run]] = {}
         for run in runs:
             if run.kind == "feed":
@@ -71,6 +73,7 @@ class _Upstream:
         self.known: dict[str, tuple[float | None, tuple[Run, ...], float, str]] = {
             source: (None, (), 0.0, source) for source in sources
         }
+        self.known[FACTORY_FEED] = (factory_fuse_a, (), 0.0, FACTORY_FEED)
 
     def of(self, node: str) -> tuple[float | None, tuple[Run, ...], float, str]:
         known = self.known.get(node)
@@ -94,7 +97,7 @@ class _Upstream:
                 fused += before
         upstream: tuple[float | None, tuple[Run, ...], float, str] = (
             (rating, fused, 0.0, source)
-            if bare_m is None and fused
+            if bare_m is None and rating
             else (None, (), bare_m or 0.0, source)
         )
         self.known[node] = upstream
@@ -108,6 +111,25 @@ def sources(context: Context) -> tuple[str, ...]:
     """Nodes that drive a fault current: the battery, and each other battery or capacitor."""
     others = (one.id for one in context.plan.devices if one.kind in SOURCE_KINDS)
     return (BATTERY, *others)
+
+
+def factory_fuse_a(context: Context) -> float | None:
+    """Rating of the fuse before the car's own supply wire [A], None where nobody has said it."""
+    feed = context.plan.supply.factory_feed
+    return None if feed is None else feed.fuse_a
+
+
+def converted(context: Context, net: Network, node: str) -> float:
+    """How many times larger the current behind a converter is than at the supply's voltage [1].
+
+    That of the last converter before a node, by the voltages: 2.06 behind one from 28.4 to 13.8 V.
+    """
+    while node in net.feed.parent:
+        node = net.feed.parent[node][1]
+        device = context.devices.get(node)
+        if device is not None and device.kind == "converter" and device.output_v:
+            return context.plan.supply.charging_v / device.output_v
+    return 1.0
 
 
 def _along_its_current(run: Run, edge: Edge) -> Run:
@@ -131,19 +153,22 @@ def facts(context: Context) -> Facts:
     music = [draws[port].music_w / supply_v for port in net.ports]
     full = point.amps if point else [draws[port].full_w / supply_v for port in net.ports]
     runs = [_along_its_current(run, net.edges[run.id]) for run in context.plan.runs]
-    upstream = _Upstream(runs, sources(context))
+    upstream = _Upstream(runs, sources(context), factory_fuse_a(context))
     feeds: list[RunFacts] = []
     returns: list[RunFacts] = []
     ports = net.ports
+    behind = [converted(context, net, port) for port in ports]
     for entered, run in zip(context.plan.runs, runs, strict=True):
         edge = net.edges[run.id]
         is_feed = run.kind == "feed"
         full_a = music_a = 0.0
         carried: list[str] = []
+        times = converted(context, net, run.to_node) if is_feed else None
         for index, share in enumerate(edge.shares):
             if share:
-                full_a += share * full[index]
-                music_a += share * music[index]
+                rise = times or max(1.0, behind[index])
+                full_a += share * full[index] * rise
+                music_a += share * music[index] * rise
                 carried.append(ports[index])
         run_facts = RunFacts(
             run,

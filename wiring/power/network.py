@@ -31,6 +31,9 @@ from wiring.power.fuses import BODIES, FuseError, body, resistance_ohm
 
 BATTERY: Final = "battery"
 BODY: Final = "body"
+FACTORY_FEED: Final = "factory feed"
+FACTORY_FEED_OHM: Final = 0.02
+"""Taken for a supply wire of the car with its fuse and plugs: common practice, no source."""
 UNKNOWN_OHM: Final = 1e-6
 NEWTON_STEPS: Final = 60
 NEWTON_TOLERANCE: Final = 1e-10
@@ -219,6 +222,8 @@ class Network:
         assumptions = plan.assumptions
         self.edges: dict[str, Edge] = {run.id: edge_of(run, assumptions) for run in plan.runs}
         feeds = [self.edges[run.id] for run in plan.runs if run.kind == "feed"]
+        if any(FACTORY_FEED in (edge.near, edge.far) for edge in feeds):
+            feeds.append(Edge(None, BATTERY, FACTORY_FEED, FACTORY_FEED_OHM))
         backs = [self.edges[run.id] for run in plan.runs if run.kind == "return"]
         if any(BODY in (edge.near, edge.far) for edge in backs):
             backs.append(Edge(None, BODY, BATTERY, assumptions.body_return_ohm or UNKNOWN_OHM))

@@ -29,7 +29,7 @@ from wiring.power.fuses import (
     resistance_ohm,
     short_circuit_a,
 )
-from wiring.power.network import BATTERY, Network
+from wiring.power.network import BATTERY, FACTORY_FEED, Network
 from wiring.rules.limits import (
     MARINE_SOURCE,
     PRACTICE,
@@ -40,6 +40,8 @@ from wiring.rules.limits import (
 SELECTIVE_RATIO: Final = 1.6
 SELECTIVE_SOURCE: Final = "1.6 : 1 as for gG fuses, IEC 60269-2, from memory; a guide here"
 DISTANCE_STOP: Final = 2.0
+FACTORY_BODY: Final = BODIES["blade"]
+"""What is taken for the car's own fuse, whose body nobody has written down."""
 
 
 def fuse_body(name: str) -> Body | None:
@@ -64,7 +66,7 @@ def missing(context: Context) -> Iterator[Finding]:
         limit, source = distance_limit_m(context.plan.assumptions, each.run)
         bare = each.unfused_m + each.run.length_m
         source_name = "the battery" if each.source == BATTERY else node_name(context, each.source)
-        if each.run.to_node in goes_on and bare <= limit:
+        if each.source == FACTORY_FEED or (each.run.to_node in goes_on and bare <= limit):
             continue
         yield Finding(
             "fuse-missing",
@@ -224,8 +226,8 @@ def clears(context: Context) -> Iterator[Finding]:
         run = each.run
         if rating is None or each.edge.problem is not None or run.to_node not in net.feed.parent:
             continue
-        fuse = each.protecting[0].fuse
-        kind = fuse_body(fuse.body) if fuse is not None else None
+        fuse = each.protecting[0].fuse if each.protecting else None
+        kind = fuse_body(fuse.body) if fuse is not None else FACTORY_BODY
         if kind is None:
             continue
         current = fault_a(net, supply, run.to_node, body_ohm)
@@ -313,7 +315,16 @@ def breaking(context: Context) -> Iterator[Finding]:
         own = resistance_ohm(kind, run.fuse.rating_a)
         joints = max(1, run.connections - 1) * joint_ohm / run.parallel
         before = net.feed.path_ohm[run.from_node]
-        ohm = supply.internal_resistance_ohm + before + cable + own + joints
+        source_ohm = supply.internal_resistance_ohm + before
+        assumed = ["return without resistance", "the fuse cold, before it opens"]
+        nearest = context.devices.get(each.source)
+        if nearest is not None and nearest.kind == "battery":
+            own_ohm = supply.internal_resistance_ohm
+            source_ohm = source_ohm * own_ohm / (source_ohm + own_ohm)
+            assumed.insert(0, "both batteries give, the second like the first, no alternator")
+        else:
+            assumed.insert(0, "battery alone, no alternator")
+        ohm = source_ohm + cable + own + joints
         current = short_circuit_a(supply.nominal_v, ohm)
         limit = kind.breaking_a
         if limit is not None and current <= limit:
@@ -347,14 +358,11 @@ def breaking(context: Context) -> Iterator[Finding]:
                     "short at the fuse",
                     current,
                     "A",
-                    "I = U / (Ri + feed to the fuse + fuse + connections)",
-                    f"{supply.nominal_v:g} V / ({supply.internal_resistance_ohm * 1000:g} + "
-                    f"{(before + cable) * 1000:.2f} + {own * 1000:.2f} + {joints * 1000:.2f}) mohm",
+                    "I = U / (battery and feed to the run + cable + fuse + connections)",
+                    f"{supply.nominal_v:g} V / ({source_ohm * 1000:.2f} + {cable * 1000:.2f} + "
+                    f"{own * 1000:.2f} + {joints * 1000:.2f}) mohm",
                     "Ohm's law",
-                    (
-                        "battery alone, return without resistance",
-                        "the fuse cold, before it opens",
-                    ),
+                    tuple(assumed),
                 ),
             ),
         )
