@@ -82,11 +82,11 @@ def parts(source: str) -> Iterator[Part]:
             if number % 2:
                 yield Part("inside" if tag else "word" if piece.startswith("{{") else "edge", piece)
                 break
-            found = (_QUOTED[quote] if quote else _TAG if tag else _TEXT).match(piece, at)
-            assert found is not None
-            at, kind = found.end(), str(found.lastgroup)
+            match = (_QUOTED[quote] if quote else _TAG if tag else _TEXT).match(piece, at)
+            assert match is not None
+            at, kind = match.end(), str(match.lastgroup)
             if kind == "start":
-                tag = found[0][1:].lower() or "{{ }}"
+                tag = match[0][1:].lower() or "{{ }}"
                 kept = tag if tag in KEPT else ""
                 kind = "opens" if tag in IN_TEXT else "edge"
             elif kind == "end":
@@ -94,10 +94,10 @@ def parts(source: str) -> Iterator[Part]:
                 kind = "closed" if closed and tag.strip("/") in IN_TEXT else "edge"
                 tag = ""
             elif kind == "quote":
-                kind, quote = "inside", "" if quote else found[0]
+                kind, quote = "inside", "" if quote else match[0]
             elif kind == "space" and tag:
                 kind = "gap"
-            yield Part(kind, found[0])
+            yield Part(kind, match[0])
 
 
 _GOES_ON: Final = {("word", "word"), ("word", "opens"), ("closed", "word")}
@@ -107,16 +107,16 @@ def without_layout(source: str) -> str:
     """The source of a template as it is compiled."""
     outside = Part("edge", "")
     line = [outside, *parts(source), outside]
-    made = []
+    pieces = []
     for before, part, after in zip(line, line[1:], line[2:], strict=False):
         goes_on = (before.kind, after.kind) in _GOES_ON or "\n" not in part.text
         if part.kind == "space":
-            made.append(" " if goes_on else "")
+            pieces.append(" " if goes_on else "")
         elif part.kind == "gap":
-            made.append(" " if after.kind == "inside" else "")
+            pieces.append(" " if after.kind == "inside" else "")
         else:
-            made.append(part.text)
-    return "".join(made)
+            pieces.append(part.text)
+    return "".join(pieces)
 
 
 class Loader(filesystem.Loader):

@@ -76,7 +76,7 @@ class Context:
             if channel.kind == "amplifier":
                 self._load(channel)
 
-    def once(self, key: str, work: Callable[[], T]) -> T:
+    def once(self, key: object, work: Callable[[], T]) -> T:
         """What `work` gives, worked out when it is first asked for under this key."""
         if key not in self.dear:
             self.dear[key] = work()
@@ -108,10 +108,7 @@ def worked_out_once(
 
     @wraps(work)
     def asked(context: Context, /, *args: Asked.args, **kwargs: Asked.kwargs) -> T:
-        key = (work, args)
-        if key not in context.dear:
-            context.dear[key] = work(context, *args, **kwargs)
-        return cast(T, context.dear[key])
+        return context.once((work, args), lambda: work(context, *args, **kwargs))
 
     return asked
 

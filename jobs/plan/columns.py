@@ -115,20 +115,20 @@ def _fields(
     made: tuple[str, ...] = (),
 ) -> _Fields:
     columns = {one.name for one in model._meta.concrete_fields}
-    found = _Fields(kind)
+    fields = _Fields(kind)
     for one in msgspec.structs.fields(kind):
         if one.name in made:
             continue
         if inner := _inner_type(one.type):
-            found.within[one.name] = _fields(inner, model, (*way, one.name))
+            fields.within[one.name] = _fields(inner, model, (*way, one.name))
             continue
         called = (*way, _SHORTER.get(one.name, one.name))
         ways = ("_".join(called[start:]) for start in range(len(called)))
         column = next((name for name in ways if name in columns), None)
         if column is None:
             raise TypeError(f"{kind.__name__}.{one.name} has no column in {model.__name__}.")
-        found.own[one.name] = column
-    return found
+        fields.own[one.name] = column
+    return fields
 
 
 class Columns(Generic[Part]):

@@ -19,6 +19,7 @@ import re
 import socket
 import subprocess
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
@@ -63,6 +64,7 @@ PRIVATE: Final = tuple(
 _NAME: Final = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
+Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
 def own_name() -> str:
@@ -88,11 +90,15 @@ def make(folder: Path, name: str, addresses: list[Address], now: datetime.dateti
     authority, authority_key = _authority(folder, name, addresses, now)
     permitted = authority.extensions.get_extension_for_class(x509.NameConstraints).value
     networks = [one.value for one in permitted.permitted_subtrees or () if _is_network(one)]
-    named = [one for one in addresses if any(one in network for network in networks)]
+    named = [one for one in addresses if _within(one, networks)]
     path = folder / _SERVER
     if not _serves(path, authority, name, named, now):
         _write(path, _server(authority, authority_key, name, named, now))
     return path
+
+
+def _within(address: Address, networks: Iterable[Network]) -> bool:
+    return any(address in network for network in networks)
 
 
 def _is_network(name: x509.GeneralName) -> bool:
@@ -111,7 +117,7 @@ def _authority(
             return authority, key
     key = ec.generate_private_key(ec.SECP256R1())
     called = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, f"Loombook on {name}"[:64])])
-    beyond = [one for one in addresses if not any(one in network for network in PRIVATE)]
+    beyond = [one for one in addresses if not _within(one, PRIVATE)]
     networks = [*PRIVATE, *(ipaddress.ip_network(one) for one in beyond)]
     permitted: list[x509.GeneralName] = [x509.IPAddress(one) for one in networks]
     permitted += [x509.DNSName(one) for one in ("localhost", "local", name)]

@@ -103,7 +103,7 @@ def test_run_fault(rule: str, severity: str, run_id: str, change: Change, words:
 
 DEVICE_FAULTS: list[tuple[str, str, Change, str]] = [
     ("power-no-figures", "caution", {"ratings": ()}, "understated"),
-    ("power-turn-on", "stop", {"turn_on_by": None}, "nowhere"),
+    ("power-turn-on", "caution", {"turn_on_by": None}, "nowhere"),
     ("power-turn-on", "caution", {"turn_on": "not_needed"}, "nothing is said"),
     ("power-turn-on", "caution", {"turn_on": "interface_module"}, "no interface module"),
     ("power-turn-on", "stop", {"turn_on_by": "ghost"}, "not in the plan"),

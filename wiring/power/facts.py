@@ -60,6 +60,12 @@ class Facts(NamedTuple):
     by_id: dict[str, RunFacts]
 
 
+_Before = tuple[float | None, tuple[Run, ...], float, str]
+"""Before a node: rating of the fuses [A], the runs they are in, bare cable [m], the source."""
+
+_NOTHING: Final[_Before] = (None, (), 0.0, BATTERY)
+
+
 class _Upstream:
     """Follows feeds back to their source; a loop counts as no protection."""
 
@@ -70,16 +76,14 @@ class _Upstream:
         for run in runs:
             if run.kind == "feed":
                 self.feeders.setdefault(run.to_node, []).append(run)
-        self.known: dict[str, tuple[float | None, tuple[Run, ...], float, str]] = {
-            source: (None, (), 0.0, source) for source in sources
-        }
+        self.known: dict[str, _Before] = {source: (None, (), 0.0, source) for source in sources}
         self.known[FACTORY_FEED] = (factory_fuse_a, (), 0.0, FACTORY_FEED)
 
-    def of(self, node: str) -> tuple[float | None, tuple[Run, ...], float, str]:
+    def of(self, node: str) -> _Before:
         known = self.known.get(node)
         if known is not None:
             return known
-        self.known[node] = (None, (), 0.0, BATTERY)
+        self.known[node] = _NOTHING
         rating = 0.0
         source = BATTERY
         fused: tuple[Run, ...] = ()
@@ -95,16 +99,13 @@ class _Upstream:
             else:
                 rating += before_a
                 fused += before
-        upstream: tuple[float | None, tuple[Run, ...], float, str] = (
+        upstream: _Before = (
             (rating, fused, 0.0, source)
             if bare_m is None and rating
             else (None, (), bare_m or 0.0, source)
         )
         self.known[node] = upstream
         return upstream
-
-
-_NOTHING: Final[tuple[None, tuple[Run, ...], float]] = (None, (), 0.0)
 
 
 def sources(context: Context) -> tuple[str, ...]:
@@ -176,7 +177,7 @@ def facts(context: Context) -> Facts:
             abs(full_a),
             abs(music_a),
             tuple(carried),
-            *(upstream.of(run.from_node) if is_feed else (*_NOTHING, BATTERY)),
+            *(upstream.of(run.from_node) if is_feed else _NOTHING),
             run is not entered,
         )
         (feeds if is_feed else returns).append(run_facts)
@@ -193,6 +194,11 @@ def node_name(context: Context, node: str) -> str:
     """What to call a node: the device's name, else the node's own."""
     device = context.devices.get(node)
     return node if device is None else device.name
+
+
+def source_name(context: Context, each: RunFacts) -> str:
+    """What to call the source a run hangs from."""
+    return "the battery" if each.source == BATTERY else node_name(context, each.source)
 
 
 def run_name(context: Context, run: Run) -> str:

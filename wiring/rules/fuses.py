@@ -9,7 +9,7 @@ from wiring.names import listed
 from wiring.plan import Run, Supply
 from wiring.power.conductors import TABLE_SOURCE, size
 from wiring.power.explain import ampacity_figure
-from wiring.power.facts import RunFacts, facts, fuse_name, node_name, run_name
+from wiring.power.facts import RunFacts, facts, fuse_name, run_name, source_name
 from wiring.power.fuses import (
     ADIABATIC_LIMIT_S,
     ADIABATIC_SOURCE,
@@ -65,16 +65,16 @@ def missing(context: Context) -> Iterator[Finding]:
             continue
         limit, source = distance_limit_m(context.plan.assumptions, each.run)
         bare = each.unfused_m + each.run.length_m
-        source_name = "the battery" if each.source == BATTERY else node_name(context, each.source)
+        named = source_name(context, each)
         if each.source == FACTORY_FEED or (each.run.to_node in goes_on and bare <= limit):
             continue
         yield Finding(
             "fuse-missing",
             "stop",
             f"The {run_name(context, each.run)} has no fuse: {bare:.2f} m of cable lies "
-            f"unprotected from {source_name}.",
+            f"unprotected from {named}.",
             (each.run.id,),
-            f"Fit a fuse within {limit:.2f} m of {source_name}, not larger than the cable allows.",
+            f"Fit a fuse within {limit:.2f} m of {named}, not larger than the cable allows.",
             source,
         )
 
@@ -149,7 +149,7 @@ def distance(context: Context) -> Iterator[Finding]:
         rating = each.upstream_a
         if rating is None:
             bare = each.unfused_m + fuse.distance_m
-            start = "the battery" if each.source == BATTERY else node_name(context, each.source)
+            start = source_name(context, each)
         elif each.edge.allowed_a and rating > allowed_rating_a(assumptions, each.edge.allowed_a):
             bare, start = fuse.distance_m, each.run.from_node
         else:

@@ -561,26 +561,25 @@ def turn_on(context: Context) -> Iterator[Finding]:
         if device.kind not in NEEDS_POWER:
             continue
         waker = device.turn_on_by
-        severity: Severity = "stop"
+        severity: Severity = "caution"
         if device.turn_on == "not_needed" and device.kind == "amplifier":
             problem = "nothing is said about how it is turned on"
-            severity = "caution"
         elif device.turn_on == "remote_wire" and waker is None:
-            problem = "its remote wire comes from nowhere: nothing wakes it"
+            problem = "its remote wire comes from nowhere"
         elif device.turn_on == "interface_module" and waker is None:
             problem = "the module that turns it on is not named"
-            severity = "caution"
         elif waker is not None and waker not in context.devices:
             problem = f"{waker!r}, which should turn it on, is not in the plan"
+            severity = "stop"
         elif waker == device.id:
             problem = "it cannot turn itself on"
+            severity = "stop"
         elif (
             device.turn_on == "interface_module"
             and waker is not None
             and context.devices[waker].kind != "interface"
         ):
             problem = f"{node_name(context, waker)} is no interface module"
-            severity = "caution"
         else:
             continue
         yield Finding(
