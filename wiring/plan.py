@@ -247,8 +247,9 @@ class Run(Document, frozen=True):
     """One length of cable between two nodes.
 
     A feed runs away from the battery, a return runs towards it. Nodes are "battery", "body"
-    (returns only), "factory feed" (a supply wire of the car itself), a device id, or any name given to a distribution point. `far_fuse` is a second
-    fuse, its distance from the run's far end: a cable between two sources has one at each.
+    (returns only), "factory feed" (a supply wire of the car itself), a device id, or any name
+    given to a distribution point. `far_fuse` is a second fuse, its distance from the run's far
+    end: a cable between two sources has one at each.
     """
 
     id: Id

@@ -102,7 +102,10 @@ class Channel(models.Model):
         validators=[MinValueValidator(0.01), MaxValueValidator(100)],
     )
     cable_metal = models.CharField(
-        "speaker cable's metal", max_length=24, choices=PowerRun.Metal, default=PowerRun.Metal.COPPER
+        "speaker cable's metal",
+        max_length=24,
+        choices=PowerRun.Metal,
+        default=PowerRun.Metal.COPPER,
     )
     cable_insulation_c = models.FloatField(
         "speaker cable's insulation class, °C",

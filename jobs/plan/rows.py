@@ -24,9 +24,7 @@ from shop.models.products import SOURCE_KINDS, SUPPLY_KINDS
 devices: Final = Prepared(
     lambda job: JobPart.objects.filter(
         job=job, product__kind__in=SOURCE_KINDS | SUPPLY_KINDS
-    ).order_by(
-        "pk", "product__ratings__bridged", "-product__ratings__load_ohm"
-    ),
+    ).order_by("pk", "product__ratings__bridged", "-product__ratings__load_ohm"),
     "label",
     "turn_on",
     "turn_on_by__label",

@@ -259,8 +259,9 @@ class Product(models.Model):
         return f"{self.maker} {self.name}"
 
     @property
-    def is_source(self) -> bool:
-        return self.kind in SOURCE_KINDS
+    def is_unit(self) -> bool:
+        """Whether each piece stands as a row of its own: a device of the plan."""
+        return self.kind in SOURCE_KINDS | SUPPLY_KINDS
 
     @property
     def is_speaker(self) -> bool:
@@ -305,6 +306,9 @@ REQUIRED_FIGURES: dict[ProductKind, tuple[str, ...]] = {
     ProductKind.SUBWOOFER: ("impedance_ohm", "power_w"),
     ProductKind.CABLE: ("cable_size", "cable_metal", "insulation_c"),
     ProductKind.FUSE: ("fuse_body", "fuse_rating_a"),
+    ProductKind.BATTERY: ("battery_chemistry",),
+    ProductKind.ISOLATOR: ("rated_current_a",),
+    ProductKind.CONVERTER: ("output_v", "rated_current_a"),
 }
 
 

@@ -41,7 +41,7 @@ def test_a_good_plan_has_no_stop_and_no_caution(plan: Plan) -> None:
 
 RUN_FAULTS: list[tuple[str, str, str, Change, str]] = [
     ("power-conductor-known", "stop", "main", {"conductor": Conductor("4")}, "22 AWG"),
-    ("power-conductor-known", "stop", "main", {"conductor": Conductor("9 AWG")}, "9 AWG"),
+    ("power-conductor-known", "stop", "main", {"conductor": Conductor("24 AWG")}, "24 AWG"),
     (
         "power-conductor-known",
         "stop",
@@ -55,7 +55,7 @@ RUN_FAULTS: list[tuple[str, str, str, Change, str]] = [
     ("power-path-missing", "stop", "from_mono", {"to_node": "other"}, "no return"),
     ("power-conductor-load", "caution", "from_mono", {"conductor": Conductor("14 AWG")}, "32.6 A"),
     ("power-return-small", "stop", "from_mono", {"conductor": Conductor("10 AWG")}, "60 A"),
-    ("power-drop", "caution", "main", {"length_m": 60.0}, "10.0%"),
+    ("power-drop", "caution", "main", {"length_m": 60.0}, "3.2%"),
     ("fuse-missing", "stop", "main", {"fuse": None}, "4.50 m"),
     (
         "fuse-over-conductor",

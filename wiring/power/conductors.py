@@ -136,8 +136,8 @@ def resistance_20_ohm_per_m(
     """Resistance per metre of conductor at 20 degC [ohm/m], DC.
 
     A gauge: resistivity / ASTM B258 area x stranding factor. A metric size: the greatest
-    resistance IEC 60228 allows for the lay, or ISO 6722-1 for a size of its own. Copper-clad aluminium: the copper
-    figure times the ratio of resistivities.
+    resistance IEC 60228 allows for the lay, or ISO 6722-1 for a size of its own. Copper-clad
+    aluminium: the copper figure times the ratio of resistivities.
     """
     chosen = size(label)
     try:

@@ -8,7 +8,15 @@ import msgspec
 from wiring.context import Context, worked_out_once
 from wiring.plan import Fuse, Run
 from wiring.power.demand import demands
-from wiring.power.network import BATTERY, FACTORY_FEED, Edge, Network, network
+from wiring.power.network import (
+    BATTERY,
+    FACTORY_FEED,
+    Edge,
+    Network,
+    converted,
+    converter_before,
+    network,
+)
 from wiring.power.solution import Operating, operating
 
 SOURCE_KINDS: Final = frozenset({"battery", "capacitor"})
@@ -21,10 +29,10 @@ class RunFacts(NamedTuple):
     `full_a` is the solved current at full output (or at the charging voltage where nothing
     solves), `music_a` the long-term one at the charging voltage. `devices` are the ids of the
     devices it carries current for. `upstream_a` is the rating of the fuse or fuses before it,
-    None when there is none, and `upstream` the runs they are in (none for the car's own fuse). `unfused_m` is the length of
-    cable without a fuse between the battery and its start. `protected_a` is the rating that
-    protects its far end: its own fuse, else the one upstream. `source` is the source it hangs
-    from: the battery, or the id of another. A run entered against its current is turned round
+    None when there is none, and `upstream` the runs they are in (none for the car's own fuse).
+    `unfused_m` is the length of cable without a fuse between the battery and its start.
+    `protected_a` is the rating that protects its far end: its own fuse, else the one upstream.
+    `source` is the source it hangs from: the battery, or the id of another. A run entered against its current is turned round
     here, which `turned` says.
     """
 
@@ -120,17 +128,25 @@ def factory_fuse_a(context: Context) -> float | None:
     return None if feed is None else feed.fuse_a
 
 
-def converted(context: Context, net: Network, node: str) -> float:
-    """How many times larger the current behind a converter is than at the supply's voltage [1].
+def supplied_v(context: Context, node: str) -> float:
+    """The voltage a node is fed with before anything is lost [V]: that of the last converter
+    before it, else the charging voltage."""
+    device = converter_before(context, facts(context).net, node)
+    if device is None or device.output_v is None:
+        return context.plan.supply.charging_v
+    return device.output_v
 
-    That of the last converter before a node, by the voltages: 2.06 behind one from 28.4 to 13.8 V.
-    """
-    while node in net.feed.parent:
-        node = net.feed.parent[node][1]
-        device = context.devices.get(node)
-        if device is not None and device.kind == "converter" and device.output_v:
-            return context.plan.supply.charging_v / device.output_v
-    return 1.0
+
+def between_sources(context: Context) -> frozenset[str]:
+    """Ids of the runs that lie between two sources, whose far ends need a fuse too."""
+    parent = facts(context).net.feed.parent
+    between: set[str] = set()
+    for node in sources(context)[1:]:
+        while node in parent:
+            edge, node = parent[node]
+            if edge.run is not None:
+                between.add(edge.run.id)
+    return frozenset(between)
 
 
 def _along_its_current(run: Run, edge: Edge) -> Run:

@@ -12,15 +12,15 @@ from wiring.power.explain import ampacity_figure
 from wiring.power.facts import (
     Facts,
     RunFacts,
-    converted,
-    facts,
     factory_fuse_a,
+    facts,
     node_name,
     run_name,
     sources,
+    supplied_v,
 )
 from wiring.power.fuses import CONTINUOUS_FRACTION, CONTINUOUS_SOURCE
-from wiring.power.network import BODY, FACTORY_FEED
+from wiring.power.network import BODY, FACTORY_FEED, converted, converter_before
 from wiring.power.solution import (
     Operating,
     carried_share,
@@ -395,12 +395,13 @@ def _cut_off_finding(device: Device, volt: float, when: str, severity: str) -> F
 def voltage(context: Context) -> Iterator[Finding]:
     """No device is on a supply of a higher voltage than it takes."""
     net = facts(context).net
-    supply_v = context.plan.supply.charging_v
     for device in context.plan.devices:
         if device.id not in net.feed.parent:
             continue
         most_v = device.max_supply_v or device.rated_supply_v * HIGHEST_OF_RATED
-        given_v, giver = _supplied_v(context, device.id, supply_v)
+        given_v = supplied_v(context, device.id)
+        converter = converter_before(context, net, device.id)
+        giver = "the charging system" if converter is None else converter.name
         if device.kind == "converter" and device.max_supply_v is None:
             continue
         if given_v > most_v:
@@ -413,18 +414,6 @@ def voltage(context: Context) -> Iterator[Finding]:
                 "Feed it from a converter, or fit a device made for this voltage.",
                 "maker's data" if device.max_supply_v else VOLTAGE_PRACTICE,
             )
-
-
-def _supplied_v(context: Context, node: str, supply_v: float) -> tuple[float, str]:
-    """The voltage a device is fed with [V] and by what: the last converter before it, else the
-    charging system."""
-    parent = facts(context).net.feed.parent
-    while node in parent:
-        node = parent[node][1]
-        device = context.devices.get(node)
-        if device is not None and device.kind == "converter" and device.output_v:
-            return device.output_v, device.name
-    return supply_v, "the charging system"
 
 
 @rule("factory-feed", "power", "stop", "caution", sources=(FEED_SOURCE, CONTINUOUS_SOURCE))
@@ -477,7 +466,9 @@ def device_load(context: Context) -> Iterator[Finding]:
         if full_a <= device.rated_current_a:
             continue
         longterm = music_a > device.rated_current_a
-        current, when = (music_a, "long-term with music") if longterm else (full_a, "at full output")
+        current, when = (
+            (music_a, "long-term with music") if longterm else (full_a, "at full output")
+        )
         yield Finding(
             "power-device-load",
             "stop" if longterm else "caution",

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from jobs import wording
 from jobs.errors import Refused
-from jobs.forms.bay.add import RunForm
+from jobs.forms.bay.add import RunForm, SupplyPartForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import nodes_of, run_fields, supply_fields
 from jobs.models import PowerRun, SupplyFacts
@@ -43,7 +43,12 @@ def power(request: Request, number: int) -> HttpResponse:
     return _page(request, BaySheet.of(request, number, "power"))
 
 
-def _page(request: Request, sheet: BaySheet, form: forms.Form | None = None) -> HttpResponse:
+def _page(
+    request: Request,
+    sheet: BaySheet,
+    form: forms.Form | None = None,
+    part_form: SupplyPartForm | None = None,
+) -> HttpResponse:
     asked = request.GET.get("show", "")
     show = asked if asked in GROUPS else GROUPS[0]
     runs = list(sheet.job.runs.all())
@@ -69,8 +74,9 @@ def _page(request: Request, sheet: BaySheet, form: forms.Form | None = None) -> 
         solution=sheet.solution,
         high_voltage=sheet.job.vehicle.vehicle_model.high_voltage,
         form=form or RunForm(sheet.shop, nodes_of(sheet.plan), initial=suggested_run(sheet)),
+        part_form=part_form or SupplyPartForm(),
     )
-    if form is not None:
+    if form is not None or part_form is not None:
         answer.status_code = 422
     return answer
 
@@ -140,6 +146,27 @@ def add_run(request: Request, number: int) -> HttpResponse:
         else:
             return answers.reload(request, sheet.url("bay_power") + "#add-run")
     return _page(request, sheet, form)
+
+
+@allow(*BENCH)
+@require_POST
+def add_supply_part(request: Request, number: int) -> HttpResponse:
+    """Put a battery, capacitor, isolator or converter of the catalogue among the job's parts."""
+    sheet = BaySheet.of(request, number, "power")
+    form = SupplyPartForm(request.POST)
+    if form.is_valid():
+        try:
+            service.add_supply_part(
+                number,
+                form.cleaned_data["product"],
+                actor=actor(request),
+                key=token(request.POST.get("key")),
+            )
+        except Refused as refused:
+            form.add_error(None, " ".join(refused.reasons))
+        else:
+            return answers.reload(request, sheet.url("bay_power") + "#add-run")
+    return _page(request, sheet, part_form=form)
 
 
 @allow(*BENCH)
