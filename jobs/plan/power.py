@@ -34,7 +34,7 @@ from wiring.power.facts import between_sources, supplied_v
 from wiring.power.network import FACTORY_FEED
 from wiring.power.solution import DeviceState, PowerSolution, solve
 from wiring.power.speaker_cable import CableFacts, cable_facts, cable_figures
-from wiring.proposals import Proposal, propose, recommend_fuse
+from wiring.proposals import Proposal, Stock, propose, recommend_fuse
 
 __all__ = [
     "FACTORY_FEED",
@@ -185,15 +185,16 @@ def cable_figures_of(plan: doc.Plan, facts: CableFacts) -> tuple[Figure, ...]:
     return cable_figures(Context(plan), facts)
 
 
-def proposals_for(plan: doc.Plan, label: str) -> list[Proposal]:
-    """The smallest cable with its fuse for one run, in copper and in copper-clad aluminium."""
-    return [propose(plan, label, metal) for metal in ("copper", "copper_clad_aluminium")]
+def proposals_for(plan: doc.Plan, label: str, kept: Stock) -> list[Proposal]:
+    """The smallest cable with its fuse for one run, in copper and in copper-clad aluminium; what
+    the shop keeps is tried first."""
+    return [propose(plan, label, metal, kept) for metal in ("copper", "copper_clad_aluminium")]
 
 
-def fuse_for(plan: doc.Plan, label: str) -> Proposal | None:
+def fuse_for(plan: doc.Plan, label: str, kept: Stock) -> Proposal | None:
     """The fuse for the cable a feed has now; None for a return, which has none."""
     run = next(one for one in plan.runs if one.id == label)
-    return recommend_fuse(plan, label) if run.kind == "feed" else None
+    return recommend_fuse(plan, label, kept) if run.kind == "feed" else None
 
 
 def ampacity_sources(plan: doc.Plan, label: str = "") -> list[str]:

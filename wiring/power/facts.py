@@ -32,8 +32,8 @@ class RunFacts(NamedTuple):
     None when there is none, and `upstream` the runs they are in (none for the car's own fuse).
     `unfused_m` is the length of cable without a fuse between the battery and its start.
     `protected_a` is the rating that protects its far end: its own fuse, else the one upstream.
-    `source` is the source it hangs from: the battery, or the id of another. A run entered against its current is turned round
-    here, which `turned` says.
+    `source` is the source it hangs from: the battery, or the id of another. A run entered
+    against its current is turned round here, which `turned` says.
     """
 
     run: Run

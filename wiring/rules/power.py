@@ -8,6 +8,7 @@ from wiring.findings import Figure, Finding, Severity
 from wiring.plan import Device, Run
 from wiring.power.conductors import TABLE_SOURCE
 from wiring.power.demand import demands, full_output_figure
+from wiring.power.drops import STATE_WORDS, Drop, drops
 from wiring.power.explain import ampacity_figure
 from wiring.power.facts import (
     Facts,
@@ -20,9 +21,8 @@ from wiring.power.facts import (
     supplied_v,
 )
 from wiring.power.fuses import CONTINUOUS_FRACTION, CONTINUOUS_SOURCE
-from wiring.power.network import BODY, FACTORY_FEED, converted, converter_before
+from wiring.power.network import BODY, FACTORY_FEED, converter_before
 from wiring.power.solution import (
-    Operating,
     carried_share,
     loads_at,
     operating,
@@ -257,33 +257,18 @@ def supply_carries(context: Context) -> Iterator[Finding]:
 @rule("power-drop", "power", "caution", sources=(SHOP,))
 def drop(context: Context) -> Iterator[Finding]:
     """Voltage lost out and back stays in the shop's limits: with music, and at full output."""
-    assumptions = context.plan.assumptions
-    music = operating(context, "music", "cruising")
-    full = facts(context).point
-    net = facts(context).net
-    for index, port in enumerate(net.ports):
-        if converted(context, net, port) != 1.0:
-            continue
-        states = (
-            ("music", music, assumptions.max_drop_fraction),
-            ("full", full, assumptions.max_full_drop_fraction),
-        )
-        for state, point, limit in states:
-            if point is None:
-                continue
-            lost_v = point.terminal_v - point.volts[index]
-            if lost_v > limit * context.plan.supply.charging_v:
-                yield _drop_finding(context, port, index, state, point, limit)
-                break
+    told: set[str] = set()
+    for each in drops(context):
+        if each.over and each.device_id not in told:
+            told.add(each.device_id)
+            yield _drop_finding(context, each)
 
 
-def _drop_finding(
-    context: Context, port: str, index: int, state: str, point: Operating, limit: float
-) -> Finding:
+def _drop_finding(context: Context, drop: Drop) -> Finding:
+    port, index, state, lost_v, _, limit, point = drop
     plan_facts = facts(context)
     supply_v = context.plan.supply.charging_v
     device = context.devices[port]
-    lost_v = point.terminal_v - point.volts[index]
     parts: list[tuple[float, RunFacts]] = []
     for each in (*plan_facts.feeds, *plan_facts.returns):
         shares = each.edge.shares
@@ -292,7 +277,6 @@ def _drop_finding(
             parts.append((abs(current_a) * each.edge.ohm, each))
     parts.sort(key=lambda part: -part[0])
     body_v = lost_v - sum(part for part, _ in parts)
-    when = "with music, long-term" if state == "music" else "at full output"
     figures = [
         Figure(
             f"drop to {device.name} and back",
@@ -330,7 +314,7 @@ def _drop_finding(
     return Finding(
         "power-drop",
         "caution",
-        f"{device.name} loses {lost_v:.2f} V of {supply_v:g} V {when} "
+        f"{device.name} loses {lost_v:.2f} V of {supply_v:g} V {STATE_WORDS[state]} "
         f"({lost_v / supply_v:.1%}); the shop's limit is {limit:.1%}.",
         (device.id, *(each.run.id for _, each in parts)),
         "Shorten or enlarge the cable that loses most"

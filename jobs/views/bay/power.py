@@ -16,6 +16,7 @@ from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import nodes_of, run_fields, supply_fields
 from jobs.models import PowerRun, SupplyFacts
 from jobs.plan.power import ampacity_sources, fuse_for, proposals_for, run_figures
+from jobs.plan.stock import stock
 from jobs.services import power as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
@@ -204,13 +205,14 @@ def run(request: Request, number: int, pk: int) -> HttpResponse:
     sheet = BaySheet.of(request, number, "power")
     row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)
     solution = sheet.solution
+    kept = stock()
     context: dict[str, Any] = {
         "sheet": sheet,
         "run": row,
         "figures": run_figures(sheet.plan, solution, row.label) if solution else [],
         "ampacity_sources": ampacity_sources(sheet.plan, row.label),
-        "fuse": fuse_for(sheet.plan, row.label),
-        "proposals": proposals_for(sheet.plan, row.label) if sheet.can_edit else [],
+        "fuse": fuse_for(sheet.plan, row.label, kept),
+        "proposals": proposals_for(sheet.plan, row.label, kept) if sheet.can_edit else [],
     }
     return answers.dialog(request, sheet, "bay/run.html", context)
 
@@ -233,10 +235,13 @@ def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
     sheet = BaySheet.of(request, number, "power")
     row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)
     wanted = request.POST.get("metal", "copper")
+    kept = stock()
     proposal = (
-        fuse_for(sheet.plan, row.label)
+        fuse_for(sheet.plan, row.label, kept)
         if wanted == "as_fitted"
-        else next((p for p in proposals_for(sheet.plan, row.label) if p.metal == wanted), None)
+        else next(
+            (p for p in proposals_for(sheet.plan, row.label, kept) if p.metal == wanted), None
+        )
     )
     if proposal is None or proposal.conductor is None:
         return answers.refused(
@@ -245,6 +250,7 @@ def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
     changes: dict[str, Any] = {
         "size": proposal.conductor.size,
         "metal": proposal.metal,
+        "insulation_c": proposal.conductor.insulation_c,
         "fuse_rating_a": proposal.fuse.rating_a if proposal.fuse else None,
         "fuse_body": proposal.fuse.body if proposal.fuse else "",
         "fuse_distance_m": proposal.fuse.distance_m if proposal.fuse else None,
