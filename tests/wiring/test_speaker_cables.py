@@ -1,5 +1,7 @@
 """Speaker cables: what they take of the level, and each rule raised once with its near miss."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -20,8 +22,8 @@ from wiring.power.speaker_cable import (
 )
 
 
-def with_cable(size: str, length_m: float, channel: str = "mono.1", **more: object) -> Plan:
-    return changed(good_plan(), "channels", channel, cable=SpeakerCable(size, length_m, **more))  # type: ignore[arg-type]
+def with_cable(size: str, length_m: float, channel: str = "mono.1", **more: Any) -> Plan:
+    return changed(good_plan(), "channels", channel, cable=SpeakerCable(size, length_m, **more))
 
 
 def facts_of(plan: Plan, channel: str = "mono.1") -> CableFacts:

@@ -169,7 +169,7 @@ class SupplyPartForm(forms.Form):
         """Whether the catalogue has any."""
         product = self.fields["product"]
         assert isinstance(product, forms.ModelChoiceField)
-        return len(product.choices) > 1  # type: ignore[arg-type]
+        return product.queryset is not None and product.queryset.exists()
 
 
 class RunForm(forms.Form):
