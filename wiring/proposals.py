@@ -23,7 +23,7 @@ from wiring.plan import Conductor, Fuse, Metal, Plan, Run
 from wiring.power.conductors import GAUGES, METRIC, ConductorError, ampacity, size
 from wiring.power.drops import STATE_WORDS, drops
 from wiring.power.explain import ampacity_figure
-from wiring.power.facts import RunFacts, facts, node_name
+from wiring.power.facts import RunFacts, between_sources, facts, node_name, sources
 from wiring.power.fuses import (
     BODIES,
     CONTINUOUS_FRACTION,
@@ -110,6 +110,13 @@ class Proposal:
     relax: str = ""
     cable: StockCable | None = None
     fuse_kept: StockFuse | None = None
+
+    @property
+    def far_fuse(self) -> Fuse | None:
+        """The fuse at the run's far end, where another source drives the cable from there."""
+        if self.plan is None:
+            return None
+        return next(one.far_fuse for one in self.plan.runs if one.id == self.run_id)
 
 
 class _Candidate(NamedTuple):
@@ -366,8 +373,12 @@ def _with_fuses(plan: Plan, run: Run, stock: Stock) -> Iterator[Run]:
         yield run
         return
     least = _least_rating_a(run_facts)
+    protects = allowed_rating_a(plan.assumptions, allowed.current_a * run.parallel)
+    if run.id in between_sources(Context(_with(plan, run))):
+        yield from _fused_at_both_ends(plan, run, run_facts, stock, (least, protects))
+        return
     most = min(
-        allowed_rating_a(plan.assumptions, allowed.current_a * run.parallel),
+        protects,
         OVERSIZE * max(least, _largest_branch_a(plan, run)),
     )
     fitted = False
@@ -378,6 +389,28 @@ def _with_fuses(plan: Plan, run: Run, stock: Stock) -> Iterator[Run]:
                 yield msgspec.structs.replace(run, fuse=_fuse(plan, run, run_facts, kind, rating))
     if not fitted and run.fuse is not None:
         yield run
+
+
+def _fused_at_both_ends(
+    plan: Plan, run: Run, run_facts: RunFacts, stock: Stock, limits: tuple[float, float]
+) -> Iterator[Run]:
+    """A run between two sources with each rating worth trying, the largest first: how much flows
+    from one source to the other is not known, so the cable alone says what its fuses may be."""
+    least, most = limits
+    at_the_source = run.to_node in sources(Context(plan))
+    limit_m, _ = distance_limit_m(plan.assumptions, run)
+    for kind, ratings_a in _fuses(run, stock):
+        for rating in reversed(ratings_a):
+            if not least <= rating <= most:
+                continue
+            near = _fuse(plan, run, run_facts, kind, rating)
+            fused = run
+            if run.fuse is not None or run_facts.upstream_a is None:
+                fused = msgspec.structs.replace(run, fuse=near)
+            if at_the_source:
+                far = Fuse(rating, kind.name, min(0.2, limit_m, run.length_m))
+                fused = msgspec.structs.replace(fused, far_fuse=far)
+            yield fused
 
 
 def _least_rating_a(run_facts: RunFacts) -> float:

@@ -6,7 +6,7 @@ import msgspec
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from tests.wiring.plans import amplifier, assuming, changed, good_plan
+from tests.wiring.plans import amplifier, assuming, changed, good_plan, second_battery
 from wiring.check import check
 from wiring.errors import WiringError
 from wiring.plan import Channel, Conductor, Fuse, Metal, Plan, Rating, Run, Speaker
@@ -236,3 +236,20 @@ def test_a_proposal_never_breaks_a_rule(plan: Plan, metal: Metal) -> None:
     for finding in check(made.plan):
         if finding.severity != "note":
             assert finding.fingerprint in others_before or finding in made.drops
+
+
+def test_a_cable_between_two_batteries_is_proposed_with_a_fuse_at_each_end() -> None:
+    plan = second_battery(0.2, None)
+    made = recommend_fuse(plan, "link")
+    assert made.plan is not None and made.far_fuse is not None
+    assert against(made.plan, "link") == []
+    assert made.fuse is None, "the fuse at the first battery protects this end"
+    allowed_a = 150.0 * (65 / 75) ** 0.5
+    thin = changed(plan, "runs", "link", conductor=Conductor("4 AWG"))
+    thin = changed(thin, "runs", "first", conductor=Conductor("4 AWG"), fuse=None)
+    whole = recommend_fuse(thin, "first")
+    assert whole.fuse is not None and whole.far_fuse is None
+    assert 100 <= whole.fuse.rating_a <= allowed_a * 1.2
+    sized = propose(changed(plan, "runs", "link", far_fuse=None), "link")
+    assert sized.plan is not None and sized.far_fuse is not None
+    assert recommend_fuse(good_plan(), "to_mono").far_fuse is None

@@ -86,14 +86,16 @@ def edge_of(run: Run, assumptions: Assumptions) -> Edge:
     """A run as an edge, its conductor at the air's temperature."""
     conductor = run.conductor
     fixed = run.connections * assumptions.connection_ohm / run.parallel
-    if run.fuse is not None:
-        kind = BODIES.get(run.fuse.body)
+    for fuse in (run.fuse, run.far_fuse):
+        if fuse is None:
+            continue
+        kind = BODIES.get(fuse.body)
         if kind is None:
             try:
-                kind = body(run.fuse.body)
+                kind = body(fuse.body)
             except FuseError:
                 kind = BODIES["blade"]
-        fixed += resistance_ohm(kind, run.fuse.rating_a)
+        fixed += resistance_ohm(kind, fuse.rating_a)
     edge = Edge(run, run.from_node, run.to_node, fixed)
     edge.ambient_c = edge.conductor_c = ambient_c(assumptions, run)
     try:

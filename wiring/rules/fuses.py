@@ -6,10 +6,18 @@ from typing import Final
 from wiring.context import Context, rule
 from wiring.findings import Figure, Finding, Severity
 from wiring.names import listed
-from wiring.plan import Run, Supply
+from wiring.plan import Fuse, Run, Supply
 from wiring.power.conductors import TABLE_SOURCE, size
 from wiring.power.explain import ampacity_figure
-from wiring.power.facts import RunFacts, facts, fuse_name, run_name, source_name
+from wiring.power.facts import (
+    RunFacts,
+    facts,
+    fuse_name,
+    node_name,
+    run_name,
+    source_name,
+    sources,
+)
 from wiring.power.fuses import (
     ADIABATIC_LIMIT_S,
     ADIABATIC_SOURCE,
@@ -109,15 +117,63 @@ def over_conductor(context: Context) -> Iterator[Finding]:
             ),
             (ampacity_figure(each.run, assumptions),),
         )
+    yield from _over_from_another_source(context)
+
+
+def _over_from_another_source(context: Context) -> Iterator[Finding]:
+    """The same for what a second battery or a capacitor drives into the cables that lead to it."""
+    assumptions = context.plan.assumptions
+    parent = facts(context).net.feed.parent
+    for source in sources(context)[1:]:
+        node = source
+        rating: float | None = None
+        while node in parent:
+            edge, behind = parent[node]
+            run = edge.run
+            if run is None:
+                break
+            met = [fuse.rating_a for fuse in _fuses_from(run, node)]
+            if rating is None and met:
+                rating = met[0]
+            if rating and edge.allowed_a and rating > allowed_rating_a(assumptions, edge.allowed_a):
+                yield Finding(
+                    "fuse-over-conductor",
+                    "stop",
+                    f"From {node_name(context, source)} the {rating:g} A fuse protects the "
+                    f"{run_name(context, run)}, whose {run.conductor.size} cable may carry only "
+                    f"{edge.allowed_a:.1f} A.",
+                    (run.id, source),
+                    "Fit a smaller fuse at that end, or a larger cable.",
+                    TABLE_SOURCE,
+                    (ampacity_figure(run, assumptions),),
+                    detail=source,
+                )
+            if rating is not None:
+                rating = min([rating, *met])
+            node = behind
+
+
+def _fuses_from(run: Run, node: str) -> list[Fuse]:
+    """The fuses of a run in the order in which current from one of its ends meets them."""
+    ends = ((run.fuse, node == run.from_node), (run.far_fuse, node == run.to_node))
+    met = [
+        (fuse.distance_m if here else run.length_m - fuse.distance_m, fuse)
+        for fuse, here in ends
+        if fuse is not None
+    ]
+    return [fuse for _, fuse in sorted(met, key=lambda each: each[0])]
 
 
 @rule("fuse-standard", "power", "caution", sources=(SOURCE,))
 def standard(context: Context) -> Iterator[Finding]:
     """Each fuse has a known body and a rating that body is made in."""
-    for each in facts(context).by_id.values():
-        fuse = each.run.fuse
-        if fuse is None:
-            continue
+    fitted = [
+        (each.run, fuse)
+        for each in facts(context).by_id.values()
+        for fuse in (each.run.fuse, each.run.far_fuse)
+        if fuse is not None
+    ]
+    for run, fuse in fitted:
         kind = fuse_body(fuse.body)
         if kind is not None and fuse.rating_a in kind.ratings_a:
             continue
@@ -132,7 +188,7 @@ def standard(context: Context) -> Iterator[Finding]:
             "fuse-standard",
             "caution",
             title,
-            (each.run.id,),
+            (run.id,),
             advice,
             kind.source if kind else SOURCE,
         )

@@ -22,7 +22,7 @@ from jobs.models import (
 )
 from jobs.models.channels import JOINING_CHOICES
 from jobs.plan.power import FACTORY_FEED, doc, fuse_bodies, size_choices
-from shop.models import ProductKind, Shop, Units
+from shop.models import Product, ProductKind, Shop, Units
 from shop.units import long_unit, short_unit
 
 
@@ -157,9 +157,14 @@ def setting_fields() -> Fields:
     return fields
 
 
+def _can_wake(product: Product) -> bool:
+    """Whether a product has an output that wakes others."""
+    return bool(product.turns_on_others or product.trigger_outputs or product.trigger_output_a)
+
+
 def part_fields(parts: Iterable[JobPart]) -> Fields:
     """Serial, firmware and turn-on of a source part; `parts` are the job's sources."""
-    wakers = [part for part in parts if part.product.turns_on_others] or [
+    wakers = [part for part in parts if _can_wake(part.product)] or [
         part for part in parts if part.product.kind == ProductKind.INTERFACE
     ]
     return {

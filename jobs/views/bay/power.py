@@ -211,6 +211,7 @@ def run(request: Request, number: int, pk: int) -> HttpResponse:
         "run": row,
         "figures": run_figures(sheet.plan, solution, row.label) if solution else [],
         "ampacity_sources": ampacity_sources(sheet.plan, row.label),
+        "between": row.label in sheet.between_sources,
         "fuse": fuse_for(sheet.plan, row.label, kept),
         "proposals": proposals_for(sheet.plan, row.label, kept) if sheet.can_edit else [],
     }
@@ -255,6 +256,12 @@ def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
         "fuse_body": proposal.fuse.body if proposal.fuse else "",
         "fuse_distance_m": proposal.fuse.distance_m if proposal.fuse else None,
     }
+    if (far := proposal.far_fuse) is not None:
+        changes |= {
+            "far_fuse_rating_a": far.rating_a,
+            "far_fuse_body": far.body,
+            "far_fuse_distance_m": far.distance_m,
+        }
     try:
         event = service.take_proposal(
             number, pk, changes, actor=actor(request), key=token(request.POST.get("key"))
