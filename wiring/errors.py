@@ -33,6 +33,13 @@ def require_positive(field: str, value: float, unit: str) -> float:
     return value
 
 
+def require_figure(field: str, value: float, unit: str) -> float:
+    """The value, of either sign, when it is finite and not so small that only a slip makes it."""
+    if 0 < abs(require_finite(field, value, unit)) < SMALLEST:
+        raise WiringError(field, f"{value:g} {unit} is so small that it is a slip")
+    return value
+
+
 def require_not_negative(field: str, value: float, unit: str) -> float:
     """The value when it is finite and not below 0. Raises WiringError otherwise, or when it is
     so small without being 0 that only a slip makes it."""

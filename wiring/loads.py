@@ -6,15 +6,27 @@ impedance varies with frequency and dips under its nominal value by up to 20 % (
 """
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Final, NamedTuple
 
+import numpy as np
+
 from wiring import series_parallel
-from wiring.errors import WiringError
-from wiring.plan import Channel, Device, Joining, Speaker
+from wiring.errors import WiringError, require_positive
+from wiring.filters import passive
+from wiring.filters.crossovers import CrossoverError, analogue_response, stated_corners
+from wiring.plan import Channel, Device, Joining, Passive, Speaker
 
 
 class LoadError(WiringError):
     """A load cannot be formed; `field` says which entry to mend, the message why."""
+
+
+def _require_load(field: str, load_ohm: float) -> None:
+    try:
+        require_positive(field, load_ohm, "ohm")
+    except WiringError as error:
+        raise LoadError(field, f"a load of {error.reason}") from None
 
 
 def series_ohm(loads_ohm: Sequence[float]) -> float:
@@ -37,8 +49,7 @@ def join_ohm(loads_ohm: Sequence[float], joining: Joining, field: str = "joining
     if not loads_ohm:
         raise LoadError(field, "nothing is joined, so there is no load")
     for load in loads_ohm:
-        if not load > 0:
-            raise LoadError(field, f"a load of {load:g} ohm is not above 0")
+        _require_load(field, load)
     count = len(loads_ohm)
     if count == 1:
         return loads_ohm[0]
@@ -103,11 +114,115 @@ def speaker_loads_ohm(speakers: Mapping[str, Speaker], channel: Channel) -> tupl
     return tuple(loads_ohm)
 
 
+NOMINAL_DIP: Final = 0.8
+"""How far an impedance may dip under its nominal value: IEC 60268-5:2003, 16.1, from memory."""
+
+
+class PassiveSet(NamedTuple):
+    """Speakers behind passive parts as the load of one channel.
+
+    `load_ohm` is what the set counts as, `lowest_ohm` its lowest impedance and `lowest_hz` where
+    (both as the load when the maker states it). `shares` are, in order, the highest part of the
+    channel's power that each speaker gets at any frequency; each has its own band, so they may
+    add up to more than 1.
+    """
+
+    load_ohm: float
+    lowest_ohm: float
+    lowest_hz: float
+    stated: bool
+    shares: tuple[float, ...]
+
+    @property
+    def how(self) -> str:
+        """How the load was reached, in words."""
+        if self.stated:
+            return "as the maker of the passive crossover states"
+        return f"lowest impedance {self.lowest_ohm:.3g} ohm at {self.lowest_hz:.0f} Hz"
+
+
+def has_passive(speakers: Mapping[str, Speaker], channel: Channel) -> bool:
+    """Whether a speaker of the channel has passive parts before it."""
+    return any(one in speakers and speakers[one].passive is not None for one in channel.speakers)
+
+
+def passive_set(speakers: Mapping[str, Speaker], channel: Channel) -> PassiveSet | None:
+    """The channel's speakers behind their passive parts, None where none has any.
+
+    A set counts as the lowest nominal load of its drivers while its impedance dips no more than
+    20 % under it, else as its lowest impedance; the load its maker states comes first. Of a
+    branch of which only the corners are known, the power it takes at each frequency counts, as
+    of a network without losses: |H|^2 / R. Raises LoadError where the branches do not stand side
+    by side.
+    """
+    if not has_passive(speakers, channel):
+        return None
+    loads = speaker_loads_ohm(speakers, channel)
+    if len(loads) > 1 and channel.joining != "parallel":
+        raise LoadError(
+            f"channels.{channel.id}.joining",
+            "the branches of a passive crossover stand side by side: join them in parallel",
+        )
+    branches = tuple(
+        (speakers[one].passive, load) for one, load in zip(channel.speakers, loads, strict=True)
+    )
+    try:
+        lowest_ohm, lowest_hz, gains = _side_by_side(branches)
+    except CrossoverError as error:
+        raise LoadError(f"channels.{channel.id}.speakers", error.reason) from None
+    nominal = min(loads)
+    near = NOMINAL_DIP * nominal <= lowest_ohm <= 1.001 * nominal
+    load = channel.stated_load_ohm or (nominal if near else lowest_ohm)
+    shares = tuple(load / own * gain**2 for own, gain in zip(loads, gains, strict=True))
+    return PassiveSet(load, lowest_ohm, lowest_hz, channel.stated_load_ohm is not None, shares)
+
+
+_SPREAD: Final = np.geomspace(20.0, 20_000.0, 241)
+_SPREAD.flags.writeable = False
+
+
+@lru_cache(maxsize=512)
+def _side_by_side(
+    branches: tuple[tuple[Passive | None, float], ...],
+) -> tuple[float, float, tuple[float, ...]]:
+    """Lowest impedance [ohm], where [Hz], and each driver's highest voltage over the channel's."""
+    admittance = np.zeros(_SPREAD.size, dtype=np.complex128)
+    gains = []
+    for own, load in branches:
+        if own is not None and own.parts:
+            solved = passive.solve(own.parts, load, _SPREAD)
+            admittance += 1 / solved.impedance_ohm
+            gains.append(float(np.abs(solved.gain).max()))
+            continue
+        level = np.ones(_SPREAD.size)
+        for crossover, direction in stated_corners(own):
+            level = level * np.abs(analogue_response(crossover, direction, _SPREAD))
+        admittance += level**2 / load
+        gains.append(float(level.max()))
+    impedance = 1 / np.abs(admittance)
+    lowest = int(np.argmin(impedance))
+    return float(impedance[lowest]), float(_SPREAD[lowest]), tuple(gains)
+
+
 def channel_load_ohm(speakers: Mapping[str, Speaker], channel: Channel) -> float:
     """Load the channel, or the bridged pair, sees [ohm]. Raises LoadError."""
+    behind = passive_set(speakers, channel)
+    if behind is not None:
+        return behind.load_ohm
     return join_ohm(
         speaker_loads_ohm(speakers, channel), channel.joining, f"channels.{channel.id}.joining"
     )
+
+
+def channel_shares(speakers: Mapping[str, Speaker], channel: Channel) -> tuple[float, ...]:
+    """Part of the channel's power that each of its speakers gets, in order. Raises LoadError.
+
+    Behind a passive crossover the highest part at any frequency: see `PassiveSet`.
+    """
+    behind = passive_set(speakers, channel)
+    if behind is not None:
+        return behind.shares
+    return power_shares(speaker_loads_ohm(speakers, channel), channel.joining)
 
 
 class MinimumLoad(NamedTuple):
@@ -146,8 +261,7 @@ def power_into(device: Device, load_ohm: float, bridged: bool) -> ChannelPower |
     current of an overloaded channel is not understated. A bridged pair without ratings of its
     own is two channels, each into half the load.
     """
-    if not load_ohm > 0:
-        raise LoadError("load_ohm", f"a load of {load_ohm:g} ohm is not above 0")
+    _require_load("load_ohm", load_ohm)
     above: tuple[float, float] | None = None
     below: tuple[float, float] | None = None
     for rating in device.ratings:
@@ -219,8 +333,7 @@ def arrangements(
         raise LoadError("drivers", f"{drivers} is outside 1 to {MAX_DRIVERS}")
     if coils not in (1, 2):
         raise LoadError("coils", f"{coils} is neither 1 nor 2")
-    if not 0 < coil_ohm < float("inf"):
-        raise LoadError("coil_ohm", f"{coil_ohm:g} ohm is not above 0")
+    _require_load("coil_ohm", coil_ohm)
     terms = _plan_terms(drivers, coils)
     arranged: list[Arrangement] = []
     for tree in series_parallel.trees(drivers * coils):
@@ -285,6 +398,8 @@ def planned_arrangement(speakers: Mapping[str, Speaker], channel: Channel) -> Ar
     drivers = [speakers[one] for one in channel.speakers if one in speakers]
     kinds = {(one.coils, one.impedance_ohm, one.coil_joining) for one in drivers}
     if len(kinds) != 1 or len(drivers) != len(channel.speakers):
+        return None
+    if any(one.passive is not None for one in drivers):
         return None
     coils, coil_ohm, coil_joining = kinds.pop()
     if coil_joining == "single":

@@ -45,6 +45,7 @@ SectionKind = Literal[
 Metal = Literal["copper", "copper_clad_aluminium"]
 Stranding = Literal["flexible", "stranded", "solid"]
 Place = Literal["cabin", "engine_bay"]
+InputFrom = Literal["", "factory_line", "factory_speaker", "digital"]
 RuleBook = Literal["road", "marine"]
 Joining = Literal["single", "parallel", "series", "series_parallel"]
 Chemistry = Literal["flooded", "agm", "efb", "lithium"]
@@ -65,6 +66,10 @@ class Rating(Document, frozen=True):
 class Device(Document, frozen=True):
     """A source or an amplifier in the job: what it can drive and what it draws.
 
+    `input_max_v` is the highest signal voltage an input takes; not given, the least sensitive
+    setting counts. `input_from` says which output outside the plan feeds the device (one of the
+    car, or a digital line), `input_from_v` the highest voltage that comes from there.
+
     `efficiency` is output power over supply power at full output. `min_supply_v` is where the
     device shuts down. `turn_on` says how it is told to wake; `turn_on_by` names the device that
     does it, so that "no remote wire, the interface module does it" can be said. `regulated` says
@@ -74,7 +79,7 @@ class Device(Document, frozen=True):
     `max_supply_v` is the highest supply voltage it takes. `built_in_fuses_a` are the fuses in its
     own case. `trigger_output_a` and `trigger_outputs` say how much its remote output gives and to
     how many devices, `trigger_input_a` what its own remote input draws. A second battery is a
-    device of kind "battery" and a source, as is a capacitor; an "isolator" joins two of them. A
+    device of kind "battery" and a source; an "isolator" joins two of them. A
     "converter" gives `output_v` to what it feeds. `rated_current_a` is the most that an isolator
     carries or a converter gives. `battery_chemistry` is that of a second battery.
     `output_protected` says whether an amplifier saves itself from a short at its outputs.
@@ -113,6 +118,40 @@ class Device(Document, frozen=True):
     line_output_v: Annotated[float, Meta(gt=0, le=50)] | None = None
     input_sensitivity_min_v: Annotated[float, Meta(gt=0, le=50)] | None = None
     input_sensitivity_max_v: Annotated[float, Meta(gt=0, le=50)] | None = None
+    input_max_v: Annotated[float, Meta(gt=0, le=100)] | None = None
+    input_from: InputFrom = ""
+    input_from_v: Annotated[float, Meta(gt=0, le=100)] | None = None
+
+
+class PassivePart(Document, frozen=True):
+    """One part of a passive network before a speaker, in series with it or across it.
+
+    What is given of the three stands in series within the part: a coil with its own resistance, a
+    capacitor and a resistor that together stand across the speaker.
+    """
+
+    place: Literal["series", "across"]
+    capacitance_f: Annotated[float, Meta(ge=1e-9, le=1)] | None = None
+    inductance_h: Annotated[float, Meta(ge=1e-9, le=10)] | None = None
+    resistance_ohm: Annotated[float, Meta(gt=0, le=10_000)] | None = None
+
+    def __post_init__(self) -> None:
+        if self.capacitance_f is None and self.inductance_h is None and self.resistance_ohm is None:
+            raise ValueError("a passive part has a capacitance, an inductance or a resistance")
+
+
+class Passive(Document, frozen=True):
+    """What stands between a channel and one speaker: the branch of a passive crossover.
+
+    `parts` are its values, from the channel to the speaker. Where they are not known,
+    `high_pass` and `low_pass` are the corners its maker states; they are not looked at beside
+    `parts`. `inverted` says that the speaker is joined to it the other way round.
+    """
+
+    parts: Annotated[tuple[PassivePart, ...], Meta(max_length=12)] = ()
+    high_pass: "Crossover | None" = None
+    low_pass: "Crossover | None" = None
+    inverted: bool = False
 
 
 class Speaker(Document, frozen=True):
@@ -121,7 +160,10 @@ class Speaker(Document, frozen=True):
     `impedance_ohm` is the nominal impedance of one coil, `coils` how many coils it has and
     `coil_joining` how they are joined at the speaker. `min_high_pass_hz` is the lowest safe
     high-pass corner at `min_high_pass_order` or steeper, from the maker's data.
-    `box_limit_hz` is the tuning of a vented box, below which the driver is unloaded.
+    `box_limit_hz` is the tuning of a vented box, below which the driver is unloaded. `passive` is
+    what of a passive crossover, or which capacitor, stands before it.
+
+    Two coils are joined by `coil_joining`, or fed apart: "single" then, and a channel for each.
     """
 
     id: Id
@@ -137,6 +179,7 @@ class Speaker(Document, frozen=True):
     max_low_pass_hz: Hertz | None = None
     box_limit_hz: Hertz | None = None
     factory: bool = False
+    passive: Passive | None = None
 
 
 class Crossover(Document, frozen=True):
@@ -205,6 +248,10 @@ class Channel(Document, frozen=True):
     An amplifier channel feeds `speakers` joined as `joining`; a line output feeds input
     `feeds_input` of device `feeds_device`. `bridged_with` is the number of the other channel of
     the same device; only the lower number of the pair carries the speakers.
+
+    `output_limit_v` is the highest voltage the output gives as it is set up: what its limiter
+    holds it to, or the meter shows at full scale. `stated_load_ohm` is the load that the maker of
+    a passive crossover states for the set; it counts where a speaker of the channel has one.
     """
 
     id: Id
@@ -219,6 +266,8 @@ class Channel(Document, frozen=True):
     wire: Wire | None = None
     cable: SpeakerCable | None = None
     measured_load_ohm: Ohm | None = None
+    stated_load_ohm: Ohm | None = None
+    output_limit_v: Annotated[float, Meta(gt=0, le=400)] | None = None
     setting: Setting = Setting()
     note: Annotated[str, Meta(max_length=500)] = ""
 
@@ -327,7 +376,11 @@ class Assumptions(Document, frozen=True):
 
 
 class Plan(Document, frozen=True):
-    """Channel plan and power plan of one job."""
+    """Channel plan and power plan of one job.
+
+    While it is `unfinished`, rows are still being entered: what compares a row with its other
+    half waits until that has been entered too.
+    """
 
     schema_version: Literal[1] = 1
     devices: tuple[Device, ...] = ()
@@ -336,6 +389,7 @@ class Plan(Document, frozen=True):
     runs: tuple[Run, ...] = ()
     supply: Supply = Supply()
     assumptions: Assumptions = Assumptions()
+    unfinished: bool = False
 
 
 class PlanError(ValueError):

@@ -164,9 +164,17 @@ class Columns(Generic[Part]):
 
 
 RUN: Final = Columns(doc.Run, PowerRun, "id")
-SPEAKER: Final = Columns(doc.Speaker, JobSpeaker, "id", "factory")
+SPEAKER: Final = Columns(doc.Speaker, JobSpeaker, "id", "factory", "passive")
 CHANNEL: Final = Columns(
-    doc.Channel, Channel, "id", "device", "speakers", "feeds_device", "setting"
+    doc.Channel,
+    Channel,
+    "id",
+    "device",
+    "speakers",
+    "feeds_device",
+    "setting",
+    "stated_load_ohm",
+    "output_limit_v",
 )
 SETTING: Final = Columns(doc.Setting, ChannelSetting, "sections")
 DEVICE: Final = Columns(
@@ -174,10 +182,11 @@ DEVICE: Final = Columns(
     Product,
     *("id", "name", "kind", "ratings", "bridgeable", "turn_on", "turn_on_by", "regulated"),
     *("built_in_fuses_a", "battery_chemistry"),
+    *("input_max_v", "input_from", "input_from_v"),
     prefix="product_",
 )
 SPEAKER_FIGURES: Final = Columns(
-    doc.Speaker, Product, "id", "name", "kind", "position", "coil_joining", "factory"
+    doc.Speaker, Product, "id", "name", "kind", "position", "coil_joining", "factory", "passive"
 )
 """What the catalogue knows of a speaker, under the names it has in the plan."""
 

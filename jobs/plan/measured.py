@@ -11,7 +11,7 @@ import numpy as np
 from jobs.models import MeasuredResponse, ProposalLimits, ShopTarget
 from jobs.plan.tuning import processing_channels, with_settings
 from wiring import plan as doc
-from wiring.channels.signal_path import chain_filters, driven, signal_path
+from wiring.channels.signal_path import band_hz, driven, signal_path
 from wiring.context import Context
 from wiring.drawings.plan_plots import measured_plot
 from wiring.drawings.plots import Line, draw
@@ -339,11 +339,8 @@ def playing_band_hz(plan: doc.Plan, playing: str) -> tuple[float, float]:
 
 def _band(context: Context, channel: doc.Channel) -> tuple[float, float]:
     """What every filter on the way leaves of the band, a little inside its corners [Hz]."""
-    highs = [one.frequency_hz for one in chain_filters(context, channel, "high_pass")[0]]
-    lows = [one.frequency_hz for one in chain_filters(context, channel, "low_pass")[0]]
-    return max([20.0, *(hz * BAND_MARGIN for hz in highs)]), min(
-        [20_000.0, *(hz / BAND_MARGIN for hz in lows)]
-    )
+    low, high = band_hz(context, channel)
+    return max(20.0, (low or 0.0) * BAND_MARGIN), min(20_000.0, (high or 1e6) / BAND_MARGIN)
 
 
 def proposed(

@@ -162,7 +162,7 @@ def run_figures(plan: doc.Plan, solution: PowerSolution, label: str) -> list[Fig
 
 
 def runs_between_sources(plan: doc.Plan) -> frozenset[str]:
-    """The runs between two batteries, or a battery and a capacitor: fused at both ends."""
+    """The runs between two batteries, which are fused at both ends."""
     return between_sources(Context(plan)) if plan.runs else frozenset()
 
 

@@ -60,7 +60,8 @@ def test_blade_scope() -> None:
     ],
 )
 def test_time_current_gates(name: str, multiple: float, earliest_s: float, latest_s: float) -> None:
-    """ISO 8820-3 types C and E, from memory; two component data sheets print the same."""
+    """ISO 8820-3 types C and E, from memory; two makers' data sheets of blade fuses, read on
+    25 November 2026, print the same."""
     kind = body(name)
     rating = kind.ratings_a[-1]
     gate = next(one for one in kind.gates if one.multiple == multiple)

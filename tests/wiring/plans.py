@@ -144,7 +144,6 @@ def good_plan() -> Plan:
             1,
             speakers=("sub",),
             wire=wire("S1", 1, "RD"),
-            setting=Setting(low_pass=low(80.0)),
         )
     )
     cable = Conductor("4 AWG")
@@ -159,6 +158,7 @@ def good_plan() -> Plan:
                 line_output_v=4.0,
                 turn_on="interface_module",
                 turn_on_by="module",
+                input_from="factory_line",
             ),
             amplifier(
                 "mono",
@@ -247,7 +247,15 @@ def large_plan() -> Plan:
     limits = {"tweeter": 2_500.0, "midrange": 200.0}
     for letter, first, first_place, second, second_place in ways:
         device_id = f"amp_{letter}"
-        devices.append(amplifier(device_id, 4, turn_on="interface_module", turn_on_by="module"))
+        devices.append(
+            amplifier(
+                device_id,
+                4,
+                turn_on="interface_module",
+                turn_on_by="module",
+                input_from="factory_line",
+            )
+        )
         number = 0
         for kind, place in ((first, first_place), (second, second_place)):
             for speaker in pair(

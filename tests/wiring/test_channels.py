@@ -97,8 +97,8 @@ FAULTS = [
             speakers=("rear_l", "rear_r")),
     channel("coil missing", "load-measured-differs", "caution", "mono.1", "3.4 ohm",
             measured_load_ohm=3.4),
-    speaker("over the rating", "power-over-rating", "caution", "amp6.5", "rear_l", "rated 50 W",
-            power_w=50.0),
+    speaker("over the rating", "power-over-rating", "caution", "amp6.5", "rear_l", "rated 25 W",
+            power_w=25.0),
     speaker("twice over the rating", "power-over-rating", "stop", "mono.1", "sub", "rated 150 W",
             power_w=150.0),
     channel("slope that is none", "filter-not-possible", "caution", "amp6.5",
@@ -226,11 +226,14 @@ def test_a_channel_for_each_coil_is_only_a_note() -> None:
     assert [f.severity for f in found(plan, "speaker-on-two-channels")] == ["note"]
 
 
-def test_a_free_line_output_beside_an_amplifier_without_source() -> None:
+def test_an_amplifier_that_nothing_feeds_names_the_output_that_is_free() -> None:
     plan = GOOD
     for line in ("amp6.line1", "amp6.line2"):
         plan = changed(plan, "channels", line, feeds_device=None, feeds_input=None)
-    assert [f.severity for f in found(plan, "line-unused")] == ["caution"]
+    told = found(plan, "amplifier-without-input")
+    assert [(f.severity, f.where[0]) for f in told] == [("stop", "mono")]
+    assert "Amplifier amp6, line output 1" in told[0].what_to_do
+    assert {f.where[0] for f in found(plan, "line-unused")} == {"amp6.line1", "amp6.line2"}
 
 
 def test_a_loop_over_two_devices() -> None:

@@ -7,7 +7,7 @@ from hypothesis import given, settings, strategies as st
 from wiring.errors import WiringError
 from wiring.filters.biquads import setting_biquads
 from wiring.plan import Crossover, Section, Setting
-from wiring.tuning.fitting import Limits, Proposal, null_mask, propose
+from wiring.tuning.fitting import Limits, Proposal, null_mask, propose, within_boost
 from wiring.tuning.measurements import Floats, Measurement
 from wiring.tuning.response import decibels, evaluate
 from wiring.tuning.targets import FLAT, WARM
@@ -58,6 +58,8 @@ def test_the_same_input_gives_the_same_sections() -> None:
 
 
 def within(proposal: Proposal, limits: Limits) -> None:
+    if proposal.sections:
+        assert added_db(proposal.sections).max() <= limits.boost_db + 0.05
     assert len(proposal.sections) <= limits.count
     assert proposal.after_rms_db <= proposal.before_rms_db
     for section in proposal.sections:
@@ -117,8 +119,20 @@ def test_a_roll_off_is_left_alone_and_boosts_do_not_pile_up() -> None:
     )[0]
     proposal = propose(Measurement(GRID, decibels(small)), WARM, limits=Limits(boost_db=4.0))
     added = added_db(proposal.sections)
-    assert added.max() < 4.5
+    assert added.max() <= 4.05
     assert np.all(np.abs(added[GRID < 40]) < 2.0)
+
+
+def test_boosts_that_stand_already_count_against_the_limit() -> None:
+    """Two wide boosts side by side add up: 4 dB on top of 3 dB may not become 7 dB."""
+    standing = (Section("peaking", 1_000.0, 3.0, 0.7),)
+    more = (Section("peaking", 1_100.0, 4.0, 0.7), Section("peaking", 4_000.0, 2.0, 1.0))
+    limits = Limits(boost_db=4.0)
+    lowered = within_boost(more, standing, limits, 48_000.0)
+    assert added_db(standing + more).max() > 6.0
+    assert 3.8 < added_db(standing + lowered).max() <= 4.05
+    assert lowered[-1] == more[-1]
+    assert within_boost(more[1:], (), limits, 48_000.0) == more[1:]
 
 
 def test_sections_in_use_count_unless_fitted_anew() -> None:

@@ -76,7 +76,7 @@ def test_before_is_thin_after_is_bold_and_patterns_differ() -> None:
 
 def test_crossover_points_are_marked_once_for_both_sides() -> None:
     marks = crossover_marks(good_plan())
-    assert [round(mark.frequency_hz) for mark in marks] == [3_000]
+    assert [round(mark.frequency_hz) for mark in marks] == [3_000, 80]
     assert "3 kHz" in settings_plot(good_plan())
 
 

@@ -6,11 +6,12 @@ from typing import Final, Literal
 
 import msgspec
 
-from wiring.channels.signal_path import chain_filters
+from wiring.channels.signal_path import band_hz
 from wiring.context import Context
-from wiring.errors import WiringError, require_not_negative, require_positive
+from wiring.errors import WiringError, require_finite, require_not_negative, require_positive
 from wiring.findings import Figure
-from wiring.names import channel_name
+from wiring.loads import LoadError, channel_shares
+from wiring.names import channel_name, speaker_name
 from wiring.plan import Channel, Device, Plan
 
 OHM: Final = "P = U^2 / R (Joule's law), U as root mean square of a sine"
@@ -50,7 +51,7 @@ def full_scale_v(measured_v: float, tone_dbfs: float) -> float:
 
     `tone_dbfs` is the tone's level on its track, 0 or below. Raises WiringError above 0.
     """
-    if tone_dbfs > 0:
+    if require_finite("tone_dbfs", tone_dbfs, "dBFS") > 0:
         raise WiringError("tone_dbfs", f"{tone_dbfs:g} dBFS is above full scale")
     return require_positive("measured_v", measured_v, "V") * 10 ** (-tone_dbfs / 20)
 
@@ -68,6 +69,8 @@ def tone_target_v(rated_v: float, tone_dbfs: float, overlap_db: float) -> float:
 
     A tone above `-overlap_db` would drive the amplifier past its rating: WiringError.
     """
+    require_finite("tone_dbfs", tone_dbfs, "dBFS")
+    require_not_negative("overlap_db", overlap_db, "dB")
     if tone_dbfs > -overlap_db + 1e-9:
         raise WiringError(
             "tone_dbfs",
@@ -83,8 +86,9 @@ Verdict = Literal["ok", "too_little", "too_much", "unknown"]
 class ChannelLevel(msgspec.Struct, frozen=True):
     """What to set on one amplifier channel.
 
-    `power_w` is the channel's rated power into its load, or the speakers' rating where that is
-    less (`limited_by` says which); `target_v` the RMS voltage for it, `tone_v` what the meter
+    `power_w` is the channel's rated power into its load, or where that is less the power at which
+    the first speaker reaches its rating (`limited_by` says which); `unrated` names speakers
+    without a rating; `target_v` the RMS voltage for it, `tone_v` what the meter
     shows with the test tone. `sensitivity_v` is the suggested input setting, within the device's
     range; `verdict` says whether the source suffices. `measured_db` is a reading against
     `tone_v`.
@@ -105,6 +109,7 @@ class ChannelLevel(msgspec.Struct, frozen=True):
     measured_v: float | None
     measured_db: float | None
     figures: tuple[Figure, ...]
+    unrated: tuple[str, ...] = ()
 
 
 class Step(msgspec.Struct, frozen=True):
@@ -145,6 +150,9 @@ def guide(
     tone = -overlap_db if tone_dbfs is None else tone_dbfs
     tone_target_v(1.0, tone, overlap_db)
     sources, readings = source_v or {}, measured_v or {}
+    for field, values in (("source_v", sources), ("measured_v", readings)):
+        for value in values.values():
+            require_not_negative(field, value, "V")
     rows = []
     for channel in context.plan.channels:
         rated = context.power_w.get(channel.id)
@@ -164,12 +172,31 @@ def tone_frequency_hz(context: Context, channel: Channel) -> float:
 
     The band is what all filters on the way leave, within 40 Hz and 6300 Hz.
     """
-    highs = [f.frequency_hz for f in chain_filters(context, channel, "high_pass")[0]]
-    lows = [f.frequency_hz for f in chain_filters(context, channel, "low_pass")[0]]
-    bottom, top = max([20.0, *highs]), min([16_000.0, *lows])
+    low, high = band_hz(context, channel)
+    bottom, top = max(20.0, low or 0.0), min(16_000.0, high or 16_000.0)
     inside = [tone for tone in _TONES_HZ if bottom * 1.25 <= tone <= top / 1.25]
     middle = math.sqrt(bottom * top)
     return min(inside or [middle], key=lambda tone: abs(math.log(tone / middle)))
+
+
+def speakers_take_w(context: Context, channel: Channel) -> tuple[float | None, tuple[str, ...]]:
+    """Channel power at which the first of its speakers reaches its rating [W], and who has none.
+
+    The smallest of P / share, each speaker by its share of the channel's power. None without any
+    rating.
+    """
+    try:
+        shares = channel_shares(context.speakers, channel)
+    except LoadError:
+        shares = (1.0,) * len(channel.speakers)
+    speakers = [context.speakers[each] for each in channel.speakers if each in context.speakers]
+    rated = [
+        speaker.power_w / share
+        for speaker, share in zip(speakers, shares, strict=False)
+        if speaker.power_w is not None and share > 0
+    ]
+    unrated = tuple(speaker_name(each) for each in speakers if each.power_w is None)
+    return min(rated, default=None), unrated
 
 
 def _row(
@@ -182,8 +209,7 @@ def _row(
     measured: float | None,
 ) -> ChannelLevel:
     load = context.load_ohm[channel.id]
-    allowed = [context.speakers[s].power_w for s in channel.speakers if s in context.speakers]
-    speakers_w = sum(p for p in allowed if p) if all(allowed) else None
+    speakers_w, unrated = speakers_take_w(context, channel)
     limited = speakers_w is not None and speakers_w < rated_w
     power = speakers_w if limited and speakers_w is not None else rated_w
     target = target_voltage_v(power, load)
@@ -213,11 +239,14 @@ def _row(
         (
             Figure("Target voltage", target, "V", "U = sqrt(P R)",
                    f"sqrt({power:.4g} W x {load:.3g} ohm)", OHM,
-                   ("nominal load", "speakers' rating kept" if limited else "rated power")),
+                   ("nominal load",
+                    "smallest of rating / share of the speakers" if limited else "rated power",
+                    *(f"rating of the {name} not known" for name in unrated))),
             Figure("With the test tone", tone, "V", "U x 10^((tone + overlap) / 20)",
                    f"{target:.2f} V x 10^(({tone_dbfs:g} + {overlap_db:g}) / 20)", OHM,
                    (f"overlap of {overlap_db:g} dB: {COMMON_PRACTICE}",)),
         ),
+        unrated,
     )  # fmt: skip
 
 

@@ -12,7 +12,9 @@ from itertools import pairwise
 from typing import Final, NamedTuple
 
 from wiring.context import Context, worked_out_once
-from wiring.filters.crossovers import Direction, exists
+from wiring.filters.crossovers import Direction, Filter, exists, stated_corners
+from wiring.filters.passive import passive_filters
+from wiring.loads import speaker_load_ohm
 from wiring.plan import Channel, Crossover, Setting, Speaker
 from wiring.positions import POSITIONS, Side
 
@@ -117,16 +119,61 @@ def filters_of(setting: Setting, direction: Direction) -> tuple[Crossover, ...]:
     return filters
 
 
+def passive_of(speaker: Speaker, direction: Direction) -> tuple[Filter, ...]:
+    """What stands before a speaker as filters of one direction: its values, or stated corners."""
+    own = speaker.passive
+    if own is None:
+        return ()
+    if own.parts:
+        found = passive_filters(own.parts, speaker_load_ohm(speaker))
+        return tuple(one for one in found if one.direction == direction)
+    return tuple(
+        one
+        for one, way in stated_corners(own)
+        if way == direction and exists(one.family, one.order)
+    )
+
+
 def chain_filters(
-    context: Context, channel: Channel, direction: Direction
-) -> list[tuple[Crossover, ...]]:
-    """Per path to the channel, all filters of one direction on it."""
+    context: Context, channel: Channel, direction: Direction, speaker: Speaker | None = None
+) -> list[tuple[Filter, ...]]:
+    """Per path to the channel, all filters of one direction on it.
+
+    With a speaker of the channel, what stands before that speaker too.
+    """
+    last: tuple[Filter, ...] = () if speaker is None else passive_of(speaker, direction)
     if channel.device not in lines_into(context):
-        return [filters_of(channel.setting, direction)]
+        return [(*filters_of(channel.setting, direction), *last)]
     return [
-        tuple(each for stage in path for each in filters_of(stage.setting, direction))
+        (*(each for stage in path for each in filters_of(stage.setting, direction)), *last)
         for path in paths(context, channel)
     ]
+
+
+def path_filters(
+    context: Context, channel: Channel, direction: Direction, speaker: Speaker | None = None
+) -> tuple[Filter, ...]:
+    """All filters of one direction on the one way taken as the channel's signal."""
+    last: tuple[Filter, ...] = () if speaker is None else passive_of(speaker, direction)
+    way = signal_path(context, channel)
+    return (*(each for stage in way for each in filters_of(stage.setting, direction)), *last)
+
+
+def band_hz(context: Context, channel: Channel) -> tuple[float | None, float | None]:
+    """Highest high-pass and lowest low-pass corner on the way [Hz], None where there is
+    none; of several speakers behind passive parts the widest band."""
+    speakers: list[Speaker | None] = [
+        one for each in channel.speakers if (one := context.speakers.get(each)) is not None
+    ]
+    lows: list[float] = []
+    highs: list[float] = []
+    for speaker in speakers or [None]:
+        low = [f.frequency_hz for f in path_filters(context, channel, "high_pass", speaker)]
+        high = [f.frequency_hz for f in path_filters(context, channel, "low_pass", speaker)]
+        lows.append(max(low, default=0.0))
+        highs.append(min(high, default=float("inf")))
+    bottom, top = min(lows), max(highs)
+    return bottom or None, None if top == float("inf") else top
 
 
 def driven(context: Context) -> Iterator[tuple[Channel, Speaker]]:
@@ -141,36 +188,101 @@ def driven(context: Context) -> Iterator[tuple[Channel, Speaker]]:
 
 
 class Meeting(NamedTuple):
-    """Two drivers of one zone and side that share its band, the lower first."""
+    """Two drivers that share a band, the lower first: of one zone and side, or a subwoofer and
+    the lowest drivers at the front."""
 
     low: Channel
     lower: Speaker
     high: Channel
     upper: Speaker
 
+    def filters(self, context: Context) -> tuple[tuple[Filter, ...], tuple[Filter, ...]]:
+        """Low-passes of the lower driver and high-passes of the upper one."""
+        return (
+            path_filters(context, self.low, "low_pass", self.lower),
+            path_filters(context, self.high, "high_pass", self.upper),
+        )
+
+
+_Entry = tuple[int, Channel, Speaker]
+WIDE_BAND: Final = frozenset({"coaxial", "full_range"})
+"""Kinds that play down to where a subwoofer takes over, but share no band within their place."""
+
 
 @worked_out_once
 def meetings(context: Context) -> list[Meeting]:
-    """Neighbours in band on different channels, per zone and side in plan order."""
-    places: dict[tuple[str, str], list[tuple[int, Channel, Speaker]]] = {}
+    """Neighbours in band, per zone and side in plan order, then subwoofers with the front.
+
+    Two on one channel meet where passive parts divide the band between them.
+    """
+    places: dict[tuple[str, str], list[_Entry]] = {}
+    front: dict[str, list[_Entry]] = {}
+    subs: list[_Entry] = []
     for channel, speaker in driven(context):
         rank = KIND_ORDER.get(speaker.kind)
         position = POSITIONS.get(speaker.position)
-        if rank is not None and position is not None:
+        if position is None:
+            continue
+        if rank is not None:
             key = (position.zone, position.side)
             places.setdefault(key, []).append((rank, channel, speaker))
+        if rank == 0:
+            subs.append((rank, channel, speaker))
+        elif position.zone == "front" and speaker.kind != "tweeter":
+            wide = KIND_ORDER["midbass"] if rank is None else rank
+            front.setdefault(position.side, []).append((wide, channel, speaker))
     meeting_pairs: list[Meeting] = []
     for entries in places.values():
         if len(entries) < 2:
             continue
         entries.sort(key=_rank)
         for (low_rank, low, lower), (high_rank, high, upper) in pairwise(entries):
-            if low_rank != high_rank and low is not high:
+            if low_rank != high_rank and (low is not high or lower.passive or upper.passive):
                 meeting_pairs.append(Meeting(low, lower, high, upper))
+    meeting_pairs += _with_front(context, subs, front, set(map(_drivers, meeting_pairs)))
     return meeting_pairs
 
 
-def _rank(entry: tuple[int, Channel, Speaker]) -> int:
+def _drivers(meeting: Meeting) -> tuple[str, str]:
+    return meeting.lower.id, meeting.upper.id
+
+
+def _with_front(
+    context: Context,
+    subs: list[_Entry],
+    front: dict[str, list[_Entry]],
+    known: set[tuple[str, str]],
+) -> Iterator[Meeting]:
+    """Each subwoofer with the lowest driver at the front, left and right.
+
+    A centre beside them may leave the bass to them; alone at the front it is compared. Pairs set
+    alike are one meeting while no distances tell them apart.
+    """
+    met: set[object] = set()
+    paired = "left" in front or "right" in front
+    for _, low, lower in subs:
+        for side in ("left", "right", "centre"):
+            if (side == "centre" and paired) or not (entries := front.get(side)):
+                continue
+            lowest = min(entry[0] for entry in entries)
+            _, high, upper = next(entry for entry in entries if entry[0] == lowest)
+            if low is high or (lower.id, upper.id) in known:
+                continue
+            alike = (
+                _way(context, low), lower.passive, lower.id in context.distances_m,
+                _way(context, high), upper.passive, upper.kind,
+                upper.id if upper.id in context.distances_m else None,
+            )  # fmt: skip
+            if alike not in met:
+                met.add(alike)
+                yield Meeting(low, lower, high, upper)
+
+
+def _way(context: Context, channel: Channel) -> tuple[Setting, ...]:
+    return tuple(stage.setting for stage in signal_path(context, channel))
+
+
+def _rank(entry: _Entry) -> int:
     return entry[0]
 
 

@@ -6,7 +6,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from wiring.channels.signal_path import chain_filters, meetings
+from wiring.channels.signal_path import meetings
 from wiring.context import Context
 from wiring.drawings import plots
 from wiring.drawings.plots import Line, Mark
@@ -39,12 +39,10 @@ def crossover_marks(plan: Plan | Context) -> list[Mark]:
     """Where neighbouring drivers cross, left and right at one frequency only once."""
     context = plan if isinstance(plan, Context) else Context(plan)
     marks: dict[int, Mark] = {}
-    for low, lower, high, upper in meetings(context):
-        where = crossing(
-            chain_filters(context, low, "low_pass")[0], chain_filters(context, high, "high_pass")[0]
-        )
+    for meeting in meetings(context):
+        where = crossing(*meeting.filters(context))
         if where is not None:
-            label = f"{kind_name(lower).capitalize()} to {kind_name(upper)}"
+            label = f"{kind_name(meeting.lower).capitalize()} to {kind_name(meeting.upper)}"
             marks.setdefault(round(where.frequency_hz), Mark(where.frequency_hz, label))
     return list(marks.values())
 

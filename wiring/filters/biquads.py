@@ -6,9 +6,11 @@ level: the same design as scipy.signal's butter and bessel (norm="mag") with `fs
 """
 
 import math
+from collections.abc import Callable
 from functools import lru_cache
 from typing import Final, NamedTuple
 
+from wiring.errors import WiringError, require_figure, require_positive
 from wiring.filters.crossovers import CrossoverError, Direction, describe, prototype
 from wiring.plan import Crossover, Section, Setting
 
@@ -32,6 +34,8 @@ IDENTITY: Final = Biquad(1.0, 0.0, 0.0, 0.0, 0.0)
 
 
 def _require_below_half(frequency_hz: float, sample_rate_hz: float, what: str) -> None:
+    _number(require_positive, "sample_rate_hz", sample_rate_hz, "Hz")
+    _number(require_positive, "frequency_hz", frequency_hz, "Hz")
     if frequency_hz >= sample_rate_hz / 2:
         raise CrossoverError(
             "frequency_hz",
@@ -39,15 +43,25 @@ def _require_below_half(frequency_hz: float, sample_rate_hz: float, what: str) -
         )
 
 
+def _number(
+    require: Callable[[str, float, str], float], field: str, value: float, unit: str
+) -> None:
+    try:
+        require(field, value, unit)
+    except WiringError as error:
+        raise CrossoverError(error.field, error.reason) from None
+
+
 @lru_cache(maxsize=4096)
 def section_biquad(section: Section, sample_rate_hz: float) -> Biquad:
     """The cookbook's coefficients of an equaliser section, shelves by their q.
 
-    Raises CrossoverError when the frequency is not below half the sample rate.
+    Raises CrossoverError when the frequency is not below half the sample rate, or a figure none.
     """
     _require_below_half(
         section.frequency_hz, sample_rate_hz, f"a section at {section.frequency_hz:g} Hz"
     )
+    _require_section(section)
     kind = section.kind
     if kind in ("peaking", "low_shelf", "high_shelf") and section.gain_db == 0:
         return IDENTITY
@@ -105,9 +119,27 @@ def crossover_biquads(
     return tuple(biquads)
 
 
+def require_setting(setting: Setting) -> None:
+    """Raise CrossoverError on a figure of the setting that is no number."""
+    _number(require_figure, "level_db", setting.level_db, "dB")
+    _number(require_figure, "delay_ms", setting.delay_ms, "ms")
+    for crossover in (setting.high_pass, setting.low_pass):
+        if crossover is not None:
+            _number(require_positive, "frequency_hz", crossover.frequency_hz, "Hz")
+    for section in setting.sections:
+        _require_section(section)
+
+
+def _require_section(section: Section) -> None:
+    _number(require_positive, "frequency_hz", section.frequency_hz, "Hz")
+    _number(require_figure, "gain_db", section.gain_db, "dB")
+    _number(require_positive, "q", section.q, "")
+
+
 @lru_cache(maxsize=2048)
 def setting_biquads(setting: Setting, sample_rate_hz: float) -> tuple[Biquad, ...]:
     """All sections of a setting: high-pass, low-pass, equaliser. Raises CrossoverError."""
+    require_setting(setting)
     biquads: list[Biquad] = []
     if setting.high_pass is not None:
         biquads += crossover_biquads(setting.high_pass, "high_pass", sample_rate_hz)

@@ -11,12 +11,14 @@ Plain Python, scalars and caches only: the rules call it many times a second.
 import math
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import Final, Literal, NamedTuple
+from typing import Any, Final, NamedTuple
 
-from wiring.errors import WiringError
-from wiring.plan import Crossover, FilterFamily
+from wiring.errors import WiringError, require_positive
+from wiring.filters.passive import Direction as Direction, PassiveFilter
+from wiring.plan import Crossover, FilterFamily, Passive
 
-Direction = Literal["low_pass", "high_pass"]
+Filter = Crossover | PassiveFilter
+"""What keeps a band from a driver: a processor's filter, or a passive branch before it."""
 
 FAMILY_NAMES: Final[dict[str, str]] = {
     "butterworth": "Butterworth",
@@ -31,6 +33,8 @@ IN_PHASE_DB: Final = 20 * math.log10(2)
 _LOWEST_HZ: Final = 1.0
 _HIGHEST_HZ: Final = 100_000.0
 _SILENT_DB: Final = -400.0
+_FAR_RATIO: Final = 1e15
+"""Nothing of a filter's band is left there; higher powers of it would be no number."""
 
 
 class CrossoverError(WiringError):
@@ -42,10 +46,12 @@ def slope_db(order: int) -> int:
     return SLOPE_DB_PER_ORDER * order
 
 
-def describe(crossover: Crossover | None) -> str:
-    """In words: "2500 Hz Linkwitz-Riley 24 dB/oct"."""
+def describe(crossover: Filter | None) -> str:
+    """In words: "2500 Hz Linkwitz-Riley 24 dB/oct", "2500 Hz passive 6 dB/oct"."""
     if crossover is None:
         return "none"
+    if isinstance(crossover, PassiveFilter):
+        return f"{crossover.frequency_hz:.3g} Hz passive {slope_db(crossover.order)} dB/oct"
     family = FAMILY_NAMES[crossover.family]
     return f"{crossover.frequency_hz:g} Hz {family} {slope_db(crossover.order)} dB/oct"
 
@@ -70,9 +76,13 @@ def require(family: FilterFamily, order: int) -> None:
 def power_gain(family: FilterFamily, order: int, ratio: float) -> float:
     """|H|^2 of the low-pass at `ratio` = frequency / corner; a high-pass is that at 1 / ratio.
 
-    Raises CrossoverError for a filter that does not exist.
+    Raises CrossoverError for a filter that does not exist or a ratio that is none.
     """
     require(family, order)
+    if not 0 <= ratio < math.inf:
+        raise CrossoverError("ratio", f"{ratio:g} is no ratio of frequencies")
+    if ratio > _FAR_RATIO:
+        return 0.0
     if family == "butterworth":
         return float(1.0 / (1.0 + ratio ** (2 * order)))
     if family == "linkwitz_riley":
@@ -83,8 +93,12 @@ def power_gain(family: FilterFamily, order: int, ratio: float) -> float:
 
 
 @lru_cache(maxsize=8192)
-def level_db(crossover: Crossover, direction: Direction, frequency_hz: float) -> float:
-    """Level the filter leaves at a frequency [dB], 0 in its pass band."""
+def level_db(crossover: Filter, direction: Direction, frequency_hz: float) -> float:
+    """Level the filter leaves at a frequency [dB], 0 in its pass band. Raises WiringError."""
+    require_positive("frequency_hz", frequency_hz, "Hz")
+    require_positive("frequency_hz", crossover.frequency_hz, "Hz")
+    if isinstance(crossover, PassiveFilter):
+        return crossover.level_db(frequency_hz)
     corner = crossover.frequency_hz
     ratio = frequency_hz / corner if direction == "low_pass" else corner / frequency_hz
     if ratio > 1e12:
@@ -93,11 +107,21 @@ def level_db(crossover: Crossover, direction: Direction, frequency_hz: float) ->
     return 10 * math.log10(gain) if gain > 1e-40 else _SILENT_DB
 
 
-def chain_level_db(
-    filters: Sequence[Crossover], direction: Direction, frequency_hz: float
-) -> float:
+def chain_level_db(filters: Sequence[Filter], direction: Direction, frequency_hz: float) -> float:
     """Level left by several filters in a row [dB]; 0 for none."""
     return sum(level_db(each, direction, frequency_hz) for each in filters)
+
+
+def stated_corners(own: Passive | None) -> tuple[tuple[Crossover, Direction], ...]:
+    """The corners of a passive branch of which no values are known."""
+    if own is None or own.parts:
+        return ()
+    corners: list[tuple[Crossover, Direction]] = []
+    if own.high_pass is not None:
+        corners.append((own.high_pass, "high_pass"))
+    if own.low_pass is not None:
+        corners.append((own.low_pass, "low_pass"))
+    return tuple(corners)
 
 
 class Crossing(NamedTuple):
@@ -113,7 +137,7 @@ class Crossing(NamedTuple):
 
 
 @lru_cache(maxsize=1024)
-def crossing(low_pass: tuple[Crossover, ...], high_pass: tuple[Crossover, ...]) -> Crossing | None:
+def crossing(low_pass: tuple[Filter, ...], high_pass: tuple[Filter, ...]) -> Crossing | None:
     """Where the falling and the rising side meet, None when one of them has no filter.
 
     Found by halving the interval on a logarithmic scale, to 1e-6 of the frequency.
@@ -169,7 +193,24 @@ def prototype(family: FilterFamily, order: int) -> tuple[Pole, ...]:
     return tuple(sorted(sections, key=lambda pole: pole.q or 0.0))
 
 
-def _direct(filters: Sequence[Crossover], direction: Direction, frequency_hz: float) -> float:
+def analogue_response(crossover: Crossover, direction: Direction, frequencies_hz: Any) -> Any:
+    """Complex gain of the analogue filter at one frequency or an array of them [Hz].
+
+    Raises CrossoverError for a filter that does not exist.
+    """
+    if isinstance(frequencies_hz, float | int):
+        require_positive("frequencies_hz", frequencies_hz, "Hz")
+    s = 1j * frequencies_hz / require_positive("frequency_hz", crossover.frequency_hz, "Hz")
+    if direction == "high_pass":
+        s = 1 / s
+    gain: Any = 1.0
+    for radius, q in prototype(crossover.family, crossover.order):
+        p = s / radius
+        gain = gain / (1 + p if q is None else 1 + p / q + p * p)
+    return gain
+
+
+def _direct(filters: Sequence[Filter], direction: Direction, frequency_hz: float) -> float:
     uncached = level_db.__wrapped__
     return sum(uncached(each, direction, frequency_hz) for each in filters)
 

@@ -121,7 +121,7 @@ def over_conductor(context: Context) -> Iterator[Finding]:
 
 
 def _over_from_another_source(context: Context) -> Iterator[Finding]:
-    """The same for what a second battery or a capacitor drives into the cables that lead to it."""
+    """The same for what a second battery drives into the cables that lead to it."""
     assumptions = context.plan.assumptions
     parent = facts(context).net.feed.parent
     for source in sources(context)[1:]:

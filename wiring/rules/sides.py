@@ -3,13 +3,16 @@
 from collections.abc import Iterator
 from typing import Final
 
+import msgspec
+
 from wiring.channels.signal_path import driven, labelled_side, side_of
 from wiring.context import Context, rule, worked_out_once
 from wiring.filters.crossovers import describe
 from wiring.findings import Finding
 from wiring.names import channel_name, listed, position_name, speaker_name
-from wiring.plan import Channel, Speaker
+from wiring.plan import Channel, Setting, Speaker
 from wiring.positions import counterpart
+from wiring.rules.crossovers import NOTHING_SET
 
 NUMBERING: Final = "common practice, no source: odd channels left, even channels right"
 LEVEL_DIFFERENCE_DB: Final = 6.0
@@ -135,10 +138,24 @@ def _lines_crossed(context: Context) -> Iterator[Finding]:
             )
 
 
+def _entered(own: Setting, other: Setting) -> Setting:
+    """A setting without the filters that the other one does not have yet."""
+    return msgspec.structs.replace(
+        own,
+        high_pass=own.high_pass if other.high_pass else None,
+        low_pass=own.low_pass if other.low_pass else None,
+    )
+
+
 @rule("side-unpaired", "channels", "caution", sources=("common practice, no source",))
 def side_unpaired(context: Context) -> Iterator[Finding]:
-    """A driver on one side has its like on the other."""
+    """A driver on one side has its like on the other.
+
+    While the plan is being entered and a channel is still without a speaker, nothing is said.
+    """
     by_place = _by_place(context)
+    if context.plan.unfinished and _rows_left(context):
+        return
     for (position, kind), (channel, speaker) in by_place.items():
         other = counterpart(position)
         if other is None or kind in _OFTEN_ALONE or (other, kind) in by_place:
@@ -155,13 +172,33 @@ def side_unpaired(context: Context) -> Iterator[Finding]:
         )
 
 
+def _rows_left(context: Context) -> bool:
+    """Some amplifier channel feeds nothing yet."""
+    return any(
+        channel.kind == "amplifier"
+        and not channel.speakers
+        and channel.feeds_device is None
+        and (channel.device, channel.number) not in context.bridged_away
+        for channel in context.plan.channels
+    )
+
+
 @rule("sides-differ", "channels", "caution", sources=("common practice, no source",))
 def sides_differ(context: Context) -> Iterator[Finding]:
-    """Both sides of a pair have the same crossover, polarity and nearly the same level."""
+    """Both sides of a pair have the same crossover, polarity and nearly the same level.
+
+    Delay and equaliser may differ: that is tuning. While the plan is being entered, a filter that
+    one side has and the other has not yet is not compared, nor a row with one nobody touched.
+    """
+    waiting = context.plan.unfinished
     for left, left_speaker, right, right_speaker in side_pairs(context):
         a, b = left.setting, right.setting
         if left is right or a is b:
             continue
+        if waiting:
+            if NOTHING_SET in (a, b):
+                continue
+            a, b = _entered(a, b), _entered(b, a)
         if (
             a.high_pass == b.high_pass
             and a.low_pass == b.low_pass

@@ -13,22 +13,28 @@ from wiring.channels.signal_path import Meeting, chain_filters, driven, meetings
 from wiring.context import Context, rule
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ, COOKBOOK
 from wiring.filters.crossovers import Crossing, CrossoverError, crossing, level_db
+from wiring.filters.passive import passive_filters
 from wiring.findings import Figure, Finding
+from wiring.loads import speaker_load_ohm
 from wiring.names import channel_name, frequency_name, speaker_name
 from wiring.plan import Channel, Crossover, Setting, Speaker
 from wiring.rules.crossovers import ASSUMED_HIGH_PASS
-from wiring.rules.sides import side_pairs
 from wiring.tuning import stages
-from wiring.tuning.alignment import speed_of_sound_m_s
+from wiring.tuning.alignment import SOURCE as SPEED_SOURCE, speed_of_sound_m_s
 from wiring.tuning.measurements import Floats
-from wiring.tuning.response import Complexes, decibels, delay_response
+from wiring.tuning.response import Complexes, decibels, delay_response, passive_response
 
 COMMON_PRACTICE: Final = "common practice, no source"
 RESPONSE: Final = f"complex response at the sample rate; {COOKBOOK}"
 HEADROOM_DB: Final = 1.0
 """Peaks of a channel above 0 dB by more than this are told."""
 BOOST_DB: Final = 1.0
+CABIN_M: Final = 6.0
+NO_CAR_M: Final = 10.0
+"""No way from a speaker to a seat is as long: common practice, no source."""
 BETTER_DB: Final = 3.0
+ALMOST_WHOLLY_DB: Final = 20.0
+"""A loss beyond this is told in words: a tenth of the voltage is left."""
 
 
 def _rate(context: Context, stage: Channel) -> float:
@@ -66,13 +72,26 @@ def possible(context: Context) -> Iterator[Finding]:
             )
 
 
-def _filters_around(way: Way, centre_hz: float) -> Complexes:
-    """Crossovers, all-passes and polarity of the whole way, without level, delay and shaping."""
+def _filters_around(way: Way, speaker: Speaker, centre_hz: float) -> Complexes:
+    """Crossovers, all-passes, passive parts and polarity, without level, delay and shaping."""
     response = np.ones(1, dtype=np.complex128)
+    if speaker.passive is not None:
+        behind = passive_response(speaker, stages.around(centre_hz))
+        if behind is not None:
+            response = behind / 10 ** (loudest_db(speaker) / 20)
     for setting, core, rate in way:
         sign = -1 if setting.inverted else 1
         response = response * stages.filters_around(core, rate, centre_hz) * sign
     return response
+
+
+def loudest_db(speaker: Speaker) -> float:
+    """What passive parts leave at a driver where they leave most [dB]; 0 without values."""
+    own = speaker.passive
+    if own is None or not own.parts:
+        return 0.0
+    found = passive_filters(own.parts, speaker_load_ohm(speaker))
+    return found[0].loudest_db if found else 0.0
 
 
 def _shaping_db(way: Way) -> Floats:
@@ -87,10 +106,7 @@ def _shaping_db(way: Way) -> Floats:
 def _meetings(context: Context) -> Iterator[tuple[Meeting, Crossing]]:
     """Where two drivers of one position meet, and at which frequency."""
     for meeting in meetings(context):
-        where = crossing(
-            chain_filters(context, meeting.low, "low_pass")[0],
-            chain_filters(context, meeting.high, "high_pass")[0],
-        )
+        where = crossing(*meeting.filters(context))
         if where is not None and 20 <= where.frequency_hz <= 20_000:
             yield meeting, where
 
@@ -123,8 +139,8 @@ def _sum(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None:
 def _add_up(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None:
     grid = stages.around(centre_hz)
     try:
-        low = _filters_around(_way(context, meeting.low), centre_hz)
-        high = _filters_around(_way(context, meeting.high), centre_hz)
+        low = _filters_around(_way(context, meeting.low), meeting.lower, centre_hz)
+        high = _filters_around(_way(context, meeting.high), meeting.upper, centre_hz)
     except CrossoverError:
         return None
     late_ms = _late_ms(context, meeting)
@@ -135,9 +151,14 @@ def _add_up(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None
 
 @rule("crossover-cancels", "tuning", "caution", sources=(RESPONSE,))
 def cancels(context: Context) -> Iterator[Finding]:
-    """Two drivers that cancel where they meet, and would not with one inverted."""
+    """Two drivers that cancel where they meet, and would not with one inverted.
+
+    Where their filters leave a gap between them, that is what is told, and no polarity.
+    """
     limit = context.plan.assumptions.crossover_gap_db
     for meeting, where in _meetings(context):
+        if where.in_phase_sum_db < -limit:
+            continue
         centre = where.frequency_hz
         both = _sum(context, meeting, centre)
         if both is not None and both.cancels and both.at_crossover_db < -limit:
@@ -189,13 +210,15 @@ def _cancels(
     meeting: Meeting, centre: float, level: float, flipped: float, late_ms: float | None
 ) -> Finding:
     timed = late_ms is not None and abs(late_ms) * centre > 90
+    loss = "almost wholly" if level < -ALMOST_WHOLLY_DB else f"by {-level:.1f} dB"
     to_do = "Invert one of the two and measure again"
     to_do += "; check both delays first." if timed else ", or use another slope."
     return Finding(
         "crossover-cancels",
         "caution",
-        f"The {speaker_name(meeting.lower)} and the {speaker_name(meeting.upper)} cancel at "
-        f"{frequency_name(centre)}: {level:.1f} dB together, {flipped:+.1f} dB with one inverted",
+        f"The {speaker_name(meeting.lower)} and the {speaker_name(meeting.upper)} cancel "
+        f"{loss} at {frequency_name(centre)}, where with one inverted they add up to "
+        f"{flipped:+.1f} dB",
         _where(meeting),
         to_do,
         RESPONSE,
@@ -266,6 +289,9 @@ def _under_high_pass(
     if not np.any(below):
         return
     net = shaping + sum(decibels(stages.filters_on_grid(core, rate)) for _, core, rate in way)
+    behind = passive_response(speaker, grid)
+    if behind is not None:
+        net = net + decibels(behind) - loudest_db(speaker)
     safe = Crossover("butterworth", order, limit)
     allowed = np.array([level_db(safe, "high_pass", float(f)) for f in grid[below]])
     excess = net[below] - allowed
@@ -295,7 +321,7 @@ def box_limit(context: Context) -> Iterator[Finding]:
         limit = speaker.box_limit_hz
         if limit is None:
             continue
-        filters = chain_filters(context, channel, "high_pass")
+        filters = chain_filters(context, channel, "high_pass", speaker)
         if all(any(f.frequency_hz >= 0.7 * limit and f.order >= 2 for f in way) for way in filters):
             continue
         yield Finding(
@@ -363,25 +389,6 @@ def headroom(context: Context) -> Iterator[Finding]:
         )  # fmt: skip
 
 
-@rule("sections-differ", "tuning", "caution", sources=(COMMON_PRACTICE,))
-def sections_differ(context: Context) -> Iterator[Finding]:
-    """Left and right with different equaliser sections and no note that says why."""
-    for left, left_speaker, right, right_speaker in side_pairs(context):
-        if left is right or left.setting.sections == right.setting.sections:
-            continue
-        if left.note or right.note:
-            continue
-        yield Finding(
-            "sections-differ",
-            "caution",
-            f"The {speaker_name(left_speaker)} and its counterpart have different equaliser "
-            "sections and no note says why",
-            (left.id, right.id, left_speaker.id, right_speaker.id),
-            "Make both alike, or write the reason on one of the channels.",
-            COMMON_PRACTICE,
-        )
-
-
 @rule("too-many-sections", "tuning", "caution", sources=("the maker's data of the parts",))
 def too_many_sections(context: Context) -> Iterator[Finding]:
     """More equaliser sections on a channel than its device does."""
@@ -398,6 +405,34 @@ def too_many_sections(context: Context) -> Iterator[Finding]:
                 "Remove the sections that do least.",
                 "the maker's data of the parts",
             )
+
+
+@rule("delay-too-long", "tuning", "stop", "caution", sources=(COMMON_PRACTICE, SPEED_SOURCE))
+def delay_too_long(context: Context) -> Iterator[Finding]:
+    """A delay longer than sound takes through a car: 6 m a caution, 10 m a stop."""
+    speed = speed_of_sound_m_s(context.air_c)
+    for channel in {one.id: one for one, _ in driven(context)}.values():
+        stage_delays = [stage.setting.delay_ms for stage in signal_path(context, channel)]
+        delay = sum(stage_delays)
+        way_m = delay / 1000 * speed
+        if way_m <= CABIN_M:
+            continue
+        yield Finding(
+            "delay-too-long",
+            "stop" if way_m > NO_CAR_M else "caution",
+            f"{channel_name(context, channel)} is delayed by {delay:g} ms: sound goes {way_m:.1f} "
+            "m in that time, farther than in any car",
+            (channel.id, *channel.speakers),
+            "Read the delay again: a centimetre or sample count may stand where milliseconds "
+            "belong.",
+            COMMON_PRACTICE,
+            (
+                Figure("Way of the sound", way_m, "m", "delay x speed of sound",
+                       f"({' + '.join(f'{each:g}' for each in stage_delays)}) ms x {speed:.1f} m/s",
+                       SPEED_SOURCE, (f"air of {context.air_c:g} °C",)),
+                Figure("Longest way in a car", CABIN_M, "m", source=COMMON_PRACTICE),
+            ),
+        )  # fmt: skip
 
 
 @rule("delay-step", "tuning", "note", sources=("the maker's data of the parts",))

@@ -20,8 +20,8 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from wiring.errors import WiringError
-from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ, setting_biquads
+from wiring.errors import WiringError, require_not_negative, require_positive
+from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ, require_setting, setting_biquads
 from wiring.plan import Section, Setting
 from wiring.tuning.measurements import Floats, Measurement, smooth
 from wiring.tuning.response import decibels, evaluate
@@ -90,6 +90,7 @@ class Proposal:
 def playing_band_hz(setting: Setting) -> tuple[float, float]:
     """The band between a setting's corners, a little inside them, or 20 Hz to 20 kHz."""
     low, high = 20.0, 20_000.0
+    require_setting(setting)
     if setting.high_pass is not None:
         low = setting.high_pass.frequency_hz * BAND_MARGIN
     if setting.low_pass is not None:
@@ -115,6 +116,8 @@ def propose(
     counts both. Raises WiringError when less than an octave is left to fit.
     """
     setting, bounds = current or Setting(), limits or Limits()
+    _require(bounds, sample_rate_hz, low_hz, high_hz)
+    require_setting(setting)
     band = playing_band_hz(setting)
     low = max(low_hz or band[0], float(measurement.frequencies_hz[0]), 20.0)
     high = min(
@@ -137,6 +140,8 @@ def propose(
     room = max(bounds.count - (0 if anew else len(setting.sections)), 0)
     problem = _Problem(grid, start - wish, null_mask(measurement, grid), bounds, sample_rate_hz)
     sections = _needed(problem, _rounded(problem, _fit(problem, room))) if room else ()
+    standing = () if anew else setting.sections
+    sections = within_boost(sections, standing, bounds, sample_rate_hz)
     after = start + _sections_db(sections, grid, sample_rate_hz)
     before_rms, after_rms = problem.rms(measured - wish), problem.rms(after - wish)
     note = ""
@@ -162,6 +167,56 @@ def propose(
         tuple(float(f) for f in grid[problem.dips]),
         note,
     )
+
+
+def _require(
+    limits: Limits, sample_rate_hz: float, low_hz: float | None, high_hz: float | None
+) -> None:
+    """Raise WiringError on a limit that is no number."""
+    require_positive("sample_rate_hz", sample_rate_hz, "Hz")
+    for field, value in (("low_hz", low_hz), ("high_hz", high_hz)):
+        if value is not None:
+            require_positive(field, value, "Hz")
+    for field in ("cut_db", "boost_db"):
+        require_not_negative(f"limits.{field}", getattr(limits, field), "dB")
+    for field in ("q_low", "q_high", "gain_step_db", "q_step"):
+        require_positive(f"limits.{field}", getattr(limits, field), "")
+
+
+BOOST_GRID: Final = np.geomspace(20.0, 20_000.0, 961)
+"""Where all boosts together are judged [Hz]: a hundredth of an octave apart."""
+BOOST_GRID.flags.writeable = False
+BOOST_WITHIN_DB: Final = 0.05
+
+
+def within_boost(
+    sections: tuple[Section, ...],
+    standing: tuple[Section, ...],
+    limits: Limits,
+    sample_rate_hz: float,
+) -> tuple[Section, ...]:
+    """Sections lowered, a step at a time, until all boosts together keep within the limit.
+
+    `standing` are sections that stay beside them and are not touched. The one that adds most where
+    the sum is highest gives way; one that is left with less than counts is dropped.
+    """
+    _require(limits, sample_rate_hz, None, None)
+    grid = BOOST_GRID[0.49 * sample_rate_hz > BOOST_GRID]
+    base = _sections_db(standing, grid, sample_rate_hz) if standing else np.zeros(grid.size)
+    kept = list(sections)
+    while True:
+        curves = [_sections_db((one,), grid, sample_rate_hz) for one in kept]
+        total = base + sum(curves, np.zeros(grid.size))
+        peak = int(np.argmax(total))
+        boosts = [n for n, one in enumerate(kept) if one.gain_db > 0 and curves[n][peak] > 0]
+        if total[peak] <= limits.boost_db + BOOST_WITHIN_DB / 2 or not boosts:
+            return tuple(kept)
+        most = max(boosts, key=lambda n: float(curves[n][peak]))
+        lower = round(kept[most].gain_db - limits.gain_step_db, 6)
+        if lower < LEAST_GAIN_DB:
+            del kept[most]
+        else:
+            kept[most] = msgspec.structs.replace(kept[most], gain_db=lower)
 
 
 def _usable(error: Floats) -> slice:

@@ -12,9 +12,9 @@ from typing import Final
 
 import msgspec
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from wiring.errors import WiringError, require_positive
+from wiring.tuning.arrays import Floats as Floats, require_frequencies, require_numbers
 
 OCTAVE_RATIO: Final = 10**0.3
 BAND_SOURCE: Final = "IEC 61260-1:2014, 5.2 to 5.4, base-ten system"
@@ -53,12 +53,19 @@ class MeasurementError(ValueError):
 
 @dataclass(frozen=True)
 class Measurement:
-    """Levels [dB] over rising frequencies [Hz]. `notes` says what the import left out."""
+    """Levels [dB] over rising frequencies [Hz]. `notes` says what the import left out.
+
+    Raises WiringError on a frequency or a level that is no number.
+    """
 
     frequencies_hz: Floats
     levels_db: Floats
     name: str = ""
     notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        require_frequencies("frequencies_hz", self.frequencies_hz)
+        require_numbers("levels_db", self.levels_db)
 
     def at(self, frequencies_hz: Floats) -> Floats:
         """Levels at other frequencies, straight lines over log frequency; nan outside."""
@@ -211,10 +218,12 @@ def band_centres_hz(fraction: int, low_hz: float = 20.0, high_hz: float = 20_000
     """Exact midband frequencies of 1/`fraction` octave bands that centre within the limits [Hz].
 
     A limit may be a nominal frequency, which is up to 1 % off the exact one.
-    Raises ValueError for a fraction below 1.
+    Raises WiringError for a fraction below 1 or a limit that is none.
     """
     if fraction < 1:
-        raise ValueError(f"1/{fraction} octave is no band")
+        raise WiringError("fraction", f"1/{fraction} octave is no band")
+    require_positive("low_hz", low_hz, "Hz")
+    require_positive("high_hz", high_hz, "Hz")
     shift = 0.0 if fraction % 2 else 0.5
     first = math.ceil(fraction * math.log(low_hz / _NAMING / 1000, OCTAVE_RATIO) - shift)
     last = math.floor(fraction * math.log(high_hz * _NAMING / 1000, OCTAVE_RATIO) - shift)
@@ -223,7 +232,8 @@ def band_centres_hz(fraction: int, low_hz: float = 20.0, high_hz: float = 20_000
 
 
 def nominal_hz(exact_hz: float) -> float:
-    """The name of a third-octave band: its midband rounded to the preferred number (ISO 266)."""
+    """The name of a third-octave band: the preferred number nearest its midband (ISO 266:1997)."""
+    require_positive("exact_hz", exact_hz, "Hz")
     decade = 10.0 ** math.floor(math.log10(exact_hz) + 1e-9)
     preferred = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0)
     return decade * min(preferred, key=lambda each: abs(math.log(exact_hz / decade / each)))
@@ -236,6 +246,7 @@ def smooth(measurement: Measurement, fraction: int, at_hz: Floats | None = None)
     measured counts.
     """
     centres = measurement.frequencies_hz if at_hz is None else at_hz
+    require_frequencies("at_hz", centres)
     x = np.log(measurement.frequencies_hz)
     power = 10 ** (measurement.levels_db / 10)
     area = np.concatenate(([0.0], np.cumsum((power[1:] + power[:-1]) / 2 * np.diff(x))))

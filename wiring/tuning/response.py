@@ -6,19 +6,23 @@ the way. Drivers and the cabin are taken as flat unless their responses are give
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from wiring.channels.signal_path import driven, signal_path
 from wiring.context import Context
+from wiring.errors import require_finite, require_not_negative, require_positive
+from wiring.filters import passive
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ, IDENTITY, Biquad, setting_biquads
-from wiring.filters.crossovers import CrossoverError
+from wiring.filters.crossovers import CrossoverError, analogue_response, stated_corners
+from wiring.loads import speaker_load_ohm
 from wiring.names import channel_name
 from wiring.plan import Channel, Plan, Setting, Speaker
 from wiring.positions import POSITIONS
 from wiring.tuning.alignment import speed_of_sound_m_s
+from wiring.tuning.arrays import require_frequencies, require_numbers
 
 Floats = npt.NDArray[np.float64]
 Complexes = npt.NDArray[np.complex128]
@@ -30,17 +34,21 @@ FLOOR_DB: Final = -120.0
 
 def log_grid(points: int = 512, low_hz: float = LOWEST_HZ, high_hz: float = HIGHEST_HZ) -> Floats:
     """Frequencies evenly spread on a logarithmic scale [Hz]."""
-    return np.geomspace(low_hz, high_hz, points)
+    return np.geomspace(
+        require_positive("low_hz", low_hz, "Hz"), require_positive("high_hz", high_hz, "Hz"), points
+    )
 
 
 def decibels(response: Complexes | Floats) -> Floats:
     """Magnitude [dB], not below FLOOR_DB."""
+    require_numbers("response", response)
     magnitude = np.maximum(np.abs(response), 10 ** (FLOOR_DB / 20))
     return np.asarray(20 * np.log10(magnitude), dtype=np.float64)
 
 
 def phase_deg(response: Complexes) -> Floats:
     """Phase [degrees] between -180 and 180."""
+    require_numbers("response", response)
     return np.asarray(np.degrees(np.angle(response)), dtype=np.float64)
 
 
@@ -76,6 +84,8 @@ def evaluate(
 
     One matrix product for all sections at all frequencies, then a product along each row.
     """
+    require_frequencies("frequencies_hz", frequencies_hz)
+    require_positive("sample_rate_hz", sample_rate_hz, "Hz")
     if not stacks:
         return np.empty((0, frequencies_hz.size), dtype=np.complex128)
     top, bottom = _table(stacks)
@@ -89,15 +99,35 @@ def evaluate(
 
 
 def delay_response(delay_ms: float, frequencies_hz: Floats) -> Complexes:
-    """What a delay does: magnitude 1, phase -360 f t."""
+    """What a delay does: magnitude 1, phase -360 f t. Raises WiringError on what is no number."""
+    require_finite("delay_ms", delay_ms, "ms")
+    require_frequencies("frequencies_hz", frequencies_hz)
     return np.asarray(np.exp(-2j * np.pi * frequencies_hz * (delay_ms / 1000)))
 
 
 def _gain(setting: Setting) -> float:
     """Level and polarity of a setting as a factor, 0 when muted."""
+    require_finite("level_db", setting.level_db, "dB")
     if setting.muted:
         return 0.0
     return float(10 ** (setting.level_db / 20)) * (-1 if setting.inverted else 1)
+
+
+def passive_response(speaker: Speaker, frequencies_hz: Floats) -> Complexes | None:
+    """What passive parts leave of the channel's voltage at a speaker, None where it has none.
+
+    The driver is taken as a resistance. Raises CrossoverError for a stated filter that does not
+    exist.
+    """
+    own = speaker.passive
+    if own is None:
+        return None
+    gain: Complexes = np.ones(frequencies_hz.size, dtype=np.complex128)
+    if own.parts:
+        gain = passive.solve(own.parts, speaker_load_ohm(speaker), frequencies_hz).gain
+    for crossover, direction in stated_corners(own):
+        gain = gain * analogue_response(crossover, direction, frequencies_hz)
+    return -gain if own.inverted else gain
 
 
 @dataclass(frozen=True)
@@ -202,13 +232,29 @@ def plan_response(
     With the distance [m] of every driven speaker to the seat, by speaker id, sums are as they
     arrive there. Without, delays are taken to make up for the distances, so that sums have
     neither. `acoustic` holds, by speaker id, what driver and place add, at the same frequencies; a
-    speaker without one is taken as flat. Centre speakers count in their place and in the whole.
+    speaker without one is taken as flat. What stands passively before a speaker is in the curve of
+    its channel (of several, their sum) and in every sum. Centre speakers count in their place and
+    in the whole.
     """
     context = plan if isinstance(plan, Context) else Context(plan)
     grid = log_grid() if frequencies_hz is None else frequencies_hz
+    for name, distance in (distances_m or {}).items():
+        require_not_negative(f"distances_m.{name}", distance, "m")
+    for name, own in (acoustic or {}).items():
+        require_numbers(f"acoustic.{name}", own)
     pairs = list(driven(context))
     channels = {channel.id: channel for channel, _ in pairs}
     passed, problems = through(context, channels.values(), grid)
+    behind: dict[str, Complexes] = {}
+    for channel, speaker in pairs:
+        try:
+            gain = passive_response(speaker, grid)
+        except CrossoverError as error:
+            problems[channel.id] = f"{speaker.name}: {error.reason}"
+            passed.pop(channel.id, None)
+            continue
+        if gain is not None:
+            behind[speaker.id] = gain
     given, distances = acoustic or {}, distances_m or {}
     placed = bool(pairs) and all(speaker.id in distances for _, speaker in pairs)
     speed = speed_of_sound_m_s(air_c)
@@ -219,7 +265,7 @@ def plan_response(
             channel_name(context, channels[key]),
             "channel",
             grid,
-            each.response * delay_response(each.delay_ms, grid),
+            each.response * _behind(channels[key], behind) * delay_response(each.delay_ms, grid),
             each.delay_ms,
         )
         for key, each in passed.items()
@@ -231,6 +277,8 @@ def plan_response(
         if channel.id not in passed:
             continue
         heard = passed[channel.id].response
+        if speaker.id in behind:
+            heard = heard * behind[speaker.id]
         if placed:
             way_ms = (distances[speaker.id] - nearest) / speed * 1000
             heard = heard * delay_response(passed[channel.id].delay_ms + way_ms, grid)
@@ -251,6 +299,14 @@ def plan_response(
         problems,
         _assumed(context, channels.values(), pairs, given, placed),
     )
+
+
+def _behind(channel: Channel, behind: Mapping[str, Complexes]) -> Any:
+    """What passive parts make of a channel: its speakers' sum where some have any."""
+    gains = [behind[each] for each in channel.speakers if each in behind]
+    if not gains:
+        return 1.0
+    return np.sum(gains, axis=0) + float(len(channel.speakers) - len(gains))
 
 
 _ZONE_NAMES: Final = {
@@ -286,6 +342,8 @@ def _assumed(
         notes.append(f"sample rate taken as {ASSUMED_SAMPLE_RATE_HZ:g} Hz: {names}")
     if not placed:
         notes.append("in sums, delays are taken to make up for the distances to the seat")
+    if any(speaker.passive is not None for _, speaker in pairs):
+        notes.append("behind passive parts, each driver is taken as a resistance of its load")
     flat = sum(speaker.id not in given for _, speaker in pairs)
     if flat:
         notes.append(f"{flat} of {len(pairs)} speakers taken as flat")

@@ -10,7 +10,14 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from wiring.filters.biquads import Biquad, crossover_biquads, section_biquad, setting_biquads
+from wiring.errors import require_positive
+from wiring.filters.biquads import (
+    Biquad,
+    crossover_biquads,
+    require_setting,
+    section_biquad,
+    setting_biquads,
+)
 from wiring.filters.crossovers import CrossoverError
 from wiring.plan import Section, Setting
 from wiring.tuning.measurements import Floats
@@ -31,6 +38,8 @@ def filtering(setting: Setting) -> Setting:
 
 def around(centre_hz: float, ratio: float = 1.5, points: int = 61) -> Floats:
     """Frequencies about a centre, which stands in the middle [Hz]."""
+    require_positive("centre_hz", centre_hz, "Hz")
+    require_positive("ratio", ratio, "")
     return np.geomspace(centre_hz / ratio, centre_hz * ratio, points)
 
 
@@ -68,6 +77,7 @@ def _filters(setting: Setting, rate_hz: float) -> list[Biquad]:
         biquads += crossover_biquads(setting.high_pass, "high_pass", rate_hz)
     if setting.low_pass is not None:
         biquads += crossover_biquads(setting.low_pass, "low_pass", rate_hz)
+    require_setting(setting)
     kept = (one for one in setting.sections if one.kind not in SHAPING)
     return biquads + [section_biquad(one, rate_hz) for one in kept]
 

@@ -7,7 +7,8 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from wiring.errors import WiringError
+from wiring.errors import SMALLEST, WiringError
+from wiring.tuning.arrays import require_frequencies
 from wiring.tuning.measurements import BAND_SOURCE, Floats, Measurement, bands, nominal_hz
 
 FEWEST_POINTS: Final = 2
@@ -22,6 +23,7 @@ class TargetCurve(msgspec.Struct, frozen=True):
     def at(self, frequencies_hz: Floats) -> Floats:
         """Level [dB], straight lines over log frequency, level beyond the ends as at them."""
         check(self)
+        require_frequencies("frequencies_hz", frequencies_hz)
         x = np.log([point[0] for point in self.points])
         y = [point[1] for point in self.points]
         return np.asarray(np.interp(np.log(frequencies_hz), x, y))
@@ -33,9 +35,9 @@ def check(target: TargetCurve) -> None:
         raise WiringError("points", "a target needs two points or more")
     last = 0.0
     for frequency, level in target.points:
-        if not frequency > last:
+        if not last < frequency < math.inf or frequency < SMALLEST:
             raise WiringError("points", f"{frequency:g} Hz does not follow {last:g} Hz")
-        if not math.isfinite(level) or abs(level) > 60:
+        if not abs(level) <= 60 or 0 < abs(level) < SMALLEST:
             raise WiringError("points", f"{level:g} dB at {frequency:g} Hz is no target")
         last = frequency
 

@@ -1,0 +1,73 @@
+"""Hard plans, each with the findings it must give and why, and complete cars that give none.
+
+One case is one file: `reason`, `plan` (a document), `expected` (rule, severity, ids it must speak
+of) and `absent` (rules that must be silent).
+"""
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from wiring.check import check
+from wiring.context import RULES
+from wiring.plan import from_builtins
+
+HARD = sorted((Path(__file__).parent / "hard_plans").glob("*.json"))
+CLEAN = sorted((Path(__file__).parent / "clean_cars").glob("*.json"))
+MOST_CAUTIONS = 2
+
+
+@cache
+def case(path: Path) -> dict[str, Any]:
+    read = json.loads(path.read_text(encoding="utf-8"))
+    assert isinstance(read, dict)
+    return read
+
+
+def name(path: Path) -> str:
+    return path.stem
+
+
+@pytest.mark.parametrize("path", HARD, ids=name)
+def test_a_hard_plan_gives_what_it_must_and_nothing_it_must_not(path: Path) -> None:
+    hard = case(path)
+    findings = check(from_builtins(hard["plan"]))
+    told = [f"{f.severity} {f.rule} {f.where}: {f.title}" for f in findings]
+    for wanted in hard["expected"]:
+        assert any(
+            f.rule == wanted["rule"]
+            and f.severity == wanted["severity"]
+            and set(wanted["where"]) <= set(f.where)
+            for f in findings
+        ), (wanted, hard["reason"], told)
+    cried = [f.title for f in findings if f.rule in hard["absent"]]
+    assert cried == [], (hard["reason"], cried)
+
+
+@pytest.mark.parametrize("path", CLEAN, ids=name)
+def test_a_clean_car_gives_no_stop_and_hardly_a_caution(path: Path) -> None:
+    findings = check(from_builtins(case(path)["plan"]))
+    told = [f"{f.severity} {f.rule}: {f.title}" for f in findings if f.severity != "note"]
+    assert not any(f.severity == "stop" for f in findings), told
+    assert len(told) <= MOST_CAUTIONS, told
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_a_rule_has_a_case_that_raises_it_and_a_near_miss(rule: str) -> None:
+    assert any(wanted["rule"] == rule for path in HARD for wanted in case(path)["expected"])
+    assert any(rule in case(path)["absent"] for path in HARD)
+
+
+def test_every_case_says_why_and_names_rules_there_are() -> None:
+    for path in HARD:
+        hard = case(path)
+        assert set(hard) == {"reason", "plan", "expected", "absent"}, path
+        assert len(hard["reason"]) > 20, path
+        assert hard["expected"] or hard["absent"], path
+        named = {*hard["absent"], *(wanted["rule"] for wanted in hard["expected"])}
+        assert named <= set(RULES), path
+    for path in CLEAN:
+        assert set(case(path)) == {"what", "plan"}, path
