@@ -233,6 +233,13 @@ class Local:
             return quantity(value_m / METRES_PER_INCH, "in", 0)
         return quantity(value_m, "m", 2)
 
+    def speaker_cable(self, one: Mapping[str, Any]) -> str:
+        """The speaker cable of a channel: "2.5 mm² copper, 4.00 m, fuse 15 A"."""
+        parts = [cable(one["size"], one.get("metal", "copper")), self.length(one["length_m"])]
+        if one.get("fuse_a"):
+            parts.append(f"fuse {quantity(one['fuse_a'], 'A')}")
+        return ", ".join(parts)
+
     def moment(self, iso: str | None) -> str:
         """Day and time in the shop's zone: "25 Nov 2026, 14:05"."""
         if not iso:

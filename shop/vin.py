@@ -1,8 +1,8 @@
 """What can be said of a vehicle identification number, never refusing one.
 
 Sources: 49 CFR 565.15 (check digit: Tables III to VI; model year: Table VII) and ISO 3779:2009
-(17 characters, no I, O or Q). The check digit binds vehicles made for North America; elsewhere
-position 9 may carry anything, so a mismatch is something to look at, not an error.
+(17 characters, no I, O or Q). The check digit binds vehicles of North America, and of China by
+GB 16735 (from memory); elsewhere position 9 may carry anything and says nothing.
 """
 
 from typing import Final
@@ -10,6 +10,9 @@ from typing import Final
 import msgspec
 
 LENGTH: Final = 17
+CHECKED: Final = frozenset("12345L")
+"""First characters of the regions that use the check digit: North America 1 to 5, China L."""
+NORTH_AMERICA: Final = frozenset("12345")
 MAKER_POSITIONS: Final = 3  # few makers exist, so a slip there mostly names none
 WEIGHTS: Final = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
 VALUES: Final[dict[str, int]] = {
@@ -55,6 +58,7 @@ class VinReport(msgspec.Struct, frozen=True):
     """What was found in a typed number.
 
     `problems` are sentences for the person at the desk; none of them forbids the number.
+    `check_right` says whether position 9 agrees, whether or not the region uses it.
     `model_years` are the years position 10 can mean, the likelier first.
     """
 
@@ -71,6 +75,11 @@ class VinReport(msgspec.Struct, frozen=True):
     def needs_confirmation(self) -> bool:
         """Whether someone should look again before the number is kept."""
         return bool(self.problems)
+
+    @property
+    def check_used(self) -> bool:
+        """Whether the region uses the check digit."""
+        return self.vin[:1] in CHECKED
 
 
 def normalise(text: str) -> str:
@@ -111,16 +120,18 @@ def check_character(vin: str) -> str:
 
 
 def model_years(vin: str, latest_year: int | None = None) -> tuple[int, ...]:
-    """Years position 10 can mean, the likelier first; empty when the character means none.
+    """Years position 10 can mean, the likelier today first; empty when the character means none.
 
     For passenger cars, multipurpose vehicles and light trucks sold in North America a letter in
-    position 7 says 2010 to 2039 and a digit 1980 to 2009 (49 CFR 565.15(b)); that order is used
-    for all, because elsewhere nothing better is known. Years after `latest_year` are left out.
+    position 7 says 2010 to 2039 and a digit 1980 to 2009 (49 CFR 565.15(b)). Elsewhere position 7
+    says nothing, and of two years thirty apart the newer is the likelier: few cars grow so old.
+    Years after `latest_year` are left out.
     """
     if len(vin) < 10 or vin[9] not in YEAR_CODES:
         return ()
     early = FIRST_YEAR + YEAR_CODES.index(vin[9])
-    years = (early + CYCLE_YEARS, early) if vin[6].isalpha() else (early, early + CYCLE_YEARS)
+    newer_first = vin[6].isalpha() or vin[0] not in NORTH_AMERICA
+    years = (early + CYCLE_YEARS, early) if newer_first else (early, early + CYCLE_YEARS)
     return tuple(year for year in years if latest_year is None or year <= latest_year)
 
 
@@ -146,12 +157,12 @@ def examine(text: str, latest_year: int | None = None) -> VinReport:
     if len(vin) == LENGTH and not strange:
         expected = check_character(vin)
         right = vin[8] == expected
-    if len(vin) == LENGTH and not right:
+    if len(vin) == LENGTH and not right and (strange or vin[0] in CHECKED):
         suggestions = _suggest(vin)
         if right is False:
             problems.append(_check_problem(vin, expected, suggestions))
     years = model_years(vin, latest_year) if len(vin) == LENGTH else ()
-    if len(vin) == LENGTH and not years and vin[0] in "12345":
+    if len(vin) == LENGTH and not years and vin[0] in CHECKED:
         problems.append(
             f"Character 10 reads {vin[9]}, which stands for no model year: read it again."
         )
@@ -175,8 +186,6 @@ def _check_problem(vin: str, expected: str, suggestions: tuple[Suggestion, ...])
         best = suggestions[0].likelihood
         same = [suggestion.reason for suggestion in suggestions if suggestion.likelihood == best]
         problem += f" Most likely: {'; or '.join(same[:2])}."
-    if vin[0] not in "12345":
-        problem += " This vehicle was not built in North America, so the number may still be right."
     return problem
 
 

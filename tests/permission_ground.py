@@ -48,6 +48,8 @@ PK_OF = {
     "bay_channel_save": "channel",
     "bay_channel_speaker": "channel",
     "bay_wire_save": "channel",
+    "bay_cable_save": "channel",
+    "bay_cable": "channel",
     "bay_loads": "channel",
     "bay_arrange": "channel",
     "bay_speaker_save": "speaker",

@@ -100,7 +100,7 @@ def test_it_is_never_laid_over_data() -> None:
 
 
 def test_one_car_alone_has_a_number_with_a_wrong_check_digit() -> None:
-    odd = [car for car in VEHICLES if examine(car.vin).check_right is not True]
+    odd = [car for car in VEHICLES if examine(car.vin).needs_confirmation]
     assert [car.vin_odd for car in odd] == [True]
     for car in VEHICLES:
         assert car.year in examine(car.vin).model_years

@@ -48,6 +48,7 @@ Place = Literal["cabin", "engine_bay"]
 InputFrom = Literal["", "factory_line", "factory_speaker", "digital"]
 RuleBook = Literal["road", "marine"]
 Joining = Literal["single", "parallel", "series", "series_parallel"]
+Chemistry = Literal["flooded", "agm", "efb", "lithium"]
 
 
 class Document(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -78,8 +79,10 @@ class Device(Document, frozen=True):
     `max_supply_v` is the highest supply voltage it takes. `built_in_fuses_a` are the fuses in its
     own case. `trigger_output_a` and `trigger_outputs` say how much its remote output gives and to
     how many devices, `trigger_input_a` what its own remote input draws. A second battery is a
-    device of kind "battery" and a source, as is a capacitor; an "isolator" joins two of them. A
-    "converter" gives `output_v` to what it feeds.
+    device of kind "battery" and a source; an "isolator" joins two of them. A
+    "converter" gives `output_v` to what it feeds. `rated_current_a` is the most that an isolator
+    carries or a converter gives. `battery_chemistry` is that of a second battery.
+    `output_protected` says whether an amplifier saves itself from a short at its outputs.
     """
 
     id: Id
@@ -99,7 +102,10 @@ class Device(Document, frozen=True):
     min_supply_v: Volt | None = None
     max_supply_v: Volt | None = None
     output_v: Volt | None = None
+    rated_current_a: Amp | None = None
+    battery_chemistry: Chemistry | None = None
     built_in_fuses_a: tuple[Annotated[float, Meta(gt=0, le=1000)], ...] = ()
+    output_protected: bool | None = None
     rated_supply_v: Volt = 14.4
     turn_on: TurnOn = "not_needed"
     turn_on_by: Id | None = None
@@ -222,6 +228,20 @@ class Wire(Document, frozen=True):
     polarity_proved: bool | None = None
 
 
+class SpeakerCable(Document, frozen=True):
+    """The pair of conductors from an amplifier channel to what it drives.
+
+    `length_m` is the way there, of one conductor. `insulation_c` not known counts as the coolest
+    class of the table. `fuse_a` is a fuse in the pair, where somebody put one.
+    """
+
+    size: Annotated[str, Meta(max_length=12)]
+    length_m: Annotated[float, Meta(gt=0, le=100)]
+    metal: Metal = "copper"
+    insulation_c: Celsius = 60.0
+    fuse_a: Annotated[float, Meta(gt=0, le=1000)] | None = None
+
+
 class Channel(Document, frozen=True):
     """One source: an amplifier channel or a line output, and what it feeds.
 
@@ -244,6 +264,7 @@ class Channel(Document, frozen=True):
     feeds_device: Id | None = None
     feeds_input: Annotated[int, Meta(ge=1, le=32)] | None = None
     wire: Wire | None = None
+    cable: SpeakerCable | None = None
     measured_load_ohm: Ohm | None = None
     stated_load_ohm: Ohm | None = None
     output_limit_v: Annotated[float, Meta(gt=0, le=400)] | None = None
@@ -275,8 +296,9 @@ class Run(Document, frozen=True):
     """One length of cable between two nodes.
 
     A feed runs away from the battery, a return runs towards it. Nodes are "battery", "body"
-    (returns only), a device id, or any name given to a distribution point. `far_fuse` is a second
-    fuse, its distance from the run's far end: a cable between two sources has one at each.
+    (returns only), "factory feed" (a supply wire of the car itself), a device id, or any name
+    given to a distribution point. `far_fuse` is a second fuse, its distance from the run's far
+    end: a cable between two sources has one at each.
     """
 
     id: Id
@@ -294,13 +316,28 @@ class Run(Document, frozen=True):
     sheathed: bool = False
 
 
+class FactoryFeed(Document, frozen=True):
+    """A supply wire of the car itself: the fuse before it, and what its maker allows it to give.
+
+    Runs that hang from it begin at the node "factory feed".
+    """
+
+    fuse_a: Annotated[float, Meta(gt=0, le=1000)] | None = None
+    limit_a: Annotated[float, Meta(gt=0, le=1000)] | None = None
+
+
 class Supply(Document, frozen=True):
-    """Battery and alternator, and what the car itself draws."""
+    """Battery and alternator, and what the car itself draws.
+
+    `battery_ah` is the capacity at the 20-hour rate, `reserve_min` how long a full battery gives
+    25 A (SAE J537), from which the capacity is reckoned where it is not known.
+    """
 
     nominal_v: Volt = 12.6
     charging_v: Volt = 14.2
     battery_ah: Annotated[float, Meta(gt=0, le=1000)] | None = None
-    battery_chemistry: Literal["flooded", "agm", "efb"] = "flooded"
+    reserve_min: Annotated[float, Meta(gt=0, le=2000)] | None = None
+    battery_chemistry: Chemistry = "flooded"
     internal_resistance_ohm: Annotated[float, Meta(gt=0, le=1)] = 0.006
     rest_v: Volt | None = None
     alternator_a: Amp | None = None
@@ -308,10 +345,14 @@ class Supply(Document, frozen=True):
     base_load_a: Amp = 35.0
     key_off_before_a: Amp | None = None
     key_off_after_a: Amp | None = None
+    factory_feed: FactoryFeed | None = None
 
 
 class Assumptions(Document, frozen=True):
     """What the shop takes for granted; each has no public source unless said, all editable.
+
+    `music_duty` is long-term over full output power with broadband music, `bass_duty` that of a
+    channel that drives subwoofers alone.
 
     `max_drop_fraction` is the voltage that long-term music may lose out and back,
     `max_full_drop_fraction` what a full-output tone on every channel may. `rule_book` "marine"
@@ -322,6 +363,7 @@ class Assumptions(Document, frozen=True):
     max_drop_fraction: Fraction = 0.03
     max_full_drop_fraction: Fraction = 0.1
     music_duty: Fraction = 0.125
+    bass_duty: Fraction = 0.33
     cabin_c: Celsius = 40.0
     engine_bay_c: Celsius = 70.0
     fuse_distance_m: Annotated[float, Meta(gt=0, le=5)] = 0.45
@@ -329,6 +371,7 @@ class Assumptions(Document, frozen=True):
     connection_ohm: Annotated[float, Meta(ge=0, le=0.1)] = 0.0002
     key_off_limit_a: Amp = 0.05
     rule_book: RuleBook = "road"
+    speaker_loss_db: Annotated[float, Meta(gt=0, le=6)] = 0.5
     crossover_gap_db: Annotated[float, Meta(gt=0, le=24)] = 4.0
 
 

@@ -132,7 +132,7 @@ class Loader:
                 vehicle_model=models[car.model],
                 plate=car.plate,
                 vin=car.vin,
-                vin_odd=examine(car.vin).check_right is not True,
+                vin_odd=examine(car.vin).needs_confirmation,
                 year=car.year,
                 colour=car.colour,
                 note=car.note,

@@ -1,7 +1,7 @@
 """Invented vehicle models and twelve cars. The check digits agree with 49 CFR 565.15(c).
 
 The maker codes are none that the United States register of makers lists. One imported car carries
-a number whose check digit does not agree, as such cars may.
+a number whose check digit does not agree, confirmed as read.
 """
 
 from typing import Final, NamedTuple
@@ -226,7 +226,7 @@ VEHICLES: Final = (
         "fennimoor",
         "corrimer",
         "IMP 2066",
-        "FX1HL3V9ZJS120066",
+        "2KVHL3V9ZJS120066",
         2018,
         "Pearl",
         73400,

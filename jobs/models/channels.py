@@ -4,6 +4,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
 from jobs import wording
+from jobs.models.power import PowerRun
 from shop.models.products import SpeakerKind, limits
 from wiring.positions import POSITIONS
 
@@ -93,6 +94,30 @@ class Channel(models.Model):
     negative_base = models.CharField(max_length=4, blank=True)
     negative_stripe = models.CharField(max_length=4, blank=True)
     polarity_proved = models.BooleanField(null=True, blank=True)
+    cable_size = models.CharField("speaker cable", max_length=12, blank=True, default="")
+    cable_length_m = models.FloatField(
+        "speaker cable's length",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.01), MaxValueValidator(100)],
+    )
+    cable_metal = models.CharField(
+        "speaker cable's metal",
+        max_length=24,
+        choices=PowerRun.Metal,
+        default=PowerRun.Metal.COPPER,
+    )
+    cable_insulation_c = models.FloatField(
+        "speaker cable's insulation class, °C",
+        default=60.0,
+        validators=[MinValueValidator(60), MaxValueValidator(200)],
+    )
+    cable_fuse_a = models.FloatField(
+        "fuse in the speaker cable, A",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1), MaxValueValidator(1000)],
+    )
     measured_load_ohm = models.FloatField(
         "measured load, Ω",
         null=True,

@@ -3,6 +3,8 @@
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
+from shop.models.products import Chemistry
+
 
 class PowerRun(models.Model):
     """One length of cable between two nodes, with the fuse in it if there is one."""
@@ -68,6 +70,21 @@ class PowerRun(models.Model):
         blank=True,
         validators=[MinValueValidator(0), MaxValueValidator(100)],
     )
+    far_fuse_rating_a = models.FloatField(
+        "fuse at the far end, A",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1), MaxValueValidator(1000)],
+    )
+    far_fuse_body = models.CharField(
+        "body of the fuse at the far end", max_length=30, blank=True, default=""
+    )
+    far_fuse_distance_m = models.FloatField(
+        "that fuse from the far end",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0), MaxValueValidator(100)],
+    )
     note = models.CharField(max_length=200, blank=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 
@@ -84,10 +101,9 @@ class PowerRun(models.Model):
 class SupplyFacts(models.Model):
     """What is known of the vehicle's battery and alternator."""
 
-    class Chemistry(models.TextChoices):
-        FLOODED = "flooded", "Flooded lead-acid"
-        AGM = "agm", "AGM"
-        EFB = "efb", "Enhanced flooded"
+    class System(models.IntegerChoices):
+        V12 = 12, "12 V"
+        V24 = 24, "24 V"
 
     job = models.OneToOneField("jobs.Job", models.CASCADE, related_name="supply")
     battery_ah = models.FloatField(
@@ -95,6 +111,27 @@ class SupplyFacts(models.Model):
         null=True,
         blank=True,
         validators=[MinValueValidator(1), MaxValueValidator(1000)],
+    )
+    system_v = models.PositiveSmallIntegerField(
+        "vehicle's supply", choices=System, default=System.V12
+    )
+    reserve_min = models.FloatField(
+        "battery reserve capacity, min",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(1), MaxValueValidator(2000)],
+    )
+    factory_feed_fuse_a = models.FloatField(
+        "fuse of the car's own supply wire, A",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1), MaxValueValidator(1000)],
+    )
+    factory_feed_limit_a = models.FloatField(
+        "the car's own supply wire gives at most, A",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1), MaxValueValidator(1000)],
     )
     battery_chemistry = models.CharField(
         max_length=10, choices=Chemistry, default=Chemistry.FLOODED

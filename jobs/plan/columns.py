@@ -15,6 +15,7 @@ from django.db import models
 from jobs.models import Channel, ChannelSetting, JobSpeaker, PowerRun, SupplyFacts
 from shop.models import Product, Shop
 from wiring import plan as doc
+from wiring.power import charging
 
 Part = TypeVar("Part", bound=doc.Document)
 
@@ -38,8 +39,19 @@ def _wire(**facts: Any) -> doc.Wire | None:
     return wire if written else None
 
 
+def _cable(size: str = "", length_m: float | None = None, **facts: Any) -> doc.SpeakerCable | None:
+    """A speaker cable counts once its size and length are entered."""
+    return doc.SpeakerCable(size, length_m, **facts) if size and length_m is not None else None
+
+
+def _factory_feed(**facts: Any) -> doc.FactoryFeed | None:
+    return doc.FactoryFeed(**facts) if facts else None
+
+
 _MADE_BY: Final[dict[type[doc.Document], Any]] = {
     doc.Fuse: _fuse,
+    doc.SpeakerCable: _cable,
+    doc.FactoryFeed: _factory_feed,
     doc.Crossover: _crossover,
     doc.Wire: _wire,
 }
@@ -151,7 +163,7 @@ class Columns(Generic[Part]):
         return self._fields.write(part, self.model)
 
 
-RUN: Final = Columns(doc.Run, PowerRun, "id", "far_fuse")
+RUN: Final = Columns(doc.Run, PowerRun, "id")
 SPEAKER: Final = Columns(doc.Speaker, JobSpeaker, "id", "factory", "passive")
 CHANNEL: Final = Columns(
     doc.Channel,
@@ -169,9 +181,8 @@ DEVICE: Final = Columns(
     doc.Device,
     Product,
     *("id", "name", "kind", "ratings", "bridgeable", "turn_on", "turn_on_by", "regulated"),
-    *("max_supply_v", "output_v", "built_in_fuses_a"),
+    *("built_in_fuses_a", "battery_chemistry"),
     *("input_max_v", "input_from", "input_from_v"),
-    *("trigger_output_a", "trigger_outputs", "trigger_input_a"),
     prefix="product_",
 )
 SPEAKER_FIGURES: Final = Columns(
@@ -192,6 +203,7 @@ ASSUMPTIONS: Final = Columns(
         "max_drop_fraction",
         "max_full_drop_fraction",
         "music_duty",
+        "bass_duty",
         "body_return_ohm",
         "connection_ohm",
         "rule_book",
@@ -225,6 +237,7 @@ def supply_values(supply: doc.Supply) -> dict[str, Any]:
     return {
         **SUPPLY.write(supply),
         "internal_resistance_mohm": round(supply.internal_resistance_ohm * 1000, 6),
+        "system_v": 24 if charging.blocks(supply) == 2 else 12,
     }
 
 
@@ -233,7 +246,11 @@ SUPPLY_COLUMNS: Final = tuple(supply_values(doc.Supply()))
 
 def supply_facts(row: Any) -> dict[str, Any]:
     """A job's row as fields of the plan's supply."""
+    whole = doc.Supply()
+    count = row.system_v / 12
     return {
         **SUPPLY.facts(row),
         "internal_resistance_ohm": row.internal_resistance_mohm / 1000,
+        "nominal_v": whole.nominal_v * count,
+        "charging_v": whole.charging_v * count,
     }

@@ -24,7 +24,7 @@ from jobs.plan.columns import (
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
 from shop.models import ProductKind, Shop
-from shop.models.products import pairs_in
+from shop.models.products import fuses_in, pairs_in
 from shop.vin import VinReport as VinReport, examine
 from wiring import check as checking, plan as doc, tables
 from wiring.context import Context
@@ -38,6 +38,10 @@ DEVICE_KINDS = {
     ProductKind.AMPLIFIER: "amplifier",
     ProductKind.PROCESSOR: "processor",
     ProductKind.INTERFACE: "interface",
+    ProductKind.BATTERY: "battery",
+    ProductKind.CAPACITOR: "capacitor",
+    ProductKind.ISOLATOR: "isolator",
+    ProductKind.CONVERTER: "converter",
 }
 
 DRAW_FIGURES = ("full_a", "music_a", "idle_a", "voltage_v", "power_w")
@@ -61,6 +65,8 @@ def _device(rows: list[Any]) -> doc.Device:
             if one.product_ratings_load_ohm is not None
         ),
         bridgeable=pairs_in(row.product_bridgeable),
+        built_in_fuses_a=fuses_in(row.product_built_in_fuses),
+        battery_chemistry=row.product_battery_chemistry or None,
         turn_on=row.turn_on or row.product_turn_on,
         turn_on_by=row.turn_on_by_label,
     )
@@ -96,6 +102,7 @@ def assumptions_of(shop: Shop) -> doc.Assumptions:
         max_drop_fraction=shop.max_drop_percent / 100,
         max_full_drop_fraction=shop.max_full_drop_percent / 100,
         music_duty=shop.music_duty_percent / 100,
+        bass_duty=shop.bass_duty_percent / 100,
     )
 
 

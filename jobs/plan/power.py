@@ -30,12 +30,17 @@ from wiring.power.explain import (
     resistance_figure,
     supply_figure,
 )
+from wiring.power.facts import between_sources, supplied_v
+from wiring.power.network import FACTORY_FEED
 from wiring.power.solution import DeviceState, PowerSolution, solve
-from wiring.proposals import Proposal, propose, recommend_fuse
+from wiring.power.speaker_cable import CableFacts, cable_facts, cable_figures
+from wiring.proposals import Proposal, Stock, propose, recommend_fuse
 
 __all__ = [
+    "FACTORY_FEED",
     "POSITIONS",
     "SEVERITY_ORDER",
+    "CableFacts",
     "DeviceDraw",
     "Figure",
     "Finding",
@@ -44,6 +49,8 @@ __all__ = [
     "Proposal",
     "ampacity_sources",
     "battery_figure",
+    "cable_figures_of",
+    "cables_of",
     "colours",
     "device_draws",
     "doc",
@@ -55,6 +62,7 @@ __all__ = [
     "power_at",
     "proposals_for",
     "run_figures",
+    "runs_between_sources",
     "section_of",
     "severities",
     "size_choices",
@@ -153,15 +161,40 @@ def run_figures(plan: doc.Plan, solution: PowerSolution, label: str) -> list[Fig
     return figures
 
 
-def proposals_for(plan: doc.Plan, label: str) -> list[Proposal]:
-    """The smallest cable with its fuse for one run, in copper and in copper-clad aluminium."""
-    return [propose(plan, label, metal) for metal in ("copper", "copper_clad_aluminium")]
+def runs_between_sources(plan: doc.Plan) -> frozenset[str]:
+    """The runs between two batteries, which are fused at both ends."""
+    return between_sources(Context(plan)) if plan.runs else frozenset()
 
 
-def fuse_for(plan: doc.Plan, label: str) -> Proposal | None:
+def cables_of(plan: doc.Plan) -> dict[str, CableFacts]:
+    """What the speaker cable of each channel takes and carries, where the sums answer for it."""
+    context = Context(plan)
+    found = {}
+    for channel in plan.channels:
+        try:
+            facts = cable_facts(context, channel)
+        except WiringError:
+            continue
+        if facts is not None:
+            found[channel.id] = facts
+    return found
+
+
+def cable_figures_of(plan: doc.Plan, facts: CableFacts) -> tuple[Figure, ...]:
+    """The figures of one speaker cable with the sums behind them."""
+    return cable_figures(Context(plan), facts)
+
+
+def proposals_for(plan: doc.Plan, label: str, kept: Stock) -> list[Proposal]:
+    """The smallest cable with its fuse for one run, in copper and in copper-clad aluminium; what
+    the shop keeps is tried first."""
+    return [propose(plan, label, metal, kept) for metal in ("copper", "copper_clad_aluminium")]
+
+
+def fuse_for(plan: doc.Plan, label: str, kept: Stock) -> Proposal | None:
     """The fuse for the cable a feed has now; None for a return, which has none."""
     run = next(one for one in plan.runs if one.id == label)
-    return recommend_fuse(plan, label) if run.kind == "feed" else None
+    return recommend_fuse(plan, label, kept) if run.kind == "feed" else None
 
 
 def ampacity_sources(plan: doc.Plan, label: str = "") -> list[str]:
@@ -180,7 +213,8 @@ def ampacity_sources(plan: doc.Plan, label: str = "") -> list[str]:
 class DeviceDraw(NamedTuple):
     """What one device asks of the supply, and what it gets where its path is whole.
 
-    Currents in A at the plan's charging voltage; `power_w` is what is left for its speakers,
+    Currents in A at the voltage it is fed with, the plan's charging voltage or that of the
+    converter before it; `power_w` is what is left for its speakers,
     None where that cannot be told: no whole path, or a supply that cannot carry full output.
     """
 
@@ -213,7 +247,7 @@ def _draw(
     state: DeviceState | None,
     solution: PowerSolution | None,
 ) -> DeviceDraw:
-    supply_v = context.plan.supply.charging_v
+    supply_v = supplied_v(context, device.id)
     figures = figures_of(context, device, asked, supply_v)
     if solution and state:
         figures += device_figures(solution, device.id)

@@ -12,7 +12,7 @@ from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
 from jobs import wording
-from jobs.plan.power import PowerSolution, doc
+from jobs.plan.power import FACTORY_FEED, PowerSolution, doc
 from shop.units import FACTORS
 
 NODE_W: Final = 132.0
@@ -137,6 +137,8 @@ class _Drawing:
             return "Battery", ""
         if node == BODY:
             return "Car body", ""
+        if node == FACTORY_FEED:
+            return "Factory feed", "the car's own wire"
         device = self.devices.get(node)
         if device is None:
             return _short(node), ""
@@ -206,7 +208,9 @@ class _Drawing:
         )
         if run is None:
             return format_html("{}{}", line, _text(bend + 8, y2 - 8, "by the body", 11))
-        fuse = self._fuse(run, bend + 8, y2) if run.fuse is not None else SafeString("")
+        fuse = self._fuse(run.fuse, bend + 8, y2) if run.fuse is not None else SafeString("")
+        if run.far_fuse is not None:
+            fuse = format_html("{}{}", fuse, self._fuse(run.far_fuse, x2 - 42, y2))
         left = bend + (52 if run.fuse is not None else 8)
         above, below = self._words(run)
         if severity:
@@ -238,8 +242,7 @@ class _Drawing:
             return set()
         return {name for name, state in self.solution.runs.items() if abs(state.current_a) > 0}
 
-    def _fuse(self, run: doc.Run, x: float, y: float) -> SafeString:
-        assert run.fuse is not None
+    def _fuse(self, fuse: doc.Fuse, x: float, y: float) -> SafeString:
         return format_html(
             '<g class="fuse"><rect x="{}" y="{}" width="34" height="14" rx="2" fill="{}" '
             'stroke="currentColor" stroke-width="1.8"/>'
@@ -249,7 +252,7 @@ class _Drawing:
             "none",
             f"{x:g}",
             f"{y:g}",
-            _text(x + 17, y - 12, wording.quantity(run.fuse.rating_a, "A"), 12, 700, "middle"),
+            _text(x + 17, y - 12, wording.quantity(fuse.rating_a, "A"), 12, 700, "middle"),
         )
 
 
@@ -279,6 +282,8 @@ def _told(plan: doc.Plan, solution: PowerSolution | None) -> str:
     phrases = []
     for run in plan.runs:
         fuse = f", fuse {wording.quantity(run.fuse.rating_a, 'A')}" if run.fuse else ""
+        if run.far_fuse:
+            fuse += f", fuse {wording.quantity(run.far_fuse.rating_a, 'A')} at its far end"
         phrases.append(
             f"{run.id} {run.kind} from {run.from_node} to {run.to_node}, "
             f"{wording.size(run.conductor.size)}, "

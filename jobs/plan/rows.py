@@ -19,12 +19,12 @@ from jobs.models import (
 )
 from jobs.plan.columns import CHANNEL, DEVICE, RUN, SETTING, SPEAKER, SUPPLY_COLUMNS
 from jobs.plan.prepared import Prepared
-from shop.models.products import SOURCE_KINDS
+from shop.models.products import SOURCE_KINDS, SUPPLY_KINDS
 
 devices: Final = Prepared(
-    lambda job: JobPart.objects.filter(job=job, product__kind__in=SOURCE_KINDS).order_by(
-        "pk", "product__ratings__bridged", "-product__ratings__load_ohm"
-    ),
+    lambda job: JobPart.objects.filter(
+        job=job, product__kind__in=SOURCE_KINDS | SUPPLY_KINDS
+    ).order_by("pk", "product__ratings__bridged", "-product__ratings__load_ohm"),
     "label",
     "turn_on",
     "turn_on_by__label",
@@ -32,6 +32,8 @@ devices: Final = Prepared(
     "product__name",
     "product__kind",
     "product__bridgeable",
+    "product__built_in_fuses",
+    "product__battery_chemistry",
     "product__turn_on",
     *(f"product__{name}" for name in DEVICE.names),
     "product__ratings__load_ohm",

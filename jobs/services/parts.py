@@ -1,7 +1,8 @@
 """The parts of a job: adding one makes the rows that follow from it, removing one takes them away.
 
-Amplifiers, processors and interface modules stand as one row a unit, each with its own serial
-number and its own channels; everything else is one row with a quantity.
+Devices of the plan (amplifiers, processors, interface modules, second batteries and what joins
+them) stand as one row a unit, each with its own serial number and its own channels; everything
+else is one row with a quantity.
 """
 
 from typing import Final
@@ -23,10 +24,12 @@ LETTERS: Final = {
     ProductKind.SUBWOOFER: "W",
     ProductKind.CABLE: "K",
     ProductKind.FUSE: "F",
+    ProductKind.BATTERY: "B",
+    ProductKind.CAPACITOR: "C",
+    ProductKind.ISOLATOR: "I",
+    ProductKind.CONVERTER: "V",
     ProductKind.OTHER: "X",
 }
-
-"""Stages in which parts may be added and removed, beside those with a correction open."""
 
 MOST_UNITS: Final = 12
 MOST_QUANTITY: Final = 999
@@ -51,7 +54,7 @@ def _open_job(job_id: int) -> Job:
 
 def check_quantity(product: Product, quantity: int) -> None:
     """Refuse a number of pieces nobody means."""
-    most = MOST_UNITS if product.is_source else MOST_QUANTITY
+    most = MOST_UNITS if product.is_unit else MOST_QUANTITY
     if not 1 <= quantity <= most:
         raise Refused(f"{product}: give a quantity from 1 to {most}.")
 
@@ -79,18 +82,24 @@ def _add_unit(job: Job, product: Product) -> JobPart:
     return part
 
 
-def put_in(job: Job, product: Product, quantity: int, actor: StaffMember) -> list[JobPart]:
-    """Add a product to a job the caller holds in this transaction. Raises Refused."""
+def put_in(
+    job: Job, product: Product, quantity: int, actor: StaffMember, key: str = ""
+) -> list[JobPart]:
+    """Add a product to a job the caller holds in this transaction; the first event has the key.
+
+    Raises Refused.
+    """
     check_quantity(product, quantity)
-    if product.is_source:
+    if product.is_unit:
         parts = [_add_unit(job, product) for _ in range(quantity)]
-        for part in parts:
+        for index, part in enumerate(parts):
             log(
                 job,
                 actor,
                 "part.added",
                 subject=f"jobpart:{part.pk}",
                 after={"label": part.label, "product": str(product), "quantity": 1},
+                key="" if index else key,
             )
         return parts
     there = job.parts.filter(product=product).first()
@@ -108,6 +117,7 @@ def put_in(job: Job, product: Product, quantity: int, actor: StaffMember) -> lis
         "part.added",
         subject=f"jobpart:{part.pk}",
         after={"label": part.label, "product": str(product), "quantity": quantity},
+        key=key,
     )
     return [part]
 
@@ -138,7 +148,7 @@ def set_quantity(job_id: int, part_id: int, quantity: int, actor: StaffMember) -
     """Set how many pieces of a product without channels the job takes. Raises Refused."""
     job = _open_job(job_id)
     part = job.parts.select_related("product", "job").get(pk=part_id)
-    if part.product.is_source:
+    if part.product.is_unit:
         raise Refused(f"{part.label} is one unit: add or remove units instead.")
     if quantity != part.quantity:
         _change_quantity(part, quantity, actor)

@@ -8,9 +8,10 @@ from jobs.errors import Refused
 from jobs.models import Job, JobEvent, PowerRun, SupplyFacts
 from jobs.services.events import done_before, log
 from jobs.services.next_label import next_label
+from jobs.services.parts import put_in
 from jobs.services.removal import facts_in, put_back, take_out
 from jobs.services.saving import cells_of, open_job, save_row, subject_of
-from shop.models import StaffMember
+from shop.models import Product, StaffMember
 
 RUN_FACTS: Final = facts_in(PowerRun, "job", "label")
 MOST_RUNS: Final = 40
@@ -42,6 +43,15 @@ def take_proposal(
     )
     proposals = JobEvent.objects.filter(code="run.proposed", subject=subject_of(run))
     return proposals.filter(key=key).first() if key else proposals.first()
+
+
+@transaction.atomic
+def add_supply_part(number: int, product: Product, *, actor: StaffMember, key: str = "") -> None:
+    """Put one battery, capacitor, isolator or converter in the job; a repeat of the key adds
+    none. Raises Refused."""
+    job = open_job(number)
+    if not done_before(key):
+        put_in(job, product, 1, actor, key)
 
 
 def _check_room(job: Job) -> None:

@@ -9,6 +9,7 @@ from jobs.services.tuning.records import facts_of
 from jobs.setups import words as words
 from jobs.setups.items import Item, blocked_by, unlike
 from jobs.setups.match import Matches, State
+from jobs.wording import Local
 from wiring import plan as doc
 from wiring.channels.mapping import Placement
 
@@ -47,11 +48,11 @@ def _needs_here(channel: doc.Channel, place: Placement, matches: Matches) -> tup
     return (*own, *fed, *known, *joined)
 
 
-def channel_item(channel: doc.Channel, matches: Matches, rows: list[Channel]) -> Item:
+def channel_item(channel: doc.Channel, matches: Matches, rows: list[Channel], local: Local) -> Item:
     """What a channel feeds over which wire; the colours are expected, the polarity unproved."""
     key, place = f"channel:{channel.id}", _place_of(channel, matches)
     needs = _needs_here(channel, place, matches)
-    told = words.channel(channel, matches)
+    told = words.channel(channel, matches, local)
     row = _row_of(channel, matches, rows)
     blocked = blocked_by([one for one in needs if not one.startswith("channel:")], matches)
     if row is None:
@@ -80,7 +81,7 @@ def channel_item(channel: doc.Channel, matches: Matches, rows: list[Channel]) ->
         "channels",
         channel.id if not moved else f"{channel.id} → {row.plan_id}",
         told,
-        words.channel_row(row),
+        words.channel_row(row, local),
         state,
         why,
         needs,

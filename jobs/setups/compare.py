@@ -91,7 +91,7 @@ def compare(setup: SavedSetup, job: Job, document: Mapping[str, Any] | None = No
         *map(_device_item, matches.devices.values()),
         *map(_speaker_item, matches.speakers.values()),
         *sorted(
-            (channel_item(one, matches, rows) for one in plan.channels if is_used(one)),
+            (channel_item(one, matches, rows, local) for one in plan.channels if is_used(one)),
             key=lambda item: any(need.startswith("channel:") for need in item.needs),
         ),
         *(setting_item(one, matches, rows, now) for one in plan.channels if one.id in recorded),

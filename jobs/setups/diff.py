@@ -46,8 +46,8 @@ class Difference:
     needs: tuple[str, ...] = ()
 
 
-def _wire_told(channel: doc.Channel) -> str:
-    return words.channel(channel, Matches())
+def _wire_told(channel: doc.Channel, local: Local) -> str:
+    return words.channel(channel, Matches(), local)
 
 
 def _told(document: Document, local: Local) -> dict[str, _Told]:
@@ -65,7 +65,7 @@ def _told(document: Document, local: Local) -> dict[str, _Told]:
         "products": products,
         "speakers": {one.id: (one.id, words.speaker(one)) for one in plan.speakers},
         "channels": {
-            one.id: (one.id, _wire_told(one))
+            one.id: (one.id, _wire_told(one, local))
             for one in plan.channels
             if one.speakers or one.feeds_device or one.wire
         },

@@ -51,20 +51,27 @@ def run_item(run: doc.Run, matches: Matches, rows: list[PowerRun], local: Local)
 def supply_items(plan: doc.Plan, job: Job) -> list[Item]:
     """Battery and alternator, where the setup knows them."""
     supply = plan.supply
-    if supply.battery_ah is None and supply.alternator_a is None:
-        return []
     values = supply_values(supply)
+    if not _known(values):
+        return []
     row = SupplyFacts.objects.filter(job=job).first()
     if row is None:
         return []
     here = {name: getattr(row, name) for name in values}
-    state: State = "new" if row.battery_ah is None and row.alternator_a is None else "differs"
+    state: State = "differs" if _known(here) else "new"
     why = ("battery or alternator is entered already",) if state == "differs" else ()
     if here == values:
         state, why = "same", ()
     told, now = words.supply(values), words.supply(here)
     title = "Battery and alternator"
     return [Item("supply:1", "power", title, told, now, state, why, (), row.pk, values)]
+
+
+def _known(values: dict[str, Any]) -> bool:
+    """Whether anything is known of a supply that a car does not have of itself."""
+    battery = ("battery_ah", "reserve_min", "alternator_a")
+    feed = ("factory_feed_fuse_a", "factory_feed_limit_a")
+    return values["system_v"] != 12 or any(values[name] is not None for name in (*battery, *feed))
 
 
 def turn_on_items(plan: doc.Plan, matches: Matches) -> list[Item]:

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
+from msgspec import to_builtins
+
 from jobs import wording
 from jobs.models import Channel, JobPart, JobSpeaker
 from jobs.plan.columns import CHANNEL
@@ -63,7 +65,11 @@ def _lead(sign: str, lead: doc.Lead) -> str:
     return wording.TIGHT.join(filter(None, [shown, lead.cavity, code]))
 
 
-def _channel(one: doc.Channel, fed: list[str]) -> str:
+def _cable(one: doc.SpeakerCable | None, local: wording.Local) -> str:
+    return local.speaker_cable(to_builtins(one)) if one is not None else ""
+
+
+def _channel(one: doc.Channel, fed: list[str], local: wording.Local) -> str:
     wire = one.wire or doc.Wire()
     return _listed(
         ", ".join(f"feeds {name}" for name in fed),
@@ -72,26 +78,27 @@ def _channel(one: doc.Channel, fed: list[str]) -> str:
         wire.connector,
         _lead("+", wire.positive),
         _lead("−", wire.negative),
+        _cable(one.cable, local),
         one.note,
     )
 
 
-def channel(one: doc.Channel, matches: Matches) -> str:
+def channel(one: doc.Channel, matches: Matches, local: wording.Local) -> str:
     """What a channel of the setup feeds, over which wire."""
     fed = [*one.speakers]
     if one.feeds_device:
         match = matches.devices.get(one.feeds_device)
         name = match.part.label if match and match.part else one.feeds_device
         fed.append(wording.into_input(name, one.feeds_input))
-    return _channel(one, fed)
+    return _channel(one, fed, local)
 
 
-def channel_row(row: Channel) -> str:
+def channel_row(row: Channel, local: wording.Local) -> str:
     """A channel of the job said as one of the setup."""
     fed = [speaker.label for speaker in row.speakers.all()]
     if row.feeds_part:
         fed.append(wording.into_input(row.feeds_part.label, row.feeds_input))
-    return _channel(CHANNEL.read(row, id=row.plan_id, device=row.part.label), fed)
+    return _channel(CHANNEL.read(row, id=row.plan_id, device=row.part.label), fed, local)
 
 
 def _filter(name: str, values: Mapping[str, Any], key: str) -> str:
@@ -114,28 +121,66 @@ def setting(values: Mapping[str, Any]) -> str:
 
 def run(values: Mapping[str, Any], local: wording.Local) -> str:
     """One length of cable with its fuse."""
-    fuse = ""
-    if values["fuse_rating_a"]:
-        fuse = f"fuse {wording.fuse(values['fuse_rating_a'], values['fuse_body'])}"
-        if values["fuse_distance_m"] is not None:
-            fuse += f" at {local.distance(values['fuse_distance_m'])}"
     return _listed(
         f"{values['kind']} {values['from_node']} to {values['to_node']}",
         wording.cable(values["size"], values["metal"], values["parallel"]),
         local.length(values["length_m"]),
-        fuse,
+        _fuse(values, "", local),
+        _fuse(values, "far_", local),
     )
+
+
+def _fuse(values: Mapping[str, Any], end: str, local: wording.Local) -> str:
+    rating_a = values[f"{end}fuse_rating_a"]
+    if not rating_a:
+        return ""
+    fuse = f"fuse {wording.fuse(rating_a, values[f'{end}fuse_body'])}"
+    distance_m = values[f"{end}fuse_distance_m"]
+    if distance_m is not None:
+        fuse += f" at {local.distance(distance_m)}"
+    return f"{fuse} from the far end" if end else fuse
 
 
 def supply(values: Mapping[str, Any]) -> str:
     """Battery and alternator."""
-    battery = wording.quantity(values["battery_ah"], "Ah")
+    known = ", ".join(
+        filter(
+            None,
+            [
+                _known(values["battery_ah"], "Ah"),
+                f"{_known(values['reserve_min'], 'min')} of reserve"
+                if values["reserve_min"]
+                else "",
+                str(values["battery_chemistry"]),
+            ],
+        )
+    )
+    told = values["battery_ah"] or values["reserve_min"] or values["battery_chemistry"] == "lithium"
+    feed = ", ".join(
+        filter(
+            None,
+            [
+                f"fuse {_known(values['factory_feed_fuse_a'], 'A')}"
+                if values["factory_feed_fuse_a"]
+                else "",
+                f"at most {_known(values['factory_feed_limit_a'], 'A')}"
+                if values["factory_feed_limit_a"]
+                else "",
+            ],
+        )
+    )
     return _listed(
-        f"battery {battery}, {values['battery_chemistry']}" if values["battery_ah"] else "",
+        wording.quantity(24, "V") if values["system_v"] == 24 else "",
+        f"battery {known}" if told else "",
         f"alternator {wording.quantity(values['alternator_a'], 'A')}"
         if values["alternator_a"]
         else "",
+        f"factory feed: {feed}" if feed else "",
     )
+
+
+def _known(value: float | None, unit: str) -> str:
+    return wording.quantity(value, unit) if value else ""
 
 
 def turn_on(values: Mapping[str, Any]) -> str:

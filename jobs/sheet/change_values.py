@@ -53,6 +53,9 @@ _FIELDS: Final = {
     "sections": "equaliser",
     "from_node": "from",
     "to_node": "to",
+    "far_fuse": "fuse at the far end",
+    "cable": "speaker cable",
+    "factory_feed": "factory feed",
     "power_fraction": "power left",
     "sha256": "check sum",
 }
@@ -88,9 +91,9 @@ def _lead(one: Mapping[str, Any]) -> str:
     return ", ".join(filter(None, [cavity, lead["colour"] if lead["base"] else ""])) or NOTHING
 
 
-def _fuse(one: Mapping[str, Any], local: Local) -> str:
+def _fuse(one: Mapping[str, Any], local: Local, end: str) -> str:
     fuse = wording.fuse(one.get("rating_a"), str(one.get("body", "")))
-    return f"{fuse}, {local.distance(one.get('distance_m'))} from battery"
+    return f"{fuse}, {local.distance(one.get('distance_m'))} from {end}"
 
 
 def _number(name: str, value: float, local: Local) -> str:
@@ -99,7 +102,7 @@ def _number(name: str, value: float, local: Local) -> str:
         return local.length(value)
     if suffix == "db":
         return wording.level(value)
-    if suffix == "fraction" or name == "music_duty":
+    if suffix == "fraction" or name.endswith("_duty"):
         return wording.quantity(100 * value, "%")
     if suffix in _UNITS and suffix != name:
         return wording.quantity(value, _UNITS[suffix])
@@ -127,8 +130,10 @@ def _composite(name: str, value: Any, local: Local) -> str | None:
         return _lead(value)
     if name == "conductor" and isinstance(value, Mapping):
         return wording.conductor({"conductor": value})
-    if name == "fuse" and isinstance(value, Mapping):
-        return _fuse(value, local)
+    if name in {"fuse", "far_fuse"} and isinstance(value, Mapping):
+        return _fuse(value, local, "the far end" if name == "far_fuse" else "battery")
+    if name == "cable" and isinstance(value, Mapping):
+        return local.speaker_cable(value)
     if isinstance(value, list) and [type(one) for one in value] in ([float, str], [int, str]):
         return wording.quantity(value[0], with_symbols(value[1]))
     return None
@@ -161,7 +166,11 @@ def _said(change: Change, local: Local) -> dict[str, str]:
     *about, last = path[1:] or path
     what = [one if index == 0 else _field(one) for index, one in enumerate(about)]
     # What stands alone in its section is a field; what is there or not is called by its name.
-    named = last if whole and last not in {"fuse", "conductor", "wire"} else _field(last)
+    named = (
+        last
+        if whole and last not in {"fuse", "far_fuse", "cable", "conductor", "wire"}
+        else _field(last)
+    )
     was, now = (_value(last, change[side], local) for side in ("was", "is"))
     if was == now and path[0] not in FOLLOWS:
         was, now = (f"{value} ({change[side]})" for value, side in ((was, "was"), (now, "is")))

@@ -14,7 +14,17 @@ Document = Mapping[str, Any]
 Path = tuple[str, ...]
 
 WHOLE: Final = frozenset(
-    {"high_pass", "low_pass", "sections", "positive", "negative", "conductor", "fuse"}
+    {
+        "high_pass",
+        "low_pass",
+        "sections",
+        "positive",
+        "negative",
+        "conductor",
+        "fuse",
+        "far_fuse",
+        "cable",
+    }
 )
 """Fields that are read as one value though they are made of several."""
 

@@ -28,12 +28,14 @@ ASSUMPTIONS: Final = (
     ("max_drop_fraction", "Largest voltage drop allowed, with music", "shop's choice"),
     ("max_full_drop_fraction", "Largest voltage drop allowed, at full output", "shop's choice"),
     ("music_duty", "Music duty (mean power over full power)", "common practice, no source"),
+    ("bass_duty", "Music duty of subwoofers", "common practice, no source"),
     ("cabin_c", "Air in the cabin", "shop's choice"),
     ("engine_bay_c", "Air in the engine bay", "shop's choice"),
     ("fuse_distance_m", "Fuse to battery at most", "common practice, no source"),
     ("body_return_ohm", "Vehicle body as return", "common practice, no source"),
     ("connection_ohm", "Each connection", "common practice, no source"),
     ("key_off_limit_a", "Key-off draw at most", "common practice, no source"),
+    ("speaker_loss_db", "Level lost in a speaker cable at most", "common practice, no source"),
     ("crossover_gap_db", "Crossover gap or overlap at most", "common practice, no source"),
 )
 

@@ -14,13 +14,14 @@ Document = Mapping[str, Any]
 
 
 def _fuse(run: Mapping[str, Any], local: Local) -> str:
-    fuse = run.get("fuse")
-    if fuse is None:
-        return NOTHING
-    return (
-        wording.fuse(fuse["rating_a"], fuse["body"])
-        + f", {local.distance(fuse['distance_m'])} from {run['from_node']}"
-    )
+    ends = ((run.get("fuse"), run["from_node"]), (run.get("far_fuse"), run["to_node"]))
+    told = [
+        f"{wording.fuse(fuse['rating_a'], fuse['body'])}, "
+        f"{local.distance(fuse['distance_m'])} from {node}"
+        for fuse, node in ends
+        if fuse is not None
+    ]
+    return "; ".join(told) or NOTHING
 
 
 def _run(run: Mapping[str, Any], power: Document, local: Local) -> dict[str, str]:
@@ -82,6 +83,23 @@ def _diagram(document: Document, drawn: Plan, local: Local) -> str:
     return power_path(drawn, solution, unit="ft" if local.us else "m", marks=marks)
 
 
+def _supply(supply: Mapping[str, Any]) -> str:
+    """What is entered of the car's supply that most cars have not: 24 V, lithium, its own feed."""
+    parts = []
+    if supply.get("nominal_v", 0.0) > 18:
+        parts.append(f"{wording.quantity(24, 'V')} vehicle")
+    if supply.get("battery_chemistry") == "lithium":
+        parts.append("lithium battery")
+    if supply.get("reserve_min"):
+        parts.append(f"reserve capacity {wording.quantity(supply['reserve_min'], 'min')}")
+    feed = supply.get("factory_feed") or {}
+    if feed.get("fuse_a"):
+        parts.append(f"factory feed behind a {wording.quantity(feed['fuse_a'], 'A')} fuse")
+    if feed.get("limit_a"):
+        parts.append(f"factory feed gives at most {wording.quantity(feed['limit_a'], 'A')}")
+    return ", ".join(parts)
+
+
 def power_values(document: Document, drawn: Plan, local: Local) -> dict[str, Any]:
     """Rows of the power table and of the devices, the one-line diagram, what the supply does at
     full output, and how the battery fares. `drawn` is the document's plan as an object."""
@@ -105,4 +123,5 @@ def power_values(document: Document, drawn: Plan, local: Local) -> dict[str, Any
         "carried": wording.quantity(100 * full["carried_fraction"], "%", 0),
         "ampacity_sources": _ampacity_sources(results["ampacity_sources"], runs),
         "standing": [_standing(one) for one in results["standing"]],
+        "supply": _supply(plan.get("supply", {})),
     }

@@ -57,7 +57,10 @@ def _is_used(channel: Mapping[str, Any]) -> bool:
 
 
 def _channel(
-    channel: Mapping[str, Any], speakers: Mapping[str, Any], results: Mapping[str, Any]
+    channel: Mapping[str, Any],
+    speakers: Mapping[str, Any],
+    results: Mapping[str, Any],
+    local: Local,
 ) -> dict[str, Any]:
     wire = channel.get("wire") or {}
     result = results.get(channel["id"], {})
@@ -79,6 +82,7 @@ def _channel(
         "measured": wording.quantity(channel["measured_load_ohm"], "Ω")
         if channel.get("measured_load_ohm")
         else NOTHING,
+        "cable": local.speaker_cable(channel["cable"]) if channel.get("cable") else "",
         "note": channel.get("note", ""),
     }
 
@@ -209,7 +213,7 @@ def _facts(document: Document, local: Local) -> dict[str, str]:
 
 def _assumption(row: Mapping[str, Any], local: Local) -> dict[str, str]:
     name, value = row["name"], row["value"]
-    if name.endswith("_fraction") or name == "music_duty":
+    if name.endswith(("_fraction", "_duty")):
         text = wording.quantity(100 * value, "%")
     elif name.endswith("_c"):
         text = wording.quantity(value, "°C")
@@ -324,7 +328,9 @@ def sheet_values(
         "signed_on": local.day(document["sheet"].get("signed_at")),
         "facts": _facts(document, local),
         "pictures": _pictures(document, drawn),
-        "channels": [_channel(one, speakers, document["results"]["channels"]) for one in used],
+        "channels": [
+            _channel(one, speakers, document["results"]["channels"], local) for one in used
+        ],
         "unused": ", ".join(unused),
         "settings": _settings(document, used),
         "sections": [

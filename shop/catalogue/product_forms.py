@@ -8,10 +8,12 @@ from django.forms import inlineformset_factory
 from shop.catalogue.figure_forms import figure_field
 from shop.forms.base import ModelForm
 from shop.models import Product, ProductKind, ProductRating
-from shop.models.products import pairs_in
+from shop.models.products import fuses_in, pairs_in
 
 _SUPPLY = ("idle_current_a", "min_supply_v", "rated_supply_v")
 _TURN_ON = ("turn_on", "turns_on_others")
+_VOLTAGE = ("max_supply_v",)
+_WAKES = ("trigger_input_a", "trigger_outputs", "trigger_output_a")
 _PROCESSING = ("sample_rate_hz", "delay_step_ms", "max_sections")
 _SIGNAL = ("line_output_v", "input_sensitivity_min_v", "input_sensitivity_max_v")
 
@@ -30,14 +32,20 @@ GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
         ),
         ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
         ("Signal and processing", ("line_inputs", "line_outputs", *_SIGNAL, *_PROCESSING)),
+        (
+            "Fuses, voltage and remote wire",
+            ("built_in_fuses", "output_protected", *_VOLTAGE, *_WAKES),
+        ),
     ),
     ProductKind.PROCESSOR: (
         ("Signal and processing", ("line_inputs", "line_outputs", *_SIGNAL, *_PROCESSING)),
         ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
+        ("Fuses, voltage and remote wire", ("built_in_fuses", *_VOLTAGE, *_WAKES)),
     ),
     ProductKind.INTERFACE: (
         ("Signal", ("line_inputs", "line_outputs", "line_output_v")),
         ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
+        ("Fuses, voltage and remote wire", ("built_in_fuses", *_VOLTAGE, *_WAKES)),
     ),
     ProductKind.SPEAKER: (
         (
@@ -61,8 +69,16 @@ GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
     ),
     ProductKind.CABLE: (("Cable", ("cable_size", "cable_metal", "insulation_c")),),
     ProductKind.FUSE: (("Fuse or holder", ("fuse_body", "fuse_rating_a")),),
+    ProductKind.BATTERY: (("Battery", ("battery_chemistry", *_VOLTAGE)),),
+    ProductKind.CAPACITOR: (("Capacitor", _VOLTAGE),),
+    ProductKind.ISOLATOR: (("Isolator", ("rated_current_a", *_VOLTAGE)),),
+    ProductKind.CONVERTER: (
+        ("Converter", ("output_v", "rated_current_a", "min_supply_v", *_VOLTAGE)),
+    ),
     ProductKind.OTHER: (),
 }
+FOLDED: Final = frozenset({"Fuses, voltage and remote wire"})
+"""Groups that stay closed until one of their figures is known or wrong."""
 BASICS: Final = ("maker", "name", "part_number", "price", "cost", "note", "discontinued")
 LABELS: Final = {
     "coils": "Voice coils",
@@ -115,9 +131,19 @@ class ProductForm(ModelForm):
                 self.fields[name].widget.attrs["inputmode"] = "numeric"
 
     @property
-    def groups(self) -> list[tuple[str, list[forms.BoundField]]]:
-        """The figures of this kind in their groups, as bound fields."""
-        return [(title, [self[name] for name in names]) for title, names in GROUPS[self.kind]]
+    def groups(self) -> list[tuple[str, list[forms.BoundField], str]]:
+        """The figures of this kind in their groups, as bound fields, and whether the group is
+        "closed", was "opened" by what is known or wrong in it, or "" where it never folds."""
+        return [
+            (title, [self[name] for name in names], self._fold(title, names))
+            for title, names in GROUPS[self.kind]
+        ]
+
+    def _fold(self, title: str, names: tuple[str, ...]) -> str:
+        if title not in FOLDED:
+            return ""
+        told = any(self[name].value() not in (None, "", "unknown") for name in names)
+        return "opened" if told or any(name in self.errors for name in names) else "closed"
 
     @property
     def basics(self) -> list[forms.BoundField]:
@@ -128,6 +154,21 @@ class ProductForm(ModelForm):
     def asks_ratings(self) -> bool:
         """Whether this kind has rated powers."""
         return self.kind == ProductKind.AMPLIFIER
+
+    def clean_built_in_fuses(self) -> str:
+        """Ratings of the fuses in its case, written "30 + 30"."""
+        text: str = self.cleaned_data["built_in_fuses"].strip()
+        written = []
+        for typed in text.split("+") if text else ():
+            one = typed.strip().removesuffix("A").strip().replace(",", ".")
+            ratings = fuses_in(one)
+            if len(ratings) != 1 or f"{ratings[0]:g}" != one:
+                raise forms.ValidationError(
+                    f"“{typed.strip()}” is no rating. Write the fuses in its case such as 40 or "
+                    "30 + 30."
+                )
+            written.append(one)
+        return " + ".join(written)
 
     def clean_bridgeable(self) -> str:
         text: str = self.cleaned_data["bridgeable"].strip()

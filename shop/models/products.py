@@ -1,7 +1,8 @@
 """The catalogue: what the shop fits, with the figures the sums need."""
 
+import re
 from functools import lru_cache
-from typing import Any
+from typing import Any, Final
 
 from django.core.validators import BaseValidator, MaxValueValidator, MinValueValidator
 from django.db import models
@@ -18,10 +19,23 @@ class ProductKind(models.TextChoices):
     SUBWOOFER = "subwoofer", "Subwoofer"
     CABLE = "cable", "Cable"
     FUSE = "fuse", "Fuse or holder"
+    BATTERY = "battery", "Second battery"
+    CAPACITOR = "capacitor", "Capacitor"
+    ISOLATOR = "isolator", "Battery isolator"
+    CONVERTER = "converter", "Voltage converter"
     OTHER = "other", "Other"
 
 
 SOURCE_KINDS = frozenset({ProductKind.AMPLIFIER, ProductKind.PROCESSOR, ProductKind.INTERFACE})
+SUPPLY_KINDS = frozenset(
+    {
+        ProductKind.BATTERY,
+        ProductKind.CAPACITOR,
+        ProductKind.ISOLATOR,
+        ProductKind.CONVERTER,
+    }
+)
+"""Parts of the power path that play nothing: runs begin and end at them."""
 SPEAKER_KINDS = frozenset({ProductKind.SPEAKER, ProductKind.SUBWOOFER})
 
 
@@ -42,6 +56,13 @@ class AmplifierClass(models.TextChoices):
     D = "D"
     G = "G"
     H = "H"
+
+
+class Chemistry(models.TextChoices):
+    FLOODED = "flooded", "Flooded lead-acid"
+    AGM = "agm", "AGM"
+    EFB = "efb", "Enhanced flooded"
+    LITHIUM = "lithium", "Lithium"
 
 
 class TurnOn(models.TextChoices):
@@ -75,6 +96,16 @@ def pairs_in(text: str) -> tuple[tuple[int, int], ...]:
         if plus and ends[0] is not None and ends[1] is not None:
             pairs.append((ends[0], ends[1]))
     return tuple(pairs)
+
+
+_RATING: Final = re.compile(r"\d{1,4}(?:\.\d{1,2})?", re.ASCII)
+
+
+@lru_cache(maxsize=256)
+def fuses_in(text: str) -> tuple[float, ...]:
+    """Ratings [A] written as "30 + 30"; anything unreadable is left out."""
+    ratings = (float(one) for one in _RATING.findall(text))
+    return tuple(rating for rating in ratings if 0 < rating <= 1000)
 
 
 def _not_given(name: str) -> models.Q:
@@ -153,6 +184,30 @@ class Product(models.Model):
     min_supply_v = _figure("shuts down below, V", 1, 60)
     rated_supply_v = _figure("rated at supply, V", 1, 60)
     turn_on = models.CharField(max_length=20, choices=TurnOn, default=TurnOn.NOT_NEEDED)
+    max_supply_v = _figure("takes a supply of at most, V", 1, 60)
+    output_v = _figure("gives, V", 1, 60)
+    rated_current_a = _figure("made for at most, A", 0.1, 5000)
+    battery_chemistry = models.CharField(
+        "battery kind", max_length=10, choices=Chemistry, blank=True, default=""
+    )
+    built_in_fuses = models.CharField(
+        "fuses in its case, A",
+        max_length=60,
+        blank=True,
+        default="",
+        help_text="Such as 40 or 30 + 30.",
+    )
+    output_protected = models.BooleanField(
+        "saves itself from a short at its outputs", null=True, blank=True
+    )
+    trigger_outputs = models.PositiveSmallIntegerField(
+        "remote output wakes at most, devices",
+        null=True,
+        blank=True,
+        validators=[MaxValueValidator(32)],
+    )
+    trigger_output_a = _figure("remote output gives at most, A", 0.001, 50)
+    trigger_input_a = _figure("remote input takes, A", 0.0001, 10)
     turns_on_others = models.BooleanField(
         default=False, help_text="Can wake the amplifiers, so they need no remote wire."
     )
@@ -204,8 +259,9 @@ class Product(models.Model):
         return f"{self.maker} {self.name}"
 
     @property
-    def is_source(self) -> bool:
-        return self.kind in SOURCE_KINDS
+    def is_unit(self) -> bool:
+        """Whether each piece stands as a row of its own: a device of the plan."""
+        return self.kind in SOURCE_KINDS | SUPPLY_KINDS
 
     @property
     def is_speaker(self) -> bool:
@@ -250,6 +306,9 @@ REQUIRED_FIGURES: dict[ProductKind, tuple[str, ...]] = {
     ProductKind.SUBWOOFER: ("impedance_ohm", "power_w"),
     ProductKind.CABLE: ("cable_size", "cable_metal", "insulation_c"),
     ProductKind.FUSE: ("fuse_body", "fuse_rating_a"),
+    ProductKind.BATTERY: ("battery_chemistry",),
+    ProductKind.ISOLATOR: ("rated_current_a",),
+    ProductKind.CONVERTER: ("output_v", "rated_current_a"),
 }
 
 

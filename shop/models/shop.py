@@ -65,6 +65,12 @@ class Shop(models.Model):
         validators=_range(1, 100),
         help_text="Long-term output power over full output. 12.5 % is a 12 dB crest factor.",
     )
+    bass_duty_percent = models.FloatField(
+        "music duty of subwoofers, %",
+        default=33.0,
+        validators=_range(1, 100),
+        help_text="Bass-heavy music. 33 % is a 7.8 dB crest factor; common practice, no source.",
+    )
     cabin_c = models.FloatField("cabin ambient, °C", default=40.0, validators=_range(-40, 120))
     engine_bay_c = models.FloatField(
         "engine bay ambient, °C", default=70.0, validators=_range(-40, 150)
@@ -80,6 +86,12 @@ class Shop(models.Model):
         default=0.05,
         validators=_range(0.001, 5),
         help_text="0.05 A is common practice, no source.",
+    )
+    speaker_loss_db = models.FloatField(
+        "level lost in a speaker cable at most, dB",
+        default=0.5,
+        validators=_range(0.05, 6),
+        help_text="0.5 dB is common practice, no source.",
     )
     crossover_gap_db = models.FloatField(
         "crossover gap or overlap at most, dB", default=4.0, validators=_range(0.5, 24)

@@ -22,6 +22,10 @@ KIND_NOTES = {
     ProductKind.SUBWOOFER: "One coil or two, with its box.",
     ProductKind.CABLE: "Size, metal, insulation class.",
     ProductKind.FUSE: "Body and rating.",
+    ProductKind.BATTERY: "What it is made of.",
+    ProductKind.CAPACITOR: "Feeds peaks beside the battery.",
+    ProductKind.ISOLATOR: "Joins two batteries while the engine runs.",
+    ProductKind.CONVERTER: "The voltage it gives, and how much current.",
     ProductKind.OTHER: "Mounts, damping, plugs.",
 }
 
@@ -58,7 +62,7 @@ def product(request: Request, pk: int) -> HttpResponse:
     form = ProductForm(instance=product, kind=product.kind)
     groups = [
         (title, [(field.label, shown_figure(product, field.name)) for field in fields])
-        for title, fields in form.groups
+        for title, fields, _ in form.groups
     ]
     context = {"product": product, "groups": groups, "ratings": product.ratings.all()}
     return render(request, "catalogue/product.html", context)

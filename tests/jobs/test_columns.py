@@ -53,6 +53,7 @@ def test_a_channel_has_its_wire_and_a_run_its_fuse() -> None:
     ("which", "empty", "part", "made"),
     [
         (RUN, {"fuse_rating_a": None}, "fuse", {"id": "R1"}),
+        (RUN, {"far_fuse_rating_a": None}, "far_fuse", {"id": "R1"}),
         (SETTING, {"high_pass_hz": None}, "high_pass", {}),
         (SETTING, {"low_pass_family": ""}, "low_pass", {}),
         (CHANNEL, dict.fromkeys(columns.WIRE_COLUMNS, ""), "wire", {"id": "A1.1", "device": "A1"}),
@@ -94,16 +95,17 @@ def test_a_fact_of_the_plan_without_a_column_is_told_at_once() -> None:
         twist_per_m: float = 0.0
 
     with pytest.raises(TypeError, match="twist_per_m has no column in PowerRun"):
-        Columns(Longer, PowerRun, "id", "far_fuse")
-    assert Columns(Longer, PowerRun, "id", "far_fuse", "twist_per_m").names == RUN.names
+        Columns(Longer, PowerRun, "id")
+    assert Columns(Longer, PowerRun, "id", "twist_per_m").names == RUN.names
 
 
 KIND_OF_ROW: dict[Columns[Any], dict[str, Any]] = {
     RUN: {"kind": "feed", "from_node": "battery", "to_node": "A1", "size": "4 AWG",
           "metal": "copper", "stranding": "solid", "insulation_c": 105.0, "length_m": 2.0,
-          "fuse_rating_a": 60.0, "fuse_body": "midi", "fuse_distance_m": 0.3},
+          "fuse_rating_a": 60.0, "fuse_body": "midi", "fuse_distance_m": 0.3,
+          "far_fuse_rating_a": 60.0, "far_fuse_body": "midi", "far_fuse_distance_m": 0.3},
     SPEAKER: {"name": "Finch", "kind": "tweeter", "position": "boot", "impedance_ohm": 4.0},
-    CHANNEL: {"kind": "line", "number": 1},
+    CHANNEL: {"kind": "line", "number": 1, "cable_size": "4 mm2", "cable_length_m": 3.0},
     SETTING: {"high_pass_family": "bessel", "high_pass_order": 4, "high_pass_hz": 80.0,
               "low_pass_family": "bessel", "low_pass_order": 4, "low_pass_hz": 80.0},
     columns.DEVICE: {}, columns.SUPPLY: {}, columns.ASSUMPTIONS: {},

@@ -1,6 +1,6 @@
 """Conductors against ASTM B258, NFPA 70, IEC 60228, ISO 6722-1, 33 CFR 183.425 and FAA tables."""
 
-from math import pi
+from math import log, pi
 
 import pytest
 
@@ -97,6 +97,25 @@ def test_metric_table_agrees_with_resistivity() -> None:
         for lay in ("solid", "flexible"):
             ratio = resistance_20_ohm_per_m(each.label, "copper", lay) * each.area_mm2 / 0.017241
             assert 1.0 < ratio < 1.16, (each.label, lay)
+
+
+@pytest.mark.parametrize("area_mm2", [2, 3, 5, 8, 12, 20, 30, 40, 60])
+def test_sizes_of_road_vehicles_lie_between_their_neighbours(area_mm2: float) -> None:
+    """ISO 6722-1:2011 keeps about the same resistance times area as IEC 60228:2004 class 5.
+
+    Between the two class 5 neighbours by the power law of the area, within 8 %: IEC allows the
+    flexible lay up to 5 % more, and its own sizes scatter by 3 %.
+    """
+    row = conductors.METRIC.index(size(f"{area_mm2:g} mm2"))
+    by_law = [each for each in conductors.METRIC if each.source == conductors.METRIC_SOURCE]
+    below = max(each.area_mm2 for each in by_law if each.area_mm2 < area_mm2)
+    above = min(each.area_mm2 for each in by_law if each.area_mm2 > area_mm2)
+    low, high = (resistance_20_ohm_per_m(f"{one:g} mm2") for one in (below, above))
+    share = log(area_mm2 / below) / log(above / below)
+    expected = low * (high / low) ** share
+    found = resistance_20_ohm_per_m(conductors.METRIC[row].label)
+    assert 0.92 < found / expected < 1.02
+    assert found == resistance_20_ohm_per_m(conductors.METRIC[row].label, stranding="stranded")
 
 
 def test_flexible_gauges_against_ul_1581() -> None:

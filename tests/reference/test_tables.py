@@ -67,6 +67,17 @@ def test_metric_sizes_are_the_standards() -> None:
         assert dict(zip(by_column[0], values, strict=True)) == METRIC[name]
 
 
+def test_sizes_of_road_vehicles_alone() -> None:
+    """ISO 6722-1:2011 greatest resistance [mohm/m] of sizes IEC 60228 has not, from memory."""
+    table = tables.load("conductors")
+    assert table["road_vehicle_columns"] == ["area_mm2", "mohm_per_m"]
+    areas = (1.25, 2, 3, 5, 8, 12, 20, 30, 40, 60)
+    mohm_per_m = (14.9, 9.42, 6.15, 3.94, 2.38, 1.52, 0.955, 0.647, 0.473, 0.315)
+    assert table["road_vehicle_rows"] == [list(row) for row in zip(areas, mohm_per_m, strict=True)]
+    known = {row[0] for row in table["rows"]}
+    assert known.isdisjoint(areas)
+
+
 def test_metals_and_strands() -> None:
     """IEC 60028:1925: 1/58 ohm mm2/m and 3.93e-3 per kelvin; ASTM B566 10A from memory.
 
@@ -86,7 +97,7 @@ def test_metals_and_strands() -> None:
 
 
 def test_batteries() -> None:
-    """Handbook figures of 12 V lead-acid batteries, both copies from memory."""
+    """Handbook figures of 12 V batteries, both copies from memory; reserve capacity SAE J537."""
     table = tables.load("battery")
     assert (table["reference_c"], table["rest_v_per_k"]) == (27, 1.3e-3)
     charge = dict(zip((0, 25, 50, 75, 100), table["state_of_charge"], strict=True))
@@ -96,7 +107,10 @@ def test_batteries() -> None:
         "flooded": (flooded, 1.2, 5),
         "efb": (flooded, 1.15, 5),
         "agm": ([11.80, 12.05, 12.30, 12.55, 12.85], 1.1, 3),
+        "lithium": ([12.0, 12.95, 13.15, 13.25, 13.4], 1.05, 3),
     }
+    assert list(table["chemistries"]) == ["flooded", "efb", "agm", "lithium"]
+    assert [one.get("rest_v_per_k") for one in table["chemistries"].values()] == [None] * 3 + [0]
     for name, (rest, peukert, percent_a_month) in expected.items():
         one = table["chemistries"][name]
         assert (one["rest_v"], one["peukert_exponent"]) == (rest, peukert)
@@ -104,6 +118,8 @@ def test_batteries() -> None:
     cold = dict(zip(table["capacity_at_c"], table["capacity_fraction"], strict=True))
     assert cold == {-40: 0.2, -18: 0.5, 0: 0.8, 27: 1.0}
     assert table["no_start_state_of_charge"] == 0.5
+    assert (table["reserve_a"], table["surface_charge_over_v"]) == (25, 0.1)
+    assert table["least_charging_c_lithium"] == 0
 
 
 _QUICK = {1.1: (360_000, None), 1.35: (0.75, 600), 1.6: (0.25, 50), 2.0: (0.15, 5),

@@ -108,10 +108,33 @@ def test_a_short_number_is_kept_with_its_reason() -> None:
     assert report.check_right is None
 
 
-def test_outside_north_america_a_mismatch_is_said_to_be_possibly_right() -> None:
-    report = vin.examine("WZZCZ43D73S812715")
+@pytest.mark.parametrize("first", "ABJKMNRSVWXYZ6789")
+def test_a_region_without_check_digits_is_asked_for_no_confirmation(first: str) -> None:
+    """ISO 3779:2009 leaves position 9 to the maker: Z stands there in many numbers."""
+    report = vin.examine(first + "ZZCZ43DZ3S812715")
     assert report.check_right is False
-    assert "may still be right" in report.problems[0]
+    assert not report.needs_confirmation and report.suggestions == ()
+    assert vin.examine(first + "ZZCZ43DZ3S81271").needs_confirmation, "a character is missing"
+    assert vin.examine(first + "ZZCZ43DZ3SO12715").needs_confirmation, "no VIN has an O"
+
+
+@pytest.mark.parametrize("first", "12345L")
+def test_a_region_with_check_digits_is_held_to_it(first: str) -> None:
+    """49 CFR 565.15(c) for North America; GB 16735 for China, from memory."""
+    wrong = first + GOOD[1:8] + "Z" + GOOD[9:]
+    assert vin.examine(wrong).needs_confirmation and vin.examine(wrong).suggestions
+    right = wrong[:8] + vin.check_character(wrong) + wrong[9:]
+    assert not vin.examine(right).needs_confirmation
+
+
+def test_of_two_years_the_likelier_today_comes_first() -> None:
+    """A code stands for two years thirty apart: 5 is 2005 and 2035, H is 1987 and 2017."""
+    abroad = "WZZ1111Z1{}0000001"
+    assert vin.model_years(abroad.format("H"), latest_year=2027) == (2017, 1987)
+    assert vin.model_years(abroad.format("5"), latest_year=2027) == (2005,)
+    assert vin.model_years(abroad.format("V"), latest_year=2027) == (2027, 1997)
+    assert vin.model_years("1ZZ1111Z1H0000001", latest_year=2027) == (1987, 2017)
+    assert vin.model_years("1ZZ111AZ1H0000001", latest_year=2027) == (2017, 1987)
 
 
 @given(st.text(max_size=40))

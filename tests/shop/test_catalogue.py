@@ -167,3 +167,28 @@ def test_what_the_shop_pays_is_for_managers_alone(client: Client) -> None:
     for role, sees in ((Role.TECHNICIAN, False), (Role.FRONT_DESK, False), (Role.MANAGER, True)):
         client.force_login(make_staff(role))
         assert ("317.25" in client.get(url).content.decode()) is sees
+
+
+@pytest.mark.parametrize(
+    ("typed", "kept"), [("30+30", "30 + 30"), ("40 A", "40"), ("7,5", "7.5"), ("", "")]
+)
+def test_the_fuses_in_a_case_are_kept_as_ratings(typed: str, kept: str) -> None:
+    form = ProductForm({"built_in_fuses": typed}, kind=ProductKind.AMPLIFIER)
+    assert "built_in_fuses" not in form.errors
+    assert form.cleaned_data["built_in_fuses"] == kept
+
+
+@pytest.mark.parametrize("typed", ["30 x 30", "two", "30 30", "0", "5000", "nan", "+"])
+def test_what_is_no_rating_is_said_to_be_none(typed: str) -> None:
+    form = ProductForm({"built_in_fuses": typed}, kind=ProductKind.AMPLIFIER)
+    assert "30 + 30" in form.errors["built_in_fuses"][0]
+
+
+@pytest.mark.django_db
+def test_figures_few_products_have_stay_folded_until_one_is_known() -> None:
+    def folds(product: Product) -> list[str]:
+        return [fold for _, _, fold in ProductForm(instance=product, kind=product.kind).groups]
+
+    assert folds(make_product()) == ["", "", "", "closed"]
+    assert folds(make_product(trigger_outputs=2)) == ["", "", "", "opened"]
+    assert folds(make_product(kind=ProductKind.CONVERTER)) == [""]

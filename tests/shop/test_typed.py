@@ -81,7 +81,7 @@ def _made_in(source: str) -> Iterator[str]:
         if isinstance(node, ast.Call):
             name = node.func.attr if isinstance(node.func, ast.Attribute) else ""
             name = node.func.id if isinstance(node.func, ast.Name) else name
-            if name in READERS:
+            if name in READERS and not all(isinstance(one, ast.Constant) for one in node.args):
                 yield ".".join(way)
         for child in ast.iter_child_nodes(node):
             yield from walk(child, way)

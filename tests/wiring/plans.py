@@ -307,6 +307,40 @@ def large_plan() -> Plan:
     )
 
 
+def second_battery(near: float | None, far: float | None) -> Plan:
+    """A second battery behind an isolator, the cable to it fused at these distances [m]."""
+    plan = good_plan()
+    devices = (
+        Device("relay", "Isolator", "isolator"),
+        Device("second", "Second battery", "battery"),
+    )
+    cable = Conductor("1/0 AWG")
+    runs = (
+        Run(
+            "first",
+            "feed",
+            "battery",
+            "relay",
+            cable,
+            0.3,
+            fuse=None if near is None else Fuse(150.0, "strip", near),
+        ),
+        Run(
+            "link",
+            "feed",
+            "relay",
+            "second",
+            cable,
+            3.0,
+            far_fuse=None if far is None else Fuse(150.0, "strip", far),
+        ),
+        Run("second_back", "return", "second", "body", cable, 0.3),
+    )
+    return msgspec.structs.replace(
+        plan, devices=(*plan.devices, *devices), runs=(*plan.runs, *runs)
+    )
+
+
 def setting_response(setting: Setting, frequencies_hz: Floats) -> Complexes:
     """The response of one setting: that of the one channel of a plan which has it."""
     plan = Plan(

@@ -295,7 +295,7 @@ def test_resistance_figure_is_the_resistance_used() -> None:
 
 def test_conductors_are_warm_from_music() -> None:
     """T = Ta + (Ti - Ta) (I / Iz)^2 by hand for the main run, and its resistance at that."""
-    plan = assuming(good_plan(), music_duty=1.0, connection_ohm=0.0)
+    plan = assuming(good_plan(), music_duty=1.0, bass_duty=1.0, connection_ohm=0.0)
     plan = changed(plan, "runs", "main", conductor=Conductor("6 AWG"), fuse=None)
     music_a = (360 + 400) / 0.8 / 14.2
     allowed_a = 120 * sqrt((105 - 40) / (105 - 30))

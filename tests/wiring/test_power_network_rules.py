@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from tests.wiring.plans import assuming, changed, good_plan, supplied
+from tests.wiring.plans import assuming, changed, good_plan, second_battery, supplied
 from wiring.__main__ import main
 from wiring.check import check
 from wiring.errors import SMALLEST, WiringError, require_not_negative, require_positive
@@ -63,40 +63,6 @@ def test_a_fuse_in_a_return() -> None:
         ("caution", ("from_mono",))
     ]
     assert of("fuse-in-return", good_plan()) == []
-
-
-def second_battery(near: float | None, far: float | None) -> Plan:
-    """A second battery behind an isolator, the cable to it fused at these distances [m]."""
-    plan = good_plan()
-    devices = (
-        Device("relay", "Isolator", "isolator"),
-        Device("second", "Second battery", "battery"),
-    )
-    cable = Conductor("1/0 AWG")
-    runs = (
-        Run(
-            "first",
-            "feed",
-            "battery",
-            "relay",
-            cable,
-            0.3,
-            fuse=None if near is None else Fuse(150.0, "strip", near),
-        ),
-        Run(
-            "link",
-            "feed",
-            "relay",
-            "second",
-            cable,
-            3.0,
-            far_fuse=None if far is None else Fuse(150.0, "strip", far),
-        ),
-        Run("second_back", "return", "second", "body", cable, 0.3),
-    )
-    return msgspec.structs.replace(
-        plan, devices=(*plan.devices, *devices), runs=(*plan.runs, *runs)
-    )
 
 
 def test_a_cable_between_two_batteries_is_fused_at_both_ends() -> None:
@@ -207,3 +173,23 @@ def test_a_plan_without_the_new_figures_reads_as_before() -> None:
     document = dump(good_plan())
     assert b"far_fuse" not in document and b"trigger" not in document
     assert load(document) == good_plan()
+
+
+def test_a_fuse_at_the_far_end_is_not_larger_than_the_cable_either() -> None:
+    """From the second battery the far fuse protects the cables towards the first one."""
+    plan = changed(second_battery(0.2, 0.3), "runs", "first", fuse=Fuse(60.0, "strip", 0.2))
+    assert of("fuse-over-conductor", plan) == []
+    thin = changed(plan, "runs", "link", conductor=Conductor("6 AWG"))
+    (finding,) = of("fuse-over-conductor", thin)
+    assert finding.where == ("link", "second") and "150 A" in finding.title
+    fitting = changed(thin, "runs", "link", far_fuse=Fuse(100.0, "strip", 0.3))
+    assert of("fuse-over-conductor", fitting) == []
+    beyond = changed(plan, "runs", "first", conductor=Conductor("6 AWG"))
+    assert [one.where for one in of("fuse-over-conductor", beyond)] == [("first", "second")]
+
+
+def test_the_body_of_a_fuse_at_the_far_end_is_looked_at() -> None:
+    plan = second_battery(0.2, 0.3)
+    assert of("fuse-standard", plan) == []
+    odd = changed(plan, "runs", "link", far_fuse=Fuse(151.0, "strip", 0.3))
+    assert [one.where for one in of("fuse-standard", odd)] == [("link",)]

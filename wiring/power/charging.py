@@ -4,7 +4,7 @@ Peukert's law is used in the form for a capacity given at a rate, t = T (C / (T 
 T = 20 h: at the 20-hour current it gives 20 h. The bare form C / I^k does not.
 """
 
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from wiring import tables
 from wiring.context import Context
@@ -21,25 +21,72 @@ RATED_HOURS: Final = 20.0
 HOURS_PER_MONTH: Final = 730.5
 NO_START_SOC: Final[float] = TABLE["no_start_state_of_charge"]
 NO_START_SOURCE: Final[str] = TABLE["no_start_source"]
+BLOCK_V: Final = 12.6
+"""Nominal voltage of one 12 V battery; a 24 V vehicle has two of them in series."""
+SURFACE_OVER_V: Final[float] = TABLE["surface_charge_over_v"]
+SURFACE_SOURCE: Final[str] = TABLE["surface_charge_source"]
+RESERVE_A: Final[float] = TABLE["reserve_a"]
+RESERVE_SOURCE: Final[str] = TABLE["reserve_source"]
+LITHIUM_NOTE: Final[str] = TABLE["lithium_note"]
 
 
 def state_of_charge(rest_v: float, chemistry: str = "flooded", battery_c: float = 27.0) -> float:
     """State of charge [0..1] from the voltage of a rested battery.
 
-    Linear between the table's points after the voltage is brought to 27 degC (1.3 mV/K); over
-    the full-charge voltage is 1, under the empty one 0. Rested means hours without charge or
-    load: surface charge reads high. Raises WiringError on an unknown chemistry, or a voltage
-    that no 12 V battery at rest shows.
+    Linear between the table's points after the voltage is brought to 27 degC (1.3 mV/K for lead
+    and acid); over the full-charge voltage is 1, under the empty one 0. Rested means hours without
+    charge or load: surface charge reads high, which `surface_charge_v` tells. Raises WiringError
+    on an unknown chemistry, or a voltage that no 12 V battery at rest shows.
     """
     row = _chemistry(chemistry)
+    at_27_c = _at_reference_v(rest_v, chemistry, battery_c)
+    return _between(at_27_c, row["rest_v"], TABLE["state_of_charge"])
+
+
+def surface_charge_v(rest_v: float, chemistry: str = "flooded", battery_c: float = 27.0) -> float:
+    """How far a rest voltage lies over that of a full battery [V], 0 within 0.1 V of it.
+
+    A battery that reads so high has not rested: it shows its surface charge, not its charge.
+    """
+    full_v = _chemistry(chemistry)["rest_v"][-1]
+    over_v = _at_reference_v(rest_v, chemistry, battery_c) - full_v
+    return over_v if over_v > SURFACE_OVER_V else 0.0
+
+
+def _at_reference_v(rest_v: float, chemistry: str, battery_c: float) -> float:
     _check_temperature(battery_c)
-    if not 8.0 <= rest_v <= 14.0:
+    if not 8.0 <= rest_v <= 14.6:
         raise WiringError("rest_v", f"{rest_v:g} V is not the rest voltage of a 12 V battery")
-    return _between(
-        rest_v + TABLE["rest_v_per_k"] * (REFERENCE_C - battery_c),
-        row["rest_v"],
-        TABLE["state_of_charge"],
-    )
+    return rest_v + _volt_per_k(chemistry) * (REFERENCE_C - battery_c)
+
+
+def _volt_per_k(chemistry: str) -> float:
+    return float(_chemistry(chemistry).get("rest_v_per_k", TABLE["rest_v_per_k"]))
+
+
+def blocks(supply: Supply) -> int:
+    """How many 12 V batteries stand in series: 2 in a 24 V vehicle."""
+    return max(1, round(supply.nominal_v / BLOCK_V))
+
+
+def reserve_capacity_ah(reserve_min: float, chemistry: str = "flooded") -> float:
+    """Capacity at the 20-hour rate from the minutes at 25 A [Ah].
+
+    Peukert's law, T (C / (T I))^k = t, solved for C = T I (t / T)^(1 / k).
+    """
+    require_positive("reserve_min", reserve_min, "min")
+    exponent = float(_chemistry(chemistry)["peukert_exponent"])
+    hours = reserve_min / 60.0
+    if hours >= RATED_HOURS:
+        return RESERVE_A * hours
+    return float(RATED_HOURS * RESERVE_A * (hours / RATED_HOURS) ** (1.0 / exponent))
+
+
+def capacity_ah(supply: Supply) -> float | None:
+    """Capacity of the supply's battery [Ah]: as stated, else from its reserve capacity."""
+    if supply.battery_ah is not None or supply.reserve_min is None:
+        return supply.battery_ah
+    return reserve_capacity_ah(supply.reserve_min, supply.battery_chemistry)
 
 
 def capacity_at_ah(capacity_ah: float, battery_c: float) -> float:
@@ -73,7 +120,7 @@ def days_parked(usable_ah: float, key_off_a: float, self_discharge_a: float = 0.
     return float("inf") if drawn == 0 else usable_ah / drawn / 24.0
 
 
-def _chemistry(name: str) -> dict[str, list[float]]:
+def _chemistry(name: str) -> dict[str, Any]:
     chemistry = TABLE["chemistries"].get(name)
     if not isinstance(chemistry, dict):
         raise WiringError("chemistry", f"{name!r} is not one of {', '.join(TABLE['chemistries'])}")
@@ -191,21 +238,32 @@ def _charge(
 ) -> tuple[float | None, float | None]:
     if supply.rest_v is None:
         return None, None
-    charge = state_of_charge(supply.rest_v, supply.battery_chemistry, battery_c)
+    chemistry, count = supply.battery_chemistry, blocks(supply)
+    rest_v = supply.rest_v / count
+    charge = state_of_charge(rest_v, chemistry, battery_c)
+    surface_v = surface_charge_v(rest_v, chemistry, battery_c)
+    doubts = [LITHIUM_NOTE] if chemistry == "lithium" else []
+    if surface_v:
+        doubts.append(f"reads {surface_v:.2f} V over a full battery: at most full, not rested")
     figures.append(
         Figure(
             "state of charge",
             100 * charge,
             "%",
             "rest voltage brought to 27 degC, read in the table",
-            f"{supply.rest_v:g} V + 0.0013 x (27 - {battery_c:g}) V, {supply.battery_chemistry}",
+            f"{supply.rest_v:g} V"
+            + (f" / {count} batteries in series" if count > 1 else "")
+            + f" + {_volt_per_k(chemistry):g} x (27 - {battery_c:g}) V, {chemistry}",
             SOURCE,
-            ("the battery has rested for hours", f"battery at {battery_c:g} degC"),
+            ("the battery has rested for hours", f"battery at {battery_c:g} degC", *doubts),
         )
     )
-    if supply.battery_ah is None:
+    stated_ah = capacity_ah(supply)
+    if stated_ah is None:
         return charge, None
-    capacity = capacity_at_ah(supply.battery_ah, battery_c)
+    if supply.battery_ah is None and supply.reserve_min is not None:
+        figures.append(_reserve_figure(supply.reserve_min, chemistry, stated_ah))
+    capacity = capacity_at_ah(stated_ah, battery_c)
     usable = max(0.0, charge - NO_START_SOC) * capacity
     figures.append(
         Figure(
@@ -221,9 +279,22 @@ def _charge(
     return charge, usable
 
 
+def _reserve_figure(reserve_min: float, chemistry: str, stated_ah: float) -> Figure:
+    exponent = float(TABLE["chemistries"][chemistry]["peukert_exponent"])
+    return Figure(
+        "capacity from the reserve capacity",
+        stated_ah,
+        "Ah",
+        "C = 20 h x 25 A x (t / 20 h)^(1 / k)",
+        f"20 x 25 x ({reserve_min / 60:.2f} / 20)^(1 / {exponent:g})",
+        RESERVE_SOURCE,
+        (f"Peukert's exponent {TABLE['status']}",),
+    )
+
+
 def _days(supply: Supply, usable: float, key_off_a: float, figures: list[Figure]) -> float:
     monthly = float(TABLE["chemistries"][supply.battery_chemistry]["self_discharge_per_month"])
-    lost_a = (supply.battery_ah or 0.0) * monthly / HOURS_PER_MONTH
+    lost_a = (capacity_ah(supply) or 0.0) * monthly / HOURS_PER_MONTH
     days = days_parked(usable, key_off_a, lost_a)
     figures.append(
         Figure(
@@ -242,11 +313,12 @@ def _days(supply: Supply, usable: float, key_off_a: float, figures: list[Figure]
 def _playing(
     supply: Supply, usable: float | None, music_w: float, battery_c: float, figures: list[Figure]
 ) -> float | None:
-    if usable is None or supply.battery_ah is None or music_w <= 0:
+    stated_ah = capacity_ah(supply)
+    if usable is None or stated_ah is None or music_w <= 0:
         return None
     current = music_w / supply.nominal_v
     exponent = float(TABLE["chemistries"][supply.battery_chemistry]["peukert_exponent"])
-    capacity = capacity_at_ah(supply.battery_ah, battery_c)
+    capacity = capacity_at_ah(stated_ah, battery_c)
     hours = peukert_hours(capacity, current, exponent) * usable / capacity
     figures.append(
         Figure(

@@ -1,7 +1,8 @@
 """Conductors: sizes, resistance at temperature, and the current a size may carry.
 
-American gauges follow ASTM B258: diameter = 0.127 mm x 92^((36 - n) / 39). Metric sizes are those
-of ISO 6722-1, with the greatest resistance of IEC 60228 for their lay. Allowed current is
+American gauges follow ASTM B258: diameter = 0.127 mm x 92^((36 - n) / 39). Metric sizes have the
+greatest resistance of IEC 60228 for their lay; those that only road vehicles know (20, 30, 40,
+60 mm2 and others) that of ISO 6722-1 for every lay. Allowed current is
 33 CFR 183.425 Table 5; a size between the table's gauges takes the next smaller gauge, a size
 under it the heat balance of `wiring.power.heat`.
 """
@@ -19,7 +20,9 @@ CONDUCTORS: Final = tables.load("conductors")
 
 TABLE_SOURCE: Final[str] = AMPACITY["source"]
 TABLE_AMBIENT_C: Final[float] = AMPACITY["reference_ambient_c"]
+GAUGE_SOURCE: Final = "ASTM B258 area; IEC 60028:1925 copper"
 METRIC_SOURCE: Final[str] = CONDUCTORS["resistance_source"]
+ROAD_VEHICLE_SOURCE: Final[str] = CONDUCTORS["road_vehicle_source"]
 INSULATION_C: Final[tuple[float, ...]] = tuple(AMPACITY["insulation_c"])
 COPPER_OHM_MM2_PER_M: Final[float] = CONDUCTORS["metals"]["copper"]["resistivity_ohm_mm2_per_m"]
 
@@ -29,14 +32,24 @@ class ConductorError(WiringError):
 
 
 class Size(NamedTuple):
-    """A conductor size. `gauge` is the AWG number (0 for 1/0, -3 for 4/0), None for metric."""
+    """A conductor size. `gauge` is the AWG number (0 for 1/0, -3 for 4/0), None for metric.
+
+    `mohm_per_m` is the greatest resistance of a metric size by lay: stranded or solid, flexible.
+    `source` says where its resistance is from.
+    """
 
     label: str
     area_mm2: float
     diameter_mm: float
     gauge: int | None
     wall_mm: float
-    row: tuple[float, ...]
+    mohm_per_m: tuple[float, ...]
+    source: str
+
+    @property
+    def common(self) -> bool:
+        """Whether shops have it on the shelf: common practice, no source."""
+        return self.label not in _SELDOM
 
 
 def gauge_diameter_mm(gauge: int) -> float:
@@ -59,18 +72,28 @@ def _gauge_label(gauge: int) -> str:
 def _make_gauge(gauge: int) -> Size:
     diameter = gauge_diameter_mm(gauge)
     area = pi / 4 * diameter**2
-    return Size(_gauge_label(gauge), area, diameter, gauge, _wall_mm(area), ())
+    label = _gauge_label(gauge)
+    return Size(label, area, diameter, gauge, _wall_mm(area), (), GAUGE_SOURCE)
 
 
-def _make_metric(row: list[float]) -> Size:
-    area = row[0]
-    return Size(f"{area:g} mm2", area, sqrt(4 * area / pi), None, row[-1], tuple(row))
+def _make_metric(area: float, mohm_per_m: tuple[float, ...], source: str) -> Size:
+    diameter = sqrt(4 * area / pi)
+    return Size(f"{area:g} mm2", area, diameter, None, _wall_mm(area), mohm_per_m, source)
 
 
+def _metric() -> list[Size]:
+    sizes = [_make_metric(row[0], tuple(row[1:3]), METRIC_SOURCE) for row in CONDUCTORS["rows"]]
+    for area, mohm in CONDUCTORS["road_vehicle_rows"]:
+        sizes.append(_make_metric(area, (mohm, mohm), ROAD_VEHICLE_SOURCE))
+    return sorted(sizes, key=lambda each: each.area_mm2)
+
+
+_SELDOM: Final[frozenset[str]] = frozenset(CONDUCTORS["seldom_on_a_shelf"])
 GAUGES: Final[tuple[Size, ...]] = tuple(
-    _make_gauge(gauge) for gauge in (22, 20, 18, 16, 14, 12, 10, 8, 6, 5, 4, 3, 2, 1, 0, -1, -2, -3)
+    _make_gauge(gauge)
+    for gauge in (22, 20, 18, 16, 14, 13, 12, 11, 10, 9, 8, 7, 6, 5, 4, 3, 2, 1, 0, -1, -2, -3)
 )
-METRIC: Final[tuple[Size, ...]] = tuple(_make_metric(row) for row in CONDUCTORS["rows"])
+METRIC: Final[tuple[Size, ...]] = tuple(_metric())
 SIZES: Final[dict[str, Size]] = {each.label: each for each in (*GAUGES, *METRIC)}
 _TABLED: Final[tuple[tuple[Size, tuple[float, ...]], ...]] = tuple(
     (SIZES[f"{gauge} AWG"], tuple(row)) for gauge, row in AMPACITY["ampere"].items()
@@ -101,7 +124,7 @@ def size(label: str) -> Size:
         raise ConductorError(
             "size",
             f"{label!r} is no known size: use '22 AWG' to '4/0 AWG', or '0.35 mm2' to '120 mm2' "
-            "(ISO 6722-1 sizes)",
+            "(IEC 60228 and ISO 6722-1 sizes)",
         )
     return known
 
@@ -113,8 +136,8 @@ def resistance_20_ohm_per_m(
     """Resistance per metre of conductor at 20 degC [ohm/m], DC.
 
     A gauge: resistivity / ASTM B258 area x stranding factor. A metric size: the greatest
-    resistance IEC 60228 allows for the lay. Copper-clad aluminium: the copper
-    figure times the ratio of resistivities.
+    resistance IEC 60228 allows for the lay, or ISO 6722-1 for a size of its own. Copper-clad
+    aluminium: the copper figure times the ratio of resistivities.
     """
     chosen = size(label)
     try:
@@ -123,7 +146,7 @@ def resistance_20_ohm_per_m(
     except KeyError as error:
         raise ConductorError("conductor", f"{error.args[0]!r} is no known metal or lay") from None
     if chosen.gauge is None:
-        per_metre = chosen.row[lay["metric_column"]] / 1000
+        per_metre = chosen.mohm_per_m[lay["metric_column"] - 1] / 1000
         return float(per_metre * resistivity / COPPER_OHM_MM2_PER_M)
     return float(resistivity / chosen.area_mm2 * lay["factor"])
 

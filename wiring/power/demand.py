@@ -2,14 +2,15 @@
 
 Full output is every channel in use at its rated power into its actual load, divided by the
 efficiency at full output. Music is the long-term mean at the stated duty (mean output power over
-full output power). Efficiencies where the maker gives none are common practice, no source.
+full output power): one for broadband music, a longer one for channels that drive subwoofers alone.
+Efficiencies where the maker gives none are common practice, no source.
 """
 
 from typing import Final, Literal, NamedTuple
 
 from wiring.context import Context, worked_out_once
 from wiring.findings import Figure
-from wiring.plan import Device
+from wiring.plan import Channel, Device
 
 State = Literal["full", "music", "idle"]
 
@@ -26,13 +27,18 @@ EFFICIENCY_SOURCE: Final = "efficiency by class: common practice, no source"
 DUTY_SOURCE: Final = (
     "music duty: shop's assumption (0.125 is a 12 dB crest factor: 2 / 10^(12.04/10))"
 )
+BASS_SOURCE: Final = (
+    "duty of bass-heavy music: shop's assumption (0.33 is a 7.8 dB crest factor, between a drum "
+    "with a held bass note and held notes alone)"
+)
 
 
 class DeviceDemand(NamedTuple):
     """What one device draws. Power is electrical power in at `rated_v`.
 
     `output_w` is the sum over channels in use at full output; `known` is False when a channel in
-    use has no power figure, so the demand is understated.
+    use has no power figure, so the demand is understated. `duty` is the mean of its channels'
+    music duty weighed by their power, `bass_w` what of the output goes to subwoofers alone.
     """
 
     device_id: str
@@ -44,6 +50,8 @@ class DeviceDemand(NamedTuple):
     music_w: float
     idle_w: float
     known: bool
+    duty: float = 0.125
+    bass_w: float = 0.0
 
     def power_w(self, state: State) -> float:
         """Electrical power drawn in a state [W]."""
@@ -76,9 +84,21 @@ def music_power_w(amplifier_class: str, full_w: float, idle_w: float, duty: floa
     return float(idle_w + span * duty**0.5)
 
 
+def music_duty(context: Context, channel: Channel) -> float:
+    """Mean over full output power of a channel with music: longer where it drives subwoofers."""
+    assumptions = context.plan.assumptions
+    return assumptions.bass_duty if plays_bass(context, channel) else assumptions.music_duty
+
+
+def plays_bass(context: Context, channel: Channel) -> bool:
+    """Whether a channel drives subwoofers and nothing else."""
+    kinds = {context.speakers[one].kind for one in channel.speakers if one in context.speakers}
+    return kinds == {"subwoofer"}
+
+
 def device_demand(context: Context, device: Device) -> DeviceDemand:
     """Demand of one device with the channels the plan uses."""
-    output = 0.0
+    output = bass = 0.0
     known = True
     for channel in context.channels_of_device.get(device.id, ()):
         if channel.kind != "amplifier" or not channel.speakers:
@@ -86,11 +106,19 @@ def device_demand(context: Context, device: Device) -> DeviceDemand:
         power = context.power_w.get(channel.id)
         if power is not None:
             output += power.power_w
+            if plays_bass(context, channel):
+                bass += power.power_w
         else:
             known = False
     efficiency = efficiency_of(device)
     idle = device.idle_current_a * device.rated_supply_v
     full = max(output / efficiency, idle)
+    assumptions = context.plan.assumptions
+    share = bass / output if output else 0.0
+    parts = ((1.0 - share, assumptions.music_duty), (share, assumptions.bass_duty))
+    music = sum(
+        part * music_power_w(device.amplifier_class, full, idle, duty) for part, duty in parts
+    )
     return DeviceDemand(
         device.id,
         device.rated_supply_v,
@@ -98,9 +126,11 @@ def device_demand(context: Context, device: Device) -> DeviceDemand:
         efficiency,
         device.efficiency is not None,
         full,
-        music_power_w(device.amplifier_class, full, idle, context.plan.assumptions.music_duty),
+        music,
         idle,
         known,
+        sum(part * duty for part, duty in parts),
+        bass,
     )
 
 
@@ -131,7 +161,9 @@ def figures_of(
     assumed = [] if demand.efficiency_stated else [EFFICIENCY_SOURCE]
     if not demand.known:
         assumed.append("a channel in use has no rating: its power is not counted")
-    duty = context.plan.assumptions.music_duty
+    duties = [DUTY_SOURCE] if demand.bass_w < demand.output_w or not demand.bass_w else []
+    if demand.bass_w:
+        duties.append(BASS_SOURCE)
     figures.append(full_output_figure(device, demand, supply_v))
     figures.append(
         Figure(
@@ -140,10 +172,10 @@ def figures_of(
             "A",
             "I = P(music) / U; class D: P = P(idle) + (P(full) - P(idle)) x duty, "
             "class AB, B, G, H: x sqrt(duty), class A: P(full)",
-            f"{demand.music_w:.1f} W / {supply_v:g} V, duty {duty:g}, "
+            f"{demand.music_w:.1f} W / {supply_v:g} V, duty {demand.duty:.3g}, "
             f"idle {demand.idle_w:.1f} W, full {demand.full_w:.1f} W",
             "text-book mean supply current of each class",
-            (DUTY_SOURCE, *assumed),
+            (*duties, *assumed),
         )
     )
     figures.append(

@@ -5,7 +5,6 @@ from wiring.findings import Figure
 from wiring.plan import Assumptions, Plan, Run
 from wiring.power.conductors import (
     CONDUCTORS,
-    METRIC_SOURCE,
     TABLE_AMBIENT_C,
     TABLE_SOURCE,
     Ampacity,
@@ -15,7 +14,7 @@ from wiring.power.conductors import (
     temperature_coefficient,
 )
 from wiring.power.demand import demands
-from wiring.power.fuses import body, resistance_ohm
+from wiring.power.fuses import BODIES, Body, FuseError, body, resistance_ohm
 from wiring.power.network import ambient_c, edge_of
 from wiring.power.solution import PowerSolution, RunState
 
@@ -69,9 +68,9 @@ def resistance_figure(run: Run, assumptions: Assumptions, conductor_c: float) ->
     per_metre = resistance_20_ohm_per_m(conductor.size, conductor.metal, conductor.stranding)
     rise = 1.0 + temperature_coefficient(conductor.metal) * (conductor_c - 20.0)
     fuse = ""
-    if run.fuse is not None and edge.problem is None:
-        fuse = f" + fuse {resistance_ohm(body(run.fuse.body), run.fuse.rating_a) * 1000:.3f}"
-    metric = size(conductor.size).gauge is None
+    for each in (run.fuse, run.far_fuse):
+        if each is not None and edge.problem is None:
+            fuse += f" + fuse {resistance_ohm(_body(each.body), each.rating_a) * 1000:.3f}"
     return Figure(
         f"resistance of {run.length_m:g} m of {conductor.size}",
         (edge.ohm_20 * rise + edge.fixed_ohm) * 1000,
@@ -79,7 +78,7 @@ def resistance_figure(run: Run, assumptions: Assumptions, conductor_c: float) ->
         "R = R20 x length x (1 + a (T - 20)) / cables + connections + fuse",
         f"{per_metre * 1000:.4f} mohm/m x {run.length_m:g} m x {rise:.4f} ({conductor_c:.0f} degC)"
         f" / {run.parallel} + {run.connections} x {assumptions.connection_ohm * 1000:g}{fuse}",
-        METRIC_SOURCE if metric else "ASTM B258 area; IEC 60028 copper",
+        size(conductor.size).source,
         (
             TEMPERATURE_ASSUMED,
             CONNECTION_SOURCE,
@@ -87,6 +86,14 @@ def resistance_figure(run: Run, assumptions: Assumptions, conductor_c: float) ->
             CONDUCTORS["stranding"][conductor.stranding]["source"],
         ),
     )
+
+
+def _body(name: str) -> Body:
+    """The body of that name, a blade fuse where it is not known, as the network takes it."""
+    try:
+        return body(name)
+    except FuseError:
+        return BODIES["blade"]
 
 
 def drop_figure(run: Run, state: RunState) -> Figure:

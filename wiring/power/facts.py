@@ -8,10 +8,18 @@ import msgspec
 from wiring.context import Context, worked_out_once
 from wiring.plan import Fuse, Run
 from wiring.power.demand import demands
-from wiring.power.network import BATTERY, Edge, Network, network
+from wiring.power.network import (
+    BATTERY,
+    FACTORY_FEED,
+    Edge,
+    Network,
+    converted,
+    converter_before,
+    network,
+)
 from wiring.power.solution import Operating, operating
 
-SOURCE_KINDS: Final = frozenset({"battery", "capacitor"})
+SOURCE_KINDS: Final = frozenset({"battery"})
 """Kinds of devices that drive a fault current of their own into a cable."""
 
 
@@ -21,11 +29,11 @@ class RunFacts(NamedTuple):
     `full_a` is the solved current at full output (or at the charging voltage where nothing
     solves), `music_a` the long-term one at the charging voltage. `devices` are the ids of the
     devices it carries current for. `upstream_a` is the rating of the fuse or fuses before it,
-    None when there is none, and `upstream` the runs they are in. `unfused_m` is the length of
-    cable without a fuse between the battery and its start. `protected_a` is the rating that
-    protects its far end: its own fuse, else the one upstream. `source` is the source it hangs
-    from: the battery, or the id of another. A run entered against its current is turned round
-    here, which `turned` says.
+    None when there is none, and `upstream` the runs they are in (none for the car's own fuse).
+    `unfused_m` is the length of cable without a fuse between the battery and its start.
+    `protected_a` is the rating that protects its far end: its own fuse, else the one upstream.
+    `source` is the source it hangs from: the battery, or the id of another. A run entered
+    against its current is turned round here, which `turned` says.
     """
 
     run: Run
@@ -69,12 +77,15 @@ _NOTHING: Final[_Before] = (None, (), 0.0, BATTERY)
 class _Upstream:
     """Follows feeds back to their source; a loop counts as no protection."""
 
-    def __init__(self, runs: Iterable[Run], sources: Iterable[str]) -> None:
+    def __init__(
+        self, runs: Iterable[Run], sources: Iterable[str], factory_fuse_a: float | None
+    ) -> None:
         self.feeders: dict[str, list[Run]] = {}
         for run in runs:
             if run.kind == "feed":
                 self.feeders.setdefault(run.to_node, []).append(run)
         self.known: dict[str, _Before] = {source: (None, (), 0.0, source) for source in sources}
+        self.known[FACTORY_FEED] = (factory_fuse_a, (), 0.0, FACTORY_FEED)
 
     def of(self, node: str) -> _Before:
         known = self.known.get(node)
@@ -98,7 +109,7 @@ class _Upstream:
                 fused += before
         upstream: _Before = (
             (rating, fused, 0.0, source)
-            if bare_m is None and fused
+            if bare_m is None and rating
             else (None, (), bare_m or 0.0, source)
         )
         self.known[node] = upstream
@@ -106,9 +117,41 @@ class _Upstream:
 
 
 def sources(context: Context) -> tuple[str, ...]:
-    """Nodes that drive a fault current: the battery, and each other battery or capacitor."""
+    """Nodes that drive a fault current for long: the battery, and each other battery.
+
+    A capacitor is none: 1 F at 14 V holds 98 J, which warm a metre of 25 mm2 copper by 1 K
+    (3.45 J per kelvin and cm3, IEC 60949:1988, from memory). A bank that holds enough to burn a
+    cable is entered as a battery.
+    """
     others = (one.id for one in context.plan.devices if one.kind in SOURCE_KINDS)
     return (BATTERY, *others)
+
+
+def factory_fuse_a(context: Context) -> float | None:
+    """Rating of the fuse before the car's own supply wire [A], None where nobody has said it."""
+    feed = context.plan.supply.factory_feed
+    return None if feed is None else feed.fuse_a
+
+
+def supplied_v(context: Context, node: str) -> float:
+    """The voltage a node is fed with before anything is lost [V]: that of the last converter
+    before it, else the charging voltage."""
+    device = converter_before(context, facts(context).net, node)
+    if device is None or device.output_v is None:
+        return context.plan.supply.charging_v
+    return device.output_v
+
+
+def between_sources(context: Context) -> frozenset[str]:
+    """Ids of the runs that lie between two sources, whose far ends need a fuse too."""
+    parent = facts(context).net.feed.parent
+    between: set[str] = set()
+    for node in sources(context)[1:]:
+        while node in parent:
+            edge, node = parent[node]
+            if edge.run is not None:
+                between.add(edge.run.id)
+    return frozenset(between)
 
 
 def _along_its_current(run: Run, edge: Edge) -> Run:
@@ -132,19 +175,22 @@ def facts(context: Context) -> Facts:
     music = [draws[port].music_w / supply_v for port in net.ports]
     full = point.amps if point else [draws[port].full_w / supply_v for port in net.ports]
     runs = [_along_its_current(run, net.edges[run.id]) for run in context.plan.runs]
-    upstream = _Upstream(runs, sources(context))
+    upstream = _Upstream(runs, sources(context), factory_fuse_a(context))
     feeds: list[RunFacts] = []
     returns: list[RunFacts] = []
     ports = net.ports
+    behind = [converted(context, net, port) for port in ports]
     for entered, run in zip(context.plan.runs, runs, strict=True):
         edge = net.edges[run.id]
         is_feed = run.kind == "feed"
         full_a = music_a = 0.0
         carried: list[str] = []
+        times = converted(context, net, run.to_node) if is_feed else None
         for index, share in enumerate(edge.shares):
             if share:
-                full_a += share * full[index]
-                music_a += share * music[index]
+                rise = times or max(1.0, behind[index])
+                full_a += share * full[index] * rise
+                music_a += share * music[index] * rise
                 carried.append(ports[index])
         run_facts = RunFacts(
             run,

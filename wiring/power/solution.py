@@ -9,7 +9,14 @@ from typing import NamedTuple
 from wiring.context import Context, worked_out_once
 from wiring.plan import Device, Plan, Supply
 from wiring.power.demand import DeviceDemand, State, demands
-from wiring.power.network import Edge, Network, network, newton
+from wiring.power.network import (
+    Edge,
+    Network,
+    converted,
+    converter_before,
+    network,
+    newton,
+)
 from wiring.power.supply import (
     Engine,
     Source,
@@ -227,9 +234,19 @@ def solve(
 def _solution(
     context: Context, net: Network, point: Operating, at: State, engine: Engine, carried: float
 ) -> PowerSolution:
+    behind = [converted(context, net, port) for port in net.ports]
+    raised = [amp * max(1.0, times) for amp, times in zip(point.amps, behind, strict=True)]
+    carried_a: dict[str, float] = {}
+    for run in context.plan.runs:
+        edge = net.edges[run.id]
+        if run.kind == "return":
+            carried_a[run.id] = run_current_a(edge, raised)
+        else:
+            times = converted(context, net, run.to_node)
+            carried_a[run.id] = run_current_a(edge, point.amps) * times
     runs: dict[str, RunState] = {}
     for run_id, edge in net.edges.items():
-        current = run_current_a(edge, point.amps)
+        current = carried_a[run_id]
         runs[run_id] = RunState(
             current,
             edge.ohm,
@@ -239,21 +256,29 @@ def _solution(
             edge.allowed_a,
         )
     node_v = {"battery": point.terminal_v}
-    for node, (edge, behind) in net.feed.parent.items():
-        lost = run_current_a(edge, point.amps) * edge.ohm
-        node_v[node] = node_v[behind] - (lost if edge.near == behind else -lost)
+    for node, (edge, before) in net.feed.parent.items():
+        lost = carried_a[edge.run.id] if edge.run else run_current_a(edge, point.amps)
+        lost *= edge.ohm
+        giver = context.devices.get(before)
+        converts = giver is not None and giver.kind == "converter"
+        start_v = giver.output_v if converts and giver and giver.output_v else node_v[before]
+        node_v[node] = start_v - (lost if edge.near == before else -lost)
     return_v = {"battery": 0.0}
-    for node, (edge, behind) in net.returns.parent.items():
-        risen = run_current_a(edge, point.amps) * edge.ohm
-        return_v[node] = return_v[behind] - (risen if edge.near == behind else -risen)
+    for node, (edge, before) in net.returns.parent.items():
+        risen = run_current_a(edge, raised) * edge.ohm
+        return_v[node] = return_v[before] - (risen if edge.near == before else -risen)
     draws = demands(context)
     devices: dict[str, DeviceState] = {}
-    for port, volt, amp in zip(net.ports, point.volts, point.amps, strict=True):
+    for port, solved_v, amp in zip(net.ports, point.volts, raised, strict=True):
         device = context.devices[port]
+        converter = converter_before(context, net, port)
+        volt, start_v = solved_v, point.terminal_v
+        if converter is not None and converter.output_v:
+            volt, start_v = node_v[port] - return_v[port], converter.output_v
         devices[port] = DeviceState(
             volt,
             amp,
-            point.terminal_v - volt,
+            start_v - volt,
             power_fraction(device, draws[port], volt),
             device.min_supply_v is not None and volt < device.min_supply_v,
         )

@@ -6,10 +6,18 @@ from typing import Final
 from wiring.context import Context, rule
 from wiring.findings import Figure, Finding, Severity
 from wiring.names import listed
-from wiring.plan import Run, Supply
+from wiring.plan import Fuse, Run, Supply
 from wiring.power.conductors import TABLE_SOURCE, size
 from wiring.power.explain import ampacity_figure
-from wiring.power.facts import RunFacts, facts, fuse_name, run_name, source_name
+from wiring.power.facts import (
+    RunFacts,
+    facts,
+    fuse_name,
+    node_name,
+    run_name,
+    source_name,
+    sources,
+)
 from wiring.power.fuses import (
     ADIABATIC_LIMIT_S,
     ADIABATIC_SOURCE,
@@ -29,7 +37,7 @@ from wiring.power.fuses import (
     resistance_ohm,
     short_circuit_a,
 )
-from wiring.power.network import BATTERY, Network
+from wiring.power.network import BATTERY, FACTORY_FEED, Network
 from wiring.rules.limits import (
     MARINE_SOURCE,
     PRACTICE,
@@ -40,6 +48,8 @@ from wiring.rules.limits import (
 SELECTIVE_RATIO: Final = 1.6
 SELECTIVE_SOURCE: Final = "1.6 : 1 as for gG fuses, IEC 60269-2, from memory; a guide here"
 DISTANCE_STOP: Final = 2.0
+FACTORY_BODY: Final = BODIES["blade"]
+"""What is taken for the car's own fuse, whose body nobody has written down."""
 
 
 def fuse_body(name: str) -> Body | None:
@@ -64,7 +74,7 @@ def missing(context: Context) -> Iterator[Finding]:
         limit, source = distance_limit_m(context.plan.assumptions, each.run)
         bare = each.unfused_m + each.run.length_m
         named = source_name(context, each)
-        if each.run.to_node in goes_on and bare <= limit:
+        if each.source == FACTORY_FEED or (each.run.to_node in goes_on and bare <= limit):
             continue
         yield Finding(
             "fuse-missing",
@@ -107,15 +117,63 @@ def over_conductor(context: Context) -> Iterator[Finding]:
             ),
             (ampacity_figure(each.run, assumptions),),
         )
+    yield from _over_from_another_source(context)
+
+
+def _over_from_another_source(context: Context) -> Iterator[Finding]:
+    """The same for what a second battery drives into the cables that lead to it."""
+    assumptions = context.plan.assumptions
+    parent = facts(context).net.feed.parent
+    for source in sources(context)[1:]:
+        node = source
+        rating: float | None = None
+        while node in parent:
+            edge, behind = parent[node]
+            run = edge.run
+            if run is None:
+                break
+            met = [fuse.rating_a for fuse in _fuses_from(run, node)]
+            if rating is None and met:
+                rating = met[0]
+            if rating and edge.allowed_a and rating > allowed_rating_a(assumptions, edge.allowed_a):
+                yield Finding(
+                    "fuse-over-conductor",
+                    "stop",
+                    f"From {node_name(context, source)} the {rating:g} A fuse protects the "
+                    f"{run_name(context, run)}, whose {run.conductor.size} cable may carry only "
+                    f"{edge.allowed_a:.1f} A.",
+                    (run.id, source),
+                    "Fit a smaller fuse at that end, or a larger cable.",
+                    TABLE_SOURCE,
+                    (ampacity_figure(run, assumptions),),
+                    detail=source,
+                )
+            if rating is not None:
+                rating = min([rating, *met])
+            node = behind
+
+
+def _fuses_from(run: Run, node: str) -> list[Fuse]:
+    """The fuses of a run in the order in which current from one of its ends meets them."""
+    ends = ((run.fuse, node == run.from_node), (run.far_fuse, node == run.to_node))
+    met = [
+        (fuse.distance_m if here else run.length_m - fuse.distance_m, fuse)
+        for fuse, here in ends
+        if fuse is not None
+    ]
+    return [fuse for _, fuse in sorted(met, key=lambda each: each[0])]
 
 
 @rule("fuse-standard", "power", "caution", sources=(SOURCE,))
 def standard(context: Context) -> Iterator[Finding]:
     """Each fuse has a known body and a rating that body is made in."""
-    for each in facts(context).by_id.values():
-        fuse = each.run.fuse
-        if fuse is None:
-            continue
+    fitted = [
+        (each.run, fuse)
+        for each in facts(context).by_id.values()
+        for fuse in (each.run.fuse, each.run.far_fuse)
+        if fuse is not None
+    ]
+    for run, fuse in fitted:
         kind = fuse_body(fuse.body)
         if kind is not None and fuse.rating_a in kind.ratings_a:
             continue
@@ -130,7 +188,7 @@ def standard(context: Context) -> Iterator[Finding]:
             "fuse-standard",
             "caution",
             title,
-            (each.run.id,),
+            (run.id,),
             advice,
             kind.source if kind else SOURCE,
         )
@@ -224,8 +282,8 @@ def clears(context: Context) -> Iterator[Finding]:
         run = each.run
         if rating is None or each.edge.problem is not None or run.to_node not in net.feed.parent:
             continue
-        fuse = each.protecting[0].fuse
-        kind = fuse_body(fuse.body) if fuse is not None else None
+        fuse = each.protecting[0].fuse if each.protecting else None
+        kind = fuse_body(fuse.body) if fuse is not None else FACTORY_BODY
         if kind is None:
             continue
         current = fault_a(net, supply, run.to_node, body_ohm)
@@ -313,7 +371,16 @@ def breaking(context: Context) -> Iterator[Finding]:
         own = resistance_ohm(kind, run.fuse.rating_a)
         joints = max(1, run.connections - 1) * joint_ohm / run.parallel
         before = net.feed.path_ohm[run.from_node]
-        ohm = supply.internal_resistance_ohm + before + cable + own + joints
+        source_ohm = supply.internal_resistance_ohm + before
+        assumed = ["return without resistance", "the fuse cold, before it opens"]
+        nearest = context.devices.get(each.source)
+        if nearest is not None and nearest.kind == "battery":
+            own_ohm = supply.internal_resistance_ohm
+            source_ohm = source_ohm * own_ohm / (source_ohm + own_ohm)
+            assumed.insert(0, "both batteries give, the second like the first, no alternator")
+        else:
+            assumed.insert(0, "battery alone, no alternator")
+        ohm = source_ohm + cable + own + joints
         current = short_circuit_a(supply.nominal_v, ohm)
         limit = kind.breaking_a
         if limit is not None and current <= limit:
@@ -347,14 +414,11 @@ def breaking(context: Context) -> Iterator[Finding]:
                     "short at the fuse",
                     current,
                     "A",
-                    "I = U / (Ri + feed to the fuse + fuse + connections)",
-                    f"{supply.nominal_v:g} V / ({supply.internal_resistance_ohm * 1000:g} + "
-                    f"{(before + cable) * 1000:.2f} + {own * 1000:.2f} + {joints * 1000:.2f}) mohm",
+                    "I = U / (battery and feed to the run + cable + fuse + connections)",
+                    f"{supply.nominal_v:g} V / ({source_ohm * 1000:.2f} + {cable * 1000:.2f} + "
+                    f"{own * 1000:.2f} + {joints * 1000:.2f}) mohm",
                     "Ohm's law",
-                    (
-                        "battery alone, return without resistance",
-                        "the fuse cold, before it opens",
-                    ),
+                    tuple(assumed),
                 ),
             ),
         )

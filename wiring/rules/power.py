@@ -8,11 +8,21 @@ from wiring.findings import Figure, Finding, Severity
 from wiring.plan import Device, Run
 from wiring.power.conductors import TABLE_SOURCE
 from wiring.power.demand import demands, full_output_figure
+from wiring.power.drops import STATE_WORDS, Drop, drops
 from wiring.power.explain import ampacity_figure
-from wiring.power.facts import Facts, RunFacts, facts, node_name, run_name, sources
-from wiring.power.network import BODY
+from wiring.power.facts import (
+    Facts,
+    RunFacts,
+    factory_fuse_a,
+    facts,
+    node_name,
+    run_name,
+    sources,
+    supplied_v,
+)
+from wiring.power.fuses import CONTINUOUS_FRACTION, CONTINUOUS_SOURCE
+from wiring.power.network import BODY, FACTORY_FEED, converter_before
 from wiring.power.solution import (
-    Operating,
     carried_share,
     loads_at,
     operating,
@@ -28,6 +38,9 @@ VOLTAGE_PRACTICE: Final = (
     "a device made for 12 V takes about 16 V, 15 % over the 14.4 V it is rated at: common "
     "practice, no source"
 )
+FEED_SOURCE: Final = "the vehicle maker's data"
+FUSE_HOLDS: Final = 1.35
+"""A fuse may hold this multiple of its rating for minutes (see the table of fuses)."""
 TRIGGER_INPUT_A: Final = 0.02
 TRIGGER_PRACTICE: Final = "a remote input takes about 20 mA: common practice, no source"
 
@@ -213,7 +226,7 @@ def _fuses_before(plan_facts: Facts) -> dict[str, tuple[float, tuple[Run, ...]]]
             continue
         known_a, known = before.get(each.run.to_node, (0.0, ()))
         new = tuple(run for run in each.protecting if run not in known)
-        if new:
+        if new or not each.protecting:
             before[each.run.to_node] = (known_a + rating, (*known, *new))
     return before
 
@@ -244,30 +257,18 @@ def supply_carries(context: Context) -> Iterator[Finding]:
 @rule("power-drop", "power", "caution", sources=(SHOP,))
 def drop(context: Context) -> Iterator[Finding]:
     """Voltage lost out and back stays in the shop's limits: with music, and at full output."""
-    assumptions = context.plan.assumptions
-    music = operating(context, "music", "cruising")
-    full = facts(context).point
-    for index, port in enumerate(facts(context).net.ports):
-        states = (
-            ("music", music, assumptions.max_drop_fraction),
-            ("full", full, assumptions.max_full_drop_fraction),
-        )
-        for state, point, limit in states:
-            if point is None:
-                continue
-            lost_v = point.terminal_v - point.volts[index]
-            if lost_v > limit * context.plan.supply.charging_v:
-                yield _drop_finding(context, port, index, state, point, limit)
-                break
+    told: set[str] = set()
+    for each in drops(context):
+        if each.over and each.device_id not in told:
+            told.add(each.device_id)
+            yield _drop_finding(context, each)
 
 
-def _drop_finding(
-    context: Context, port: str, index: int, state: str, point: Operating, limit: float
-) -> Finding:
+def _drop_finding(context: Context, drop: Drop) -> Finding:
+    port, index, state, lost_v, _, limit, point = drop
     plan_facts = facts(context)
     supply_v = context.plan.supply.charging_v
     device = context.devices[port]
-    lost_v = point.terminal_v - point.volts[index]
     parts: list[tuple[float, RunFacts]] = []
     for each in (*plan_facts.feeds, *plan_facts.returns):
         shares = each.edge.shares
@@ -276,7 +277,6 @@ def _drop_finding(
             parts.append((abs(current_a) * each.edge.ohm, each))
     parts.sort(key=lambda part: -part[0])
     body_v = lost_v - sum(part for part, _ in parts)
-    when = "with music, long-term" if state == "music" else "at full output"
     figures = [
         Figure(
             f"drop to {device.name} and back",
@@ -286,10 +286,11 @@ def _drop_finding(
             " + ".join(
                 f"{part:.3f} ({each.run.from_node} to {each.run.to_node})" for part, each in parts
             )
-            + (f" + {body_v:.3f} (body)" if body_v > 1e-6 else ""),
+            + (f" + {body_v:.3f} (the car's own body or wire)" if body_v > 1e-6 else ""),
             OHM,
             (
-                f"music at {context.plan.assumptions.music_duty:g} of full output"
+                f"music at {context.plan.assumptions.music_duty:g} of full output, "
+                f"subwoofers at {context.plan.assumptions.bass_duty:g}"
                 if state == "music"
                 else "full output on every channel in use",
                 "conductors warm from long-term music",
@@ -313,7 +314,7 @@ def _drop_finding(
     return Finding(
         "power-drop",
         "caution",
-        f"{device.name} loses {lost_v:.2f} V of {supply_v:g} V {when} "
+        f"{device.name} loses {lost_v:.2f} V of {supply_v:g} V {STATE_WORDS[state]} "
         f"({lost_v / supply_v:.1%}); the shop's limit is {limit:.1%}.",
         (device.id, *(each.run.id for _, each in parts)),
         "Shorten or enlarge the cable that loses most"
@@ -378,12 +379,13 @@ def _cut_off_finding(device: Device, volt: float, when: str, severity: str) -> F
 def voltage(context: Context) -> Iterator[Finding]:
     """No device is on a supply of a higher voltage than it takes."""
     net = facts(context).net
-    supply_v = context.plan.supply.charging_v
     for device in context.plan.devices:
         if device.id not in net.feed.parent:
             continue
         most_v = device.max_supply_v or device.rated_supply_v * HIGHEST_OF_RATED
-        given_v, giver = _supplied_v(context, device.id, supply_v)
+        given_v = supplied_v(context, device.id)
+        converter = converter_before(context, net, device.id)
+        giver = "the charging system" if converter is None else converter.name
         if device.kind == "converter" and device.max_supply_v is None:
             continue
         if given_v > most_v:
@@ -398,16 +400,88 @@ def voltage(context: Context) -> Iterator[Finding]:
             )
 
 
-def _supplied_v(context: Context, node: str, supply_v: float) -> tuple[float, str]:
-    """The voltage a device is fed with [V] and by what: the last converter before it, else the
-    charging system."""
-    parent = facts(context).net.feed.parent
-    while node in parent:
-        node = parent[node][1]
-        device = context.devices.get(node)
-        if device is not None and device.kind == "converter" and device.output_v:
-            return device.output_v, device.name
-    return supply_v, "the charging system"
+@rule("factory-feed", "power", "stop", "caution", sources=(FEED_SOURCE, CONTINUOUS_SOURCE))
+def factory_feed(context: Context) -> Iterator[Finding]:
+    """The car's own supply wire gives no more than its maker, or its fuse, allows."""
+    runs = [each for each in facts(context).feeds if each.run.from_node == FACTORY_FEED]
+    if not runs:
+        return
+    fuse_a = factory_fuse_a(context)
+    feed = context.plan.supply.factory_feed
+    limit_a = feed.limit_a if feed is not None else None
+    where = ("supply", *(each.run.id for each in runs))
+    if fuse_a is None and limit_a is None:
+        yield Finding(
+            "factory-feed",
+            "caution",
+            "The car's own supply wire is used, and neither its fuse nor what it may give is said.",
+            where,
+            "Read the fuse's rating at the car's fuse box, and the limit in the maker's diagram.",
+            FEED_SOURCE,
+        )
+        return
+    most_a = limit_a if limit_a is not None else CONTINUOUS_FRACTION * (fuse_a or 0.0)
+    full_a = sum(each.full_a for each in runs)
+    music_a = sum(each.music_a for each in runs)
+    if full_a <= most_a:
+        return
+    longterm = music_a > most_a
+    current, when = (music_a, "long-term with music") if longterm else (full_a, "at full output")
+    known = "its maker allows" if limit_a is not None else f"80 % of its {fuse_a:g} A fuse is"
+    yield Finding(
+        "factory-feed",
+        "stop" if longterm else "caution",
+        f"The car's own supply wire gives {current:.1f} A {when}; {known} {most_a:g} A.",
+        where,
+        "Feed the amplifier from the battery with a cable and a fuse of its own.",
+        FEED_SOURCE if limit_a is not None else CONTINUOUS_SOURCE,
+    )
+
+
+@rule("power-device-load", "power", "stop", "caution", sources=("maker's data",))
+def device_load(context: Context) -> Iterator[Finding]:
+    """An isolator or a converter carries no more than its maker says."""
+    for device in context.plan.devices:
+        if device.rated_current_a is None or device.kind not in ("isolator", "converter"):
+            continue
+        runs = [each for each in facts(context).feeds if each.run.from_node == device.id]
+        full_a = sum(each.full_a for each in runs)
+        music_a = sum(each.music_a for each in runs)
+        if full_a <= device.rated_current_a:
+            continue
+        longterm = music_a > device.rated_current_a
+        current, when = (
+            (music_a, "long-term with music") if longterm else (full_a, "at full output")
+        )
+        yield Finding(
+            "power-device-load",
+            "stop" if longterm else "caution",
+            f"{device.name} carries {current:.1f} A {when}; it is made for "
+            f"{device.rated_current_a:g} A.",
+            (device.id, *(each.run.id for each in runs)),
+            "Fit a larger one, or feed the amplifier past it.",
+            "maker's data",
+        )
+
+
+@rule("built-in-fuses", "power", "caution", sources=("maker's data",))
+def built_in_fuses(context: Context) -> Iterator[Finding]:
+    """An amplifier's own fuses carry the current worked out for it: else a figure is wrong."""
+    draws = demands(context)
+    for device in context.plan.devices:
+        own_a = sum(device.built_in_fuses_a)
+        full_a = draws[device.id].full_w / device.rated_supply_v
+        if own_a and full_a > own_a * FUSE_HOLDS:
+            yield Finding(
+                "built-in-fuses",
+                "caution",
+                f"{device.name} has {own_a:g} A of fuses in its case; its ratings ask for "
+                f"{full_a:.0f} A at full output.",
+                (device.id,),
+                "Look up its rated power, load and efficiency again: one of the figures is wrong.",
+                "maker's data",
+                (full_output_figure(device, draws[device.id], device.rated_supply_v),),
+            )
 
 
 @rule("battery-both-ends", "power", "stop", sources=(PRACTICE,))

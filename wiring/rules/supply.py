@@ -5,11 +5,28 @@ from typing import Final
 
 from wiring.context import Context, rule
 from wiring.errors import WiringError
-from wiring.findings import Finding
-from wiring.power.charging import SOURCE, ChargingReport, report_of, state_of_charge
-from wiring.power.demand import DUTY_SOURCE, demands
+from wiring.findings import Finding, Severity
+from wiring.plan import Supply
+from wiring.power.charging import (
+    LITHIUM_NOTE,
+    SOURCE,
+    SURFACE_SOURCE,
+    TABLE,
+    ChargingReport,
+    blocks,
+    report_of,
+    state_of_charge,
+    surface_charge_v,
+)
+from wiring.power.demand import BASS_SOURCE, DUTY_SOURCE, demands
+from wiring.power.facts import facts
 from wiring.power.supply import spare_alternator_a
 
+CHARGE_FIRST: Final = "Charge the battery, let it rest, and measure again before judging voltages."
+REST_FIRST: Final = (
+    "Let it rest for hours, or load it with the headlights for two minutes, and measure again."
+)
+LITHIUM_SOURCE: Final = "data sheets of lithium cells in general: common practice, no source"
 KEY_OFF_SOURCE: Final = "the shop's limit; 50 mA is common practice, no governing document"
 
 
@@ -65,7 +82,7 @@ def key_off_added(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("charging-balance", "power", "caution", "note", sources=(DUTY_SOURCE,))
+@rule("charging-balance", "power", "caution", "note", sources=(DUTY_SOURCE, BASS_SOURCE))
 def charging_balance(context: Context) -> Iterator[Finding]:
     """Long-term music leaves the alternator enough: cruising a caution, idling a note."""
     supply = context.plan.supply
@@ -95,26 +112,77 @@ def charging_balance(context: Context) -> Iterator[Finding]:
     )
 
 
-@rule("battery-charge", "power", "caution", "note", sources=(SOURCE,))
+@rule("battery-charge", "power", "caution", "note", sources=(SOURCE, SURFACE_SOURCE))
 def battery_charge(context: Context) -> Iterator[Finding]:
     """The battery is rested and charged enough to judge readings by."""
     supply = context.plan.supply
     if supply.rest_v is None:
         return
+    severity: Severity = "note"
+    source, what_to_do = SOURCE, CHARGE_FIRST
+    rest_v = supply.rest_v / blocks(supply)
     try:
-        charge = state_of_charge(supply.rest_v, supply.battery_chemistry, 20.0)
+        charge = state_of_charge(rest_v, supply.battery_chemistry, 20.0)
+        over_v = surface_charge_v(rest_v, supply.battery_chemistry, 20.0)
     except WiringError as error:
         title, severity = f"The rest voltage is not believable: {error}.", "caution"
     else:
-        if charge >= 0.75:
+        if over_v:
+            title = _surface_title(supply, over_v)
+            source, what_to_do = SURFACE_SOURCE, REST_FIRST
+        elif charge < 0.75:
+            title = f"At {supply.rest_v:g} V the battery holds about {charge:.0%} of its charge."
+            if supply.battery_chemistry == "lithium":
+                title += f" This is rough: {LITHIUM_NOTE}."
+        else:
             return
-        title = f"At {supply.rest_v:g} V the battery holds about {charge:.0%} of its charge."
-        severity = "note"
-    yield Finding(
-        "battery-charge",
-        "caution" if severity == "caution" else "note",
-        title,
-        ("supply",),
-        "Charge the battery, let it rest, and measure again before judging voltages.",
-        SOURCE,
+    yield Finding("battery-charge", severity, title, ("supply",), what_to_do, source)
+
+
+def _surface_title(supply: Supply, over_v: float) -> str:
+    each = " a battery" if blocks(supply) > 1 else ""
+    return (
+        f"At {supply.rest_v:g} V the battery reads {over_v:.1f} V{each} over a full one: it has "
+        "not rested since it was charged, and this says nothing of its charge."
     )
+
+
+@rule("lithium-charging", "power", "caution", sources=(LITHIUM_SOURCE,))
+def lithium_charging(context: Context) -> Iterator[Finding]:
+    """A lithium battery is charged through a converter that limits its current."""
+    told = (
+        f"Charge it through a converter that limits the current and stops below "
+        f"{TABLE['least_charging_c_lithium']} degC, as its maker asks; see that its own "
+        "electronics cannot cut the car off."
+    )
+    if context.plan.supply.battery_chemistry == "lithium":
+        yield Finding(
+            "lithium-charging",
+            "caution",
+            "The car's battery is a lithium one: it takes whatever the alternator gives, for long.",
+            ("supply",),
+            "Ask the makers of car and battery whether they allow it; know the alternator's "
+            "long-term current.",
+            LITHIUM_SOURCE,
+        )
+    parent = facts(context).net.feed.parent
+    for device in context.plan.devices:
+        if device.kind != "battery" or device.battery_chemistry != "lithium":
+            continue
+        node = device.id
+        while node in parent:
+            node = parent[node][1]
+            behind = context.devices.get(node)
+            if behind is not None and behind.kind == "converter":
+                break
+        else:
+            if device.id in parent:
+                yield Finding(
+                    "lithium-charging",
+                    "caution",
+                    f"{device.name} is a lithium battery and nothing limits what it is charged "
+                    "with.",
+                    (device.id,),
+                    told,
+                    LITHIUM_SOURCE,
+                )

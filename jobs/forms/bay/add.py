@@ -13,8 +13,8 @@ from jobs.plan.power import size_choices
 from jobs.services.channels import PartLeft
 from jobs.services.readings import UNITS
 from shop.forms.base import ModelForm
-from shop.models import Shop, Units
-from shop.models.products import SpeakerKind
+from shop.models import Product, Shop, Units
+from shop.models.products import SUPPLY_KINDS, SpeakerKind
 from shop.typed import sane_day
 
 _COILS: Final = [choice for choice in JOINING_CHOICES if choice[0] != "series_parallel"]
@@ -149,6 +149,27 @@ class PlaceForm(forms.Form):
             "power_w": data.get("power_w"),
             "min_high_pass_hz": data.get("min_high_pass_hz"),
         }
+
+
+class SupplyPartForm(forms.Form):
+    """A part of the power path that plays nothing: battery, capacitor, isolator, converter."""
+
+    product = forms.ModelChoiceField(
+        Product.objects.none(), label="Part", empty_label="Choose from the catalogue"
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        product = self.fields["product"]
+        assert isinstance(product, forms.ModelChoiceField)
+        product.queryset = Product.objects.offered().filter(kind__in=SUPPLY_KINDS)
+
+    @property
+    def known(self) -> bool:
+        """Whether the catalogue has any."""
+        product = self.fields["product"]
+        assert isinstance(product, forms.ModelChoiceField)
+        return product.queryset is not None and product.queryset.exists()
 
 
 class RunForm(forms.Form):

@@ -21,8 +21,8 @@ from jobs.models import (
     SupplyFacts,
 )
 from jobs.models.channels import JOINING_CHOICES
-from jobs.plan.power import doc, fuse_bodies, size_choices
-from shop.models import ProductKind, Shop, Units
+from jobs.plan.power import FACTORY_FEED, doc, fuse_bodies, size_choices
+from shop.models import Product, ProductKind, Shop, Units
 from shop.units import long_unit, short_unit
 
 
@@ -157,9 +157,14 @@ def setting_fields() -> Fields:
     return fields
 
 
+def _can_wake(product: Product) -> bool:
+    """Whether a product has an output that wakes others."""
+    return bool(product.turns_on_others or product.trigger_outputs or product.trigger_output_a)
+
+
 def part_fields(parts: Iterable[JobPart]) -> Fields:
     """Serial, firmware and turn-on of a source part; `parts` are the job's sources."""
-    wakers = [part for part in parts if part.product.turns_on_others] or [
+    wakers = [part for part in parts if _can_wake(part.product)] or [
         part for part in parts if part.product.kind == ProductKind.INTERFACE
     ]
     return {
@@ -194,23 +199,30 @@ def supply_fields() -> Fields:
     """What is known of battery and alternator."""
     units = {
         "battery_ah": "Ah",
+        "reserve_min": "min",
         "internal_resistance_mohm": "mΩ",
         "alternator_a": "A",
         "alternator_idle_a": "A",
         "base_load_a": "A",
+        "factory_feed_fuse_a": "A",
+        "factory_feed_limit_a": "A",
     }
     labels = {
         "battery_ah": "Battery capacity",
+        "reserve_min": "Reserve capacity, time at 25\u00a0A",
         "internal_resistance_mohm": "Battery internal resistance",
         "alternator_a": "Alternator rated",
         "alternator_idle_a": "Alternator at idle",
         "base_load_a": "The car's own load",
+        "factory_feed_fuse_a": "Fuse before the factory feed",
+        "factory_feed_limit_a": "Factory feed gives at most",
     }
     fields: Fields = {
         name: field_of(SupplyFacts, name, unit=unit, label=labels[name])
         for name, unit in units.items()
     }
     fields["battery_chemistry"] = field_of(SupplyFacts, "battery_chemistry", label="Battery kind")
+    fields["system_v"] = field_of(SupplyFacts, "system_v", label="Vehicle's supply")
     return fields
 
 
@@ -218,10 +230,12 @@ Nodes = list[tuple[str, str]]
 
 
 def nodes_of(plan: doc.Plan) -> Nodes:
-    """The ends a run can have: battery, body, devices, distribution points, one more of those."""
+    """The ends a run can have: battery, body, devices, distribution points, one more of those,
+    and a supply wire of the car itself."""
     used = {end for run in plan.runs for end in (run.from_node, run.to_node)}
     devices = [(device.id, f"{device.id} {device.name}") for device in plan.devices]
-    points = sorted(used - {"battery", "body", *(device.id for device in plan.devices)})
+    known = {"battery", "body", FACTORY_FEED, *(device.id for device in plan.devices)}
+    points = sorted(used - known)
     number = next(n for n in range(1, 99) if f"Distribution {n}" not in points)
     return [
         ("battery", "Battery"),
@@ -229,6 +243,7 @@ def nodes_of(plan: doc.Plan) -> Nodes:
         *((name, name) for name in points),
         (f"Distribution {number}", f"Distribution {number} (new)"),
         ("body", "Car body"),
+        (FACTORY_FEED, "Factory feed (the car's own supply wire)"),
     ]
 
 
@@ -257,7 +272,38 @@ def run_fields(shop: Shop, nodes: Nodes) -> Fields:
             unit=short_unit(shop),
             label="Fuse from source",
         ),
+        "far_fuse_body": BodyField(label="Fuse body at the far end"),
+        "far_fuse_rating_a": field_of(
+            PowerRun, "far_fuse_rating_a", label="Fuse at the far end", unit="A"
+        ),
+        "far_fuse_distance_m": field_of(
+            PowerRun,
+            "far_fuse_distance_m",
+            field_class=LengthCell,
+            unit=short_unit(shop),
+            label="That fuse from the far end",
+        ),
         "note": field_of(PowerRun, "note"),
+    }
+
+
+def cable_fields(shop: Shop) -> Fields:
+    """The speaker cable of a channel, its length in the shop's units."""
+    sizes = [("", wording.NOTHING), *size_choices(shop.units == Units.US)]
+    return {
+        "cable_size": forms.ChoiceField(choices=sizes, required=False, label="Conductor"),
+        "cable_length_m": field_of(
+            Channel,
+            "cable_length_m",
+            field_class=LengthCell,
+            unit=long_unit(shop),
+            label="Length, one way",
+        ),
+        "cable_metal": field_of(Channel, "cable_metal", label="Metal"),
+        "cable_insulation_c": field_of(
+            Channel, "cable_insulation_c", label="Insulation", unit="°C"
+        ),
+        "cable_fuse_a": field_of(Channel, "cable_fuse_a", label="Fuse in it", unit="A"),
     }
 
 

@@ -13,14 +13,17 @@ from jobs.plan import rows as plan_rows
 from jobs.plan.document import findings_of, plan_of
 from jobs.plan.power import (
     SEVERITY_ORDER,
+    CableFacts,
     DeviceDraw,
     Figure,
     Finding,
     PowerSolution,
+    cables_of,
     device_draws,
     doc,
     loads_of,
     power_at,
+    runs_between_sources,
     section_of,
 )
 from jobs.views.bay import places
@@ -173,6 +176,16 @@ class BaySheet:
     def solution(self) -> PowerSolution | None:
         """The power path at full output, engine running; None while the plan has no run."""
         return power_at(self.plan)
+
+    @cached_property
+    def between_sources(self) -> frozenset[str]:
+        """The runs that need a fuse at each end."""
+        return runs_between_sources(self.plan)
+
+    @cached_property
+    def cables(self) -> dict[str, CableFacts]:
+        """What each channel's speaker cable takes and carries."""
+        return cables_of(self.plan)
 
     @cached_property
     def draws(self) -> list[DeviceDraw]:

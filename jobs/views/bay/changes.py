@@ -13,11 +13,11 @@ from django.http import HttpResponse
 from django.views.decorators.http import require_safe
 
 from jobs.forms.bay.fields import nodes_of, run_fields
-from jobs.models import ChannelSetting, JobEvent, TuningKind
+from jobs.models import Channel, ChannelSetting, JobEvent, TuningKind
 from jobs.services.saving import CLASH, device_of
 from jobs.views.bay import parts
 from jobs.views.bay.bay_sheet import SECTIONS, BaySheet
-from jobs.views.bay.channel_rows import settings_html, speakers_html, wires_html
+from jobs.views.bay.channel_rows import cable_html, settings_html, speakers_html, wires_html
 from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.checks import function_html, progress_html, reading_html
 from jobs.views.bay.fit import part_html, sources_of
@@ -56,6 +56,8 @@ def _channels(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     rows = [row for row in channels_of(sheet.job) if row.pk in keys]
     if show == "wires":
         return [wires_html(sheet, row) for row in rows]
+    if show == "cables":
+        return [cable_html(sheet, row) for row in rows if row.kind == Channel.Kind.AMPLIFIER]
     if show == "settings":
         return []
     inputs = inputs_of(sheet.job)

@@ -6,7 +6,13 @@ from django.template.loader import render_to_string
 
 from jobs import wording
 from jobs.forms.bay.cells import Cleaned
-from jobs.forms.bay.fields import partners, setting_fields, speaker_fields, wire_fields
+from jobs.forms.bay.fields import (
+    cable_fields,
+    partners,
+    setting_fields,
+    speaker_fields,
+    wire_fields,
+)
 from jobs.models import Channel, ChannelSetting, JobPart
 from jobs.plan import rows as plan_rows
 from jobs.plan.power import doc
@@ -16,7 +22,7 @@ from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.places import anchor
 from jobs.views.bay.rows import cell_row
 
-GROUPS: Final = ("speakers", "wires", "settings")
+GROUPS: Final = ("speakers", "wires", "cables", "settings")
 
 
 def speaker_words(speaker: doc.Speaker) -> str:
@@ -106,6 +112,24 @@ def wires_html(
         {
             **head(sheet, channel),
             "row": cell_row(channel, wire_fields(), cleaned, clashes or [], channel.plan_id),
+        },
+    )
+
+
+def cable_html(
+    sheet: BaySheet,
+    channel: Channel,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """The speaker cable of an amplifier channel, and what it takes of the level."""
+    fields = cable_fields(sheet.shop)
+    return render_to_string(
+        "bay/cable_row.html",
+        {
+            **head(sheet, channel),
+            "row": cell_row(channel, fields, cleaned, clashes or [], channel.plan_id),
+            "facts": sheet.cables.get(channel.plan_id),
         },
     )
 

@@ -4,17 +4,25 @@ from functools import partial
 from typing import Any
 
 from django.http import HttpResponse
+from django.shortcuts import get_object_or_404
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.forms.bay.cells import Cleaned
-from jobs.forms.bay.fields import posted_speaker_fields, wire_fields
+from jobs.forms.bay.fields import cable_fields, posted_speaker_fields, wire_fields
 from jobs.models import Channel, ChannelSetting, Job, JobPart, TuningKind
+from jobs.plan.power import cable_figures_of
 from jobs.services import channels as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers, picture
 from jobs.views.bay.bay_sheet import BaySheet
-from jobs.views.bay.channel_rows import GROUPS, settings_html, speakers_html, wires_html
+from jobs.views.bay.channel_rows import (
+    GROUPS,
+    cable_html,
+    settings_html,
+    speakers_html,
+    wires_html,
+)
 from jobs.views.bay.fit import part_html, sources_of
 from shop.access import allow, allow_any_staff
 from shop.http import Request
@@ -61,6 +69,10 @@ def channels(request: Request, number: int) -> HttpResponse:
         shows = ("marks", "spots")
     elif show == "wires":
         context["rows"] = [wires_html(sheet, row) for row in rows]
+    elif show == "cables":
+        context["rows"] = [
+            cable_html(sheet, row) for row in rows if row.kind == Channel.Kind.AMPLIFIER
+        ]
     else:
         after_rows = ChannelSetting.objects.filter(
             record__job=sheet.job, record__kind=TuningKind.AFTER
@@ -118,3 +130,37 @@ def save_wire(request: Request, number: int, pk: int) -> HttpResponse:
         draw,
         read,
     )
+
+
+@allow(*BENCH)
+@require_POST
+def save_cable(request: Request, number: int, pk: int) -> HttpResponse:
+    """Save the speaker cable of one channel."""
+
+    def read() -> Channel:
+        return Channel.objects.select_related("part").get(pk=pk, job__number=number)
+
+    def draw(sheet: BaySheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        return cable_html(sheet, row, cleaned, clashes)
+
+    return answers.save_cells(
+        request,
+        number,
+        "channels",
+        cable_fields(request.shop),
+        partial(service.save_channel, number, pk),
+        draw,
+        read,
+    )
+
+
+@allow_any_staff
+@require_safe
+def cable(request: Request, number: int, pk: int) -> HttpResponse:
+    """One speaker cable opened: each figure with its sum."""
+    sheet = BaySheet.of(request, number, "channels")
+    row = get_object_or_404(Channel.objects.select_related("part"), pk=pk, job=sheet.job)
+    facts = sheet.cables.get(row.plan_id)
+    figures = cable_figures_of(sheet.plan, facts) if facts else ()
+    context = {"title": f"Speaker cable of {row.plan_id}", "figures": figures}
+    return answers.dialog(request, sheet, "bay/cable.html", context)

@@ -9,6 +9,10 @@ _GROUP_OF_RULE = {
     "wire-not-written": "wires",
     "wire-colour": "wires",
     "polarity-not-proved": "wires",
+    "speaker-cable-known": "cables",
+    "speaker-cable-load": "cables",
+    "speaker-cable-loss": "cables",
+    "speaker-cable-protection": "cables",
 }
 """Rules whose cells stand in another group of the channel grid than the speakers."""
 

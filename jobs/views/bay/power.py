@@ -11,11 +11,12 @@ from django.views.decorators.http import require_POST, require_safe
 
 from jobs import wording
 from jobs.errors import Refused
-from jobs.forms.bay.add import RunForm
+from jobs.forms.bay.add import RunForm, SupplyPartForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import nodes_of, run_fields, supply_fields
 from jobs.models import PowerRun, SupplyFacts
 from jobs.plan.power import ampacity_sources, fuse_for, proposals_for, run_figures
+from jobs.plan.stock import stock
 from jobs.services import power as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
@@ -43,7 +44,12 @@ def power(request: Request, number: int) -> HttpResponse:
     return _page(request, BaySheet.of(request, number, "power"))
 
 
-def _page(request: Request, sheet: BaySheet, form: forms.Form | None = None) -> HttpResponse:
+def _page(
+    request: Request,
+    sheet: BaySheet,
+    form: forms.Form | None = None,
+    part_form: SupplyPartForm | None = None,
+) -> HttpResponse:
     asked = request.GET.get("show", "")
     show = asked if asked in GROUPS else GROUPS[0]
     runs = list(sheet.job.runs.all())
@@ -69,8 +75,9 @@ def _page(request: Request, sheet: BaySheet, form: forms.Form | None = None) -> 
         solution=sheet.solution,
         high_voltage=sheet.job.vehicle.vehicle_model.high_voltage,
         form=form or RunForm(sheet.shop, nodes_of(sheet.plan), initial=suggested_run(sheet)),
+        part_form=part_form or SupplyPartForm(),
     )
-    if form is not None:
+    if form is not None or part_form is not None:
         answer.status_code = 422
     return answer
 
@@ -144,6 +151,27 @@ def add_run(request: Request, number: int) -> HttpResponse:
 
 @allow(*BENCH)
 @require_POST
+def add_supply_part(request: Request, number: int) -> HttpResponse:
+    """Put a battery, capacitor, isolator or converter of the catalogue among the job's parts."""
+    sheet = BaySheet.of(request, number, "power")
+    form = SupplyPartForm(request.POST)
+    if form.is_valid():
+        try:
+            service.add_supply_part(
+                number,
+                form.cleaned_data["product"],
+                actor=actor(request),
+                key=token(request.POST.get("key")),
+            )
+        except Refused as refused:
+            form.add_error(None, " ".join(refused.reasons))
+        else:
+            return answers.reload(request, sheet.url("bay_power") + "#add-run")
+    return _page(request, sheet, part_form=form)
+
+
+@allow(*BENCH)
+@require_POST
 def copy_run(request: Request, number: int, pk: int) -> HttpResponse:
     """Add a run with the same facts."""
     get_object_or_404(PowerRun, pk=pk, job__number=number)
@@ -177,13 +205,15 @@ def run(request: Request, number: int, pk: int) -> HttpResponse:
     sheet = BaySheet.of(request, number, "power")
     row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)
     solution = sheet.solution
+    kept = stock()
     context: dict[str, Any] = {
         "sheet": sheet,
         "run": row,
         "figures": run_figures(sheet.plan, solution, row.label) if solution else [],
         "ampacity_sources": ampacity_sources(sheet.plan, row.label),
-        "fuse": fuse_for(sheet.plan, row.label),
-        "proposals": proposals_for(sheet.plan, row.label) if sheet.can_edit else [],
+        "between": row.label in sheet.between_sources,
+        "fuse": fuse_for(sheet.plan, row.label, kept),
+        "proposals": proposals_for(sheet.plan, row.label, kept) if sheet.can_edit else [],
     }
     return answers.dialog(request, sheet, "bay/run.html", context)
 
@@ -206,10 +236,13 @@ def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
     sheet = BaySheet.of(request, number, "power")
     row = get_object_or_404(PowerRun, pk=pk, job=sheet.job)
     wanted = request.POST.get("metal", "copper")
+    kept = stock()
     proposal = (
-        fuse_for(sheet.plan, row.label)
+        fuse_for(sheet.plan, row.label, kept)
         if wanted == "as_fitted"
-        else next((p for p in proposals_for(sheet.plan, row.label) if p.metal == wanted), None)
+        else next(
+            (p for p in proposals_for(sheet.plan, row.label, kept) if p.metal == wanted), None
+        )
     )
     if proposal is None or proposal.conductor is None:
         return answers.refused(
@@ -218,10 +251,17 @@ def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
     changes: dict[str, Any] = {
         "size": proposal.conductor.size,
         "metal": proposal.metal,
+        "insulation_c": proposal.conductor.insulation_c,
         "fuse_rating_a": proposal.fuse.rating_a if proposal.fuse else None,
         "fuse_body": proposal.fuse.body if proposal.fuse else "",
         "fuse_distance_m": proposal.fuse.distance_m if proposal.fuse else None,
     }
+    if (far := proposal.far_fuse) is not None:
+        changes |= {
+            "far_fuse_rating_a": far.rating_a,
+            "far_fuse_body": far.body,
+            "far_fuse_distance_m": far.distance_m,
+        }
     try:
         event = service.take_proposal(
             number, pk, changes, actor=actor(request), key=token(request.POST.get("key"))

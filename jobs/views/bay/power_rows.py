@@ -8,7 +8,7 @@ from django.utils.html import format_html
 from jobs.forms.bay.cells import Cleaned, Fields
 from jobs.forms.bay.fields import supply_fields
 from jobs.models import PowerRun, SupplyFacts
-from jobs.plan.power import battery_figure, severities, supply_figures
+from jobs.plan.power import FACTORY_FEED, battery_figure, severities, supply_figures
 from jobs.plan.power_drawing import power_path
 from jobs.services.saving import FieldClash
 from jobs.views.bay.bay_sheet import BaySheet
@@ -55,6 +55,7 @@ def run_html(
             "show": show,
             "feed": run.kind == PowerRun.Kind.FEED,
             "figures": run_figures_html(sheet, run.label, run.pk),
+            "between": run.label in sheet.between_sources or run.far_fuse_rating_a is not None,
             "oob": oob,
         },
     )
@@ -68,7 +69,21 @@ def supply_html(
 ) -> str:
     """Battery and alternator as cells."""
     row = cell_row(facts, supply_fields(), cleaned, clashes or [], "supply")
-    return render_to_string("bay/supply.html", {"sheet": sheet, "row": row, "facts": facts})
+    wrong = set(row.errors)
+    fed = any(run.from_node == FACTORY_FEED for run in sheet.plan.runs)
+    told = facts.factory_feed_fuse_a is not None or facts.factory_feed_limit_a is not None
+    context = {
+        "sheet": sheet,
+        "row": row,
+        "facts": facts,
+        "factory_feed": fed
+        or told
+        or bool(wrong & {"factory_feed_fuse_a", "factory_feed_limit_a"}),
+        "more": facts.system_v != 12
+        or facts.reserve_min is not None
+        or bool(wrong & {"system_v", "reserve_min"}),
+    }
+    return render_to_string("bay/supply.html", context)
 
 
 def supply_report_html(sheet: BaySheet, oob: bool = False) -> str:

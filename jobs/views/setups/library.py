@@ -89,7 +89,7 @@ def _page(
         "source": document["source"],
         "products": sorted(document["products"].items()),
         "channels": [
-            (one.id, words.channel(one, nothing), words.setting(setting_values(one.setting)))
+            (one.id, words.channel(one, nothing, local), words.setting(setting_values(one.setting)))
             for one in plan.channels
             if one.speakers or one.feeds_device
         ],
