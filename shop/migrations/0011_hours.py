@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0008_shop_event'),
+        ('shop', '0010_power_second_round'),
     ]
 
     operations = [
