@@ -122,6 +122,7 @@ TABLE: dict[str, Roles] = {
     # Review, signed sheets, hand-over.
     "review_queue": MANAGER,
     "review": MANAGER,
+    "review_open": MANAGER,
     "review_sign": MANAGER,
     "review_send_back": MANAGER,
     "finding_reason": MANAGER,
