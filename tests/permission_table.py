@@ -61,6 +61,8 @@ TABLE: dict[str, Roles] = {
     "bay_list": MANAGER,
     "bay_create": MANAGER,
     "bay_edit": MANAGER,
+    "first_day": MANAGER,
+    "first_day_leave": MANAGER,
     "hours": MANAGER,
     "holidays_save": MANAGER,
     "holiday_work": MANAGER,
