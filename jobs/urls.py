@@ -98,6 +98,7 @@ urlpatterns += [
 urlpatterns += [
     path("review/", review.review_queue, name="review_queue"),
     path("jobs/<int:number>/review/", review.review, name="review"),
+    path("jobs/<int:number>/review/open/", review.review_open, name="review_open"),
     path("jobs/<int:number>/review/sign/", review.review_sign, name="review_sign"),
     path("jobs/<int:number>/review/send-back/", review.review_send_back, name="review_send_back"),
     path(

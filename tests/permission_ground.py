@@ -102,7 +102,14 @@ GIVEN = {
 """Arguments of one URL that differ from those of the ground."""
 
 SIGNED = ("setup_create", "sheet", "sheet_pdf", "sheet_photo", "sheet_correct", "collect")
-REVIEWED = ("review", "review_sign", "review_send_back", "finding_reason", "sheet_preview")
+REVIEWED = (
+    "review",
+    "review_open",
+    "review_sign",
+    "review_send_back",
+    "finding_reason",
+    "sheet_preview",
+)
 
 
 def lay_ground() -> Ground:

@@ -61,6 +61,8 @@ TABLE: dict[str, Roles] = {
     "bay_list": MANAGER,
     "bay_create": MANAGER,
     "bay_edit": MANAGER,
+    "first_day": MANAGER,
+    "first_day_leave": MANAGER,
     "hours": MANAGER,
     "holidays_save": MANAGER,
     "holiday_work": MANAGER,
@@ -122,6 +124,7 @@ TABLE: dict[str, Roles] = {
     # Review, signed sheets, hand-over.
     "review_queue": MANAGER,
     "review": MANAGER,
+    "review_open": MANAGER,
     "review_sign": MANAGER,
     "review_send_back": MANAGER,
     "finding_reason": MANAGER,

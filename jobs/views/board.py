@@ -10,6 +10,7 @@ from jobs.models import Job
 from jobs.reads.board import lanes_by_bay, lanes_by_stage, live_jobs
 from jobs.templatetags.desk import absence, lateness, stay
 from shop.access import allow_any_staff
+from shop.first_day import is_new
 from shop.http import Request
 from shop.models import Bay, StaffMember
 from shop.roles import DESK
@@ -41,6 +42,7 @@ def board(request: Request) -> HttpResponse:
         "technicians": StaffMember.objects.filter(is_technician=True, is_active=True),
         "bay": asked.get("bay", ""),
         "who": asked.get("who", ""),
+        "first_steps": request.user.is_manager and is_new(request.shop),
         "filtered": bool(asked.get("bay") or asked.get("who")),
     }
     return render(request, "board/page.html", context)

@@ -6,7 +6,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.http import require_POST
+from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
 from jobs.forms.review import ReasonForm, SendBackForm
@@ -44,6 +44,23 @@ def review_queue(request: Request) -> HttpResponse:
         "recent": recent,
     }
     return render(request, "review/queue.html", context)
+
+
+@allow(Role.MANAGER)
+@require_safe
+def review_open(request: Request, number: int) -> HttpResponse:
+    """How many findings of a waiting sheet are open, and the worst of them by name: asked for by
+    the queue, row by row, so that the queue itself stands at once."""
+    job = get_object_or_404(Job.objects.with_names(), number=number)
+    findings = findings_of(job)
+    stops = [one for one in findings if one.severity == "stop"]
+    reasoned = set(job.finding_reasons.values_list("fingerprint", flat=True))
+    cautions = [
+        one for one in findings if one.severity == "caution" and one.fingerprint not in reasoned
+    ]
+    worst = next(iter([*stops, *cautions]), None)
+    context = {"job": job, "stops": stops, "cautions": cautions, "worst": worst}
+    return render(request, "review/open.html", context)
 
 
 def _sheet_context(job: Job, document: dict[str, Any]) -> dict[str, Any]:

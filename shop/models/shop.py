@@ -128,6 +128,8 @@ class Shop(models.Model):
         "shared tablets lock after, min", default=10, validators=_range(1, 120)
     )
 
+    steps_left_out = models.JSONField("first steps left out", default=list, blank=True)
+
     next_job_number = models.PositiveIntegerField(default=1001, editable=False)
 
     objects = ShopManager()

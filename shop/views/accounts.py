@@ -15,6 +15,7 @@ from django.utils.http import urlencode
 from django.views.decorators.http import require_safe
 
 from shop.access import allow_any_staff, public
+from shop.first_day import is_new
 from shop.http import Request
 from shop.models import StaffMember
 from shop.services import events
@@ -65,5 +66,6 @@ def locked_out(request: Request, *_: Any) -> HttpResponse:
 @allow_any_staff
 @require_safe
 def home(request: Request) -> HttpResponse:
-    """The board is the first page."""
-    return redirect("board")
+    """The board is the first page; of an empty book, for its manager, the first steps."""
+    new = request.user.is_manager and is_new(request.shop)
+    return redirect("first_day" if new else "board")
