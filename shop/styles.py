@@ -16,11 +16,12 @@ from whitenoise.storage import CompressedManifestStaticFilesStorage
 
 SHEET: Final = "css/loombook.css"
 _IMPORT: Final = re.compile(r'@import url\("([^"]+)"\)(?: layer\(([\w-]+)\))?;\n')
+_COMMENT: Final = re.compile(r"/\*.*?\*/\n*", re.DOTALL)
 _ADDRESS: Final = re.compile(r'(?<=url\(")(?!data:)[^"]+')
 
 
 def joined(sheet: Path) -> str:
-    """The style sheet with every file it imports in its place, each in its layer."""
+    """The style sheet with every file it imports in its place, each in its layer; no comments."""
 
     def put(found: re.Match[str]) -> str:
         name, layer = found.groups()
@@ -29,7 +30,7 @@ def joined(sheet: Path) -> str:
         text = _ADDRESS.sub(lambda one: posixpath.normpath(posixpath.join(folder, one[0])), text)
         return f"@layer {layer} {{\n{text}}}\n" if layer else text
 
-    return _IMPORT.sub(put, sheet.read_text(encoding="utf-8"))
+    return _COMMENT.sub("", _IMPORT.sub(put, sheet.read_text(encoding="utf-8")))
 
 
 class _Joined(Storage):

@@ -21,7 +21,9 @@ def test_the_list_names_every_file_once() -> None:
 def test_the_joined_sheet_holds_the_files_in_their_layers(tmp_path: Path) -> None:
     (tmp_path / "inc").mkdir()
     (tmp_path / "inc" / "pad.css").write_text('.pad {\n  mask: url("../../img/mark.svg");\n}\n')
-    (tmp_path / "plain.css").write_text('a {\n  mask: url("data:,x");\n}\n')
+    (tmp_path / "plain.css").write_text(
+        '/* Links,\n * all. */\n\na {\n  mask: url("data:,x");\n}\n'
+    )
     sheet = tmp_path / "all.css"
     sheet.write_text(
         '@layer one, two;\n@import url("inc/pad.css") layer(two);\n@import url("plain.css");\n'
