@@ -57,7 +57,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         uses_database = item.get_closest_marker("django_db") or DATABASE_FIXTURES & set(
             getattr(item, "fixturenames", ())
         )
-        keep = uses_database and not item.get_closest_marker("browser")
+        elsewhere = item.get_closest_marker("browser") or item.get_closest_marker("once")
+        keep = uses_database and not elsewhere
         (kept if keep else left_out).append(item)
     items[:] = kept
     config.hook.pytest_deselected(items=left_out)

@@ -13,6 +13,7 @@ from urllib.parse import quote, urlencode, urlsplit
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import connection
 from django.test import Client
 from django.urls import reverse
 
@@ -62,6 +63,9 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "clock_pause": ("key", "next"),
     "clock_stop": ("key", "next"),
     "clock_still": ("next",),
+    "bay_supply_part_add": ("product", "key"),
+    "job_shift": ("bay", "to", "version", "confirmed", "day"),
+    "holiday_work": ("day", "works"),
     "bay_move": ("section",),
     "bay_undo": ("key",),
     "bay_arrange": ("joining", "coil_joining"),
@@ -220,22 +224,24 @@ def fields_in_order(walk: Walk) -> list[tuple[Form, frozenset[str]]]:
 def test_each_form_is_walked(walk: Walk) -> None:
     posted = {form.url_name for form in walk.forms.values()} | LEAVES
     only_posts = {name for name, status in walk.answered.items() if status == 405}
-    assert sorted(only_posts - posted) == [], "say in BY_HAND what these are sent"
+    assert not only_posts - posted, f"say in BY_HAND what these are sent: {only_posts - posted}"
     assert sum(len(names) for _, names in fields_in_order(walk)) > 500, "most were not found"
 
 
 @pytest.mark.django_db
-@pytest.mark.parametrize("half", [0, 1])
+@pytest.mark.parametrize("part", [0, 1])
 def test_each_field_of_each_form_wrong(
-    sender: Sender, walk: Walk, chance: random.Random, half: int
+    sender: Sender, walk: Walk, chance: random.Random, part: int
 ) -> None:
-    for form, names in fields_in_order(walk)[half::2]:
+    """Each database takes every second form: together they take all, in half the time."""
+    first = 2 * part + (connection.vendor == "postgresql")
+    for form, names in fields_in_order(walk)[first::4]:
         usual = {one.name: plausible(one) for one in form.controls}
         for name, values in each_field_wrong(form, chance):
             if name in names:
                 sent = {**usual, name: values}
                 judge(sender, form, name, sent, sender.post(form, sent))
-    assert sender.sent > 500
+    assert sender.sent > 250
     assert not sender.problems, sender.told()
 
 

@@ -112,6 +112,7 @@ def pages(client: Client) -> Iterator[tuple[str, str]]:
                 waiting.append(to)
 
 
+@pytest.mark.once
 @pytest.mark.paper
 @pytest.mark.django_db
 def test_the_demo_shop_is_written_one_way() -> None:

@@ -68,6 +68,20 @@ def test_a_repeated_key_changes_nothing(shop_floor: Workshop, job: Job) -> None:
     assert JobEvent.objects.filter(key__in=["k-1", "k-2"]).count() == 2
 
 
+def test_what_is_typed_again_as_it_stands_is_no_change(shop_floor: Workshop, job: Job) -> None:
+    """The log names the cells that changed, and a save that changes none makes no event."""
+    client, channel = _client(shop_floor.technician), _channel(job)
+    same = channel.connector
+    assert same
+    _save_wire(client, job, channel, connector=same, note="Behind the kick panel")
+    assert job.events.latest("pk").after == {"note": "Behind the kick panel"}
+    channel.refresh_from_db()
+    events, version = job.events.count(), channel.version
+    _save_wire(client, job, channel, connector=same, note="Behind the kick panel")
+    channel.refresh_from_db()
+    assert (job.events.count(), channel.version) == (events, version)
+
+
 def test_two_people_on_different_cells_of_a_row_both_keep_theirs(
     shop_floor: Workshop, job: Job
 ) -> None:

@@ -19,7 +19,7 @@ from tests.factories import make_shop
 from tests.jobs.workshop import Workshop
 from wiring.plan import dump, from_builtins, load
 
-pytestmark = [pytest.mark.django_db, pytest.mark.paper]
+pytestmark = [pytest.mark.django_db, pytest.mark.paper, pytest.mark.once]
 
 
 @pytest.fixture

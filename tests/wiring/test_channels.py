@@ -184,6 +184,22 @@ def test_left_and_right_swapped_by_number_are_told_once() -> None:
     assert {"amp6.1", "amp6.2"} <= set(told[0].where)
 
 
+@pytest.mark.parametrize(("first", "second", "told"), [("r", "l", 1), ("l", "r", 0)])
+def test_bridged_sides_swapped_by_number(first: str, second: str, told: int) -> None:
+    """Channels 1+2 and 3+4, each bridged, are neighbours as 1 and 2 are."""
+    plan = changed(GOOD, "devices", "amp6", bridgeable=((1, 2), (3, 4)))
+    plan = without(plan, "channels", "amp6.2", "amp6.4", "amp6.5", "amp6.6")
+    plan = changed(plan, "channels", "amp6.1", bridged_with=2, speakers=(f"rear_{first}",))
+    plan = changed(plan, "channels", "amp6.3", bridged_with=4, speakers=(f"rear_{second}",))
+    assert len(found(plan, "sides-crossed")) == told
+
+
+def test_a_wrong_colour_is_told_after_a_channel_without_a_wire() -> None:
+    plan = changed(GOOD, "channels", "amp6.1", wire=None)
+    plan = changed(plan, "channels", "amp6.2", wire=wire("C1", 3, "XX"))
+    assert {one.where[0] for one in found(plan, "wire-colour")} == {"amp6.2"}
+
+
 def test_a_car_reversed_throughout_is_one_finding() -> None:
     plan = GOOD
     for number, speaker_id in enumerate(("tweeter", "mid", "rear")):

@@ -333,3 +333,16 @@ class TestCommandLine:
     def test_schema(self, capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["schema"]) == 0
         assert "2020-12" in json.loads(capsys.readouterr().out)["$schema"]
+
+
+@pytest.mark.parametrize(("distance_m", "told"), [(0.40, 0), (0.50, 1)])
+@pytest.mark.parametrize(("rating_a", "guards"), [(100.0, False), (40.0, True)])
+def test_a_cable_that_gets_smaller_has_its_fuse_near_there(
+    rating_a: float, guards: bool, distance_m: float, told: int
+) -> None:
+    """The main fuse stands in for the branch's own only where it is small enough for that cable."""
+    plan = changed(good_plan(), "runs", "main", fuse=Fuse(rating_a, "strip", 0.3))
+    branch = {"conductor": Conductor("8 AWG"), "fuse": Fuse(40.0, "strip", distance_m)}
+    raised = found(changed(plan, "runs", "to_mono", **branch)).get("fuse-distance")
+    assert bool(raised) == (bool(told) and not guards)
+    assert raised is None or (raised.where == ("to_mono",) and "0.50 m" in raised.title)

@@ -8,7 +8,7 @@ from tests.wiring.plans import assuming, changed, good_plan, large_plan, low
 from wiring.check import check, findings_of
 from wiring.context import RULES, Context
 from wiring.findings import Finding
-from wiring.plan import Crossover, Plan, Section, Setting
+from wiring.plan import Crossover, Passive, PassivePart, Plan, Section, Setting
 from wiring.rules import tuning as rules_tuning
 
 TUNING = [one for one in RULES.values() if one.examine.__module__ == rules_tuning.__name__]
@@ -103,6 +103,37 @@ def test_slopes_that_do_not_suit_each_other_leave_a_dip() -> None:
 def test_a_fault_is_found(rule: str, part_id: str, setting: Setting) -> None:
     found = rules(changed(good_plan(), "channels", part_id, setting=setting))
     assert rule in found
+
+
+@pytest.mark.parametrize(
+    ("capacitor_uf", "centre_hz", "told"),
+    [(None, 1_200.0, True), (None, 4_000.0, False), (4.7, 1_200.0, False)],
+    ids=["far below the limit", "above the limit", "behind a capacitor that takes it back"],
+)
+def test_a_boost_counts_where_the_tweeter_hears_it(
+    capacitor_uf: float | None, centre_hz: float, told: bool
+) -> None:
+    """A narrow boost, an octave under the limit of 2.5 kHz; with 4.7 uF before 4 ohm (8.5 kHz)
+    the tweeter gets 17 dB less there."""
+    setting = Setting(
+        high_pass=Crossover("butterworth", 1, 2_500.0),
+        sections=(Section("peaking", centre_hz, 9.0, 4.0),),
+    )
+    plan = changed(good_plan(), "channels", "amp6.1", setting=setting)
+    if capacitor_uf is not None:
+        part = PassivePart("series", capacitance_f=capacitor_uf * 1e-6)
+        plan = changed(plan, "speakers", "tweeter_l", passive=Passive((part,)))
+    found = [one for one in check(plan) if one.rule == "boost-under-high-pass"]
+    assert [one.where for one in found] == ([("amp6.1", "tweeter_l")] if told else [])
+
+
+@pytest.mark.parametrize(("corner_hz", "advice"), [(1_500.0, "together"), (6_000.0, "apart")])
+def test_corners_that_do_not_meet_are_to_move_the_right_way(corner_hz: float, advice: str) -> None:
+    setting = Setting(high_pass=low(80.0), low_pass=low(corner_hz))
+    plan = changed(good_plan(), "channels", "amp6.3", setting=setting)
+    found = [one for one in check(plan) if one.rule == "crossover-match"]
+    assert [one.where[:2] for one in found] == [("amp6.3", "amp6.1")]
+    assert found[0].what_to_do.startswith(f"Move the corners {advice},")
 
 
 def test_left_and_right_may_differ_in_equaliser_and_delay() -> None:
