@@ -74,7 +74,7 @@ def test_what_is_typed_again_as_it_stands_is_no_change(shop_floor: Workshop, job
     same = channel.connector
     assert same
     _save_wire(client, job, channel, connector=same, note="Behind the kick panel")
-    assert job.events.latest("pk").after == {"note": "Behind the kick panel"}
+    assert job.events.latest("pk").after.keys() - {"version"} == {"note"}
     channel.refresh_from_db()
     events, version = job.events.count(), channel.version
     _save_wire(client, job, channel, connector=same, note="Behind the kick panel")
