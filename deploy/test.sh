@@ -5,7 +5,7 @@ set -u
 cd "$(dirname "$0")/.."
 unset DATABASE_URL
 failed=
-parallel="-n auto --maxprocesses 4 --dist loadgroup"
+parallel="-n auto --maxprocesses 4"
 
 step() {
     name=$1

@@ -44,12 +44,20 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--posts", type=int, default=150, help="how many hostile requests of a sort")
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Tests run side by side, but one browser is enough for the machine, and one demo shop."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class OneBrowser(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return "browser" if nodeid.startswith("tests/browser/") else nodeid
+
+    return OneBrowser(config, log)
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    for item in items:
-        if item.get_closest_marker("browser"):
-            # Tests run side by side, but one browser is enough for the machine.
-            item.add_marker(pytest.mark.xdist_group("browser"))
     if not config.getoption("--database-only"):
         return
     kept, left_out = [], []

@@ -18,8 +18,6 @@ from PIL import Image
 
 from tests.browser.served import PASSWORDS, copy_demo, start
 
-pytestmark = pytest.mark.xdist_group("browser")
-
 STALLED = 100
 PEOPLE = 10
 ROUNDS = 3

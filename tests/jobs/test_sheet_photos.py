@@ -24,7 +24,7 @@ from jobs.sheet.values import sheet_values
 from tests.factories import make_photo
 from tests.jobs.workshop import Workshop
 
-pytestmark = [pytest.mark.django_db, pytest.mark.paper]
+pytestmark = [pytest.mark.django_db, pytest.mark.paper, pytest.mark.once]
 
 
 @pytest.fixture
