@@ -15,11 +15,8 @@ from shop.frozen import (
     Refusals,
     append_only,
     guard,
-    install as install,
-    missing as missing,
-    model_of as model_of,
+    model_of,
     pushed_out,
-    remove as remove,
 )
 
 CLOSED: Final = "(job.stage IN ('signed_off', 'collected') AND job.correction = '')"

@@ -54,6 +54,12 @@ def row_keys(texts: Iterable[str]) -> list[int]:
     return [key for text in texts if (key := row_key(text)) is not None]
 
 
+def row_named(subject: str) -> tuple[str, int]:
+    """The kind of row that an event's subject ("channel:12") names, and its key; 0 for none."""
+    kind, _, key = subject.partition(":")
+    return kind, row_key(key) or 0
+
+
 def row_version(text: str | None) -> int:
     """The version of a row that a save was made on; 0, older than any, for what is none."""
     return whole(text) or 0

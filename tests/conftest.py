@@ -10,7 +10,7 @@ from django.db import connection, connections
 from django.test import TransactionTestCase
 from hypothesis import settings as hypothesis_settings
 
-from jobs import frozen
+from shop import frozen
 
 hypothesis_settings.register_profile("steady", derandomize=True, deadline=None)
 hypothesis_settings.load_profile("steady")

@@ -4,7 +4,7 @@ from django.conf import settings
 from django.db import models
 from django.utils import timezone
 
-from shop.typed import row_key
+from shop.typed import row_named
 
 
 class JobEvent(models.Model):
@@ -41,5 +41,4 @@ class JobEvent(models.Model):
     @property
     def about(self) -> tuple[str, int]:
         """The kind of row that its subject names, and that row's key, 0 where it names none."""
-        kind, _, key = self.subject.partition(":")
-        return kind, row_key(key) or 0
+        return row_named(self.subject)

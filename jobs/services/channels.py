@@ -11,9 +11,10 @@ from jobs.plan.columns import SPEAKER_FIGURES
 from jobs.services.events import done_before, log
 from jobs.services.next_label import next_label
 from jobs.services.removal import put_back, take_out
-from jobs.services.saving import Saved, cells_of, open_job, save_row, subject_of
+from jobs.services.saving import Saved, cells_of, open_job, save_row
 from shop.models import StaffMember
 from shop.models.products import SPEAKER_KINDS, ProductKind, SpeakerKind
+from shop.services.events import subject_of
 
 MOST_ON_A_CHANNEL: Final = 4
 

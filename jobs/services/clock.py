@@ -15,9 +15,10 @@ from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import ClockEnd, Job, JobEvent, TimeEntry
 from jobs.services.events import done_before, log
-from jobs.services.saving import open_job, subject_of
+from jobs.services.saving import locked_job, open_job
 from shop.models import Shop, StaffMember
 from shop.roles import BENCH, Role
+from shop.services.events import subject_of
 
 
 @dataclass(frozen=True)
@@ -121,7 +122,7 @@ def end(number: int, actor: StaffMember, how: ClockEnd, key: str = "") -> TimeEn
     Stopping a paused clock closes it. Raises Refused when the clock was forgotten.
     """
     _hold(actor)
-    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    job = locked_job(number)
     own = actor.time_entries.filter(job=job).with_names()
     if done_before(key):
         return own.last()

@@ -13,8 +13,9 @@ from jobs import wording
 from jobs.errors import Refused
 from jobs.models import DeskFacts, Job, JobEvent, Said
 from jobs.services.events import done_before, log
-from jobs.services.saving import Saved, check_open, save_row, subject_of
+from jobs.services.saving import Saved, check_open, locked_job, save_only_row
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 SAID: Final = "desk.said"
 WITHDRAWN: Final = "desk.withdrawn"
@@ -38,7 +39,7 @@ def note_said(
     notes, for which the sheet must be open. Raises Refused when there are no words, too many, or
     the sheet takes none.
     """
-    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    job = locked_job(number)
     if done_before(key):
         return None
     text = text.strip()
@@ -71,7 +72,7 @@ def withdraw(number: int, event_pk: int, *, actor: StaffMember) -> JobEvent:
     Raises Refused when somebody else noted it and the person is no manager, or when it stands on
     a sheet that is closed.
     """
-    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    job = locked_job(number)
     event = JobEvent.objects.select_related("actor").get(pk=event_pk, job=job, code=SAID)
     key = f"withdrawn-{event.pk}"
     if done_before(key):
@@ -115,16 +116,14 @@ def save_desk(
 
     `version` is that of the row when the form was opened, 0 when there was none.
     """
-    job = Job.objects.select_for_update(of=("self",)).get(number=number)
-    row, made = DeskFacts.objects.get_or_create(job=job, defaults={"version": 0})
-    return save_row(
+    job = locked_job(number)
+    return save_only_row(
         DeskFacts,
-        row.pk,
+        {"job": job},
         changes,
-        number=number,
+        job=job,
         actor=actor,
-        version=0 if made else version,
+        version=version,
         key=key,
         code="desk.changed",
-        opens=lambda _: job,
     )

@@ -26,9 +26,10 @@ from jobs.models import (
 )
 from jobs.services.events import done_before, log
 from jobs.services.lengths import usual_length
-from jobs.services.saving import Saved, save_row, subject_of
+from jobs.services.saving import Saved, locked_job, save_row
 from shop.models import Product, Shop, StaffMember
 from shop.money import Totals, line_amount, plain, rounded, said, totals
+from shop.services.events import subject_of
 
 MOST_LINES: Final = 200
 
@@ -130,10 +131,6 @@ def sha256_of(document: dict[str, Any]) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _open(number: int) -> Job:
-    return Job.objects.select_for_update(of=("self",)).get(number=number)
-
-
 def _next_order(job: Job) -> int:
     last = job.estimate_lines.aggregate(last=models.Max("order"))["last"]
     return 0 if last is None else last + 1
@@ -144,7 +141,7 @@ def add_line(
     number: int, values: dict[str, Any], *, actor: StaffMember, key: str = ""
 ) -> EstimateLine | None:
     """Add a line; None when this key was saved already. Raises Refused when there are too many."""
-    job = _open(number)
+    job = locked_job(number)
     if done_before(key):
         return None
     if job.estimate_lines.count() >= MOST_LINES:
@@ -171,7 +168,7 @@ def _add(job: Job, values: dict[str, Any], actor: StaffMember, key: str = "") ->
 def fill(number: int, actor: StaffMember) -> int:
     """Add lines for the job's parts that have none yet, and for the usual hours where no labour
     stands; gives how many. A repeat adds nothing."""
-    job = _open(number)
+    job = locked_job(number)
     shop = Shop.objects.current()
     stands = {line.product_id for line in job.estimate_lines.all()}
     wanted: dict[int, tuple[Product, int]] = {}
@@ -208,7 +205,7 @@ def change_line(
     """Change a line. An option may be left; what is no option counts."""
     if changes.get("optional") is False:
         changes = {**changes, "taken": True}
-    job = _open(number)
+    job = locked_job(number)
     return save_row(
         EstimateLine,
         pk,
@@ -225,7 +222,7 @@ def change_line(
 @transaction.atomic
 def remove_line(number: int, pk: int, actor: StaffMember) -> None:
     """Take a line out; a repeat changes nothing."""
-    job = _open(number)
+    job = locked_job(number)
     line = job.estimate_lines.filter(pk=pk).first()
     if line is None:
         return
@@ -250,7 +247,7 @@ def approve(
     A repeat of the very approval gives the one that stands. Raises Refused when it is empty, has
     no name, or a call without its words; ChangedMeanwhile when the estimate says something else.
     """
-    job = _open(number)
+    job = locked_job(number)
     estimate = Estimate(job)
     name, said_words = name.strip(), said_words.strip()
     if not estimate.lines:
@@ -294,7 +291,7 @@ def note_payment(
     number: int, kind: str, amount: Decimal, how: str, *, actor: StaffMember, key: str = ""
 ) -> Payment | None:
     """Note money that changed hands; None when this key was noted already. Raises Refused."""
-    job = _open(number)
+    job = locked_job(number)
     if done_before(key):
         return None
     shop = Shop.objects.current()

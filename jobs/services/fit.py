@@ -12,8 +12,9 @@ from jobs import wording
 from jobs.errors import Refused
 from jobs.models import FitProof, JobPart
 from jobs.services.events import done_before, log
-from jobs.services.saving import Saved, cells_of, open_job, subject_of
+from jobs.services.saving import Saved, cells_of, open_job
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 GUIDE_TYPES: Final = ("pdf", "png", "jpg", "jpeg", "txt")
 LARGEST_GUIDE_MB: Final = 10

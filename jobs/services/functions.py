@@ -9,8 +9,9 @@ from django.utils import timezone
 from jobs.errors import Refused
 from jobs.models import FunctionCheck, FunctionResult, JobEvent
 from jobs.services.events import done_before, log
-from jobs.services.saving import Saved, open_job, save_row, subject_of
+from jobs.services.saving import Saved, open_job, save_row
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 OWN_GROUP: Final = "This car"
 

@@ -5,8 +5,9 @@ from django.db import transaction
 from jobs.errors import Refused
 from jobs.models import JobNote
 from jobs.services.events import done_before, log
-from jobs.services.saving import open_job, subject_of
+from jobs.services.saving import open_job
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 
 @transaction.atomic

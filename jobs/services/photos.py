@@ -23,8 +23,9 @@ from jobs.models import (
 from jobs.photos.files import Picture, Readable, read_picture
 from jobs.photos.marks import clean_marks
 from jobs.services.events import log
-from jobs.services.saving import Saved, save_row, subject_of
+from jobs.services.saving import Saved, locked_job, save_row
 from shop.models import StaffMember
+from shop.services.events import subject_of
 from shop.typed import row_key
 
 """Stages in which photos are taken and changed: arrival has its photos before the sheet opens."""
@@ -44,7 +45,7 @@ _MARK: Final = re.compile(r"mark:[\w-]{1,36}\Z", re.ASCII)
 
 def open_for_photos(number: int) -> Job:
     """The job, locked, if it takes photos; Refused otherwise. Call inside a transaction."""
-    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    job = locked_job(number)
     if not job.takes_changes:
         raise Refused(
             f"Photos are closed: the job is {job.standing}. "

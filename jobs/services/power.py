@@ -10,8 +10,9 @@ from jobs.services.events import done_before, log
 from jobs.services.next_label import next_label
 from jobs.services.parts import put_in
 from jobs.services.removal import facts_in, put_back, take_out
-from jobs.services.saving import cells_of, open_job, save_row, subject_of
+from jobs.services.saving import cells_of, open_job, save_row
 from shop.models import Product, StaffMember
+from shop.services.events import subject_of
 
 RUN_FACTS: Final = facts_in(PowerRun, "job", "label")
 MOST_RUNS: Final = 40

@@ -8,8 +8,9 @@ from django.utils import timezone
 
 from jobs.models import Reading, ReadingKind
 from jobs.services.events import done_before, log
-from jobs.services.saving import Saved, open_job, save_row, subject_of
+from jobs.services.saving import Saved, open_job, save_row
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 UNITS: Final = ("V", "A", "mA", "Ω", "dB", "Hz", "°C", "mm")
 

@@ -31,6 +31,7 @@ from jobs.models import (
 )
 from jobs.record_key import key, key_id, key_path, new_key, write_key
 from jobs.signing import signed_with
+from shop.frozen import model_of
 
 _EXACT: Final = 2**53
 CHECK_IN_TABLES: Final = ("jobs.CheckIn", "jobs.ConditionMark")
@@ -153,7 +154,7 @@ def _written(job_id: int) -> int:
 
 def _digest_of_rows(label: str, rows: "models.QuerySet[Any]") -> dict[str, Any]:
     """Each row's digest by its key, and the columns it is over."""
-    meta = frozen.model_of(label)._meta
+    meta = model_of(label)._meta
     opens = frozen.WITH_JOB.get(label, frozenset())
     columns = [field.attname for field in meta.concrete_fields if field.name not in opens]
     return {"columns": columns, "rows": row_digests(rows, columns)}
@@ -165,7 +166,7 @@ def row_digests(rows: "models.QuerySet[Any]", columns: list[str]) -> dict[str, s
 
 def rows_of(label: str, job_id: int) -> "models.QuerySet[Any]":
     """The rows of one table that belong to a job."""
-    model = frozen.model_of(label)
+    model = model_of(label)
     return model._default_manager.filter(**{frozen.job_path(model): job_id})
 
 
@@ -190,7 +191,7 @@ def file_sha256(storage: Any, name: str) -> str:
 
 
 def file_fields(label: str) -> list[models.FileField]:
-    fields = frozen.model_of(label)._meta.concrete_fields
+    fields = model_of(label)._meta.concrete_fields
     return [field for field in fields if isinstance(field, models.FileField)]
 
 

@@ -27,6 +27,7 @@ from jobs.models import Job, JobEvent
 from jobs.services.events import done_before, log
 from shop.models import StaffMember
 from shop.money import plain
+from shop.services.events import subject_of
 
 CLASH: Final = "entry.clash"
 """Code of the event that keeps a value which was not written over somebody else's."""
@@ -80,16 +81,16 @@ def check_open(job: Job) -> None:
         )
 
 
+def locked_job(number: int) -> Job:
+    """The job, locked, whatever its stage. Call inside a transaction."""
+    return Job.objects.select_for_update(of=("self",)).get(number=number)
+
+
 def open_job(number: int) -> Job:
     """The job, if its sheet takes entries; Refused otherwise. Call inside a transaction."""
-    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    job = locked_job(number)
     check_open(job)
     return job
-
-
-def subject_of(row: models.Model) -> str:
-    """How the event log names a row: channel:12."""
-    return f"{row._meta.model_name}:{row.pk}"
 
 
 def as_json(value: Any) -> Any:
@@ -195,6 +196,33 @@ def _save_cells(
     model: type[models.Model], code: str, number: int, pk: int, changes: dict[str, Any], **by: Any
 ) -> Saved:
     return save_row(model, pk, changes, number=number, code=code, **by)
+
+
+def save_only_row(
+    model: type[models.Model],
+    of: dict[str, Any],
+    changes: dict[str, Any],
+    *,
+    job: Job,
+    version: int,
+    job_path: str = "job",
+    **by: Any,
+) -> Saved:
+    """Save cells of the one row that a job, or a thing of it, has of this model; in every stage.
+
+    The first save makes the row; `version` is 0 where there was none. `job` is locked already.
+    """
+    row, made = model._default_manager.get_or_create(**of, defaults={"version": 0})
+    return save_row(
+        model,
+        row.pk,
+        changes,
+        number=job.number,
+        version=0 if made else version,
+        job_path=job_path,
+        opens=lambda _: job,
+        **by,
+    )
 
 
 @transaction.atomic

@@ -11,9 +11,10 @@ from jobs.plan.document import findings_of
 from jobs.plan.power import Finding
 from jobs.services.events import log
 from jobs.services.moves import move
-from jobs.services.saving import open_job, subject_of
+from jobs.services.saving import open_job
 from jobs.symbols import with_symbols
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 
 def standing(job: Job) -> dict[str, Finding]:

@@ -15,8 +15,9 @@ from jobs.models import Job, JobStep, StepOutcome, WorkKind
 from jobs.models.steps import StepWords
 from jobs.services.events import done_before, log
 from jobs.services.gates import MOST_NAMED, GateFacts
-from jobs.services.saving import Saved, open_job, save_row, subject_of
+from jobs.services.saving import Saved, open_job, save_row
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 WORDS: Final = tuple(field.name for field in StepWords._meta.get_fields() if field.name != "order")
 

@@ -9,13 +9,8 @@ from django.db.models import Q
 from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Job, JobPart, PartSupply, SupplyState
 from jobs.models.supply import TO_COME
-from jobs.services.saving import Saved, save_row
+from jobs.services.saving import Saved, locked_job, save_only_row
 from shop.models import StaffMember
-
-
-def _part(number: int, pk: int) -> tuple[Job, JobPart]:
-    job = Job.objects.select_for_update(of=("self",)).get(number=number)
-    return job, job.parts.get(pk=pk)
 
 
 @transaction.atomic
@@ -29,19 +24,18 @@ def save_supply(
     key: str = "",
 ) -> Saved:
     """Say where a part is; in every stage. `version` is 0 where nobody has said anything yet."""
-    job, part = _part(number, pk)
-    row, made = PartSupply.objects.get_or_create(part=part, defaults={"version": 0})
-    return save_row(
+    job = locked_job(number)
+    part = job.parts.get(pk=pk)
+    return save_only_row(
         PartSupply,
-        row.pk,
+        {"part": part},
         changes,
-        number=number,
+        job=job,
         actor=actor,
-        version=0 if made else version,
+        version=version,
         key=key,
         code="supply_of.changed",
         job_path="part__job",
-        opens=lambda _: job,
     )
 
 
@@ -57,7 +51,7 @@ _BEFORE: dict[str, tuple[str, ...]] = {
 def all_now(number: int, state: str, *, actor: StaffMember) -> int:
     """Say of every part that is not that far yet that it is; gives how many. A repeat changes
     nothing."""
-    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    job = locked_job(number)
     changed = 0
     for part in job.parts.select_related("supply"):
         supply = getattr(part, "supply", None)

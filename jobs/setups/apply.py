@@ -29,12 +29,13 @@ from jobs.plan.columns import SPEAKER_FIGURES, WIRE_COLUMNS
 from jobs.services.channels import place_speaker, undo_add
 from jobs.services.events import log
 from jobs.services.power import add_run, undo_add as undo_add_run
-from jobs.services.saving import before_check_in, current, open_job, save_row, subject_of
+from jobs.services.saving import before_check_in, current, open_job, save_row
 from jobs.services.tuning.records import record_of
 from jobs.setups.compare import compare
 from jobs.setups.document import SetupError
 from jobs.setups.items import Comparison, Item
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 ROWS: Final[dict[str, tuple[type[Any], str]]] = {
     "channel": (Channel, "job"),

@@ -12,10 +12,10 @@ from django.utils import timezone
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import InstallSheet, Job, SavedSetup, SetupEvent, SetupState, SetupVersion
 from jobs.services.events import log
-from jobs.services.saving import subject_of
 from jobs.setups import document as setup_document
 from jobs.sheet.document import sha256_of
 from shop.models import StaffMember, VehicleModel
+from shop.services.events import subject_of
 
 
 def note_event(

@@ -28,6 +28,7 @@ from jobs.models import (
 from jobs.record_key import key, key_id
 from jobs.services import record
 from jobs.sheet import document as sheet_document
+from shop.frozen import missing as without_trigger, model_of
 
 _SAID: Final = {
     "document": "the record",
@@ -186,7 +187,7 @@ def _rows(seal: Seal, only: dict[str, Any] | None = None) -> list[str]:
     problems = []
     for label, sealed in seal.content.get("rows", {}).items():
         try:
-            meta = frozen.model_of(label)._meta
+            meta = model_of(label)._meta
         except LookupError:
             continue  # The program has no such table any more.
         columns = sealed["columns"]
@@ -324,7 +325,7 @@ def _stage(job: Job) -> list[str]:
 def check_book() -> Iterator[str]:
     """Everything that is wrong with the record, one sentence each. Raises KeyLost."""
     key()
-    for table in frozen.missing(connection):
+    for table in without_trigger(connection):
         yield f"Database: the triggers that protect {table} are gone or changed."
     for job in Job.objects.order_by("number").iterator(chunk_size=200):
         yield from check_job(job)

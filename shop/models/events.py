@@ -4,7 +4,7 @@ from django.conf import settings
 from django.db import models
 from django.utils import timezone
 
-from shop.typed import row_key
+from shop.typed import row_named
 
 
 class ShopEvent(models.Model):
@@ -37,5 +37,4 @@ class ShopEvent(models.Model):
     @property
     def about(self) -> tuple[str, int]:
         """The kind of record, and its key."""
-        kind, _, key = self.subject.partition(":")
-        return kind, row_key(key) or 0
+        return row_named(self.subject)

@@ -27,6 +27,7 @@ from jobs.services.check_in import Mark, save_check_in, sign_check_in
 from jobs.services.estimates import Estimate, approve, note_payment
 from jobs.services.events import log
 from jobs.services.notes import add_note
+from shop.frozen import model_of
 from shop.models import ProductKind, StaffMember
 from shop.models.products import SpeakerKind
 from shop.roles import Role
@@ -131,7 +132,7 @@ def _sign(job: Job, who: StaffMember) -> None:
 
 def row_of(label: str, job: Job) -> models.Model:
     """A row of one table that belongs to the job."""
-    model = frozen.model_of(label)
+    model = model_of(label)
     if label in frozen.WITH_JOB:
         path = frozen.job_path(model)
     elif label in {"jobs.SetupVersion", "jobs.SetupEvent"}:

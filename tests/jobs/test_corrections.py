@@ -14,7 +14,6 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from jobs import frozen
 from jobs.errors import Refused
 from jobs.lifecycle import Correction, Stage
 from jobs.models import InstallSheet, Job
@@ -29,6 +28,7 @@ from jobs.sheet.changes import changes
 from jobs.sheet.sign_off import collect_job, sign_off_job
 from jobs.templatetags.desk import readiness
 from jobs.wording import Local
+from shop import frozen
 from tests.factories import make_job
 from tests.jobs.workshop import Workshop
 

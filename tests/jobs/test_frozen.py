@@ -9,7 +9,7 @@ from jobs.lifecycle import Stage
 from jobs.models import CheckIn, Job, Photo
 from jobs.services import clock
 from jobs.services.moves import move
-from shop.frozen import APPEND_ONLY as SHOP_LOG
+from shop.frozen import APPEND_ONLY as SHOP_LOG, install, missing, model_of
 from tests.factories import make_photo
 from tests.jobs.every_row import every_row, row_of
 
@@ -40,13 +40,13 @@ def test_every_table_is_sorted_once() -> None:
 def test_what_belongs_to_a_job_is_frozen_with_it() -> None:
     """A free table may not hold what a job owns."""
     for label in frozen.FREE:
-        assert not frozen.owners(frozen.model_of(label)), label
+        assert not frozen.owners(model_of(label)), label
     for label in frozen.BESIDE:
-        assert frozen.owners(frozen.model_of(label)), f"{label} is free: it is of no job"
+        assert frozen.owners(model_of(label)), f"{label} is free: it is of no job"
 
 
 def _columns(label: str, but: str = "") -> str:
-    fields = frozen.model_of(label)._meta.concrete_fields
+    fields = model_of(label)._meta.concrete_fields
     return ", ".join(f'"{field.column}"' for field in fields if field.column != but)
 
 
@@ -64,7 +64,7 @@ def _refused(sql: str, *values: int) -> None:
 
 def _replacing(label: str) -> str:
     """Put a row, given by its key, in the place of another: its key comes first."""
-    table = frozen.model_of(label)._meta.db_table
+    table = model_of(label)._meta.db_table
     rest = _columns(label, "id")
     if connection.vendor == "sqlite":
         return (
@@ -99,7 +99,7 @@ def test_no_statement_changes_what_is_signed(stage: Stage, careless: bool) -> No
 
 
 def _try_table(label: str, signed: Job, open_job: Job) -> None:
-    table = frozen.model_of(label)._meta.db_table
+    table = model_of(label)._meta.db_table
     ours, other = row_of(label, signed).pk, row_of(label, open_job).pk
     always = label in frozen.APPEND_ONLY
     _refused(f"UPDATE {table} SET id = id + 1000 WHERE id = %s", ours)
@@ -185,13 +185,13 @@ def test_a_revision_cannot_be_added_to_a_signed_job_by_hand() -> None:
 
 
 def test_triggers_that_are_gone_are_named() -> None:
-    assert frozen.missing(connection) == []
+    assert missing(connection) == []
     table = "jobs_reading"
     drop = "DROP TRIGGER jobs_reading_frozen_UPDATE"
     if connection.vendor == "postgresql":
         drop = f"ALTER TABLE {table} DISABLE TRIGGER {table}_frozen"
     with connection.cursor() as cursor:
         cursor.execute(drop)
-    assert frozen.missing(connection) == [table]
-    frozen.install(connection)
-    assert frozen.missing(connection) == []
+    assert missing(connection) == [table]
+    install(connection)
+    assert missing(connection) == []

@@ -12,7 +12,6 @@ from django.core.management import CommandError, call_command
 from django.db import connection, transaction
 from django.test import Client
 
-from jobs import frozen
 from jobs.lifecycle import Stage
 from jobs.models import CheckIn, InstallSheet, Job, JobEvent, Photo, RecordChain, Seal
 from jobs.record_key import KeyLost, key_path
@@ -24,6 +23,7 @@ from jobs.services.notes import add_note
 from jobs.sheet import document as sheet_document, render
 from jobs.sheet.record_check import check_book, check_job, check_sheet
 from jobs.sheet.sign_off import collect_job
+from shop import frozen
 from tests.factories import make_photo
 from tests.jobs.workshop import Workshop
 

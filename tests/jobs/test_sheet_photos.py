@@ -12,7 +12,6 @@ from django.urls import reverse
 from PIL import Image, ImageDraw
 from pypdf import PdfReader
 
-from jobs import frozen
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, Photo
@@ -21,6 +20,7 @@ from jobs.services.moves import move
 from jobs.sheet import document as sheet_document, photos as sheet_photos, render
 from jobs.sheet.sign_off import collect_job
 from jobs.sheet.values import sheet_values
+from shop import frozen
 from tests.factories import make_photo
 from tests.jobs.workshop import Workshop
 

@@ -7,8 +7,9 @@ from django.db import IntegrityError, transaction
 from jobs.errors import Refused
 from jobs.models import FactoryOutput, FactorySum
 from jobs.services.events import done_before, log
-from jobs.services.saving import open_job, save_row, subject_of
+from jobs.services.saving import open_job, save_row
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 CHANGED = "Somebody changed this meanwhile: it is shown as it stands now. Change it again."
 

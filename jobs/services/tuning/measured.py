@@ -9,8 +9,9 @@ from jobs.models import Job, MeasuredPhase, MeasuredResponse, TuningKind
 from jobs.plan.document import plan_of
 from jobs.plan.measured import decode, read, settings_now
 from jobs.services.events import done_before, log
-from jobs.services.saving import cells_of, open_job, subject_of
+from jobs.services.saving import cells_of, open_job
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 MOST_KEPT = 200
 MOST_BYTES = 4_000_000

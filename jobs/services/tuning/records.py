@@ -17,8 +17,9 @@ from jobs.models import (
 )
 from jobs.services.events import done_before, log
 from jobs.services.removal import facts_in
-from jobs.services.saving import Saved, cells_of, open_job, save_row, subject_of
+from jobs.services.saving import Saved, cells_of, open_job, save_row
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 SETTING_FACTS: Final = facts_in(ChannelSetting, "record", "channel")
 

@@ -8,10 +8,11 @@ from jobs.errors import Refused
 from jobs.models import Job, JobEvent, ListeningSeat, SeatDistance
 from jobs.plan.tuning import Delays, delays_of
 from jobs.services.events import done_before, log
-from jobs.services.saving import Saved, cells_of, open_job, save_row, subject_of
+from jobs.services.saving import Saved, cells_of, open_job, save_row
 from jobs.services.tuning.facts import facts_of
 from jobs.services.tuning.settings import put_settings
 from shop.models import StaffMember
+from shop.services.events import subject_of
 from wiring.plan import Plan
 
 

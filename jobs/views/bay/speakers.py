@@ -16,7 +16,7 @@ from jobs.models import Channel, JobEvent, JobSpeaker
 from jobs.models.channels import JOINING_CHOICES
 from jobs.plan.power import POSITIONS, loads_to_choose
 from jobs.services import channels as service
-from jobs.services.saving import FieldClash, subject_of
+from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import speakers_html
@@ -25,6 +25,7 @@ from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.roles import BENCH
+from shop.services.events import subject_of
 from shop.typed import row_key, token
 
 
