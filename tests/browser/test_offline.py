@@ -320,6 +320,7 @@ def test_the_next_person_sees_no_page_and_sends_no_entry_of_the_last(
     sign_out(page)
 
     sign_in_here(page, "piers")
+    page.evaluate("() => Loombook.outbox.ready")
     page.wait_for_function("() => Loombook.outbox.entries().length === 0")
     query = (
         "select username from jobs_jobevent e join shop_staffmember s on s.id = e.actor_id"
