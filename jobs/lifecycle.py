@@ -7,11 +7,12 @@ Correcting a signed sheet is about the record, not about the car: the stage stay
 correction stands is kept beside it.
 """
 
+from collections.abc import Iterable
 from typing import Final, NamedTuple
 
 from django.db.models import TextChoices
 
-from shop.roles import Role
+from shop.roles import BENCH, DESK, Role
 
 
 class Stage(TextChoices):
@@ -64,6 +65,21 @@ HOLDS_A_BAY: Final = frozenset(
 SHEET_OPEN: Final = frozenset({Stage.CHECKED_IN, Stage.IN_BAY})
 """Stages in which the bay sheet takes entries, beside those with a correction open."""
 
+BEFORE_REVIEW: Final = SHEET_OPEN | {Stage.BOOKED, Stage.ON_HOLD}
+"""Stages in which the kind of work, the parts and the photos may still change."""
+
+CHECK_IN_OPEN: Final = frozenset({Stage.BOOKED, Stage.ON_HOLD})
+"""Stages in which the condition on arrival is written down."""
+
+PLAN_OPEN: Final = SHEET_OPEN | {Stage.BOOKED}
+"""Stages in which a job takes a saved setup over."""
+
+BOOKING_OPEN: Final = HOLDS_A_BAY | {Stage.CANCELLED}
+"""Stages in which slot, bay and what was agreed may still change."""
+
+REASON_OPEN: Final = SHEET_OPEN | {Stage.READY_FOR_REVIEW}
+"""Stages in which a caution may be given a reason, beside those with a correction open."""
+
 
 def sheet_is_open(stage: str, correction: str) -> bool:
     """The bay sheet takes entries."""
@@ -106,7 +122,7 @@ def _move(
     label: str,
     begins: tuple[Stage, ...],
     to: Stage | None,
-    roles: tuple[Role, ...],
+    roles: Iterable[Role],
     needs: tuple[str, ...] = (),
     reason: bool = False,
     waits: Stage | None = None,
@@ -119,7 +135,7 @@ def _correction(
     label: str,
     during: tuple[Correction, ...],
     leaves: Correction,
-    roles: tuple[Role, ...],
+    roles: Iterable[Role],
     needs: tuple[str, ...] = (),
     reason: bool = False,
 ) -> Move:
@@ -128,8 +144,6 @@ def _correction(
     )
 
 
-_DESK = (Role.FRONT_DESK, Role.MANAGER)
-_BENCH = (Role.TECHNICIAN, Role.MANAGER)
 _COMPLETE = ("fit_proved", "functions_tried", "readings_taken", "channels_entered", "steps_done")
 
 MOVES: Final[dict[str, Move]] = {
@@ -140,7 +154,7 @@ MOVES: Final[dict[str, Move]] = {
             "Check in",
             (Stage.BOOKED,),
             Stage.CHECKED_IN,
-            _DESK,
+            DESK,
             ("check_in_signed",),
         ),
         _move(
@@ -148,7 +162,7 @@ MOVES: Final[dict[str, Move]] = {
             "Start work",
             (Stage.CHECKED_IN,),
             Stage.IN_BAY,
-            _BENCH,
+            BENCH,
             ("bay_free_now",),
         ),
         _move(
@@ -156,7 +170,7 @@ MOVES: Final[dict[str, Move]] = {
             "Hand to review",
             (Stage.IN_BAY,),
             Stage.READY_FOR_REVIEW,
-            _BENCH,
+            BENCH,
             _COMPLETE,
         ),
         _move(
@@ -164,7 +178,7 @@ MOVES: Final[dict[str, Move]] = {
             "Take back from review",
             (Stage.READY_FOR_REVIEW,),
             Stage.IN_BAY,
-            _BENCH,
+            BENCH,
             waits=Stage.CHECKED_IN,
         ),
         _move(
@@ -189,7 +203,7 @@ MOVES: Final[dict[str, Move]] = {
             "Hand over to customer",
             (Stage.SIGNED_OFF,),
             Stage.COLLECTED,
-            _DESK,
+            DESK,
             ("customer_signed",),
         ),
         _correction(
@@ -205,7 +219,7 @@ MOVES: Final[dict[str, Move]] = {
             "Hand correction to review",
             (Correction.OPEN,),
             Correction.IN_REVIEW,
-            _BENCH,
+            BENCH,
             _COMPLETE,
         ),
         _correction(
@@ -213,7 +227,7 @@ MOVES: Final[dict[str, Move]] = {
             "Take correction back from review",
             (Correction.IN_REVIEW,),
             Correction.OPEN,
-            _BENCH,
+            BENCH,
         ),
         _correction(
             "send_back_correction",
@@ -244,16 +258,16 @@ MOVES: Final[dict[str, Move]] = {
             "Put on hold",
             (Stage.BOOKED, Stage.CHECKED_IN, Stage.IN_BAY, Stage.READY_FOR_REVIEW),
             Stage.ON_HOLD,
-            tuple(Role),
+            Role,
             reason=True,
         ),
-        _move("resume", "Resume", (Stage.ON_HOLD,), None, tuple(Role), ("bay_free_again",)),
+        _move("resume", "Resume", (Stage.ON_HOLD,), None, Role, ("bay_free_again",)),
         _move(
             "cancel",
             "Cancel job",
             (Stage.BOOKED, Stage.CHECKED_IN, Stage.ON_HOLD),
             Stage.CANCELLED,
-            _DESK,
+            DESK,
             reason=True,
         ),
         _move(
@@ -261,7 +275,7 @@ MOVES: Final[dict[str, Move]] = {
             "Reinstate",
             (Stage.CANCELLED,),
             Stage.BOOKED,
-            _DESK,
+            DESK,
             ("slot_free",),
         ),
     )

@@ -142,6 +142,7 @@ class ShopSigner(signers.Signer):
         self.private = key.private
         super().__init__(
             signing_cert=key.certificate,
+            # Its maker has left this one class without types.
             cert_registry=SimpleCertificateStore(),  # type: ignore[no-untyped-call]
             signature_mechanism=SignedDigestAlgorithm({"algorithm": "sha256_rsa"}),
         )

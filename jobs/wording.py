@@ -4,6 +4,7 @@ Numbers, lengths of time and lists are written by `shop.wording`. Rows of the da
 documents are both said here, so that screen, sheet, label and setup name a thing alike.
 """
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -34,13 +35,17 @@ from shop.wording import (
     with_unit as with_unit,
 )
 from wiring.colours import describe
-from wiring.names import KIND_NAMES, frequency_name, position_name
+from wiring.filters.passive_text import passive_text
+from wiring.names import (
+    FAMILY_NAMES,
+    frequency_name,
+    kind_words as kind_words,
+    speaker_words,
+)
 
-FAMILIES: Final = {
-    "butterworth": "Butterworth",
-    "linkwitz_riley": "Linkwitz-Riley",
-    "bessel": "Bessel",
-}
+FAMILIES: Final = FAMILY_NAMES
+speaker: Final = speaker_words
+
 SECTIONS: Final = {
     "peaking": "peak",
     "low_shelf": "low shelf",
@@ -82,9 +87,14 @@ def bridged(name: str, bridged_with: int | None) -> str:
     return f"{name}+{bridged_with}" if bridged_with else name
 
 
-def into_input(part: str, entry: int | None) -> str:
-    """What a line output feeds: "A1 input 2"; which input is not known: "A1 input ?"."""
-    return f"{part} input {entry or '?'}"
+def entry(number: int | None) -> str:
+    """An input by its number: "input 2"; which one is not known: "input ?"."""
+    return f"input {number or '?'}"
+
+
+def into_input(part: str, number: int | None) -> str:
+    """What a line output feeds: "A1 input 2"."""
+    return f"{part} {entry(number)}"
 
 
 class Placed(Protocol):
@@ -95,16 +105,6 @@ class Placed(Protocol):
 
     @property
     def position(self) -> str: ...
-
-
-def speaker(kind: str, position: str) -> str:
-    """ "tweeter, front pillar left"; a place or kind that is not known stands as written."""
-    return f"{kind_words(kind)}, {position_name(position)}"
-
-
-def kind_words(kind: str) -> str:
-    """A kind of speaker: "tweeter", "full-range speaker"."""
-    return KIND_NAMES.get(kind, kind)
 
 
 def speakers(listed: Iterable[Placed]) -> str:
@@ -122,9 +122,31 @@ def band(middle_hz: float) -> str:
     return frequency_name(middle_hz)
 
 
+_WITH_UNIT: Final = re.compile(r"(?<=\d) (?=µF|mH|Ω|Hz|dB)")
+
+
+def passive(own: Any) -> str:
+    """What stands passively before a speaker: "9.1 µF, 0.3 mH across"."""
+    return _WITH_UNIT.sub("\u00a0", passive_text(own))
+
+
 def slope(order: int) -> str:
     """How steep a filter of this order is: "24 dB/oct"."""
     return quantity(6 * order, "dB/oct")
+
+
+def filter_facts(facts: Mapping[str, Any], name: str) -> str:
+    """A high-pass or low-pass by the fields of its row, `name` with what is yet to be said:
+    "80 Hz Bessel 24 dB/oct", "no frequency Bessel no slope"; nothing while nothing is entered."""
+    family, order, hz = (facts[f"{name}_{part}"] for part in ("family", "order", "hz"))
+    if not (family or order or hz):
+        return ""
+    parts = [
+        hertz(hz) if hz else "no frequency",
+        FAMILIES.get(family, "no family"),
+        slope(order) if order else "no slope",
+    ]
+    return " ".join(parts)
 
 
 def crossover(filter_: Mapping[str, Any] | None) -> dict[str, str] | None:
@@ -171,16 +193,25 @@ def conductor(run: Mapping[str, Any]) -> str:
     return f"{text}, {quantity(one.get('insulation_c', 105.0), '°C')}"
 
 
-def cable(gauge: str, metal: str, parallel: int = 1, stranding: str = "flexible") -> str:
+def cable(gauge: str, metal_name: str, parallel: int = 1, stranding: str = "flexible") -> str:
     """A cable without its insulation: "2 × 25 mm² solid copper"."""
     lay = "" if stranding == "flexible" else f" {stranding}"
-    metal_words = metal.replace("_", " ").replace("copper clad", "copper-clad")
-    return f"{times(parallel)}{size(gauge)}{lay} {metal_words}"
+    return f"{times(parallel)}{size(gauge)}{lay} {metal(metal_name)}"
 
 
 def size(text: str) -> str:
     """The size of a conductor: "25 mm²", "4 AWG"."""
     return text.replace("mm2", "mm²")
+
+
+def metal(name: str) -> str:
+    """What a conductor is made of: "copper", "copper-clad aluminium"."""
+    return name.replace("_", " ").replace("copper clad", "copper-clad")
+
+
+def fuse(rating_a: float | None, body: str) -> str:
+    """A fuse: "60 A midi"."""
+    return f"{quantity(rating_a, 'A')} {body}".strip()
 
 
 def times(count: int) -> str:

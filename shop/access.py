@@ -18,9 +18,8 @@ from django.utils.http import urlencode
 
 from shop.roles import Role, has_role
 
-View = Callable[..., HttpResponse]
-AnyView = Callable[..., HttpResponseBase]
-"""A view as it is written: it may also answer with a file."""
+View = Callable[..., HttpResponseBase]
+"""A view: it answers with a page or with a file."""
 
 BY_PIN: Final = "by_pin"
 """Session key: the person signed in by PIN on a shared tablet."""
@@ -43,16 +42,16 @@ def _password_first(request: HttpRequest) -> HttpResponse:
     return HttpResponse(status=302, headers={"Location": to})
 
 
-def allow(*roles: Role, password: bool = False) -> Callable[[AnyView], View]:
+def allow(*roles: Role, password: bool = False) -> Callable[[View], View]:
     """Let only staff with one of the roles in; others get 403, strangers the sign-in page.
 
     With `password`, a person signed in by PIN is first asked for the password.
     """
     allowed = frozenset(roles)
 
-    def mark(view: AnyView) -> View:
+    def mark(view: View) -> View:
         @wraps(view)
-        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not request.user.is_authenticated:
                 return _sign_in_first(request)
             if not has_role(request.user, allowed):
@@ -60,21 +59,20 @@ def allow(*roles: Role, password: bool = False) -> Callable[[AnyView], View]:
                 raise PermissionDenied(f"This needs the {wanted} role. Ask a manager.")
             if password and request.session.get(BY_PIN):
                 return _password_first(request)
-            return view(request, *args, **kwargs)  # type: ignore[return-value]
+            return view(request, *args, **kwargs)
 
-        guarded.allowed_roles = allowed  # type: ignore[attr-defined]
-        guarded.needs_password = password  # type: ignore[attr-defined]
+        vars(guarded).update(allowed_roles=allowed, needs_password=password)
         return guarded
 
     return mark
 
 
-def allow_any_staff(view: AnyView) -> View:
+def allow_any_staff(view: View) -> View:
     """Let every signed-in staff member in."""
     return allow(*Role)(view)
 
 
 def public(view: View) -> View:
     """Let anybody in, signed in or not."""
-    view.allowed_roles = None  # type: ignore[attr-defined]
+    vars(view)["allowed_roles"] = None
     return view

@@ -4,7 +4,7 @@ from typing import Any, NamedTuple
 
 from django.http import HttpRequest
 
-from shop.roles import ALL_ROLES, Role, has_role
+from shop.roles import ALL_ROLES, DESK, Role, has_role
 
 
 class NavItem(NamedTuple):
@@ -17,14 +17,14 @@ class NavItem(NamedTuple):
 
 NAV = (
     NavItem("board", "Board", "board", ALL_ROLES, "/board"),
-    NavItem("book", "Book a job", "plus", frozenset({Role.FRONT_DESK, Role.MANAGER}), "/book"),
+    NavItem("book", "Book a job", "plus", DESK, "/book"),
     NavItem("review_queue", "Review", "review", frozenset({Role.MANAGER}), "/review"),
     NavItem("find", "Find", "search", ALL_ROLES, "/find"),
     NavItem(
         "customer_list",
         "Customers",
         "customer",
-        frozenset({Role.FRONT_DESK, Role.MANAGER}),
+        DESK,
         "/customers",
     ),
     NavItem("vehicle_list", "Vehicles", "car", ALL_ROLES, "/vehicles"),

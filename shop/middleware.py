@@ -1,6 +1,7 @@
 """Whose answer it is; one shop row a request and its zone; its tablet; plain text alone."""
 
 from collections.abc import Callable
+from typing import TypeVar, cast
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth import logout
@@ -13,6 +14,7 @@ from django.utils import timezone
 
 from shop import known_device, typed
 from shop.access import BY_PIN
+from shop.http import Request
 from shop.models import Shop
 from shop.services import tablets
 
@@ -69,7 +71,7 @@ class PlainRequestMiddleware:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         if request.encoding and request.encoding.lower() not in {"utf-8", "utf8"}:
             raise BadRequest("Send text as UTF-8.")
-        request.GET = _plain_query(request.GET)  # type: ignore[assignment]
+        request.GET = _plain_query(request.GET)
         for name, value in request.COOKIES.items():
             request.COOKIES[name] = typed.plain(value)
         return self.get_response(request)
@@ -83,10 +85,13 @@ class PlainRequestMiddleware:
             if isinstance(value, str) and typed.NUL in value:
                 raise Http404("There is nothing of that name.")
         if request.method == "POST":
-            request.POST = _plain_query(request.POST)  # type: ignore[assignment]
+            request.POST = _plain_query(request.POST)
 
 
-def _plain_query(query: QueryDict) -> QueryDict:
+Query = TypeVar("Query", bound=QueryDict)
+
+
+def _plain_query(query: Query) -> Query:
     """The same names and values without NUL; the very object where there is none."""
     if not any(typed.NUL in text for name, texts in query.lists() for text in (name, *texts)):
         return query
@@ -94,7 +99,7 @@ def _plain_query(query: QueryDict) -> QueryDict:
     for name, texts in query.lists():
         plain.setlist(typed.plain(name), [typed.plain(text) for text in texts])
     plain._mutable = False
-    return plain
+    return cast(Query, plain)
 
 
 class ShopMiddleware:
@@ -103,9 +108,8 @@ class ShopMiddleware:
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
-    def __call__(self, request: HttpRequest) -> HttpResponse:
-        shop = Shop.objects.current()
-        request.shop = shop  # type: ignore[attr-defined]
+    def __call__(self, request: Request) -> HttpResponse:
+        shop = request.shop = Shop.objects.current()
         with timezone.override(ZoneInfo(shop.time_zone)):
             return self.get_response(request)
 
@@ -121,10 +125,10 @@ class TabletMiddleware:
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
-    def __call__(self, request: HttpRequest) -> HttpResponse:
+    def __call__(self, request: Request) -> HttpResponse:
         token = tablets.token_of(request)
         tablet = tablets.tablet_of(token)
-        request.tablet = tablet  # type: ignore[attr-defined]
+        request.tablet = tablet
         pinned = request.session.get(BY_PIN)
         if pinned and (tablet is None or tablet.pk != request.session.get(TABLET)):
             logout(request)
@@ -139,7 +143,7 @@ class TabletMiddleware:
         return response
 
     @staticmethod
-    def _is_of_another(request: HttpRequest) -> bool:
+    def _is_of_another(request: Request) -> bool:
         person = request.headers.get(PERSON, "")
         user = request.user
         return bool(

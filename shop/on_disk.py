@@ -20,7 +20,7 @@ class SyncedStorage(FileSystemStorage):
     """Uploads: the file is synced, then each folder that leads to it, which may be new."""
 
     def _save(self, name: str, content: Any) -> str:
-        kept: str = super()._save(name, content)  # type: ignore[misc]
+        kept: str = super()._save(name, content)  # type: ignore[misc]  # not in its stubs
         path = Path(self.path(kept))
         top = Path(self.location).parent
         sync(path)

@@ -12,6 +12,11 @@ class Role(models.TextChoices):
 
 
 ALL_ROLES = frozenset(Role)
+DESK = frozenset({Role.FRONT_DESK, Role.MANAGER})
+"""Who receives cars and people."""
+
+BENCH = frozenset({Role.TECHNICIAN, Role.MANAGER})
+"""Who writes on a bay sheet."""
 
 
 def has_role(user: Any, roles: frozenset[Role]) -> bool:

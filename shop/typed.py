@@ -35,6 +35,15 @@ def whole(text: str | None, low: int = 0, high: int = LARGEST) -> int | None:
     return number if low <= number <= high else None
 
 
+def fraction(text: str | None) -> float | None:
+    """A number from 0 to 1 with a decimal point, or None for anything else."""
+    try:
+        found = float(text or "")
+    except ValueError:
+        return None
+    return found if 0 <= found <= 1 else None
+
+
 def row_key(text: str | None) -> int | None:
     """The key of a row, or None for what is no key."""
     return whole(text, 1)

@@ -54,7 +54,10 @@ class LengthField(forms.FloatField):
         if self.stands_m is not None and value == self.prepare_value(self.stands_m):
             return self.stands_m
         typed = self.to_python(value)
-        metres = None if typed is None else typed * FACTORS[self.unit]
-        self.validate(metres)  # type: ignore[arg-type]
+        if typed is None:
+            forms.Field.validate(self, None)
+            return None
+        metres = typed * FACTORS[self.unit]
+        self.validate(metres)
         self.run_validators(metres)
         return metres

@@ -62,7 +62,6 @@ class VinReport(msgspec.Struct, frozen=True):
     vin: str
     problems: tuple[str, ...]
     suggestions: tuple[Suggestion, ...]
-    expected_check: str | None
     check_right: bool | None
     model_years: tuple[int, ...]
     source: str = SOURCE
@@ -132,7 +131,7 @@ def examine(text: str, latest_year: int | None = None) -> VinReport:
     """
     vin = normalise(text)
     problems: list[str] = []
-    expected: str | None = None
+    expected = ""
     right: bool | None = None
     suggestions: tuple[Suggestion, ...] = ()
     if not vin:
@@ -150,13 +149,13 @@ def examine(text: str, latest_year: int | None = None) -> VinReport:
     if len(vin) == LENGTH and not right:
         suggestions = _suggest(vin)
         if right is False:
-            problems.append(_check_problem(vin, expected or "", suggestions))
+            problems.append(_check_problem(vin, expected, suggestions))
     years = model_years(vin, latest_year) if len(vin) == LENGTH else ()
     if len(vin) == LENGTH and not years and vin[0] in "12345":
         problems.append(
             f"Character 10 reads {vin[9]}, which stands for no model year: read it again."
         )
-    return VinReport(text, vin, tuple(problems), suggestions, expected, right, years)
+    return VinReport(text, vin, tuple(problems), suggestions, right, years)
 
 
 def _length_problem(vin: str) -> str:

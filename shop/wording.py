@@ -181,5 +181,6 @@ def moment(at: datetime | None) -> str:
 
 
 def _local(at: date, zone: tzinfo | None = None) -> date:
-    aware = isinstance(at, datetime) and timezone.is_aware(at)
-    return timezone.localtime(at, zone) if aware else at  # type: ignore[arg-type]
+    if isinstance(at, datetime) and timezone.is_aware(at):
+        return timezone.localtime(at, zone)
+    return at

@@ -75,7 +75,7 @@ def django_db_modify_db_settings(
 @pytest.fixture(scope="session", autouse=True)
 def _frozen_tables_can_be_emptied() -> Iterator[None]:
     """Signed rows refuse deletion, also when a test that commits cleans up after itself."""
-    empty_tables = TransactionTestCase._fixture_teardown  # type: ignore[attr-defined]
+    empty_tables = TransactionTestCase._fixture_teardown
 
     def teardown(case: TransactionTestCase) -> None:
         frozen.remove(connection)

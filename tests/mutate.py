@@ -139,7 +139,7 @@ def _turned(tree: ast.Module, place: int, change: Callable[[Any], None]) -> ast.
     changed = copy.deepcopy(tree)
     node = list(ast.walk(changed))[place]
     if isinstance(node, ast.Continue):
-        node.__class__ = ast.Break  # type: ignore[assignment]
+        node.__class__ = ast.Break
     change(node)
     return ast.fix_missing_locations(changed)
 

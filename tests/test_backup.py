@@ -40,7 +40,7 @@ def shop_with_files(data_folder: Path) -> Path:
 def rewritten(archive: Path, change: Callable[[dict[str, bytes]], None]) -> Path:
     """A copy of an archive after `change` has been made to its files by name."""
     with tarfile.open(archive) as tar:
-        files = {member.name: tar.extractfile(member).read() for member in tar}  # type: ignore[union-attr]
+        files = {member.name: tar.extractfile(member).read() for member in tar}
     change(files)
     copy = archive.with_name("rewritten.tar.gz")
     with tarfile.open(copy, "w:gz") as tar:

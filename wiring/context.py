@@ -5,8 +5,9 @@ are ready in the context; dear results are worked out when first asked for and k
 """
 
 from collections.abc import Callable, Iterable, Mapping
+from functools import wraps
 from math import inf
-from typing import Final, Literal, NamedTuple
+from typing import Concatenate, Final, Literal, NamedTuple, ParamSpec, TypeVar, cast
 
 import msgspec
 
@@ -46,6 +47,10 @@ def not_a_number(part: msgspec.Struct) -> Slip | None:
     return None
 
 
+T = TypeVar("T")
+Asked = ParamSpec("Asked")
+
+
 class Context:
     """A plan with its lookups. Treat every attribute as read only.
 
@@ -66,9 +71,9 @@ class Context:
         "channels",
         "channels_of_device",
         "channels_of_speaker",
+        "dear",
         "devices",
         "distances_m",
-        "kept",
         "load_errors",
         "load_ohm",
         "plan",
@@ -101,13 +106,19 @@ class Context:
         self.load_errors: dict[str, LoadError] = {}
         self.power_w: dict[str, ChannelPower] = {}
         self.bridged_away: set[tuple[str, int]] = set()
-        self.kept: dict[str, object] = {}
+        self.dear: dict[object, object] = {}
         for channel in plan.channels:
             self.channels_of_device.setdefault(channel.device, []).append(channel)
             for speaker_id in channel.speakers:
                 self.channels_of_speaker.setdefault(speaker_id, []).append(channel)
             if channel.kind == "amplifier":
                 self._load(channel)
+
+    def once(self, key: str, work: Callable[[], T]) -> T:
+        """What `work` gives, worked out when it is first asked for under this key."""
+        if key not in self.dear:
+            self.dear[key] = work()
+        return cast(T, self.dear[key])
 
     def _load(self, channel: Channel) -> None:
         bridged = channel.bridged_with is not None
@@ -126,6 +137,21 @@ class Context:
             power = power_into(device, load, bridged)
             if power is not None:
                 self.power_w[channel.id] = power
+
+
+def worked_out_once(
+    work: Callable[Concatenate[Context, Asked], T],
+) -> Callable[Concatenate[Context, Asked], T]:
+    """Let a context keep what the function gives for it, by what else it is asked with in order."""
+
+    @wraps(work)
+    def asked(context: Context, /, *args: Asked.args, **kwargs: Asked.kwargs) -> T:
+        key = (work, args)
+        if key not in context.dear:
+            context.dear[key] = work(context, *args, **kwargs)
+        return cast(T, context.dear[key])
+
+    return asked
 
 
 Section = Literal["channels", "power", "tuning"]

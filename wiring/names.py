@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from wiring.context import Context
+from wiring.filters.crossovers import FAMILY_NAMES as FAMILY_NAMES
 from wiring.plan import Channel, Speaker
 from wiring.positions import POSITIONS
 
@@ -18,9 +19,14 @@ KIND_NAMES: Final[dict[str, str]] = {
 }
 
 
+def kind_words(kind: str) -> str:
+    """A kind of speaker: "tweeter", "full-range speaker"; an unknown one stands as written."""
+    return KIND_NAMES.get(kind, kind)
+
+
 def kind_name(speaker: Speaker) -> str:
-    """The kind in words."""
-    return KIND_NAMES[speaker.kind]
+    """The speaker's kind in words."""
+    return kind_words(speaker.kind)
 
 
 def channel_name(context: Context, channel: Channel) -> str:
@@ -37,9 +43,14 @@ def position_name(position_id: str) -> str:
     return position.label.lower() if position is not None else position_id
 
 
+def speaker_words(kind: str, position: str) -> str:
+    """ "tweeter, front pillar left"; a place or kind that is not known stands as written."""
+    return f"{kind_words(kind)}, {position_name(position)}"
+
+
 def speaker_name(speaker: Speaker) -> str:
-    """ "tweeter, front pillar left"."""
-    return f"{kind_name(speaker)}, {position_name(speaker.position)}"
+    """The speaker in words, as `speaker_words`."""
+    return speaker_words(speaker.kind, speaker.position)
 
 
 def listed(names: Iterable[str]) -> str:

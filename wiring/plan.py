@@ -10,8 +10,6 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta
 
-SCHEMA_VERSION = 1
-
 Id = Annotated[str, Meta(min_length=1, max_length=40)]
 Text = Annotated[str, Meta(max_length=200)]
 Ohm = Annotated[float, Meta(gt=0, le=1000)]
@@ -84,7 +82,7 @@ class Device(Document, frozen=True):
     rated_supply_v: Volt = 14.4
     turn_on: TurnOn = "not_needed"
     turn_on_by: Id | None = None
-    sample_rate_hz: Hertz | None = None
+    sample_rate_hz: Annotated[float, Meta(gt=0, le=384_000)] | None = None
     delay_step_ms: Annotated[float, Meta(gt=0, le=100)] | None = None
     max_sections: Annotated[int, Meta(ge=0, le=64)] | None = None
     line_output_v: Annotated[float, Meta(gt=0, le=50)] | None = None

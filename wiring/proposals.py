@@ -204,7 +204,7 @@ def _with_fuses(plan: Plan, run: Run) -> Iterator[Run]:
     except ConductorError:
         yield run
         return
-    least = _least_rating_a(plan, run_facts)
+    least = _least_rating_a(run_facts)
     most = min(
         allowed_rating_a(plan.assumptions, allowed.current_a * run.parallel),
         OVERSIZE * max(least, _largest_branch_a(plan, run)),
@@ -219,7 +219,7 @@ def _with_fuses(plan: Plan, run: Run) -> Iterator[Run]:
         yield run
 
 
-def _least_rating_a(plan: Plan, run_facts: RunFacts) -> float:
+def _least_rating_a(run_facts: RunFacts) -> float:
     """Smallest rating that carries the run's load in its air [A]."""
     warm = rating_at_ambient_a(1.0, min(125.0, run_facts.edge.ambient_c))
     return 0.999 * max(run_facts.full_a, run_facts.music_a / CONTINUOUS_FRACTION) / warm

@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from jobs import wording
 from jobs.forms.vehicles import VehicleForm
-from jobs.lifecycle import Stage
+from jobs.lifecycle import SIGNED
 from jobs.models import Job, WorkKind
 from jobs.reads.board import first_free
 from jobs.services.booking import Booking, Slot, WantedPart
@@ -46,6 +46,13 @@ def moment_field(label: str, step_s: int = 300) -> forms.SplitDateTimeField:
     return field
 
 
+class EarlierJobField(forms.ModelChoiceField):  # type: ignore[type-arg]  # so in its stubs alone
+    """An earlier job of the car, by its day and what was wanted."""
+
+    def label_from_instance(self, obj: Job) -> str:
+        return f"{obj}, {wording.day(obj.starts_at)}: {obj.wants[:60]}"
+
+
 class SlotForm(forms.Form):
     """Wishes, bay, times, promise, technician and comeback of a job."""
 
@@ -74,7 +81,7 @@ class SlotForm(forms.Form):
         widget=forms.RadioSelect({"class": "segmented"}),
         help_text="Lays out the shop's steps for it on the bay sheet.",
     )
-    comeback_of = forms.ModelChoiceField(
+    comeback_of = EarlierJobField(
         Job.objects.none(),
         required=False,
         label="Comeback of",
@@ -90,18 +97,20 @@ class SlotForm(forms.Form):
         if job is not None:
             del self.fields["work_kind"]
             bays = Bay.objects.filter(active=True) | Bay.objects.filter(pk=job.bay_id)
-            self.fields["bay"].queryset = bays  # type: ignore[attr-defined]
+            self._choice("bay").queryset = bays
         if vehicle is not None and vehicle.pk:
             stands = job.comeback_of_id if job is not None else None
-            earlier = Job.objects.filter(
-                Q(stage__in=(Stage.SIGNED_OFF, Stage.COLLECTED)) | Q(pk=stands), vehicle=vehicle
-            )
+            earlier = Job.objects.filter(Q(stage__in=SIGNED) | Q(pk=stands), vehicle=vehicle)
             if job is not None:
                 earlier = earlier.filter(number__lt=job.number)
-            field = self.fields["comeback_of"]
-            field.queryset = earlier.order_by("-number")  # type: ignore[attr-defined]
-            field.label_from_instance = _said  # type: ignore[attr-defined]
-        self.has_earlier = self.fields["comeback_of"].queryset.exists()  # type: ignore[attr-defined]
+            self._choice("comeback_of").queryset = earlier.order_by("-number")
+        earlier_jobs = self._choice("comeback_of").queryset
+        self.has_earlier = earlier_jobs is not None and earlier_jobs.exists()
+
+    def _choice(self, name: str) -> "forms.ModelChoiceField[Any]":
+        field = self.fields[name]
+        assert isinstance(field, forms.ModelChoiceField)
+        return field
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
@@ -110,10 +119,6 @@ class SlotForm(forms.Form):
         if ends_at is not None and moved and ends_at < timezone.now():
             self.add_error("ends_at", "That time is over already: check the day.")
         return cleaned
-
-
-def _said(job: Job) -> str:
-    return f"{job}, {wording.day(job.starts_at)}: {job.wants[:60]}"
 
 
 USUAL_LENGTH: Final = timedelta(hours=4)

@@ -14,7 +14,7 @@ from PIL import Image
 from jobs.models import CheckIn, MarkKind
 from jobs.services.check_in import PNG, Mark
 from shop.forms.base import ModelForm
-from shop.typed import line
+from shop.typed import fraction, line
 
 LONGEST_NOTE: Final = 120
 MOST_SIGNATURE_PIXELS: Final = 8_000_000
@@ -61,11 +61,8 @@ def marks_of(data: QueryDict) -> list[Mark]:
     rows = zip_longest(*(data.getlist(name) for name in names), fillvalue="")
     marks = []
     for kind, x_text, y_text, note, key in rows:
-        try:
-            x, y = float(x_text), float(y_text)
-        except ValueError:
-            continue
-        if kind in MarkKind.values and 0 <= x <= 1 and 0 <= y <= 1:
+        x, y = fraction(x_text), fraction(y_text)
+        if kind in MarkKind.values and x is not None and y is not None:
             note = line(note)[:LONGEST_NOTE]
             key = key if _KEY.match(key) else ""
             marks.append(Mark(kind, round(x, 4), round(y, 4), note, key))

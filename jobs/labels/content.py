@@ -100,7 +100,7 @@ def _way(run: PowerRun, parts: Mapping[str, JobPart]) -> str:
     ends = []
     for node in (run.from_node, run.to_node):
         part = parts.get(node)
-        ends.append(f"{node} {part.product.name}" if part else node.replace("_", " "))
+        ends.append(f"{node} {part.product.name}" if part else node)
     return " to ".join(ends)
 
 

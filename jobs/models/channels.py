@@ -4,7 +4,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
 from jobs import wording
-from shop.models.products import SpeakerKind
+from shop.models.products import SpeakerKind, limits
 from wiring.positions import POSITIONS
 
 POSITION_CHOICES = [(position.id, position.label) for position in POSITIONS.values()]
@@ -17,7 +17,10 @@ JOINING_CHOICES = [
 
 
 class JobSpeaker(models.Model):
-    """A speaker at a position: one of the job's parts, or a factory speaker that stays."""
+    """A speaker at a position: one of the job's parts, or a factory speaker that stays.
+
+    `passive` is a line as `wiring.filters.passive_text` reads it.
+    """
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="speakers")
     part = models.ForeignKey(
@@ -28,21 +31,28 @@ class JobSpeaker(models.Model):
     kind = models.CharField(max_length=12, choices=SpeakerKind)
     position = models.CharField(max_length=30, choices=POSITION_CHOICES)
     impedance_ohm = models.FloatField(
-        "impedance of one coil, Ω", validators=[MinValueValidator(0.1), MaxValueValidator(100)]
+        "impedance of one coil, Ω", validators=limits("impedance_ohm")
     )
     coils = models.PositiveSmallIntegerField(
         default=1, validators=[MinValueValidator(1), MaxValueValidator(2)]
     )
     coil_joining = models.CharField(max_length=16, choices=JOINING_CHOICES, default="single")
     power_w = models.FloatField(
-        "continuous power, W", null=True, blank=True, validators=[MinValueValidator(0.1)]
+        "continuous power, W", null=True, blank=True, validators=limits("power_w")
     )
     min_high_pass_hz = models.FloatField(
-        "lowest safe high-pass, Hz", null=True, blank=True, validators=[MinValueValidator(1)]
+        "lowest safe high-pass, Hz", null=True, blank=True, validators=limits("min_high_pass_hz")
     )
-    min_high_pass_order = models.PositiveSmallIntegerField(default=2)
-    max_low_pass_hz = models.FloatField(null=True, blank=True)
-    box_limit_hz = models.FloatField(null=True, blank=True)
+    min_high_pass_order = models.PositiveSmallIntegerField(
+        default=2, validators=limits("min_high_pass_order")
+    )
+    max_low_pass_hz = models.FloatField(
+        "highest useful low-pass, Hz", null=True, blank=True, validators=limits("max_low_pass_hz")
+    )
+    box_limit_hz = models.FloatField(
+        "vented box tuned to, Hz", null=True, blank=True, validators=limits("box_limit_hz")
+    )
+    passive = models.CharField("passive parts before it", max_length=200, blank=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 
     class Meta:
@@ -92,6 +102,18 @@ class Channel(models.Model):
         null=True,
         blank=True,
         validators=[MinValueValidator(0.01), MaxValueValidator(1000)],
+    )
+    stated_load_ohm = models.FloatField(
+        "load stated for the set, Ω",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1), MaxValueValidator(1000)],
+    )
+    output_limit_v = models.FloatField(
+        "output held to, V",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.01), MaxValueValidator(400)],
     )
     note = models.CharField(max_length=500, blank=True)
     version = models.PositiveIntegerField(default=1, editable=False)

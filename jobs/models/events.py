@@ -4,6 +4,8 @@ from django.conf import settings
 from django.db import models
 from django.utils import timezone
 
+from shop.typed import row_key
+
 
 class JobEvent(models.Model):
     """One change. `code` and data are stored; the sentence is made when it is shown.
@@ -26,9 +28,18 @@ class JobEvent(models.Model):
     number = models.PositiveIntegerField(null=True, editable=False)
     chain = models.CharField(max_length=64, blank=True, editable=False)
 
+    sentence = ""
+    """What happened, in words; `jobs.reads.history` sets it on what it reads."""
+
     class Meta:
         ordering = ["-pk"]
         indexes = [models.Index(fields=["job", "-id"], name="event_job_newest")]
 
     def __str__(self) -> str:
         return f"{self.code} {self.subject}".strip()
+
+    @property
+    def about(self) -> tuple[str, int]:
+        """The kind of row that its subject names, and that row's key, 0 where it names none."""
+        kind, _, key = self.subject.partition(":")
+        return kind, row_key(key) or 0

@@ -3,15 +3,26 @@
 from datetime import datetime
 
 from django.conf import settings
+from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models.functions import Coalesce
 from django.urls import reverse
 from django.utils import timezone
 
-from jobs.lifecycle import HOLDS_A_BAY, LIVE, Correction, Stage, sheet_is_open
+from jobs.lifecycle import (
+    BEFORE_REVIEW,
+    HOLDS_A_BAY,
+    LIVE,
+    PATH,
+    SIGNED,
+    Correction,
+    Stage,
+    sheet_is_open,
+)
 from shop.models.people import customer_wanted
-from shop.models.products import TurnOn
+from shop.models.products import InputFrom, TurnOn
 from shop.models.vehicles import vehicle_wanted
+from shop.typed import whole
 
 
 class JobQuerySet(models.QuerySet["Job"]):
@@ -62,7 +73,7 @@ class JobQuerySet(models.QuerySet["Job"]):
 def job_number(text: str) -> int | None:
     """The number somebody may mean by 1042, J1042 or #1042."""
     digits = text.strip().upper().removeprefix("J").lstrip("-# ")
-    return int(digits) if digits.isascii() and digits.isdigit() and len(digits) <= 9 else None
+    return whole(digits, high=999_999_999)
 
 
 class Job(models.Model):
@@ -129,7 +140,8 @@ class Job(models.Model):
             models.CheckConstraint(
                 condition=models.Q(correction=Correction.NONE, correction_since=None)
                 | models.Q(
-                    stage__in=[Stage.SIGNED_OFF, Stage.COLLECTED], correction_since__isnull=False
+                    stage__in=[stage for stage in PATH if stage in SIGNED],
+                    correction_since__isnull=False,
                 ),
                 name="job_correction_of_what_is_signed",
             ),
@@ -148,13 +160,17 @@ class Job(models.Model):
 
     @property
     def is_late(self) -> bool:
-        done = {Stage.SIGNED_OFF, Stage.COLLECTED, Stage.CANCELLED}
-        return self.stage not in done and self.promised_at < timezone.now()
+        return self.stage not in SIGNED | {Stage.CANCELLED} and self.promised_at < timezone.now()
 
     @property
     def sheet_is_open(self) -> bool:
         """The bay sheet takes entries."""
         return sheet_is_open(self.stage, self.correction)
+
+    @property
+    def takes_changes(self) -> bool:
+        """Parts and photos may still be added and changed."""
+        return self.stage in BEFORE_REVIEW or self.sheet_is_open
 
     @property
     def in_review(self) -> bool:
@@ -184,6 +200,15 @@ class JobPart(models.Model):
     firmware = models.CharField(max_length=40, blank=True)
     turn_on = models.CharField(max_length=20, choices=TurnOn, blank=True)
     turn_on_by = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="+")
+    input_from = models.CharField(
+        "signal from the car", max_length=16, choices=InputFrom, blank=True
+    )
+    input_from_v = models.FloatField(
+        "highest voltage of that signal, V",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.01), MaxValueValidator(100)],
+    )
     note = models.CharField(max_length=200, blank=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 

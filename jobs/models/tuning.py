@@ -4,11 +4,9 @@ from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
-FAMILY_CHOICES = [
-    ("butterworth", "Butterworth"),
-    ("linkwitz_riley", "Linkwitz-Riley"),
-    ("bessel", "Bessel"),
-]
+from jobs import wording
+
+FAMILY_CHOICES = list(wording.FAMILIES.items())
 SLOPE_CHOICES = [(order, f"{6 * order} dB/oct") for order in range(1, 9)]
 _CORNER = [MinValueValidator(10), MaxValueValidator(40_000)]
 

@@ -14,7 +14,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import BinaryIO, Final
+from typing import Final, Protocol
 
 from PIL import Image, ImageCms, ImageFile, ImageOps, UnidentifiedImageError
 
@@ -56,7 +56,13 @@ class Picture:
     height: int
 
 
-def read_picture(file: BinaryIO, size_bytes: int) -> Picture:
+class Readable(Protocol):
+    """An upload or an open file."""
+
+    def read(self) -> bytes: ...
+
+
+def read_picture(file: Readable, size_bytes: int) -> Picture:
     """The picture in an uploaded file. Raises Refused, saying what to do instead, or Busy."""
     if size_bytes > MOST_BYTES:
         raise Refused(

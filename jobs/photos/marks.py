@@ -94,13 +94,6 @@ def _shape(mark: Mark, width: int, height: int, line: float) -> str:
     return f'<path d="M{tail}L{neck}"/><path class="head" d="M{corners}Z"/>'
 
 
-def annotated_bytes(photo: Photo) -> bytes:
-    """The photo as JPEG with its marks burned in."""
-    with photo.file.open("rb") as file:
-        data = bytes(file.read())
-    return with_marks(data, photo.annotations) if photo.annotations else data
-
-
 def with_marks(data: bytes, marks: list[Mark], longest: int | None = None) -> bytes:
     """A JPEG with marks burned in; `longest` bounds its longer side, and what is decoded."""
     kept = Image.open(io.BytesIO(data))

@@ -1,7 +1,7 @@
 """What the tuning sums answer about the outputs of a factory amplifier."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from jobs.models import FactoryOutput, FactorySum
 from jobs.plan.measured import measurement_of
 from wiring.drawings.plots import Line, draw
 from wiring.errors import WiringError
-from wiring.tuning.capture import CaptureReport, Output, PairSum, examine
+from wiring.tuning.capture import CaptureReport, Output, OutputSide, PairSum, examine
 from wiring.tuning.measurements import nominal_hz
 
 OCTAVES_HZ: Final = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
@@ -21,7 +21,7 @@ def captured(
 ) -> tuple[CaptureReport | None, str]:
     """The report on the measured outputs, or why there is none."""
     measured = [
-        Output(str(row.pk), row.name, row.side, _pairs(row.points))  # type: ignore[arg-type]
+        Output(str(row.pk), row.name, cast(OutputSide, row.side), _pairs(row.points))
         for row in outputs
         if row.points
     ]

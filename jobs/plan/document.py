@@ -12,6 +12,15 @@ import msgspec
 from jobs import wording
 from jobs.models import Job, TuningKind
 from jobs.plan import rows as plan_rows
+from jobs.plan.columns import (
+    ASSUMPTIONS,
+    CHANNEL,
+    DEVICE,
+    RUN,
+    setting_of,
+    speaker_of,
+    supply_facts,
+)
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
 from shop.models import ProductKind, Shop
@@ -24,6 +33,7 @@ from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.loads import planned_arrangement
 from wiring.power.explain import solution_figures
 from wiring.power.solution import DeviceState, PowerSolution, RunState, solve
+from wiring.tuning import gain
 
 DEVICE_KINDS = {
     ProductKind.AMPLIFIER: "amplifier",
@@ -37,18 +47,11 @@ DRAW_FIGURES = ("full_a", "music_a", "idle_a", "voltage_v", "power_w")
 def _device(rows: list[Any]) -> doc.Device:
     """A source part of the job as a device of the plan; one row a rating."""
     row = rows[0]
-    optional = {
-        name: value
-        for name in plan_rows.FIGURES
-        if (value := getattr(row, f"product_{name}")) is not None
-    }
-    return doc.Device(
+    return DEVICE.read(
+        row,
         id=row.label,
         name=f"{row.product_maker} {row.product_name}",
-        kind=DEVICE_KINDS[ProductKind(row.product_kind)],  # type: ignore[arg-type]
-        amplifier_channels=row.product_amplifier_channels,
-        line_outputs=row.product_line_outputs,
-        line_inputs=row.product_line_inputs,
+        kind=DEVICE_KINDS[ProductKind(row.product_kind)],
         ratings=tuple(
             doc.Rating(
                 one.product_ratings_load_ohm,
@@ -59,131 +62,49 @@ def _device(rows: list[Any]) -> doc.Device:
             if one.product_ratings_load_ohm is not None
         ),
         bridgeable=pairs_in(row.product_bridgeable),
-        amplifier_class=row.product_amplifier_class,
-        idle_current_a=row.product_idle_current_a or 0.0,
         turn_on=row.turn_on or row.product_turn_on,
         turn_on_by=row.turn_on_by_label,
-        **optional,
+        input_from=row.input_from,
+        input_from_v=row.input_from_v,
     )
 
 
 def _speaker(row: Any) -> doc.Speaker:
     """A speaker of the job as a speaker of the plan."""
-    return doc.Speaker(
-        id=row.label,
-        name=row.name,
-        kind=row.kind,
-        position=row.position,
-        impedance_ohm=row.impedance_ohm,
-        coils=row.coils,
-        coil_joining=row.coil_joining,
-        power_w=row.power_w,
-        min_high_pass_hz=row.min_high_pass_hz,
-        min_high_pass_order=row.min_high_pass_order,
-        max_low_pass_hz=row.max_low_pass_hz,
-        box_limit_hz=row.box_limit_hz,
-        factory=row.part is None,
-    )
-
-
-def _crossover(family: str, order: int | None, frequency_hz: float | None) -> doc.Crossover | None:
-    if not (family and order and frequency_hz):
-        return None
-    return doc.Crossover(family, order, frequency_hz)  # type: ignore[arg-type]
-
-
-def setting_of(row: Any) -> doc.Setting:
-    """A row of a tuning record as the setting of a plan's channel."""
-    if row is None:
-        return doc.Setting()
-    return doc.Setting(
-        high_pass=_crossover(row.high_pass_family, row.high_pass_order, row.high_pass_hz),
-        low_pass=_crossover(row.low_pass_family, row.low_pass_order, row.low_pass_hz),
-        level_db=row.level_db,
-        delay_ms=row.delay_ms,
-        inverted=row.inverted,
-        muted=row.muted,
-        sections=tuple(
-            doc.Section(one["kind"], one["frequency_hz"], one["gain_db"], one["q"])
-            for one in row.sections
-        ),
-    )
-
-
-def _wire(row: Any) -> doc.Wire | None:
-    positive = doc.Lead(row.positive_cavity, row.positive_base, row.positive_stripe)
-    negative = doc.Lead(row.negative_cavity, row.negative_base, row.negative_stripe)
-    empty = doc.Lead()
-    if not row.connector and positive == empty and negative == empty:
-        return None
-    return doc.Wire(row.connector, positive, negative, row.polarity_proved)
+    return speaker_of(row, id=row.label, factory=row.part is None)
 
 
 def _channel(rows: list[Any], setting: Any) -> doc.Channel:
     """A channel with its setting as a channel of the plan; one row a speaker."""
     row = rows[0]
-    return doc.Channel(
+    return CHANNEL.read(
+        row,
         id=wording.mark(row.part_label, row.kind, row.number),
         device=row.part_label,
-        kind=row.kind,
-        number=row.number,
         speakers=tuple(one.speakers_label for one in rows if one.speakers_label is not None),
-        joining=row.joining,
-        bridged_with=row.bridged_with,
         feeds_device=row.feeds_part_label,
-        feeds_input=row.feeds_input,
-        wire=_wire(row),
-        measured_load_ohm=row.measured_load_ohm,
         setting=setting_of(setting),
-        note=row.note,
     )
 
 
 def _run(row: Any) -> doc.Run:
-    """A power run as a run of the plan. A fuse counts once its rating is entered."""
-    fuse = None
-    if row.fuse_rating_a is not None:
-        fuse = doc.Fuse(row.fuse_rating_a, row.fuse_body, row.fuse_distance_m or 0.0)
-    return doc.Run(
-        id=row.label,
-        kind=row.kind,
-        from_node=row.from_node,
-        to_node=row.to_node,
-        conductor=doc.Conductor(row.size, row.metal, row.insulation_c, row.stranding),
-        length_m=row.length_m,
-        parallel=row.parallel,
-        place=row.place,
-        bundled=row.bundled,
-        connections=row.connections,
-        fuse=fuse,
-        sheathed=row.sheathed,
-    )
+    """A power run as a run of the plan."""
+    return RUN.read(row, id=row.label)
 
 
 def assumptions_of(shop: Shop) -> doc.Assumptions:
     """What the shop takes for granted."""
-    return doc.Assumptions(
+    return ASSUMPTIONS.read(
+        shop,
         max_drop_fraction=shop.max_drop_percent / 100,
         music_duty=shop.music_duty_percent / 100,
-        cabin_c=shop.cabin_c,
-        engine_bay_c=shop.engine_bay_c,
-        fuse_distance_m=shop.fuse_distance_m,
-        key_off_limit_a=shop.key_off_limit_a,
-        crossover_gap_db=shop.crossover_gap_db,
     )
 
 
 def _supply_of(job: Job) -> doc.Supply:
     known: dict[str, Any] = {}
-    for facts in plan_rows.supply(job.pk):
-        known = {
-            "battery_ah": facts.battery_ah,
-            "battery_chemistry": facts.battery_chemistry,
-            "internal_resistance_ohm": facts.internal_resistance_mohm / 1000,
-            "alternator_a": facts.alternator_a,
-            "alternator_idle_a": facts.alternator_idle_a,
-            "base_load_a": facts.base_load_a,
-        }
+    for row in plan_rows.supply(job.pk):
+        known = supply_facts(row)
     for reading in plan_rows.supply_readings(job.pk):
         if reading.kind == "battery_rest" and _plausible_v(reading.after_value):
             known["rest_v"] = reading.after_value
@@ -293,9 +214,9 @@ def solution_of(plan: doc.Plan, frozen: dict[str, Any]) -> PowerSolution:
 def results_of(plan: doc.Plan) -> dict[str, Any]:
     """What the sums say of a plan, as plain types for a frozen record.
 
-    `channels`: load [ohm], rated power into it [W] and the drawing of its joined coils, by
-    channel id, where they can be told. `devices`: by device id, what it draws [A] at `draws_at_v`
-    and what it gets. `ampacity_sources`: by run id, the tables that say what it may carry.
+    `channels`: load [ohm], rated power into it [W], where the signal clips first, and the drawing
+    of its joined coils, by channel id, where they can be told. `devices`: by device id, what it
+    draws [A] at `draws_at_v` and what it gets. `ampacity_sources`: by run id, the tables that say what it may carry.
     `power`: the supply solved with the engine running, at full output and with music.
     `standing`: figures of charging and of standing parked.
     """
@@ -305,6 +226,9 @@ def results_of(plan: doc.Plan) -> dict[str, Any]:
         channels[channel_id] = {"load_ohm": load}
         if (power := context.power_w.get(channel_id)) is not None:
             channels[channel_id]["power_w"] = power.power_w
+        way = gain.chain(context, context.channels[channel_id])
+        if way.first is not None:
+            channels[channel_id]["clips_first"] = way.said
         joined = planned_arrangement(context.speakers, context.channels[channel_id])
         if joined is not None:
             channels[channel_id]["drawing"] = draw(joined)

@@ -28,7 +28,9 @@ class Prepared:
         self.build = build
         self.names = names
         self.using = using
-        self.row: Any = namedtuple("row", [name.replace("__", "_") for name in names])  # type: ignore[misc]
+        fields = [name.replace("__", "_") for name in names]
+        # The names are known when the read is made, not when it is written.
+        self.row: Any = namedtuple("row", fields)  # type: ignore[misc]
         self.made: tuple[str, tuple[Any, ...], Any, Any] | None = None
 
     def _make(self) -> tuple[str, tuple[Any, ...], Any, Any]:

@@ -17,23 +17,9 @@ from jobs.models import (
     SupplyFacts,
     TuningKind,
 )
+from jobs.plan.columns import CHANNEL, DEVICE, RUN, SETTING, SPEAKER, SUPPLY_COLUMNS
 from jobs.plan.prepared import Prepared
 from shop.models.products import SOURCE_KINDS
-
-FIGURES: Final = (
-    "min_load_ohm",
-    "min_load_bridged_ohm",
-    "efficiency",
-    "min_supply_v",
-    "sample_rate_hz",
-    "delay_step_ms",
-    "max_sections",
-    "line_output_v",
-    "input_sensitivity_min_v",
-    "input_sensitivity_max_v",
-    "rated_supply_v",
-)
-"""Figures of a product that a device of the plan takes over as they stand."""
 
 devices: Final = Prepared(
     lambda job: JobPart.objects.filter(job=job, product__kind__in=SOURCE_KINDS).order_by(
@@ -42,17 +28,14 @@ devices: Final = Prepared(
     "label",
     "turn_on",
     "turn_on_by__label",
+    "input_from",
+    "input_from_v",
     "product__maker",
     "product__name",
     "product__kind",
-    "product__amplifier_channels",
-    "product__line_outputs",
-    "product__line_inputs",
     "product__bridgeable",
-    "product__amplifier_class",
-    "product__idle_current_a",
     "product__turn_on",
-    *(f"product__{name}" for name in FIGURES),
+    *(f"product__{name}" for name in DEVICE.names),
     "product__ratings__load_ohm",
     "product__ratings__power_w",
     "product__ratings__bridged",
@@ -62,18 +45,9 @@ devices: Final = Prepared(
 speakers: Final = Prepared(
     lambda job: JobSpeaker.objects.filter(job=job).order_by("pk"),
     "label",
-    "name",
-    "kind",
-    "position",
-    "impedance_ohm",
-    "coils",
-    "coil_joining",
-    "power_w",
-    "min_high_pass_hz",
-    "min_high_pass_order",
-    "max_low_pass_hz",
-    "box_limit_hz",
     "part",
+    "passive",
+    *SPEAKER.names,
 )
 
 channels: Final = Prepared(
@@ -82,46 +56,19 @@ channels: Final = Prepared(
     ),
     "pk",
     "part__label",
-    "kind",
-    "number",
-    "joining",
-    "bridged_with",
     "feeds_part__label",
-    "feeds_input",
-    "connector",
-    "positive_cavity",
-    "positive_base",
-    "positive_stripe",
-    "negative_cavity",
-    "negative_base",
-    "negative_stripe",
-    "polarity_proved",
-    "measured_load_ohm",
-    "note",
+    *CHANNEL.names,
     "speakers__label",
 )
 """Channels in the order of the plan, one row a speaker (or one row without)."""
-
-_SETTING_COLUMNS: Final = (
-    "channel",
-    "high_pass_family",
-    "high_pass_order",
-    "high_pass_hz",
-    "low_pass_family",
-    "low_pass_order",
-    "low_pass_hz",
-    "level_db",
-    "delay_ms",
-    "inverted",
-    "muted",
-    "sections",
-)
 
 
 def _settings_of(kind: str) -> Prepared:
     return Prepared(
         lambda job: ChannelSetting.objects.filter(record__job=job, record__kind=kind),
-        *_SETTING_COLUMNS,
+        "channel",
+        "sections",
+        *SETTING.names,
     )
 
 
@@ -131,22 +78,7 @@ settings: Final = {kind: _settings_of(kind) for kind in (TuningKind.BEFORE, Tuni
 runs: Final = Prepared(
     lambda job: PowerRun.objects.filter(job=job).order_by("pk"),
     "label",
-    "kind",
-    "from_node",
-    "to_node",
-    "size",
-    "metal",
-    "stranding",
-    "insulation_c",
-    "length_m",
-    "parallel",
-    "place",
-    "bundled",
-    "connections",
-    "sheathed",
-    "fuse_rating_a",
-    "fuse_body",
-    "fuse_distance_m",
+    *RUN.names,
 )
 
 supply_readings: Final = Prepared(
@@ -190,12 +122,4 @@ places: Final = Prepared(
 )
 """What each channel is called."""
 
-supply: Final = Prepared(
-    lambda job: SupplyFacts.objects.filter(job=job),
-    "battery_ah",
-    "battery_chemistry",
-    "internal_resistance_mohm",
-    "alternator_a",
-    "alternator_idle_a",
-    "base_load_a",
-)
+supply: Final = Prepared(lambda job: SupplyFacts.objects.filter(job=job), *SUPPLY_COLUMNS)

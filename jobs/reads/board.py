@@ -74,11 +74,6 @@ def lanes_by_bay(jobs: Iterable[Job], bays: Iterable[Bay]) -> list[Lane]:
     return list(lanes.values())
 
 
-def waiting_for_review() -> int:
-    """How many jobs wait for the manager."""
-    return Job.objects.for_review().order_by().count()
-
-
 @dataclass
 class Found:
     """What a search found, and whether there was more than is shown."""

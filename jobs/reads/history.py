@@ -222,11 +222,11 @@ def told(events: Iterable[JobEvent]) -> list[JobEvent]:
     wanted: dict[type[models.Model], set[int]] = defaultdict(set)
     subjects: dict[int, tuple[type[models.Model] | None, int]] = {}
     for event in listed:
-        name, _, key = event.subject.partition(":")
-        model = apps.all_models["jobs"].get(name)
-        subjects[event.pk] = (model, int(key) if key.isdigit() else 0)
-        if model is not None and key.isdigit() and model is not Job:
-            wanted[model].add(int(key))
+        kind, pk = event.about
+        model = apps.all_models["jobs"].get(kind)
+        subjects[event.pk] = (model, pk)
+        if model is not None and pk and model is not Job:
+            wanted[model].add(pk)
     names = {
         model: {row.pk: str(row) for row in _rows(model, keys)} for model, keys in wanted.items()
     }
@@ -235,7 +235,7 @@ def told(events: Iterable[JobEvent]) -> list[JobEvent]:
         called = names.get(model, {}).get(row, "") if model else ""
         if model is None:
             model = _OF_CODE.get(event.code.partition(".")[0])
-        event.sentence = _sentence(event, model, called)  # type: ignore[attr-defined]
+        event.sentence = _sentence(event, model, called)
     return listed
 
 

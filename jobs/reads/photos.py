@@ -7,7 +7,8 @@ from typing import Any, NamedTuple
 
 from jobs.lists.car_places import nearest
 from jobs.models import ConditionMark, Job, Photo
-from jobs.services.photos import KINDS, is_open
+from jobs.services.photos import KINDS
+from shop.typed import row_keys
 
 _TITLES = {"job": "The job", "check_in": "On arrival"}
 _RELATED = {"channel": ("part",), "part": ("product",)}
@@ -26,7 +27,7 @@ class PhotoBook:
 
     def __init__(self, job: Job) -> None:
         self.job = job
-        self.open = is_open(job)
+        self.open = job.takes_changes
 
     @classmethod
     def of(cls, job: Job) -> "PhotoBook":
@@ -85,7 +86,7 @@ def _marks(job: Job, keys: set[str]) -> dict[str, str]:
 
 
 def _rows(job: Job, kind: str, keys: set[str]) -> dict[str, str]:
-    rows: Any = KINDS[kind]._default_manager.filter(job=job, pk__in=[int(key) for key in keys])
+    rows: Any = KINDS[kind]._default_manager.filter(job=job, pk__in=row_keys(keys))
     called = {str(row.pk): str(row) for row in rows.select_related(*_RELATED.get(kind, ()))}
     word = f"{kind.capitalize()}{':' if kind in {'step', 'function'} else ''}"
     return {f"{kind}:{key}": f"{word} {called.get(key, 'that was removed')}" for key in keys}

@@ -1,9 +1,7 @@
 """The reads of the step list: for the bay sheet, the job's page and the install sheet."""
 
 from dataclasses import dataclass, field
-from datetime import UTC
 from functools import cached_property
-from typing import Any
 
 from jobs.models import CautionKind, Gate, Job, JobStep, StepOutcome
 from jobs.services.gates import SECTION_OF_GATE, GateFacts
@@ -18,7 +16,6 @@ class StepLine:
     number: int
     state: str
     """"done", "skipped", "next" for the first one to do, "to_do" for the others."""
-    early: list[JobStep] = field(default_factory=list)
     against: list[str] = field(default_factory=list)
     photos: int = 0
     cautions: list[str] = field(default_factory=list)
@@ -58,7 +55,6 @@ class StepList:
                     step,
                     number,
                     state,
-                    early=list(early),
                     against=[] if step.outcome == "skipped" else self.facts.against(step.gate),
                     photos=photos.get(step.photo_subject, 0),
                     cautions=[k for k in step.cautions if k != "high_voltage" or high_voltage],
@@ -86,27 +82,3 @@ class StepList:
             if line.step.pk == pk:
                 return line
         raise KeyError(pk)
-
-
-def steps_for_sheet(job: Job) -> list[dict[str, Any]]:
-    """The steps as the install sheet's document keeps them: plain types, moments in UTC."""
-    photos = photo_counts(job)
-    return [
-        {
-            "text": step.text,
-            "outcome": step.outcome,
-            "outcome_label": step.get_outcome_display(),
-            "by": str(step.outcome_by) if step.outcome_by else "",
-            "at": step.outcome_at.astimezone(UTC).isoformat(timespec="seconds")
-            if step.outcome_at
-            else None,
-            "out_of_order": step.out_of_order,
-            "reason": step.reason,
-            "cautions": list(step.cautions),
-            "reading_label": step.reading_label,
-            "reading_unit": step.reading_unit,
-            "reading_value": step.reading_value,
-            "photos": photos.get(step.photo_subject, 0),
-        }
-        for step in job.steps.select_related("outcome_by")
-    ]

@@ -96,7 +96,7 @@ def models_seen(text: str = "") -> list[Any]:
 def _function(row: Any, sign: str) -> str:
     fed = [wording.speakers([one]) for one in row.speakers.all()]
     if row.feeds_part is not None:
-        fed.append(f"input {row.feeds_input or '?'} of the {row.feeds_part.product}")
+        fed.append(f"{wording.entry(row.feeds_input)} of the {row.feeds_part.product}")
     return f"{'; '.join(sorted(fed)) or 'Not said'} {sign}"
 
 

@@ -9,7 +9,7 @@ from django.db import transaction
 
 from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
-from jobs.lifecycle import HOLDS_A_BAY, Stage
+from jobs.lifecycle import BOOKING_OPEN, HOLDS_A_BAY, Stage
 from jobs.lists.functions import functions_for
 from jobs.models import (
     FunctionCheck,
@@ -28,7 +28,6 @@ from jobs.services.saving import as_json
 from jobs.services.steps import lay_out
 from shop.models import Bay, Customer, Product, Shop, StaffMember, Vehicle, VehicleModel
 
-BOOKING_OPEN: Final = HOLDS_A_BAY | {Stage.CANCELLED}
 """Stages in which bay, times, technician and wishes may change."""
 
 LONGEST_SLOT: Final = timedelta(days=31)

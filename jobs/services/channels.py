@@ -7,9 +7,11 @@ from django.db import transaction
 
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, JobPart, JobSpeaker
+from jobs.plan.columns import SPEAKER_FIGURES
 from jobs.services.events import done_before, log
+from jobs.services.next_label import next_label
 from jobs.services.removal import put_back, take_out
-from jobs.services.saving import Saved, open_job, save_row, subject_of
+from jobs.services.saving import Saved, cells_of, open_job, save_row, subject_of
 from shop.models import StaffMember
 from shop.models.products import SPEAKER_KINDS, ProductKind, SpeakerKind
 
@@ -104,13 +106,6 @@ def take_off(number: int, pk: int, speaker_pk: int, *, actor: StaffMember, key: 
     return _set_speakers(channel, channel.speakers.exclude(pk=speaker_pk), actor, key)
 
 
-def _free_label(job: Job) -> str:
-    """The next free name of a speaker in the plan: SP1, SP2 and so on."""
-    taken = job.speakers.values_list("label", flat=True)
-    numbers = [int(label[2:]) for label in taken if label[2:].isdigit()]
-    return f"SP{max(numbers, default=0) + 1}"
-
-
 def from_part(part: JobPart) -> dict[str, Any]:
     """The facts of a speaker as the catalogue has them."""
     product = part.product
@@ -121,13 +116,8 @@ def from_part(part: JobPart) -> dict[str, Any]:
         or (
             SpeakerKind.SUBWOOFER if product.kind == ProductKind.SUBWOOFER else SpeakerKind.COAXIAL
         ),
+        **{name: getattr(product, name) for name in SPEAKER_FIGURES.names},
         "impedance_ohm": product.impedance_ohm or 4.0,
-        "coils": product.coils,
-        "power_w": product.power_w,
-        "min_high_pass_hz": product.min_high_pass_hz,
-        "min_high_pass_order": product.min_high_pass_order,
-        "max_low_pass_hz": product.max_low_pass_hz,
-        "box_limit_hz": product.box_limit_hz,
     }
 
 
@@ -146,20 +136,27 @@ def place_speaker(
     part: JobPart | None = None,
     coil_joining: str = "single",
     facts: dict[str, Any] | None = None,
+    passive: str = "",
     channel: Channel | None = None,
     key: str = "",
 ) -> Placed:
     """Put a speaker at a position in a job the caller holds in this transaction.
 
     `part` is one of the job's speaker parts; without it `facts` describe a factory speaker that
-    stays (name, kind, impedance_ohm and what else is known). `channel` is to feed it. Raises
+    stays (name, kind, impedance_ohm and what else is known). `passive` is a line of passive parts
+    as it is kept. `channel` is to feed it. Raises
     Refused.
     """
     known = from_part(part) if part is not None else dict(facts or {})
     if known.get("coils", 1) < 2:
         coil_joining = "single"
     speaker = JobSpeaker.objects.create(
-        job=job, label=_free_label(job), position=position, coil_joining=coil_joining, **known
+        job=job,
+        label=next_label(job.speakers, "SP"),
+        position=position,
+        coil_joining=coil_joining,
+        passive=passive,
+        **known,
     )
     event = log(
         job,
@@ -264,7 +261,7 @@ def _join(channel: Channel, joining: str, coils: dict[int, str], actor: StaffMem
 
 def undo_arrange(event: JobEvent, actor: StaffMember) -> None:
     """Join the channel's speakers as they were joined before."""
-    pk = int(event.subject.partition(":")[2])
+    _, pk = event.about
     channel = event.job.channels.select_related("part", "job").filter(pk=pk).first()
     if channel is None:
         raise Refused("That channel's part is no longer in the job.")
@@ -273,20 +270,8 @@ def undo_arrange(event: JobEvent, actor: StaffMember) -> None:
     _join(channel, event.before["joining"], coils, actor)
 
 
-def save_speaker(
-    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
-) -> Saved:
-    """Save what is known of a speaker, or move it to another position."""
-    return save_row(
-        JobSpeaker,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        code="speaker.changed",
-    )
+save_speaker: Final = cells_of(JobSpeaker, "speaker.changed")
+"""Save what is known of a speaker, or move it to another position."""
 
 
 @transaction.atomic
@@ -318,7 +303,7 @@ def remove_speaker(number: int, pk: int, *, actor: StaffMember, key: str = "") -
 
 def undo_add(event: JobEvent, actor: StaffMember) -> None:
     """Take away the speaker an event put in."""
-    pk = int(event.subject.partition(":")[2])
+    _, pk = event.about
     if event.job.speakers.filter(pk=pk).exists():
         remove_speaker(event.job.number, pk, actor=actor)
 
@@ -328,7 +313,7 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
     job = event.job
     label = event.before["label"]
     if job.speakers.filter(label=label).exists():
-        label = _free_label(job)
+        label = next_label(job.speakers, "SP")
     speaker = put_back(event.before, label=label)
     assert isinstance(speaker, JobSpeaker)
     log(
@@ -349,7 +334,7 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
 
 def undo_speakers(event: JobEvent, actor: StaffMember) -> None:
     """Give the channel the speakers it had before an event changed them."""
-    pk = int(event.subject.partition(":")[2])
+    _, pk = event.about
     channel = event.job.channels.filter(pk=pk).first()
     if channel is None:
         raise Refused("That channel's part is no longer in the job.")

@@ -8,7 +8,7 @@ from django.db.models import F
 from django.utils import timezone
 
 from jobs.errors import ChangedMeanwhile, Refused
-from jobs.lifecycle import Stage
+from jobs.lifecycle import CHECK_IN_OPEN
 from jobs.lists.car_places import nearest
 from jobs.models import CheckIn, ConditionMark, Job
 from jobs.models.check_in import new_mark_key
@@ -54,7 +54,7 @@ def save_check_in(
     saved it first.
     """
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
-    if job.stage not in {Stage.BOOKED, Stage.ON_HOLD}:
+    if job.stage not in CHECK_IN_OPEN:
         raise Refused(f"{job} is {job.get_stage_display().lower()}: its check-in is closed.")
     if len(marks) > MOST_MARKS:
         raise Refused(f"More than {MOST_MARKS} marks: put several into one mark's note.")

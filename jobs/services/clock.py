@@ -5,7 +5,7 @@ One clock runs at a time for each technician: starting another pauses the first.
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Final
+from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
@@ -17,9 +17,7 @@ from jobs.models import ClockEnd, Job, JobEvent, TimeEntry
 from jobs.services.events import done_before, log
 from jobs.services.saving import open_job, subject_of
 from shop.models import Shop, StaffMember
-from shop.roles import Role
-
-BENCH: Final = frozenset({Role.TECHNICIAN, Role.MANAGER})
+from shop.roles import BENCH, Role
 
 
 @dataclass(frozen=True)
@@ -106,7 +104,7 @@ def start(number: int, actor: StaffMember, key: str = "") -> Started:
     if running is not None and running.job_id == job.pk:
         return Started(running)
     if done := done_before(key):
-        return Started(TimeEntry.objects.get(pk=done.subject.rpartition(":")[2]))
+        return Started(TimeEntry.objects.get(pk=done.about[1]))
     now = timezone.now()
     if running is not None:
         _ask_first(running)

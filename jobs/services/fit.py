@@ -12,7 +12,7 @@ from jobs import wording
 from jobs.errors import Refused
 from jobs.models import FitProof, JobPart
 from jobs.services.events import done_before, log
-from jobs.services.saving import Saved, open_job, save_row, subject_of
+from jobs.services.saving import Saved, cells_of, open_job, subject_of
 from shop.models import StaffMember
 
 GUIDE_TYPES: Final = ("pdf", "png", "jpg", "jpeg", "txt")
@@ -87,6 +87,9 @@ def add_proof(
     return proof
 
 
+_save_part: Final = cells_of(JobPart, "part.changed")
+
+
 def save_part(
     number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
 ) -> Saved:
@@ -94,13 +97,4 @@ def save_part(
     by = changes.get("turn_on_by")
     if by is not None and by.pk == pk:
         raise Refused("A part cannot turn itself on by way of itself: choose another.")
-    return save_row(
-        JobPart,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        code="part.changed",
-    )
+    return _save_part(number, pk, changes, actor=actor, version=version, key=key)

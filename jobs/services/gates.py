@@ -1,4 +1,7 @@
-"""Gates: what must be true before a step of the step list may be ticked."""
+"""What must be true of a job before a move is made or a step ticked, each said in one place.
+
+`jobs.lifecycle` names what each move needs, a step names its gate; both are looked up here.
+"""
 
 from collections.abc import Callable
 from functools import cached_property
@@ -13,63 +16,98 @@ MOST_NAMED: Final = 3
 
 
 class GateFacts:
-    """What the gates of one job look at, read once. `findings` spares working them out again."""
+    """What is looked at in one job, read once. `findings` spares working them out again."""
 
     def __init__(self, job: Job, findings: Callable[[], list[Any]] | None = None) -> None:
         self.job = job
         self._findings = findings or (lambda: findings_of(job))
 
     @cached_property
-    def stops(self) -> list[Any]:
-        return [finding for finding in self._findings() if finding.severity == "stop"]
+    def findings(self) -> list[Any]:
+        return self._findings()
+
+    def of(self, severity: str) -> list[Any]:
+        return [finding for finding in self.findings if finding.severity == severity]
 
     def against(self, gate: str) -> list[str]:
         """What stands against a gate, one sentence each; an empty list when it is open."""
         return _GATES[Gate(gate)](self) if gate else []
 
 
-def _fit_proved(facts: GateFacts) -> list[str]:
+Need = Callable[[GateFacts], list[str]]
+"""Says what is missing, one sentence each; an empty list when nothing is."""
+
+
+def fit_proved(facts: GateFacts) -> list[str]:
     last = facts.job.fit_proofs.last()
     if last is None:
-        return ["No fit proof yet: enter the source on the Fit page."]
+        return ["No fit proof yet: enter the source that says this vehicle takes these parts."]
     if last.outcome == "does_not_fit":
         return ["The last fit proof says the parts do not fit."]
     return []
 
 
-def _functions(phase: str) -> Callable[[GateFacts], list[str]]:
+def _asked(what: str, names: list[str]) -> list[str]:
+    return [f"{what} the work: {wording.listed(names, MOST_NAMED)}."] if names else []
+
+
+def functions_tried(*phases: str) -> Need:
+    """Every function of the car is tried, before the work, after it, or both."""
+
     def look(facts: GateFacts) -> list[str]:
-        untried = facts.job.function_checks.filter(**{phase: FunctionResult.UNTRIED})
-        names = [check.name for check in untried]
-        return (
-            [f"Not tried {phase} the work: {wording.listed(names, MOST_NAMED)}."] if names else []
-        )
+        missing = []
+        for phase in phases:
+            untried = facts.job.function_checks.filter(**{phase: FunctionResult.UNTRIED})
+            missing += _asked(f"Not tried {phase}", [check.name for check in untried])
+        return missing
 
     return look
 
 
-def _readings_before(facts: GateFacts) -> list[str]:
-    missing = facts.job.readings.filter(wanted_before=True, before_value=None)
-    names = [reading.label for reading in missing]
-    return [f"No reading before the work: {wording.listed(names, MOST_NAMED)}."] if names else []
+def readings_taken(*phases: str) -> Need:
+    """Every reading is taken, before the work where it is wanted then, after it, or both."""
+
+    def look(facts: GateFacts) -> list[str]:
+        missing = []
+        for phase in phases:
+            rows = facts.job.readings.filter(**{f"{phase}_value": None})
+            if phase == "before":
+                rows = rows.filter(wanted_before=True)
+            missing += _asked(f"No reading {phase}", [reading.label for reading in rows])
+        return missing
+
+    return look
 
 
-def _no_stop(*sections: str) -> Callable[[GateFacts], list[str]]:
+def no_stop(*sections: str) -> Need:
+    """No finding is a stop, in these sections of the bay sheet or, where none is named, in any."""
+
     def look(facts: GateFacts) -> list[str]:
         return [
-            f"Stop: {finding.title}" for finding in facts.stops if section_of(finding) in sections
+            f"Stop: {finding.title}"
+            for finding in facts.of("stop")
+            if not sections or section_of(finding) in sections
         ]
 
     return look
 
 
-_GATES: Final[dict[Gate, Callable[[GateFacts], list[str]]]] = {
-    Gate.FIT_PROVED: _fit_proved,
-    Gate.FUNCTIONS_BEFORE: _functions("before"),
-    Gate.READINGS_BEFORE: _readings_before,
-    Gate.POWER_PLAN: _no_stop("power"),
-    Gate.CHANNEL_PLAN: _no_stop("channels", "tuning"),
-    Gate.FUNCTIONS_AFTER: _functions("after"),
+def cautions_reasoned(facts: GateFacts) -> list[str]:
+    reasoned = set(facts.job.finding_reasons.values_list("fingerprint", flat=True))
+    return [
+        f"Give a reason for the caution: {finding.title}"
+        for finding in facts.of("caution")
+        if finding.fingerprint not in reasoned
+    ]
+
+
+_GATES: Final[dict[Gate, Need]] = {
+    Gate.FIT_PROVED: fit_proved,
+    Gate.FUNCTIONS_BEFORE: functions_tried("before"),
+    Gate.READINGS_BEFORE: readings_taken("before"),
+    Gate.POWER_PLAN: no_stop("power"),
+    Gate.CHANNEL_PLAN: no_stop("channels", "tuning"),
+    Gate.FUNCTIONS_AFTER: functions_tried("after"),
 }
 
 SECTION_OF_GATE: Final = {

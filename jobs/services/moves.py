@@ -8,20 +8,16 @@ from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
 
-from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import MOVES, Correction, Move, Stage, begins_at, sheet_is_open
-from jobs.models import FunctionResult, Job
-from jobs.services import clock
+from jobs.models import Job
+from jobs.services import clock, gates
 from jobs.services.bays import bay_occupied, claim, hold_the_book, slot_taken
 from jobs.services.events import log
-from jobs.services.gates import MOST_NAMED
+from jobs.services.gates import GateFacts, Need
 from jobs.services.steps import steps_missing
 from jobs.services.work_done import who_may_have_worked, work_done
 from shop.models import StaffMember
-
-Need = Callable[[Job], list[str]]
-"""A precondition: returns what is missing, one sentence each; an empty list when met."""
 
 
 def _check_in_signed(job: Job) -> list[str]:
@@ -37,58 +33,10 @@ def _bay_free_again(job: Job) -> list[str]:
     return bay_occupied(job) if job.held_from == Stage.IN_BAY else []
 
 
-def _fit_proved(job: Job) -> list[str]:
-    proofs = list(job.fit_proofs.all())
-    if not proofs:
-        return ["No fit proof: enter the source that says this vehicle takes these parts."]
-    if proofs[-1].outcome == "does_not_fit":
-        return ["The last fit proof says the parts do not fit."]
-    return []
-
-
-def _functions_tried(job: Job) -> list[str]:
-    missing = []
-    checks = list(job.function_checks.all())
-    for phase in ("before", "after"):
-        untried = [c.name for c in checks if getattr(c, phase) == FunctionResult.UNTRIED]
-        if untried:
-            missing.append(f"Not tried {phase}: {wording.listed(untried, MOST_NAMED)}.")
-    return missing
-
-
-def _readings_taken(job: Job) -> list[str]:
-    missing = []
-    for reading in job.readings.all():
-        if reading.wanted_before and reading.before_value is None:
-            missing.append(f"{reading.label}: no reading before.")
-        if reading.after_value is None:
-            missing.append(f"{reading.label}: no reading after.")
-    return missing
-
-
 def _channels_entered(job: Job) -> list[str]:
     if job.channels.exists() and not job.channels.filter(speakers__isnull=False).exists():
         return ["The channel plan is empty: enter which channel feeds which speaker."]
     return []
-
-
-def _open_findings(job: Job, severity: str) -> list[Any]:
-    from jobs.plan.document import findings_of
-
-    return [finding for finding in findings_of(job) if finding.severity == severity]
-
-
-def _no_stop(job: Job) -> list[str]:
-    return [f"Stop: {finding.title}" for finding in _open_findings(job, "stop")]
-
-
-def _cautions_reasoned(job: Job) -> list[str]:
-    reasoned = set(job.finding_reasons.values_list("fingerprint", flat=True))
-    return [
-        f"Give a reason for the caution: {finding.title}"
-        for finding in _open_findings(job, "caution")
-        if finding.fingerprint not in reasoned
-    ]
 
 
 def _sheet_frozen(job: Job) -> list[str]:
@@ -105,27 +53,33 @@ def _customer_signed(job: Job) -> list[str]:
     return []
 
 
+def of_job(need: Callable[[Job], list[str]]) -> Need:
+    """A need that looks at the job alone."""
+    return lambda facts: need(facts.job)
+
+
 NEEDS: dict[str, Need] = {
-    "check_in_signed": _check_in_signed,
-    "bay_free_now": bay_occupied,
-    "bay_free_again": _bay_free_again,
-    "slot_free": slot_taken,
-    "fit_proved": _fit_proved,
-    "functions_tried": _functions_tried,
-    "readings_taken": _readings_taken,
-    "channels_entered": _channels_entered,
-    "steps_done": steps_missing,
-    "no_stop": _no_stop,
-    "cautions_reasoned": _cautions_reasoned,
-    "sheet_frozen": _sheet_frozen,
-    "customer_signed": _customer_signed,
+    "check_in_signed": of_job(_check_in_signed),
+    "bay_free_now": of_job(bay_occupied),
+    "bay_free_again": of_job(_bay_free_again),
+    "slot_free": of_job(slot_taken),
+    "fit_proved": gates.fit_proved,
+    "functions_tried": gates.functions_tried("before", "after"),
+    "readings_taken": gates.readings_taken("before", "after"),
+    "channels_entered": of_job(_channels_entered),
+    "steps_done": of_job(steps_missing),
+    "no_stop": gates.no_stop(),
+    "cautions_reasoned": gates.cautions_reasoned,
+    "sheet_frozen": of_job(_sheet_frozen),
+    "customer_signed": of_job(_customer_signed),
 }
 """By name. `jobs.sheet.revision` adds those that compare the record with its signed sheet."""
 
 
 def missing_for(job: Job, name: str, but: str = "") -> list[str]:
     """What still stands in the way of a move, one sentence each; `but` leaves out one need."""
-    return [reason for need in MOVES[name].needs if need != but for reason in NEEDS[need](job)]
+    facts = GateFacts(job)
+    return [reason for need in MOVES[name].needs if need != but for reason in NEEDS[need](facts)]
 
 
 def check_stage(job: Job, name: str) -> None:

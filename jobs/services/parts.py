@@ -10,9 +10,9 @@ from django.db import transaction
 from django.db.models import F, Q
 
 from jobs.errors import Refused
-from jobs.lifecycle import SHEET_OPEN, Stage
 from jobs.models import Channel, Job, JobPart, Reading, ReadingKind
 from jobs.services.events import log
+from jobs.services.next_label import next_label
 from shop.models import Product, ProductKind, StaffMember
 
 LETTERS: Final = {
@@ -26,7 +26,6 @@ LETTERS: Final = {
     ProductKind.OTHER: "X",
 }
 
-PARTS_OPEN: Final = SHEET_OPEN | {Stage.BOOKED, Stage.ON_HOLD}
 """Stages in which parts may be added and removed, beside those with a correction open."""
 
 MOST_UNITS: Final = 12
@@ -40,20 +39,9 @@ def _amplifier_readings(label: str) -> tuple[tuple[ReadingKind, str], ...]:
     )
 
 
-def _free_label(job: Job, kind: str) -> str:
-    letter = LETTERS[ProductKind(kind)]
-    taken = job.parts.filter(label__startswith=letter).values_list("label", flat=True)
-    return f"{letter}{max((int(label[1:]) for label in taken), default=0) + 1}"
-
-
-def parts_are_open(job: Job) -> bool:
-    """Parts may be added and removed."""
-    return job.stage in PARTS_OPEN or job.sheet_is_open
-
-
 def _open_job(job_id: int) -> Job:
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
-    if not parts_are_open(job):
+    if not job.takes_changes:
         raise Refused(
             f"The parts of {job} are settled: it is {job.standing}. "
             "Take it back from review, or ask a manager to open a correction."
@@ -70,7 +58,9 @@ def check_quantity(product: Product, quantity: int) -> None:
 
 def _add_unit(job: Job, product: Product) -> JobPart:
     part = job.parts.create(
-        product=product, label=_free_label(job, product.kind), turn_on=product.turn_on
+        product=product,
+        label=next_label(job.parts, LETTERS[ProductKind(product.kind)]),
+        turn_on=product.turn_on,
     )
     Channel.objects.bulk_create(
         Channel(job=job, part=part, kind=kind, number=number)
@@ -108,7 +98,9 @@ def put_in(job: Job, product: Product, quantity: int, actor: StaffMember) -> lis
         _change_quantity(there, there.quantity + quantity, actor)
         return [there]
     part = job.parts.create(
-        product=product, label=_free_label(job, product.kind), quantity=quantity
+        product=product,
+        label=next_label(job.parts, LETTERS[ProductKind(product.kind)]),
+        quantity=quantity,
     )
     log(
         job,

@@ -2,14 +2,13 @@
 
 import re
 from datetime import datetime, timedelta
-from typing import Any, BinaryIO, Final
+from typing import Any, Final
 
 from django.core.files.base import ContentFile
 from django.db import models, transaction
 from django.utils import timezone
 
 from jobs.errors import Refused
-from jobs.lifecycle import SHEET_OPEN, Stage
 from jobs.models import (
     Channel,
     CheckIn,
@@ -21,13 +20,13 @@ from jobs.models import (
     Photo,
     PowerRun,
 )
-from jobs.photos.files import Picture, read_picture
+from jobs.photos.files import Picture, Readable, read_picture
 from jobs.photos.marks import clean_marks
 from jobs.services.events import log
 from jobs.services.saving import Saved, save_row, subject_of
 from shop.models import StaffMember
+from shop.typed import row_key
 
-PHOTOS_OPEN: Final = SHEET_OPEN | {Stage.BOOKED, Stage.ON_HOLD}
 """Stages in which photos are taken and changed: arrival has its photos before the sheet opens."""
 MOST_PHOTOS: Final = 500
 KINDS: Final[dict[str, type[models.Model]]] = {
@@ -43,15 +42,10 @@ _KEY: Final = re.compile(r"[\w-]{8,64}\Z", re.ASCII)
 _MARK: Final = re.compile(r"mark:[\w-]{1,36}\Z", re.ASCII)
 
 
-def is_open(job: Job) -> bool:
-    """Photos of the job may be added and changed."""
-    return job.stage in PHOTOS_OPEN or job.sheet_is_open
-
-
 def open_for_photos(number: int) -> Job:
     """The job, locked, if it takes photos; Refused otherwise. Call inside a transaction."""
     job = Job.objects.select_for_update(of=("self",)).get(number=number)
-    if not is_open(job):
+    if not job.takes_changes:
         raise Refused(
             f"Photos are closed: the job is {job.standing}. "
             "Take it back from review, or ask a manager to open a correction."
@@ -63,7 +57,7 @@ def is_subject(text: str) -> bool:
     """Whether a text names a subject, whatever job it may be of."""
     kind, _, key = text.partition(":")
     if kind in KINDS:
-        return key.isascii() and key.isdigit() and len(key) < 19
+        return row_key(key) is not None
     return text in {"job", "check_in"} or bool(_MARK.match(text))
 
 
@@ -71,12 +65,12 @@ def _stands(job: Job, subject: str) -> bool:
     """The row that the subject names is there, in this job."""
     kind, _, key = subject.partition(":")
     model = KINDS.get(kind)
-    return model is None or model._default_manager.filter(pk=int(key), job=job).exists()
+    return model is None or model._default_manager.filter(pk=row_key(key), job=job).exists()
 
 
 def add_photo(
     number: int,
-    file: BinaryIO,
+    file: Readable,
     size_bytes: int,
     *,
     subject: str,

@@ -7,44 +7,21 @@ from django.db import transaction
 from jobs.errors import Refused
 from jobs.models import Job, JobEvent, PowerRun, SupplyFacts
 from jobs.services.events import done_before, log
+from jobs.services.next_label import next_label
 from jobs.services.removal import facts_in, put_back, take_out
-from jobs.services.saving import Saved, open_job, save_row, subject_of
+from jobs.services.saving import cells_of, open_job, save_row, subject_of
 from shop.models import StaffMember
 
 RUN_FACTS: Final = facts_in(PowerRun, "job", "label")
 MOST_RUNS: Final = 40
 
 
-def save_supply(
-    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
-) -> Saved:
-    """Save what is known of battery and alternator."""
-    return save_row(
-        SupplyFacts,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        code="supply.changed",
-    )
+save_supply: Final = cells_of(SupplyFacts, "supply.changed")
+"""Save what is known of battery and alternator."""
 
 
-def save_run(
-    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
-) -> Saved:
-    """Save cells of one run."""
-    return save_row(
-        PowerRun,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        code="run.changed",
-    )
+save_run: Final = cells_of(PowerRun, "run.changed")
+"""Save cells of one run."""
 
 
 @transaction.atomic
@@ -67,12 +44,6 @@ def take_proposal(
     return proposals.filter(key=key).first() if key else proposals.first()
 
 
-def _free_label(job: Job) -> str:
-    taken = job.runs.values_list("label", flat=True)
-    numbers = [int(label[1:]) for label in taken if label[1:].isdigit()]
-    return f"R{max(numbers, default=0) + 1}"
-
-
 def _check_room(job: Job) -> None:
     if job.runs.count() >= MOST_RUNS:
         raise Refused(f"A plan holds at most {MOST_RUNS} runs.")
@@ -91,7 +62,7 @@ def _log_added(run: PowerRun, actor: StaffMember, key: str = "") -> JobEvent:
 
 def _create(job: Job, actor: StaffMember, facts: dict[str, Any], key: str = "") -> JobEvent:
     _check_room(job)
-    run = PowerRun.objects.create(job=job, **{"label": _free_label(job), **facts})
+    run = PowerRun.objects.create(job=job, **{"label": next_label(job.runs, "R"), **facts})
     return _log_added(run, actor, key)
 
 
@@ -133,7 +104,7 @@ def remove_run(number: int, pk: int, *, actor: StaffMember, key: str = "") -> Jo
 
 def undo_add(event: JobEvent, actor: StaffMember) -> None:
     """Take away the run an event put in."""
-    pk = int(event.subject.partition(":")[2])
+    _, pk = event.about
     if event.job.runs.filter(pk=pk).exists():
         remove_run(event.job.number, pk, actor=actor)
 
@@ -144,7 +115,7 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
     _check_room(job)
     label = event.before["label"]
     if job.runs.filter(label=label).exists():
-        label = _free_label(job)
+        label = next_label(job.runs, "R")
     run = put_back(event.before, label=label)
     assert isinstance(run, PowerRun)
     _log_added(run, actor)
@@ -152,7 +123,7 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
 
 def undo_proposal(event: JobEvent, actor: StaffMember) -> None:
     """Put back what a run had before a proposal, save what somebody changed since."""
-    pk = int(event.subject.partition(":")[2])
+    _, pk = event.about
     run = event.job.runs.filter(pk=pk).first()
     if run is None:
         raise Refused("That run is no longer in the plan.")

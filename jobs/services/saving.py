@@ -14,8 +14,9 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from functools import partial
 from operator import attrgetter
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from django.db import models, transaction
 
@@ -49,7 +50,6 @@ class Saved:
 
     row: Any
     changed: bool = False
-    repeated: bool = False
     clashes: list[FieldClash] = field(default_factory=list)
     job: Job | None = None
 
@@ -166,6 +166,33 @@ def _locked(
     return row, job
 
 
+class SaveCells(Protocol):
+    """Saves cells of one kind of row of a job."""
+
+    def __call__(
+        self,
+        number: int,
+        pk: int,
+        changes: dict[str, Any],
+        /,
+        *,
+        actor: StaffMember,
+        version: int,
+        key: str = "",
+    ) -> Saved: ...
+
+
+def cells_of(model: type[models.Model], code: str) -> SaveCells:
+    """How cells of a kind of row are saved: by `save_row`, with events of one code."""
+    return partial(_save_cells, model, code)
+
+
+def _save_cells(
+    model: type[models.Model], code: str, number: int, pk: int, changes: dict[str, Any], **by: Any
+) -> Saved:
+    return save_row(model, pk, changes, number=number, code=code, **by)
+
+
 @transaction.atomic
 def save_row(
     model: type[models.Model],
@@ -204,7 +231,7 @@ def save_row(
     if row.version != version:
         # A save that was made has raised the version, so only here can the key be a repeat.
         if done_before(key):
-            return Saved(row, repeated=True, job=job)
+            return Saved(row, job=job)
         if not force and (clashes := _clashes(row, changes, version, job, actor, key)):
             _log_clash(row, job, actor, clashes, f"{key}-clash" if key else "")
             return Saved(row, clashes=clashes, job=job)

@@ -10,16 +10,13 @@ from django.utils import timezone
 
 from jobs import wording
 from jobs.errors import Refused
-from jobs.lifecycle import Stage
+from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Job, JobStep, StepOutcome, WorkKind
 from jobs.models.steps import StepWords
 from jobs.services.events import done_before, log
 from jobs.services.gates import MOST_NAMED, GateFacts
 from jobs.services.saving import Saved, open_job, save_row, subject_of
 from shop.models import StaffMember
-
-KIND_OPEN: Final = frozenset({Stage.BOOKED, Stage.CHECKED_IN, Stage.IN_BAY, Stage.ON_HOLD})
-"""Stages in which the kind of work may still change."""
 
 WORDS: Final = tuple(field.name for field in StepWords._meta.get_fields() if field.name != "order")
 
@@ -65,7 +62,7 @@ def lay_out(job: Job) -> None:
 def set_work_kind(job_id: int, kind: WorkKind | None, actor: StaffMember, key: str = "") -> Job:
     """Say what kind of work a job is, and lay out its steps. Raises Refused in a late stage."""
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
-    if job.stage not in KIND_OPEN:
+    if job.stage not in BEFORE_REVIEW:
         raise Refused(f"{job} is {job.get_stage_display().lower()}: its steps are settled.")
     old = job.work_kind
     if old == kind or done_before(key):
@@ -146,7 +143,7 @@ def record_step(
     step = JobStep.objects.get(pk=pk, job=job)
     step.job = job
     if done_before(key):
-        return Saved(step, repeated=True)
+        return Saved(step)
     changes = dict(changes)
     values = {
         name: changes.get(name, getattr(step, name))

@@ -25,12 +25,13 @@ from jobs.models import (
     SupplyFacts,
     TuningKind,
 )
+from jobs.plan.columns import SPEAKER_FIGURES, WIRE_COLUMNS
+from jobs.plan.passive import passive_text
 from jobs.services.channels import place_speaker, undo_add
 from jobs.services.events import log
 from jobs.services.power import add_run, undo_add as undo_add_run
 from jobs.services.saving import before_check_in, current, open_job, save_row, subject_of
 from jobs.services.tuning.records import record_of
-from jobs.setups.channels import WIRE_FACTS
 from jobs.setups.compare import compare
 from jobs.setups.document import SetupError
 from jobs.setups.items import Comparison, Item
@@ -115,18 +116,7 @@ class _Writer:
         facts = None
         if one.part is None:
             facts = {
-                name: getattr(wanted, name)
-                for name in (
-                    "name",
-                    "kind",
-                    "impedance_ohm",
-                    "coils",
-                    "power_w",
-                    "min_high_pass_hz",
-                    "min_high_pass_order",
-                    "max_low_pass_hz",
-                    "box_limit_hz",
-                )
+                name: getattr(wanted, name) for name in ("name", "kind", *SPEAKER_FIGURES.names)
             }
         placed = place_speaker(
             self.job,
@@ -135,6 +125,7 @@ class _Writer:
             part=one.part,
             coil_joining=wanted.coil_joining,
             facts=facts,
+            passive=passive_text(wanted.passive),
         )
         self.speakers[wanted.id] = placed.speaker.pk
         self.events.append(placed.event.pk)
@@ -143,7 +134,7 @@ class _Writer:
         assert item.target is not None
         speakers = list(JobSpeaker.objects.filter(pk__in=[self.speakers[n] for n in item.extra]))
         self._save(Channel, item.target, {**item.values, "speakers": speakers}, "job")
-        if any(item.values.get(name) for name in WIRE_FACTS):
+        if any(item.values.get(name) for name in WIRE_COLUMNS):
             self.wires.append(item.target)
 
     def setting(self, item: Item) -> None:
@@ -294,9 +285,9 @@ def _changed_since(row: Any, event: JobEvent) -> bool:
 
 
 def _undo_row(event: JobEvent, actor: StaffMember) -> None:
-    kind, _, key = event.subject.partition(":")
+    kind, pk = event.about
     model, job_path = ROWS[kind]
-    row = model._default_manager.filter(pk=int(key), **{job_path: event.job_id}).first()
+    row = model._default_manager.filter(pk=pk, **{job_path: event.job_id}).first()
     if row is None:
         raise Refused("Something this setup filled in was removed since: undo it by hand.")
     if _changed_since(row, event):

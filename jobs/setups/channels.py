@@ -4,31 +4,16 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from jobs.models import Channel
-from jobs.services.tuning.records import SETTING_FACTS, facts_of
+from jobs.plan.columns import CHANNEL, WIRE_COLUMNS, setting_values
+from jobs.services.tuning.records import facts_of
 from jobs.setups import words as words
 from jobs.setups.items import Item, blocked_by, unlike
 from jobs.setups.match import Matches, State
 from wiring import plan as doc
 from wiring.channels.mapping import Placement
 
-WIRE_FACTS: Final = (
-    "connector",
-    "positive_cavity",
-    "positive_base",
-    "positive_stripe",
-    "negative_cavity",
-    "negative_base",
-    "negative_stripe",
-)
-
-
-def _wire_values(channel: doc.Channel) -> dict[str, Any]:
-    wire = channel.wire or doc.Wire()
-    values: dict[str, Any] = {"connector": wire.connector}
-    for name, lead in (("positive", wire.positive), ("negative", wire.negative)):
-        for fact in ("cavity", "base", "stripe"):
-            values[f"{name}_{fact}"] = getattr(lead, fact)
-    return values
+_OWN: Final = ("kind", "number", "measured_load_ohm")
+"""Columns of a channel that it has of itself, or that were measured in that car."""
 
 
 def is_used(channel: doc.Channel) -> bool:
@@ -51,15 +36,6 @@ def _place_of(channel: doc.Channel, matches: Matches) -> Placement:
     return matches.carried.placements.get(channel.id) or Placement(channel.id)
 
 
-def _known(channel: doc.Channel, matches: Matches) -> tuple[str, ...]:
-    """The channel's speakers that something in the job stands for."""
-    return tuple(
-        one
-        for one in channel.speakers
-        if (speaker := matches.speakers.get(one)) is not None and speaker.state != "impossible"
-    )
-
-
 def _needs_here(channel: doc.Channel, place: Placement, matches: Matches) -> tuple[str, ...]:
     """What must be taken first: the device only where the channel stays on what stands for it."""
     match = matches.devices.get(channel.device)
@@ -67,7 +43,7 @@ def _needs_here(channel: doc.Channel, place: Placement, matches: Matches) -> tup
     own = (f"device:{channel.device}",) if stays or place.device is None else ()
     fed = (f"device:{channel.feeds_device}",) if channel.feeds_device else ()
     joined = (f"channel:{place.joins}",) if place.joins else ()
-    known = tuple(f"speaker:{one}" for one in _known(channel, matches))
+    known = tuple(f"speaker:{one}" for one in matches.shared_speakers(channel.id))
     return (*own, *fed, *known, *joined)
 
 
@@ -83,18 +59,16 @@ def channel_item(channel: doc.Channel, matches: Matches, rows: list[Channel]) ->
     if row is None or blocked:
         return Item(key, "channels", channel.id, told, "nothing", "impossible", blocked, needs)
     fed = matches.devices[channel.feeds_device].part if channel.feeds_device else None
-    known = _known(channel, matches)
+    known = matches.shared_speakers(channel.id)
     if place.joins:
         values: dict[str, Any] = {"joining": "parallel"}
         extra = (*matches.shared_speakers(place.joins), *known)
     else:
         values = {
-            **_wire_values(channel),
+            **{name: one for name, one in CHANNEL.write(channel).items() if name not in _OWN},
             "joining": channel.joining if len(known) == len(channel.speakers) else "single",
             "bridged_with": place.bridged_with if channel.speakers else channel.bridged_with,
             "feeds_part": fed,
-            "feeds_input": channel.feeds_input,
-            "note": channel.note,
             "polarity_proved": None,
         }
         extra = known
@@ -136,7 +110,7 @@ def _channel_state(
     equal = all(getattr(row, name) == values[name] for name in values if name not in unlooked)
     if equal and None not in matched and wanted <= here <= allowed:
         return "same", ()
-    empty = not here and row.feeds_part is None and not any(getattr(row, n) for n in WIRE_FACTS)
+    empty = not here and row.feeds_part is None and not any(getattr(row, n) for n in WIRE_COLUMNS)
     missing = tuple(
         f"nothing here stands for {one}" for one in channel.speakers if one not in extra
     )
@@ -144,26 +118,6 @@ def _channel_state(
     if not empty and not place.joins:
         why = ("this channel already has entries here", *why)
     return ("differs", why) if why or place.other else ("new", ())
-
-
-def setting_values(setting: doc.Setting) -> dict[str, Any]:
-    """A setting of a plan as the fields of a tuning record's row."""
-    values: dict[str, Any] = {
-        "level_db": setting.level_db,
-        "delay_ms": setting.delay_ms,
-        "inverted": setting.inverted,
-        "muted": setting.muted,
-        "sections": [
-            {"kind": s.kind, "frequency_hz": s.frequency_hz, "gain_db": s.gain_db, "q": s.q}
-            for s in setting.sections
-        ],
-    }
-    for name in ("high_pass", "low_pass"):
-        one: doc.Crossover | None = getattr(setting, name)
-        values[f"{name}_family"] = one.family if one else ""
-        values[f"{name}_order"] = one.order if one else None
-        values[f"{name}_hz"] = one.frequency_hz if one else None
-    return values
 
 
 def setting_item(
@@ -203,7 +157,7 @@ def setting_item(
         "settings",
         channel.id if row.plan_id == channel.id else f"{channel.id} → {row.plan_id}",
         told,
-        words.setting({name: here[name] for name in SETTING_FACTS}) if row.pk in now else "nothing",
+        words.setting(here) if row.pk in now else "nothing",
         state,
         why,
         needs,

@@ -4,6 +4,7 @@ import unicodedata
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
+from jobs import wording
 from jobs.setups.document import SetupError, plan_in
 from shop.models import ProductKind
 from shop.models.vehicles import BodyShape
@@ -55,8 +56,7 @@ def _check_nodes(plan: Plan) -> None:
     for channel in plan.channels:
         if channel.device not in devices:
             raise SetupError(f"Channel {channel.id} is of {channel.device}, which is not there.")
-        line = "L" if channel.kind == "line" else ""
-        if channel.id != f"{channel.device}.{line}{channel.number}":
+        if channel.id != wording.mark(channel.device, channel.kind, channel.number):
             raise SetupError(f"Channel {channel.id} is not called after its device and number.")
         if channel.feeds_device and channel.feeds_device not in devices:
             raise SetupError(

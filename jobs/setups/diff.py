@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any, Final
 
+from jobs.plan.columns import setting_values
 from jobs.setups import words as words
-from jobs.setups.channels import setting_values
 from jobs.setups.document import plan_in, upgrade, wires_of
 from jobs.setups.match import Matches
 from jobs.setups.power import run_values

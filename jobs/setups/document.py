@@ -32,7 +32,7 @@ def function_of(channel: Mapping[str, Any], speakers: Mapping[str, Mapping[str, 
         if speaker:
             fed.append(wording.speaker(speaker["kind"], speaker["position"]))
     if channel.get("feeds_device"):
-        fed.append(f"input {channel.get('feeds_input') or '?'} of {channel['feeds_device']}")
+        fed.append(f"{wording.entry(channel.get('feeds_input'))} of {channel['feeds_device']}")
     return wording.capital("; ".join(fed))[:120]
 
 
@@ -157,15 +157,18 @@ UPGRADES: Final[dict[int, Callable[[Mapping[str, Any]], dict[str, Any]]]] = {1: 
 
 def upgrade(document: Mapping[str, Any]) -> dict[str, Any]:
     """The document at this version. Raises SetupError when it comes from a later one."""
+    if not isinstance(document, Mapping):
+        raise SetupError("This is no setup: a setup is an object with fields.")
     version = document.get("setup_version")
-    while version in UPGRADES:
+    while isinstance(version, int) and version in UPGRADES:
         try:
             document = UPGRADES[version](document)
-        except (KeyError, TypeError, ValueError, AttributeError):
+        except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
             raise SetupError(f"This setup does not fit version {version} of its schema.") from None
         version = document["setup_version"]
     if version != SETUP_VERSION:
-        raise SetupError(f"This setup has version {version}; this program reads {SETUP_VERSION}.")
+        shown = str(version)[:20]
+        raise SetupError(f"This setup has version {shown}; this program reads {SETUP_VERSION}.")
     defaults: dict[str, Any] = {
         "wires": [],
         "step_notes": [],

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from jobs import wording
-from jobs.lifecycle import SHEET_OPEN, Stage
+from jobs.lifecycle import PLAN_OPEN
 from jobs.models import Job, SavedSetup, SetupState
 from shop.models import Product, VehicleModel
 
@@ -48,10 +48,6 @@ class Match:
     @property
     def against(self) -> list[Reason]:
         return [reason for reason in self.reasons if not reason.agrees]
-
-    @property
-    def agrees(self) -> list[Reason]:
-        return [reason for reason in self.reasons if reason.agrees]
 
 
 def _plain(text: str) -> str:
@@ -179,7 +175,7 @@ def jobs_to_fit(setup: SavedSetup) -> list[tuple[Job, Match]]:
     model = setup.vehicle_model
     jobs = (
         Job.objects.filter(
-            stage__in=SHEET_OPEN | {Stage.BOOKED},
+            stage__in=PLAN_OPEN,
             vehicle__vehicle_model__make=model.make,
             vehicle__vehicle_model__model=model.model,
         )

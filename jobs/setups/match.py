@@ -12,7 +12,9 @@ import msgspec
 
 from jobs import wording
 from jobs.models import Job, JobPart, JobSpeaker
+from jobs.plan.columns import SPEAKER_FIGURES
 from jobs.plan.document import DEVICE_KINDS, plan_of
+from jobs.plan.passive import read_passive
 from jobs.services.channels import from_part
 from shop.models import Product, ProductKind
 from wiring.channels.mapping import Carried, CarriedLevel, carried_levels, propose
@@ -252,24 +254,15 @@ def _match_part(
     return SpeakerMatch(speaker, None, part, "differs", why)
 
 
-FACTS: Final = (
-    "impedance_ohm",
-    "coils",
-    "power_w",
-    "min_high_pass_hz",
-    "min_high_pass_order",
-    "max_low_pass_hz",
-    "box_limit_hz",
-)
-
-
 def _speaker_here(one: SpeakerMatch) -> Speaker:
     """The speaker that stands for one of the setup, under the setup's id."""
     if one.placed is not None:
-        facts = {name: getattr(one.placed, name) for name in (*FACTS, "coil_joining")}
+        facts = {
+            name: getattr(one.placed, name) for name in (*SPEAKER_FIGURES.names, "coil_joining")
+        } | {"passive": read_passive(one.placed.passive)}
     elif one.part is not None:
         known = from_part(one.part)
-        facts = {name: known[name] for name in FACTS if name in known}
+        facts = {name: known[name] for name in SPEAKER_FIGURES.names}
     else:
         return one.speaker
     if facts.get("coils") == 1:

@@ -1,44 +1,22 @@
 """The power plan of a saved setup beside a job's. Nothing here writes."""
 
-from typing import Any, Final
+from typing import Any
 
 from jobs.models import Job, PowerRun, SupplyFacts
+from jobs.plan.columns import RUN, supply_values
 from jobs.setups import words as words
 from jobs.setups.items import Item, blocked_by, unlike
 from jobs.setups.match import Matches, State
 from jobs.wording import Local
 from wiring import plan as doc
 
-SUPPLY_FACTS: Final = (
-    "battery_ah",
-    "battery_chemistry",
-    "internal_resistance_mohm",
-    "alternator_a",
-    "alternator_idle_a",
-    "base_load_a",
-)
-
 
 def run_values(run: doc.Run, matches: Matches) -> dict[str, Any]:
     """A run of a plan as the fields of a job's run, its nodes named as in the job."""
-    conductor, fuse = run.conductor, run.fuse
     return {
-        "kind": run.kind,
+        **RUN.write(run),
         "from_node": matches.node(run.from_node) or run.from_node,
         "to_node": matches.node(run.to_node) or run.to_node,
-        "size": conductor.size,
-        "metal": conductor.metal,
-        "stranding": conductor.stranding,
-        "insulation_c": conductor.insulation_c,
-        "length_m": run.length_m,
-        "parallel": run.parallel,
-        "place": run.place,
-        "bundled": run.bundled,
-        "connections": run.connections,
-        "sheathed": run.sheathed,
-        "fuse_rating_a": fuse.rating_a if fuse else None,
-        "fuse_body": fuse.body if fuse else "",
-        "fuse_distance_m": fuse.distance_m if fuse else None,
     }
 
 
@@ -75,18 +53,11 @@ def supply_items(plan: doc.Plan, job: Job) -> list[Item]:
     supply = plan.supply
     if supply.battery_ah is None and supply.alternator_a is None:
         return []
-    values = {
-        "battery_ah": supply.battery_ah,
-        "battery_chemistry": supply.battery_chemistry,
-        "internal_resistance_mohm": round(supply.internal_resistance_ohm * 1000, 6),
-        "alternator_a": supply.alternator_a,
-        "alternator_idle_a": supply.alternator_idle_a,
-        "base_load_a": supply.base_load_a,
-    }
+    values = supply_values(supply)
     row = SupplyFacts.objects.filter(job=job).first()
     if row is None:
         return []
-    here = {name: getattr(row, name) for name in SUPPLY_FACTS}
+    here = {name: getattr(row, name) for name in values}
     state: State = "new" if row.battery_ah is None and row.alternator_a is None else "differs"
     why = ("battery or alternator is entered already",) if state == "differs" else ()
     if here == values:
@@ -97,7 +68,7 @@ def supply_items(plan: doc.Plan, job: Job) -> list[Item]:
 
 
 def turn_on_items(plan: doc.Plan, matches: Matches) -> list[Item]:
-    """How each device is woken, and by which other."""
+    """How each device is woken and by which other, and the signal it takes from the car."""
     items = []
     for device in plan.devices:
         one = matches.devices[device.id]
@@ -109,10 +80,17 @@ def turn_on_items(plan: doc.Plan, matches: Matches) -> list[Item]:
             continue
         if by is not None:
             needs += (f"device:{device.turn_on_by}",)
-        values = {"turn_on": device.turn_on, "turn_on_by": by.part if by else None}
+        values = {
+            "turn_on": device.turn_on,
+            "turn_on_by": by.part if by else None,
+            "input_from": device.input_from,
+            "input_from_v": device.input_from_v,
+        }
         part = one.part
-        here = {"turn_on": part.turn_on, "turn_on_by": part.turn_on_by}
-        untouched = part.turn_on == part.product.turn_on and part.turn_on_by is None
+        here = {name: getattr(part, name) for name in values}
+        untouched = (
+            part.turn_on == part.product.turn_on and part.turn_on_by is None and not part.input_from
+        )
         why: tuple[str, ...] = unlike(needs, matches)
         if not untouched:
             why = ("how it is turned on is entered already", *why)

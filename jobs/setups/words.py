@@ -5,12 +5,12 @@ from typing import Any
 
 from jobs import wording
 from jobs.models import Channel, JobPart, JobSpeaker
-from jobs.models.channels import JOINING_CHOICES
+from jobs.plan.columns import CHANNEL
+from jobs.plan.passive import read_passive
 from jobs.setups.match import Matches
-from shop.models.products import TurnOn
+from shop.models.products import InputFrom, TurnOn
 from wiring import plan as doc
 
-JOININGS = dict(JOINING_CHOICES)
 NOTHING = "nothing"
 
 
@@ -43,67 +43,66 @@ def _place(position: str, kind: str) -> str:
     return wording.capital(wording.speaker(kind, position))
 
 
-def _driver(name: str, impedance_ohm: float, coils: int) -> str:
+def _driver(name: str, impedance_ohm: float, coils: int, passive: doc.Passive | None = None) -> str:
     each = f"{coils} coils of " if coils > 1 else ""
-    return f"{name}, {each}{wording.quantity(impedance_ohm, 'Ω')}"
+    before = f", behind {wording.passive(passive)}" if passive is not None else ""
+    return f"{name}, {each}{wording.quantity(impedance_ohm, 'Ω')}{before}"
 
 
 def speaker(one: doc.Speaker) -> str:
     """ "Midrange, front door left: Threlk Plover 165, 4 Ω"."""
-    return f"{_place(one.position, one.kind)}: {_driver(one.name, one.impedance_ohm, one.coils)}"
+    driver = _driver(one.name, one.impedance_ohm, one.coils, one.passive)
+    return f"{_place(one.position, one.kind)}: {driver}"
 
 
 def speaker_row(row: JobSpeaker) -> str:
     """A speaker of the job said as one of the setup."""
-    return f"{_place(row.position, row.kind)}: {_driver(row.name, row.impedance_ohm, row.coils)}"
+    driver = _driver(row.name, row.impedance_ohm, row.coils, read_passive(row.passive))
+    return f"{_place(row.position, row.kind)}: {driver}"
 
 
-def _lead(sign: str, cavity: str, base: str, stripe: str) -> str:
-    code = wording.colour_code(base, stripe)
-    return wording.TIGHT.join(filter(None, [sign if cavity or code else "", cavity, code]))
+def _lead(sign: str, lead: doc.Lead) -> str:
+    code = wording.colour_code(lead.base, lead.stripe)
+    shown = sign if lead.cavity or code else ""
+    return wording.TIGHT.join(filter(None, [shown, lead.cavity, code]))
 
 
-def channel(one: doc.Channel, matches: Matches) -> str:
-    """What a channel of the setup feeds, over which wire."""
-    fed = [f"feeds {speaker}" for speaker in one.speakers]
-    if one.feeds_device:
-        match = matches.devices.get(one.feeds_device)
-        name = match.part.label if match and match.part else one.feeds_device
-        fed.append(f"feeds {wording.into_input(name, one.feeds_input)}")
+def _channel(one: doc.Channel, fed: list[str]) -> str:
     wire = one.wire or doc.Wire()
     return _listed(
-        ", ".join(fed),
-        JOININGS[one.joining].lower() if len(one.speakers) > 1 else "",
+        ", ".join(f"feeds {name}" for name in fed),
+        wording.JOININGS[one.joining] if len(fed) > 1 else "",
         f"bridged with {one.bridged_with}" if one.bridged_with else "",
+        f"{wording.quantity(one.stated_load_ohm, 'Ω')} stated" if one.stated_load_ohm else "",
+        f"held to {wording.quantity(one.output_limit_v, 'V')}" if one.output_limit_v else "",
         wire.connector,
-        _lead("+", wire.positive.cavity, wire.positive.base, wire.positive.stripe),
-        _lead("−", wire.negative.cavity, wire.negative.base, wire.negative.stripe),
+        _lead("+", wire.positive),
+        _lead("−", wire.negative),
         one.note,
     )
 
 
+def channel(one: doc.Channel, matches: Matches) -> str:
+    """What a channel of the setup feeds, over which wire."""
+    fed = [*one.speakers]
+    if one.feeds_device:
+        match = matches.devices.get(one.feeds_device)
+        name = match.part.label if match and match.part else one.feeds_device
+        fed.append(wording.into_input(name, one.feeds_input))
+    return _channel(one, fed)
+
+
 def channel_row(row: Channel) -> str:
     """A channel of the job said as one of the setup."""
-    speakers = [f"feeds {speaker.label}" for speaker in row.speakers.all()]
+    fed = [speaker.label for speaker in row.speakers.all()]
     if row.feeds_part:
-        speakers.append(f"feeds {wording.into_input(row.feeds_part.label, row.feeds_input)}")
-    return _listed(
-        ", ".join(speakers),
-        JOININGS[row.joining].lower() if len(speakers) > 1 else "",
-        f"bridged with {row.bridged_with}" if row.bridged_with else "",
-        row.connector,
-        _lead("+", row.positive_cavity, row.positive_base, row.positive_stripe),
-        _lead("−", row.negative_cavity, row.negative_base, row.negative_stripe),
-        row.note,
-    )
+        fed.append(wording.into_input(row.feeds_part.label, row.feeds_input))
+    return _channel(CHANNEL.read(row, id=row.plan_id, device=row.part.label), fed)
 
 
 def _filter(name: str, values: Mapping[str, Any], key: str) -> str:
-    if not values[f"{key}_hz"]:
-        return ""
-    family = wording.FAMILIES.get(values[f"{key}_family"], "")
-    slope = f" {wording.slope(values[f'{key}_order'])}" if values[f"{key}_order"] else ""
-    return f"{name} {wording.hertz(values[f'{key}_hz'])} {family}{slope}".strip()
+    words = wording.filter_facts(values, key)
+    return f"{name} {words}" if words else ""
 
 
 def setting(values: Mapping[str, Any]) -> str:
@@ -123,7 +122,7 @@ def run(values: Mapping[str, Any], local: wording.Local) -> str:
     """One length of cable with its fuse."""
     fuse = ""
     if values["fuse_rating_a"]:
-        fuse = f"fuse {wording.quantity(values['fuse_rating_a'], 'A')} {values['fuse_body']}"
+        fuse = f"fuse {wording.fuse(values['fuse_rating_a'], values['fuse_body'])}"
         if values["fuse_distance_m"] is not None:
             fuse += f" at {local.distance(values['fuse_distance_m'])}"
     return _listed(
@@ -149,4 +148,14 @@ def turn_on(values: Mapping[str, Any]) -> str:
     """How a device is woken, and by what."""
     label = dict(TurnOn.choices).get(values["turn_on"], "")
     by = values["turn_on_by"]
-    return _listed(f"{label}, by {by.label}" if by else str(label))
+    source = dict(InputFrom.choices).get(values["input_from"], "")
+    volts = values["input_from_v"]
+    return _listed(
+        f"{label}, by {by.label}" if by else str(label),
+        f"signal from {_lower(source)}" if source else "",
+        f"up to {wording.quantity(volts, 'V')}" if volts else "",
+    )
+
+
+def _lower(words: str) -> str:
+    return words[:1].lower() + words[1:]

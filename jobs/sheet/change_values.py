@@ -89,9 +89,8 @@ def _lead(one: Mapping[str, Any]) -> str:
 
 
 def _fuse(one: Mapping[str, Any], local: Local) -> str:
-    body = str(one.get("body", "")).replace("_", " ")
-    rating = wording.quantity(one.get("rating_a"), "A")
-    return f"{rating} {body}, {local.distance(one.get('distance_m'))} from battery"
+    fuse = wording.fuse(one.get("rating_a"), str(one.get("body", "")))
+    return f"{fuse}, {local.distance(one.get('distance_m'))} from battery"
 
 
 def _number(name: str, value: float, local: Local) -> str:

@@ -17,9 +17,8 @@ def _fuse(run: Mapping[str, Any], local: Local) -> str:
     fuse = run.get("fuse")
     if fuse is None:
         return NOTHING
-    body = fuse["body"].replace("_", " ")
     return (
-        f"{wording.quantity(fuse['rating_a'], 'A')} {body}".strip()
+        wording.fuse(fuse["rating_a"], fuse["body"])
         + f", {local.distance(fuse['distance_m'])} from {run['from_node']}"
     )
 
@@ -52,6 +51,7 @@ def _device(device: Mapping[str, Any], part: Mapping[str, Any], draw: Document) 
         "id": device["id"],
         "name": device["name"],
         "turn_on": f"{part.get('turn_on', '')}{f', by {by}' if by else ''}" or NOTHING,
+        "input_from": part.get("input_from", ""),
         "full_current": _size(draw.get("full_a"), "A", 1),
         "music_current": _size(draw.get("music_a"), "A", 1),
         "idle_current": _size(draw.get("idle_a"), "A", 1),

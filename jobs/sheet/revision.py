@@ -3,7 +3,7 @@
 from typing import Any
 
 from jobs.models import InstallSheet, Job
-from jobs.services.moves import NEEDS
+from jobs.services.moves import NEEDS, of_job
 from jobs.sheet import document as sheet_document
 from jobs.sheet.change_values import said_of
 from jobs.sheet.changes import is_entered
@@ -73,5 +73,5 @@ def nothing_corrected(job: Job) -> list[str]:
     return [f"The record was changed: {in_short(entered)}. Put that back, or sign the correction."]
 
 
-NEEDS["something_corrected"] = something_corrected
-NEEDS["nothing_corrected"] = nothing_corrected
+NEEDS["something_corrected"] = of_job(something_corrected)
+NEEDS["nothing_corrected"] = of_job(nothing_corrected)

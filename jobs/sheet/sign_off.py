@@ -12,7 +12,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs.errors import ChangedMeanwhile, Refused
-from jobs.lifecycle import SHEET_OPEN, Stage
+from jobs.lifecycle import REASON_OPEN
 from jobs.models import FindingReason, InstallSheet, Job, SheetReceipt
 from jobs.plan.document import findings_of
 from jobs.services import record
@@ -20,9 +20,7 @@ from jobs.services.events import done_before, log
 from jobs.services.moves import check_move, check_stage, move
 from jobs.sheet import document as sheet_document, render
 from shop.models import StaffMember
-from shop.roles import Role
-
-REASON_OPEN = SHEET_OPEN | {Stage.READY_FOR_REVIEW}
+from shop.roles import BENCH
 
 
 @transaction.atomic
@@ -34,7 +32,7 @@ def give_reason(
     `key` is the client's save key: a repeat after a lost reply changes nothing.
     """
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
-    if actor.roles.isdisjoint({Role.TECHNICIAN, Role.MANAGER}):
+    if actor.roles.isdisjoint(BENCH):
         raise Refused("Reasons for cautions are given by a technician or a manager.")
     if job.stage not in REASON_OPEN and not job.correction:
         raise Refused(f"{job} is {job.standing}: reasons are given in the bay or in review.")

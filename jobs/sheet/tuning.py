@@ -21,10 +21,16 @@ def _drawn(svg: str) -> str:
     return _FOR_THE_HAND.sub("", svg)
 
 
+_PLOTS: Final[tuple[tuple[sums.Shown, str], ...]] = (
+    ("channels", "Each channel"),
+    ("sides", "Each side, its channels summed"),
+)
+
+
 def _curves(after: Plan, before: Plan | None) -> list[dict[str, str]]:
     plots = []
-    for shown, title in (("channels", "Each channel"), ("sides", "Each side, its channels summed")):
-        svg = sums.curves(after, before, shown, "magnitude", f"sheet-{shown}")  # type: ignore[arg-type]
+    for shown, title in _PLOTS:
+        svg = sums.curves(after, before, shown, "magnitude", f"sheet-{shown}")
         if svg:
             plots.append({"title": title, "svg": _drawn(svg)})
     return plots

@@ -31,6 +31,9 @@ def icon(name: str) -> SafeString:
     return _icon(name, static("img/icons.svg"))
 
 
+register.filter("passive_line", wording.passive)
+
+
 @register.filter
 def finding_anchor(fingerprint: str) -> str:
     """Where a finding stands on the page of findings."""
@@ -67,7 +70,8 @@ def _drawn_options(field: forms.ChoiceField, chosen: str) -> str:
     """
     kept: dict[str, str] = field.__dict__.setdefault("drawn_options", {})
     if chosen not in kept:
-        choices: list[Any] = list(field.choices)  # type: ignore[arg-type]
+        assert not callable(field.choices)
+        choices: list[Any] = list(field.choices)
         if chosen not in _flat(choices):
             choices.insert(0, (chosen, chosen))
         kept[chosen] = _options(choices, chosen)
@@ -173,6 +177,7 @@ def wire(base: str, stripe: str = "") -> SafeString:
 
 
 register.simple_tag(wording.colour_code, name="wire_code")
+register.filter(wording.metal)
 
 
 @register.filter

@@ -7,9 +7,8 @@ from django import template
 
 from jobs.models import Job
 from jobs.reads.clocks import RunningClock, job_clock, running_clocks, time_on
-from jobs.services.clock import BENCH
 from shop.http import Request
-from shop.roles import Role, has_role
+from shop.roles import BENCH, Role, has_role
 
 register = template.Library()
 
@@ -42,10 +41,10 @@ def _clocks(context: dict[str, Any]) -> list[RunningClock]:
     user = getattr(request, "user", None)
     if user is None or not has_role(user, BENCH):
         return []
-    if not hasattr(request, "running_clocks"):
-        request.running_clocks = running_clocks(request.shop, user)  # type: ignore[union-attr]
-    listed: list[RunningClock] = request.running_clocks  # type: ignore[union-attr]
-    return listed
+    kept: dict[str, list[RunningClock]] = vars(request)
+    if "running_clocks" not in kept:
+        kept["running_clocks"] = running_clocks(context["request"].shop, user)
+    return kept["running_clocks"]
 
 
 @register.inclusion_tag("clock/running.html", takes_context=True)

@@ -4,12 +4,12 @@ from typing import Any
 
 from django import template
 
-from jobs.lifecycle import SHEET_OPEN, SIGNED, Stage
+from jobs.lifecycle import PLAN_OPEN, SIGNED
 from jobs.models import Channel, Job
 from jobs.setups.apply import to_reconfirm
 from jobs.setups.find import best_matches, matches_for
 from shop.models import StaffMember, Vehicle
-from shop.roles import Role
+from shop.roles import BENCH, has_role
 
 register = template.Library()
 
@@ -17,8 +17,8 @@ register = template.Library()
 @register.inclusion_tag("setups/offer.html")
 def setup_offer(job: Job, user: StaffMember) -> dict[str, Any]:
     """The setups nearest to the job while its plan is open; afterwards what can be learned."""
-    still_open = job.stage in SHEET_OPEN | {Stage.BOOKED}
-    bench = not user.roles.isdisjoint({Role.TECHNICIAN, Role.MANAGER})
+    still_open = job.stage in PLAN_OPEN
+    bench = has_role(user, BENCH)
     learn = []
     if job.stage in SIGNED and not job.correction and user.is_manager:
         learn = list(job.setup_uses.filter(learned_at=None).select_related("setup"))

@@ -4,8 +4,8 @@ from typing import Any
 
 from django import template
 
+from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Job, StepOutcome, WorkKind
-from jobs.services.steps import KIND_OPEN
 
 register = template.Library()
 
@@ -22,6 +22,6 @@ def steps_card(context: dict[str, Any], job: Job) -> dict[str, Any]:
         "total": len(steps),
         "next": waiting[0] if waiting else None,
         "kinds": WorkKind.objects.in_use(),
-        "kind_open": job.stage in KIND_OPEN,
+        "kind_open": job.stage in BEFORE_REVIEW,
         "odd": [step for step in steps if step.reason and step.outcome],
     }

@@ -8,12 +8,14 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.forms.booking import Draft, SlotForm, first_slot
+from jobs.lifecycle import BOOKING_OPEN
 from jobs.models import Job
-from jobs.services.booking import BOOKING_OPEN, book, change_booking
-from jobs.views.booking_choices import DESK, day_context
+from jobs.services.booking import book, change_booking
+from jobs.views.booking_choices import day_context
 from shop.access import allow
 from shop.http import Request
 from shop.models import Bay, Customer, Vehicle
+from shop.roles import DESK
 from shop.typed import whole
 
 

@@ -17,11 +17,10 @@ from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
 from shop.http import Request
 from shop.models import Customer, Product, Vehicle, VehicleModel
-from shop.roles import Role
+from shop.roles import DESK
 from shop.typed import day as day_of, line, moment, whole
 from shop.vin_origin import origin_of
 
-DESK: Final = (Role.FRONT_DESK, Role.MANAGER)
 MOST_OPTIONS: Final = 8
 QUARTER: Final = timedelta(minutes=15)
 

@@ -8,13 +8,13 @@ from django.shortcuts import get_object_or_404, redirect, render
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.forms.check_in import CheckInForm, is_png, marks_of
-from jobs.lifecycle import Stage
+from jobs.lifecycle import CHECK_IN_OPEN
 from jobs.lists.car_places import PLACES, nearest
 from jobs.models import CheckIn, Job, MarkKind
 from jobs.services.check_in import Mark, check_in_of, save_check_in, sign_check_in
-from jobs.views.booking_choices import DESK
 from shop.access import allow
 from shop.http import Request
+from shop.roles import DESK
 from shop.typed import line, whole
 from shop.units import road_unit
 
@@ -24,7 +24,7 @@ def check_in(request: Request, number: int) -> HttpResponse:
     """Write the condition down, or sign it and check the job in; read it once it is signed."""
     job = get_object_or_404(Job.objects.with_names(), number=number)
     begun = check_in_of(job)
-    if (begun is not None and begun.signed_at) or job.stage not in {Stage.BOOKED, Stage.ON_HOLD}:
+    if (begun is not None and begun.signed_at) or job.stage not in CHECK_IN_OPEN:
         if request.method == "POST":
             messages.warning(request, "This check-in is closed: what you just sent was not kept.")
         return _signed_page(request, job, begun)

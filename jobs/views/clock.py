@@ -20,10 +20,10 @@ from jobs.templatetags.clock import bar_context
 from shop.access import allow
 from shop.http import Request
 from shop.models import StaffMember
-from shop.roles import Role
+from shop.roles import BENCH, Role
 from shop.typed import own_path, token
 
-bench = allow(*clock.BENCH)
+bench = allow(*BENCH)
 
 
 def _actor(request: Request) -> StaffMember:

@@ -12,10 +12,10 @@ from jobs.sheet.sign_off import collect_job, latest_sheet
 from jobs.sheet.values import sheet_values
 from shop.access import allow
 from shop.http import Request
-from shop.roles import Role
+from shop.roles import DESK
 
 
-@allow(Role.FRONT_DESK, Role.MANAGER)
+@allow(*DESK)
 def collect(request: Request, number: int) -> HttpResponse:
     """Show the customer the signed sheet in short; take the signature; the job is collected."""
     job = get_object_or_404(Job.objects.with_names(), number=number)

@@ -9,13 +9,12 @@ from django.urls import reverse
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
-from jobs.lifecycle import MOVES, PATH, Move, Stage, moves_from
+from jobs.lifecycle import BOOKING_OPEN, MOVES, PATH, Move, Stage, moves_from
 from jobs.models import Job
 from jobs.reads.history import history_of
-from jobs.services.booking import BOOKING_OPEN
 from jobs.services.check_in import check_in_of
 from jobs.services.moves import missing_for, move
-from jobs.services.parts import add_part, goes_with, parts_are_open, remove_part, set_quantity
+from jobs.services.parts import add_part, goes_with, remove_part, set_quantity
 from jobs.services.work_done import work_done
 from jobs.sheet import revision
 from jobs.sheet.change_values import change_values
@@ -136,7 +135,7 @@ def _overview(request: Request, job: Job, **more: Any) -> HttpResponse:
         "events": history_of(job, whole=whole),
         "whole_history": whole,
         "may_edit": job.stage in BOOKING_OPEN,
-        "parts_open": parts_are_open(job),
+        "parts_open": job.takes_changes,
         "correction": correction_of(job) if job.correction else None,
         **more,
     }
@@ -173,7 +172,7 @@ def _parts_context(job: Job) -> dict[str, Any]:
     return {
         "job": job,
         "lines": [(part, goes_with(part)) for part in parts],
-        "parts_open": parts_are_open(job),
+        "parts_open": job.takes_changes,
     }
 
 

@@ -9,10 +9,10 @@ from django.views.decorators.http import require_safe
 
 from jobs.lifecycle import SHEET_OPEN, Correction
 from jobs.models import Job, JobEvent
-from jobs.views.bay.bay_sheet import BENCH, SECTIONS
+from jobs.views.bay.bay_sheet import SECTIONS
 from shop.access import allow_any_staff
 from shop.http import Request
-from shop.roles import has_role
+from shop.roles import BENCH, has_role
 
 MOST_KEPT: Final = 6
 MORE: Final = ("channels/?show=wires", "channels/?show=settings", "power/?show=cable")

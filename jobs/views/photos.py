@@ -15,7 +15,7 @@ from django.views.decorators.http import require_POST
 from jobs.errors import Busy, Refused
 from jobs.models import Job, Photo
 from jobs.reads.photos import PhotoBook, subject_titles
-from jobs.services.photos import add_photo, change_photo, is_open, is_subject, remove_photo
+from jobs.services.photos import add_photo, change_photo, is_subject, remove_photo
 from jobs.sheet.photos import printed
 from shop.access import allow_any_staff
 from shop.forms.base import ModelForm
@@ -80,7 +80,7 @@ def _add(request: Request, job: Job) -> HttpResponse:
     try:
         photo = add_photo(
             job.number,
-            file,  # type: ignore[arg-type]
+            file,
             file.size or 0,
             subject=subject,
             key=token(request.POST.get("key")),
@@ -93,7 +93,7 @@ def _add(request: Request, job: Job) -> HttpResponse:
         answer["Retry-After"] = "3"
         return answer
     except Refused as refused:
-        return _said(refused.reasons, 422 if is_open(job) else 403)
+        return _said(refused.reasons, 422 if job.takes_changes else 403)
     if "Loombook-Photo" not in request.headers:
         return redirect("photo", job.number, photo.pk)
     context = {"job": job, "subject": subject, "kept_with": photo.subject}
@@ -162,8 +162,8 @@ def _photo_page(
         "form": form,
         "said": errors,
         "clashes": clashes,
-        "open": is_open(job) and photo.removed_at is None,
-        "may_put_back": is_open(job) and photo.removed_at is not None,
+        "open": job.takes_changes and photo.removed_at is None,
+        "may_put_back": job.takes_changes and photo.removed_at is not None,
         "title": subject_titles(job, [photo.subject])[photo.subject],
         "drawn": request.POST.get("annotations") or json.dumps(photo.annotations),
         "previous": beside[place - 1] if place else None,

@@ -22,7 +22,7 @@ from jobs.sheet.values import sheet_values
 from jobs.views.photos import printed_answer
 from shop.access import allow, allow_any_staff
 from shop.http import Request
-from shop.roles import Role
+from shop.roles import BENCH, Role
 
 
 def _sheet(number: int, revision: int) -> InstallSheet:
@@ -114,7 +114,7 @@ def _page(
         and sheet.job.stage in correct.begins
         and sheet.job.correction in correct.during
         and not roles.isdisjoint(correct.roles),
-        "may_save_setup": not roles.isdisjoint({Role.TECHNICIAN, Role.MANAGER}),
+        "may_save_setup": not roles.isdisjoint(BENCH),
         "correction_form": form or CorrectionForm(),
         "refused": refused or [],
     }
@@ -140,7 +140,7 @@ def _pdf(request: Request, pdf: bytes, digest: str, name: str) -> HttpResponse:
     return response
 
 
-@allow(Role.TECHNICIAN, Role.MANAGER)
+@allow(*BENCH)
 def sheet_preview(request: Request, number: int) -> HttpResponse:
     """The sheet as it would be signed now: marked as a draft, stored nowhere."""
     try:

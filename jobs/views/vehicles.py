@@ -9,12 +9,12 @@ from django.urls import reverse
 from jobs.forms.booking import CHOSEN, NEW, SEARCH, chosen
 from jobs.forms.vehicles import VehicleForm
 from jobs.models import Job
-from jobs.views.booking_choices import DESK
 from shop.access import allow, allow_any_staff
 from shop.forms.vehicles import VehicleModelForm
 from shop.http import Request
 from shop.models import Customer, Vehicle, VehicleModel
 from shop.paging import page_of
+from shop.roles import DESK
 from shop.typed import line, whole
 
 MOST_JOBS = 50

@@ -52,6 +52,7 @@ _SYNONYMS: Final[dict[str, tuple[str, ...]]] = {
     "delay_step_ms": ("delay step", "delay resolution"),
     "max_sections": ("eq bands", "eq sections", "bands per channel"),
     "line_output_v": ("line output", "output voltage", "rca output voltage"),
+    "input_max_v": ("max input", "maximum input", "highest input voltage"),
     "speaker_kind": ("speaker kind", "speaker type", "driver type"),
     "impedance_ohm": ("impedance", "coil impedance", "nominal impedance"),
     "coils": ("voice coils", "number of coils"),
@@ -112,7 +113,7 @@ def heading_of(key: str) -> str:
         return f"W {'bridged ' if bridged else ''}at {number_text(load_ohm)} ohm"
     if key == KIND:
         return "Kind"
-    label = LABELS.get(key) or str(Product._meta.get_field(key).verbose_name)  # type: ignore[union-attr]
+    label = LABELS.get(key) or str(getattr(field_of(key), "verbose_name", key))
     return label[0].upper() + label[1:]
 
 

@@ -156,7 +156,7 @@ class _RowForm(ProductForm):
     """The product's form; that no two are the same the reader sees to, without a query a row."""
 
     def _get_validation_exclusions(self) -> set[str]:
-        return {*super()._get_validation_exclusions(), "part_number"}  # type: ignore[misc]
+        return {*super()._get_validation_exclusions(), "part_number"}  # type: ignore[misc]  # not in stubs
 
 
 class _Reader:

@@ -8,11 +8,17 @@ from django.forms import inlineformset_factory
 from shop.catalogue.figure_forms import figure_field
 from shop.forms.base import ModelForm
 from shop.models import Product, ProductKind, ProductRating
+from shop.models.products import pairs_in
 
 _SUPPLY = ("idle_current_a", "min_supply_v", "rated_supply_v")
 _TURN_ON = ("turn_on", "turns_on_others")
 _PROCESSING = ("sample_rate_hz", "delay_step_ms", "max_sections")
-_SIGNAL = ("line_output_v", "input_sensitivity_min_v", "input_sensitivity_max_v")
+_SIGNAL = (
+    "line_output_v",
+    "input_sensitivity_min_v",
+    "input_sensitivity_max_v",
+    "input_max_v",
+)
 
 GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
     ProductKind.AMPLIFIER: (
@@ -108,7 +114,7 @@ class ProductForm(ModelForm):
             del self.fields[name]
         required = Product(kind=kind, speaker_kind=self.instance.speaker_kind).required_figures
         for name, form_field in self.fields.items():
-            form_field.is_needed = name in required  # type: ignore[attr-defined]
+            vars(form_field)["is_needed"] = name in required
         for name in ("amplifier_channels", "line_outputs", "line_inputs", "coils"):
             if name in self.fields:
                 self.fields[name].widget.attrs["inputmode"] = "numeric"
@@ -135,12 +141,12 @@ class ProductForm(ModelForm):
         taken: set[int] = set()
         written = []
         for pair in pairs:
-            ends = [part.strip() for part in pair.split("+")]
-            if len(ends) != 2 or not all(end.isascii() and end.isdigit() for end in ends):
+            found = pairs_in(pair)
+            if not found:
                 raise forms.ValidationError(
                     f"“{pair}” is no pair of channels. Write pairs such as 1+2, 3+4."
                 )
-            low, high = (int(end) for end in ends)
+            ((low, high),) = found
             if not 0 < low < high:
                 raise forms.ValidationError(
                     f"“{pair}” is no pair of channels: the lower channel comes first, as in 1+2."

@@ -121,7 +121,7 @@ class StaffForm(ModelForm):
         return cleaned
 
     def _post_clean(self) -> None:
-        super()._post_clean()  # type: ignore[misc]
+        super()._post_clean()  # type: ignore[misc]  # not in its stubs
         if password := self.cleaned_data.get("password"):
             try:
                 validate_password(password, self.instance)

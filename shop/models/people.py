@@ -15,10 +15,8 @@ def digits_of(phone: str) -> str:
 class StaffMember(AbstractUser):
     """A person who works here; one person may hold several roles."""
 
-    first_name = None  # type: ignore[assignment]
-    last_name = None  # type: ignore[assignment]
-    groups = None  # type: ignore[assignment]
-    user_permissions = None  # type: ignore[assignment]
+    # None is how Django takes a field of its own model away; its stubs allow only fields.
+    first_name = last_name = groups = user_permissions = None  # type: ignore[assignment]
     name = models.CharField("full name", max_length=80)
     is_front_desk = models.BooleanField("front desk", default=False)
     is_technician = models.BooleanField("technician", default=False)

@@ -1,10 +1,12 @@
 """The catalogue: what the shop fits, with the figures the sums need."""
 
 from functools import lru_cache
+from typing import Any
 
-from django.core.validators import MaxValueValidator, MinValueValidator
+from django.core.validators import BaseValidator, MaxValueValidator, MinValueValidator
 from django.db import models
 
+from shop.typed import whole
 from shop.wording import quantity
 
 
@@ -50,6 +52,12 @@ class TurnOn(models.TextChoices):
     NOT_NEEDED = "not_needed", "Not needed"
 
 
+class InputFrom(models.TextChoices):
+    FACTORY_LINE = "factory_line", "A line output of the car"
+    FACTORY_SPEAKER = "factory_speaker", "The car's speaker wires"
+    DIGITAL = "digital", "A digital line"
+
+
 def _figure(
     name: str, low: float, high: float, help_text: str = ""
 ) -> "models.Field[float | None, float | None]":
@@ -69,8 +77,9 @@ def pairs_in(text: str) -> tuple[tuple[int, int], ...]:
     pairs = []
     for pair in text.replace(";", ",").split(","):
         low, plus, high = pair.strip().partition("+")
-        if plus and low.strip().isdigit() and high.strip().isdigit():
-            pairs.append((int(low), int(high)))
+        ends = whole(low), whole(high)
+        if plus and ends[0] is not None and ends[1] is not None:
+            pairs.append((ends[0], ends[1]))
     return tuple(pairs)
 
 
@@ -161,6 +170,7 @@ class Product(models.Model):
     line_output_v = _figure("line output at most, V", 0.01, 50)
     input_sensitivity_min_v = _figure("input sensitivity from, V", 0.01, 50)
     input_sensitivity_max_v = _figure("input sensitivity to, V", 0.01, 50)
+    input_max_v = _figure("input takes at most, V", 0.01, 100)
 
     speaker_kind = models.CharField(max_length=12, choices=SpeakerKind, blank=True)
     impedance_ohm = _figure("impedance of one coil, Ω", 0.1, 100)
@@ -250,12 +260,19 @@ REQUIRED_FIGURES: dict[ProductKind, tuple[str, ...]] = {
 }
 
 
+def limits(name: str) -> list[Any]:
+    """The limits of a figure of the catalogue, for a row that keeps its own copy of it."""
+    figure = Product._meta.get_field(name)
+    assert isinstance(figure, models.Field)
+    return [one for one in figure.validators if isinstance(one, BaseValidator)]
+
+
 class ProductRating(models.Model):
     """Rated power of one channel (or bridged pair) into one load."""
 
     product = models.ForeignKey(Product, models.CASCADE, related_name="ratings")
-    load_ohm = models.FloatField("load, Ω", validators=[MinValueValidator(0.1)])
-    power_w = models.FloatField("power, W", validators=[MinValueValidator(0.1)])
+    load_ohm = models.FloatField("load, Ω", validators=limits("min_load_ohm"))
+    power_w = models.FloatField("power, W", validators=limits("power_w"))
     bridged = models.BooleanField(default=False)
 
     class Meta:

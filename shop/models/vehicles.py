@@ -3,6 +3,7 @@
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
+from shop.typed import whole
 from shop.wording import FACTORY_AMPLIFIER_DOES
 
 
@@ -32,8 +33,7 @@ class VehicleModelQuerySet(models.QuerySet["VehicleModel"]):
                 | models.Q(trim__icontains=word)
                 | models.Q(audio_package__icontains=word)
             )
-            if word.isdigit() and len(word) == 4:
-                year = int(word)
+            if year := whole(word, 1000, 9999):
                 wanted |= models.Q(year_from__lte=year) & (
                     models.Q(year_to=None) | models.Q(year_to__gte=year)
                 )

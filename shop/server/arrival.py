@@ -44,7 +44,7 @@ REMEMBERED_S: Final = 1
 STOP_S: Final = 10
 
 
-class TooLarge(Error):  # type: ignore[misc]
+class TooLarge(Error):  # type: ignore[misc]  # waitress has no types
     """The refusal of a body, in words for a person."""
 
     def __init__(self, known: bool) -> None:
@@ -63,7 +63,7 @@ class TooLarge(Error):  # type: ignore[misc]
         return f"{self.code} {self.reason}", headers, str(self.body).encode()
 
 
-class Request(HTTPRequestParser):  # type: ignore[misc]
+class Request(HTTPRequestParser):  # type: ignore[misc]  # waitress has no types
     """A request that may be as large as its sender is known."""
 
     adj: Any
@@ -89,7 +89,7 @@ class Request(HTTPRequestParser):  # type: ignore[misc]
         return taken
 
 
-class Refusal(ErrorTask):  # type: ignore[misc]
+class Refusal(ErrorTask):  # type: ignore[misc]  # waitress has no types
     """Says why a request was not taken."""
 
     def execute(self) -> None:
@@ -98,7 +98,7 @@ class Refusal(ErrorTask):  # type: ignore[misc]
         super().execute()
 
 
-class Channel(HTTPChannel):  # type: ignore[misc]
+class Channel(HTTPChannel):  # type: ignore[misc]  # waitress has no types
     """A connection that knows how long its request has been arriving."""
 
     parser_class = Request
@@ -137,7 +137,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]
             Drain(kept, self.server.socket_map)
 
 
-class Drain(wasyncore.dispatcher):  # type: ignore[misc]
+class Drain(wasyncore.dispatcher):  # type: ignore[misc]  # waitress has no types
     """Reads on and drops what a refused sender still sends: closing at once would reset the
     connection, and a browser would report that instead of the answer (RFC 9112, 9.6)."""
 
@@ -183,7 +183,7 @@ class Alone:
         return False
 
 
-class Server(TcpWSGIServer):  # type: ignore[misc]
+class Server(TcpWSGIServer):  # type: ignore[misc]  # waitress has no types
     """One process: a loop that holds the connections, and threads that serve what has arrived."""
 
     channel_class = Channel

@@ -43,7 +43,7 @@ class _ChangePassword(auth_views.PasswordChangeView):
         return super().form_valid(form)
 
 
-login = public(_SignIn.as_view())  # type: ignore[arg-type]
+login = public(_SignIn.as_view())
 logout = allow_any_staff(auth_views.LogoutView.as_view())
 password_change = allow_any_staff(_ChangePassword.as_view())
 

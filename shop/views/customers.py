@@ -11,7 +11,7 @@ from shop.forms.people import CustomerForm
 from shop.http import Request
 from shop.models import Customer
 from shop.paging import page_of
-from shop.roles import Role
+from shop.roles import DESK
 from shop.typed import line
 from shop.views.saving import form_page
 
@@ -20,7 +20,7 @@ def _page(customer: Customer) -> str:
     return reverse("customer", args=[customer.pk])
 
 
-@allow(Role.FRONT_DESK, Role.MANAGER)
+@allow(*DESK)
 def customer_list(request: Request) -> HttpResponse:
     """Customers by name; `q` narrows by name, phone or email."""
     text = line(request.GET.get("q"))
@@ -31,7 +31,7 @@ def customer_list(request: Request) -> HttpResponse:
     return render(request, "customers/list.html", context)
 
 
-@allow(Role.FRONT_DESK, Role.MANAGER)
+@allow(*DESK)
 def customer_create(request: Request) -> HttpResponse:
     """A new customer."""
     form = CustomerForm(request.POST or None, initial={"name": request.GET.get("name", "")})
@@ -47,7 +47,7 @@ def customer_create(request: Request) -> HttpResponse:
     )
 
 
-@allow(Role.FRONT_DESK, Role.MANAGER)
+@allow(*DESK)
 def customer_edit(request: Request, pk: int) -> HttpResponse:
     """Change a customer."""
     customer = get_object_or_404(Customer, pk=pk)

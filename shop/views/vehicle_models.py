@@ -10,7 +10,7 @@ from shop.forms.vehicles import VehicleModelForm
 from shop.http import Request
 from shop.models import VehicleModel
 from shop.paging import page_of
-from shop.roles import Role
+from shop.roles import DESK
 from shop.typed import line
 from shop.views.saving import form_page
 
@@ -25,7 +25,7 @@ def vehicle_model_list(request: Request) -> HttpResponse:
     return render(request, "vehicles/models.html", {"page": page, "q": text})
 
 
-@allow(Role.FRONT_DESK, Role.MANAGER)
+@allow(*DESK)
 def vehicle_model_create(request: Request) -> HttpResponse:
     """A new vehicle model."""
     return form_page(
@@ -40,7 +40,7 @@ def vehicle_model_create(request: Request) -> HttpResponse:
     )
 
 
-@allow(Role.FRONT_DESK, Role.MANAGER)
+@allow(*DESK)
 def vehicle_model_edit(request: Request, pk: int) -> HttpResponse:
     """Change a vehicle model."""
     model = get_object_or_404(VehicleModel, pk=pk)

@@ -1,12 +1,9 @@
-/* The page around the cells: token, messages, theme, dialogs, grid keys, car picture, filter.
+/* The page around the cells: token, messages, theme, dialogs, grid keys.
  *
  * data-dialog="id"            opens <dialog id="id">; data-close closes the dialog around it
  * <dialog data-open>          opens by itself, also when it arrives in a swap
  * data-confirm="Question?"    asks before the button or link acts; data-confirm-yes names the answer
- * data-filter="#list"         hides the children of #list that lack the typed words
  * data-theme-switch           radios named theme: auto, light, dark
- * svg[data-car] with [data-position] parts: sets the select named in data-target, or the position
- *                             select of the row last used
  */
 (() => {
   "use strict";
@@ -247,23 +244,6 @@
     for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
   });
 
-  // Quick filter ----------------------------------------------------------------------------------------
-
-  document.addEventListener("input", (event) => {
-    const list = event.target.dataset?.filter && document.querySelector(event.target.dataset.filter);
-    if (!list) return;
-    const words = event.target.value.toLowerCase().split(/\s+/).filter(Boolean);
-    let shown = 0;
-    for (const item of list.children) {
-      if (item.matches("[data-filter-empty]")) continue;
-      const text = item.textContent.toLowerCase();
-      item.hidden = !words.every((word) => text.includes(word));
-      shown += item.hidden ? 0 : 1;
-    }
-    const none = list.querySelector("[data-filter-empty]");
-    if (none) none.hidden = shown > 0;
-  });
-
   // Keys of the grid ---------------------------------------------------------------------------------------
 
   function moveDown(control, step) {
@@ -303,40 +283,6 @@
       event.preventDefault();
       if (!moveDown(control, event.shiftKey ? -1 : 1)) control.dispatchEvent(new Event("change", { bubbles: true }));
     }
-  });
-
-  // Car picture ----------------------------------------------------------------------------------------------
-
-  let lastRow = null;
-  document.addEventListener("focusin", (event) => {
-    const row = event.target.closest?.("[data-cell-form]");
-    if (row) lastRow = row;
-  });
-
-  function pickedSelect(car) {
-    if (car.dataset.target) return document.querySelector(car.dataset.target);
-    const row = lastRow?.isConnected ? lastRow : lastRow?.id && document.getElementById(lastRow.id);
-    return row ? row.querySelector("select[name$=position]") : null;
-  }
-
-  function pick(part) {
-    const car = part.closest("svg[data-car]");
-    const select = pickedSelect(car);
-    if (!select) return say("First choose a row of the grid, then tap where it plays.", "warning");
-    if (![...select.options].some((option) => option.value === part.dataset.position)) return undefined;
-    select.value = part.dataset.position;
-    for (const other of car.querySelectorAll("[data-position]")) other.setAttribute("aria-pressed", String(other === part));
-    select.dispatchEvent(new Event("input", { bubbles: true }));
-    select.dispatchEvent(new Event("change", { bubbles: true }));
-    return undefined;
-  }
-
-  const partOf = (event) => event.target.closest?.("svg[data-car] [data-position]");
-  document.addEventListener("click", (event) => partOf(event) && pick(partOf(event)));
-  document.addEventListener("keydown", (event) => {
-    if (!partOf(event) || (event.key !== "Enter" && event.key !== " ")) return;
-    event.preventDefault();
-    pick(partOf(event));
   });
 
   openDialogs(document);

@@ -246,7 +246,7 @@
   function reason({ status, text, plain }) {
     if (plain && text.trim()) return text.trim();
     const page = new DOMParser().parseFromString(`<table>${text}</table>`, "text/html");
-    const said = page.querySelector("#said, [role=alert], .cell-error, .error, .message.caution");
+    const said = page.querySelector("#said, [role=alert], .error, .message.caution");
     if (said && said.textContent.trim()) return said.textContent.trim().replace(/\s+/g, " ");
     if (status === 404) return "What this belongs to is no longer there.";
     if (status === 413) return "This is too large for the server.";

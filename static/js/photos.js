@@ -108,8 +108,8 @@
       if (said) Loombook.say(said, "warning");
     }
     const count = fresh.querySelectorAll("[data-photo]").length;
-    for (const line of document.querySelectorAll(`[data-photo-subject="${CSS.escape(fields.subject)}"] span, [data-photo-count="${CSS.escape(fields.subject)}"]`)) {
-      line.textContent = line.dataset.photoCount ? count : count === 1 ? "1 photo" : `${count} photos`;
+    for (const line of document.querySelectorAll(`[data-photo-count="${CSS.escape(fields.subject)}"]`)) {
+      line.textContent = count;
     }
   });
 

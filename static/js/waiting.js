@@ -213,7 +213,6 @@
     if (fresh) list.replaceChildren(...[...fresh.children].map((one) => document.importNode(one, true)));
     else list.querySelector(`[data-key="${CSS.escape(entry.key)}"]`)?.remove();
     for (const one of outbox.entries()) if (one.url === entry.url) showWaiting(one);
-    document.querySelector("[data-outbox-empty]")?.setAttribute("hidden", "");
   });
 
   outbox.ready.then(() => {

@@ -112,7 +112,7 @@ def _in_bursts(tablet: Tablet, together: threading.Barrier) -> None:
 
 
 def _all(tablets: list[Tablet], work: object, *arguments: object) -> None:
-    threads = [threading.Thread(target=work, args=(one, *arguments)) for one in tablets]  # type: ignore[arg-type]
+    threads = [threading.Thread(target=work, args=(one, *arguments)) for one in tablets]
     for one in threads:
         one.start()
     for one in threads:

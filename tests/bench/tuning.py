@@ -5,11 +5,12 @@ from statistics import median
 import numpy as np
 
 from tests.bench.caller import seconds
+from tests.wiring.plans import setting_response
 from wiring.filters.biquads import section_biquad
 from wiring.plan import Section, Setting
 from wiring.tuning.fitting import Limits, propose
 from wiring.tuning.measurements import Measurement
-from wiring.tuning.response import evaluate, log_grid, setting_response
+from wiring.tuning.response import evaluate, log_grid
 from wiring.tuning.targets import FLAT
 
 RATE_HZ = 48_000.0

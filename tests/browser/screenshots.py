@@ -72,7 +72,7 @@ def _take(browser: Browser, address: str) -> None:
     pages: dict[str, Page] = {}
     for picture in PICTURES:
         if picture.username not in pages:
-            context = browser.new_context(viewport=TABLET, has_touch=True, base_url=address)  # type: ignore[arg-type]
+            context = browser.new_context(viewport=TABLET, has_touch=True, base_url=address)
             pages[picture.username] = sign_in(context, address, picture.username)
         page = pages[picture.username]
         answer = page.goto(picture.path)

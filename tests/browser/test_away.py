@@ -300,7 +300,7 @@ def test_an_old_token_is_renewed_once_and_the_person_is_not_asked(
     page.evaluate("document.querySelector('meta[name=csrf-token]').content = 'stale'")
     kept = [one for one in page.context.cookies() if one["name"] != "csrftoken"]
     page.context.clear_cookies()
-    page.context.add_cookies(kept)  # type: ignore[arg-type]
+    page.context.add_cookies(kept)
     write(plugs(page).first, "With a new token")
     wait_s(page, 1)
     expect(strip(page)).not_to_contain_text("need")

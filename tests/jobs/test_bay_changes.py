@@ -42,12 +42,12 @@ def _channel(job: Job) -> Channel:
 
 def _save(client: Client, channel: Channel, version: int, **fields: Any) -> HttpResponse:
     url = reverse("bay_wire_save", args=[channel.job.number, channel.pk])
-    return client.post(url, {"version": version, **fields})  # type: ignore[return-value]
+    return client.post(url, {"version": version, **fields})
 
 
 def _ask(client: Client, job: Job, since: int | str, section: str, **more: str) -> HttpResponse:
     asked = {"since": since, "section": section, **more}
-    return client.get(reverse("bay_changes", args=[job.number]), asked)  # type: ignore[return-value]
+    return client.get(reverse("bay_changes", args=[job.number]), asked)
 
 
 def _since(client: Client, job: Job, section: str) -> str:
@@ -89,7 +89,7 @@ def test_somebody_else_between_two_queued_saves_is_a_clash_that_the_log_keeps_on
         answer = _save(mine, channel, channel.version, connector="Mine too", key="tab1_2")
         assert answer.status_code == 409
     assert _channel(job).connector == "Theirs"
-    said = [one.sentence for one in history_of(job, whole=True)]  # type: ignore[attr-defined]
+    said = [one.sentence for one in history_of(job, whole=True)]
     kept = [one for one in said if "two people wrote at once" in one]
     assert len(kept) == 1
     assert "stayed Theirs, not Mine too" in kept[0]

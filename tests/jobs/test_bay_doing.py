@@ -187,6 +187,28 @@ def test_a_record_kept_can_be_returned_to_and_that_undone(shop_floor: Workshop, 
         tuning.keep_as_working(job.number, "First listen", actor=technician)
 
 
+def test_two_records_are_compared_setting_by_setting(
+    shop_floor: Workshop, job: Job, client: Client
+) -> None:
+    channel = job.channels.get(number=1)
+    kept = tuning.keep_as_working(job.number, "First listen", actor=shop_floor.technician)
+    assert kept is not None
+    changed = {"low_pass_hz": 80.0, "muted": True, "sections": [
+        {"kind": "peaking", "frequency_hz": 400.0, "gain_db": -3.0, "q": 2.0}
+    ]}  # fmt: skip
+    shop_floor.set(job, channel, "after", changed)
+    after = job.tuning_records.get(kind="after")
+    url = reverse("bay_record_compare", args=[job.number])
+    answer = client.get(url, {"first": kept.pk, "second": after.pk})
+    assert [tuple(one) for one in answer.context["differences"]] == [
+        ("A1.1", "Low-pass", "none", "80\u00a0Hz no family no slope"),
+        ("A1.1", "Muted", "no", "yes"),
+        ("A1.1", "Equaliser", "none", "peak 400\u00a0Hz, −3.0\u00a0dB, Q 2"),
+    ]
+    same = client.get(url, {"first": kept.pk, "second": kept.pk}).content.decode()
+    assert "are the same" in same
+
+
 def test_a_proposal_taken_passes_and_can_be_undone(
     shop_floor: Workshop, job: Job, client: Client
 ) -> None:

@@ -94,7 +94,7 @@ FOR_THE_BAY: Final[list[Door]] = [
 
 
 def _called(door: Door) -> str:
-    return door.args[0] if isinstance(door, partial) else door.__name__.strip("_")  # type: ignore[attr-defined]
+    return door.args[0] if isinstance(door, partial) else door.__name__.strip("_")
 
 
 PAIRS: Final = [

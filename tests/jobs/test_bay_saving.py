@@ -48,7 +48,7 @@ def _channel(job: Job, number: int = 1) -> Channel:
 
 def _save_wire(client: Client, job: Job, channel: Channel, **fields: Any) -> HttpResponse:
     url = reverse("bay_wire_save", args=[job.number, channel.pk])
-    return client.post(url, {"version": channel.version, **fields})  # type: ignore[return-value]
+    return client.post(url, {"version": channel.version, **fields})
 
 
 def _seen(client: Client, url: str) -> str:
@@ -216,7 +216,7 @@ def test_a_length_that_cannot_be_is_refused_in_the_unit_typed(
 def test_an_unfinished_sheet_says_what_is_missing(shop_floor: Workshop, job: Job) -> None:
     client = _client(shop_floor.technician)
     shown = client.get(reverse("bay_finish", args=[job.number])).content.decode()
-    assert "No fit proof" in shown and "Not tried after" in shown
+    assert "No fit proof" in shown and "Not tried after the work" in shown
     assert 'name="csrfmiddlewaretoken"' not in shown
     shop_floor.prove(job)
     client.post(reverse("bay_move", args=[job.number, "finish"]))

@@ -207,7 +207,7 @@ def test_a_reason_is_promised_where_it_then_stands(client: Client) -> None:
     held, cancelled = make_job(), make_job()
     page = client.get(reverse("job", args=[held.number])).content.decode()
     dialogs = {
-        name: re.search(f'id="reason-{name}".*?</dialog>', page, re.DOTALL)[0]  # type: ignore[index]
+        name: re.search(f'id="reason-{name}".*?</dialog>', page, re.DOTALL)[0]
         for name in ("hold", "cancel")
     }
     assert "and on the board" in dialogs["hold"]

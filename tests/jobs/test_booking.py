@@ -332,6 +332,21 @@ def test_a_car_in_the_book_is_offered_and_entered_again_only_when_the_desk_says_
     assert Vehicle.objects.filter(plate="NEW 1234").count() == 2
 
 
+def test_a_car_without_a_vin_is_known_by_its_plate_at_the_second_visit(desk: Client) -> None:
+    first = desk.post(reverse("book"), typed(**{"vehicle-vin": ""}))
+    assert first.status_code == 302
+    known = Vehicle.objects.get()
+    again = {"vehicle-vin": "", "vehicle-plate": "New-12 34"}
+    again |= {"customer-name": "Wen Halgard", "customer-phone": "555 0144"}
+    page = desk.post(reverse("book"), typed(**again)).content.decode()
+    assert "This plate is in the book already" in page
+    assert f"{reverse('vehicle_pick')}?vehicle={known.pk}" in page
+    assert Vehicle.objects.count() == 1
+    other = {**again, "vehicle-plate": "new 1235"}
+    assert desk.post(reverse("book"), typed(**other)).status_code == 302
+    assert Vehicle.objects.count() == 2
+
+
 def test_a_vin_being_typed_suggests_years_and_region_and_finds_the_car(desk: Client) -> None:
     known = VehicleFactory(vin="4UZ00A0X0RA000001")
     asked = {"prefix": "vehicle", "vehicle-vin": known.vin, "booking": "1"}

@@ -37,7 +37,7 @@ def technician() -> StaffMember:
     return make_staff(Role.TECHNICIAN)
 
 
-def at(moment: datetime) -> "patch[datetime]":  # type: ignore[type-arg]
+def at(moment: datetime) -> "patch[datetime]":
     return patch.object(timezone, "now", lambda: moment)
 
 

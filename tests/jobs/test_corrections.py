@@ -379,16 +379,16 @@ def test_changes_are_told_in_readable_words() -> None:
         "notes": [],
     }
     after = copy.deepcopy(before)
-    after["parts"].append({"label": "A2", "product": "Tarnholt Weir Four", "quantity": 1})  # type: ignore[attr-defined]
-    channel = after["plan"]["channels"][0]  # type: ignore[index]
+    after["parts"].append({"label": "A2", "product": "Tarnholt Weir Four", "quantity": 1})
+    channel = after["plan"]["channels"][0]
     channel["wire"]["positive"]["base"] = "VT"
     channel["setting"] = {
         "high_pass": {"family": "linkwitz_riley", "order": 4, "frequency_hz": 90.0},
         "level_db": -4.5,
     }
-    after["plan"]["runs"][0]["length_m"] = 2.5  # type: ignore[index]
-    after["readings"][0]["after_value"] = 12.75  # type: ignore[index]
-    after["function_checks"][0]["after"] = "not_fitted"  # type: ignore[index]
+    after["plan"]["runs"][0]["length_m"] = 2.5
+    after["readings"][0]["after_value"] = 12.75
+    after["function_checks"][0]["after"] = "not_fitted"
     after["notes"] = [{"text": "Grommet moved", "by": "Wanda"}]
     assert [said_of(one, LOCAL).replace("\u00a0", " ") for one in changes(before, after)] == [
         "A2: – → product Tarnholt Weir Four, quantity 1",

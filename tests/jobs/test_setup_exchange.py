@@ -1,10 +1,11 @@
 """Setups between shops: what goes out comes in the same, and nothing hostile comes in at all."""
 
 import base64
+import copy
 import gzip
 import json
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from io import BytesIO
 from typing import Any
 
@@ -23,12 +24,15 @@ from jobs.models import Job, SavedSetup, SetupState, SetupVersion
 from jobs.plan.document import plan_of
 from jobs.setups import document as setup_document, exchange as setup_exchange
 from jobs.setups.apply import apply_setup, preview
+from jobs.setups.checks import check_sense
+from jobs.setups.document import SetupError
 from jobs.setups.exchange import export_file, import_file, read_file
 from jobs.setups.library import create_setup, keep
 from jobs.sheet.document import canonical
 from jobs.signing import shop_key
 from shop.models import Shop, VehicleModel
 from tests.factories import make_photo
+from tests.jobs.test_setup_versions import FIRST
 from tests.jobs.workshop import Workshop
 from wiring.plan import Plan
 
@@ -241,6 +245,91 @@ def test_a_signed_but_dishonest_file_is_refused(setup: SavedSetup, workshop: Wor
     assert read_file(signed(data, lambda found: None)).setups
     for twist, why in DISHONEST.values():
         refused(signed(data, twist), why, workshop)
+
+
+leaf = (
+    st.none()
+    | st.booleans()
+    | st.integers(-(10**9), 10**9)
+    | st.floats(-1e9, 1e9)
+    | st.text(max_size=12)
+    | st.sampled_from(("A1", "A1.1", "SP1", "battery", "1900–", "4 AWG"))
+)
+field = st.sampled_from(("id", "plan", "wire", "speakers", "years", "kind")) | st.text(max_size=6)
+anything = st.recursive(
+    leaf,
+    lambda inner: (
+        st.lists(inner, max_size=4)
+        | st.dictionaries(field, inner, max_size=4)
+        | st.lists(leaf, max_size=2).map(lambda two: [two, two])
+    ),
+    max_leaves=10,
+)
+
+
+def ways_into(value: Any, way: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """The way to each value within plain JSON types."""
+    rows = value.items() if isinstance(value, dict) else enumerate(value)
+    for name, inner in rows:
+        yield (*way, name)
+        if isinstance(inner, dict | list):
+            yield from ways_into(inner, (*way, name))
+
+
+def put_at(value: Any, way: tuple[Any, ...], new: Any) -> Any:
+    """A copy with another value at the end of the way."""
+    changed = copy.deepcopy(value)
+    at = changed
+    for step in way[:-1]:
+        at = at[step]
+    at[way[-1]] = new
+    return changed
+
+
+def read_or_refused(document: Any) -> None:
+    """The document is taken at this version, or refused with a sentence."""
+    try:
+        checked = setup_document.checked(document)
+        check_sense(checked)
+    except SetupError as error:
+        assert str(error).strip()
+    else:
+        assert checked["setup_version"] == setup_document.SETUP_VERSION
+
+
+@settings(max_examples=300, deadline=None)
+@given(anything, st.sampled_from((None, 1, 2, [], {}, "2", 2.0, True)))
+def test_a_document_of_any_shape_is_read_or_refused(document: Any, version: Any) -> None:
+    read_or_refused(document)
+    if isinstance(document, dict):
+        read_or_refused({**FIRST, **document, "setup_version": version})
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.sampled_from(sorted(ways_into(FIRST), key=repr)), anything)
+def test_an_old_document_with_anything_anywhere_is_read_or_refused(way: Any, new: Any) -> None:
+    read_or_refused(put_at(FIRST, way, new))
+
+
+def test_a_signed_file_with_anything_anywhere_is_read_or_refused(
+    setup: SavedSetup, workshop: Workshop
+) -> None:
+    data = export_file([setup])
+    envelope = {name: one for name, one in json.loads(data).items() if name != "schema"}
+
+    @settings(max_examples=150, deadline=None)
+    @given(st.sampled_from(sorted(ways_into(envelope), key=repr)), anything)
+    def sample(way: Any, new: Any) -> None:
+        twisted = put_at(json.loads(data), way, new)
+        twisted.setdefault("signature", "")
+        try:
+            letter = read_file(signed(json.dumps(twisted).encode(), lambda found: None))
+        except Refused as refused:
+            assert refused.reasons[0].strip()
+        else:
+            assert letter.setups
+
+    sample()
 
 
 def _zip(data: bytes) -> bytes:

@@ -89,6 +89,24 @@ def test_same_parts_give_the_same_plan_with_polarity_to_prove(
     assert set(states(setup, job).values()) == {"same"}
 
 
+def test_every_fact_of_a_cable_and_of_a_factory_speaker_goes_along(workshop: Workshop) -> None:
+    job = workshop.ready()
+    told = {"metal": "copper_clad_aluminium", "stranding": "solid", "insulation_c": 90.0}
+    told |= {"parallel": 2, "bundled": 3, "connections": 4, "sheathed": True, "place": "engine_bay"}
+    job.runs.filter(label="R2").update(**told)
+    figures = {"power_w": 65.0, "min_high_pass_hz": 60.0, "min_high_pass_order": 4}
+    figures |= {"max_low_pass_hz": 19_000.0, "box_limit_hz": 41.0, "impedance_ohm": 4.0}
+    job.speakers.filter(position="rear_door_left").update(part=None, **figures)
+    sheet = workshop.sign(job)
+    setup = create_setup(sheet.pk, "All of it", "", workshop.technician)
+    here = workshop.job(setup.vehicle_model)
+    take_default(setup, here, workshop)
+    run = here.runs.get(label="R2")
+    assert {name: getattr(run, name) for name in told} == told
+    speaker = here.speakers.get(part=None)
+    assert {name: getattr(speaker, name) for name in figures} == figures
+
+
 def test_undo_puts_everything_back(workshop: Workshop, setup: SavedSetup) -> None:
     job = workshop.job(setup.vehicle_model)
     before = snapshot(job)

@@ -97,7 +97,7 @@ def test_the_review_shows_the_photos_with_captions_and_marks(
     answer = client.get(reverse("photo_printed", args=[job.number, circled.pk]))
     image = Image.open(io.BytesIO(answer.content))
     assert max(image.size) == sheet_photos.PRINTED_SIDE
-    red, green, blue = image.convert("RGB").getpixel((int(image.width * 0.7), image.height // 2))  # type: ignore[misc]
+    red, green, blue = image.convert("RGB").getpixel((int(image.width * 0.7), image.height // 2))
     assert red > 150 > max(green, blue)
 
 

@@ -10,8 +10,9 @@ from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
 from jobs.models import Gate, Job, JobStep, Photo, WorkKind
 from jobs.plan.document import findings_of
-from jobs.reads.steps import StepList, steps_for_sheet
+from jobs.reads.steps import StepList
 from jobs.services import step_lists
+from jobs.services.gates import GateFacts
 from jobs.services.moves import missing_for
 from jobs.services.steps import StepRefused, add_step, record_step, set_work_kind
 from shop.models import StaffMember
@@ -106,9 +107,17 @@ def test_a_step_asks_for_its_reading_and_its_photo(technician: StaffMember) -> N
     )
     tick(photograph, technician)
 
-    told = steps_for_sheet(job)
-    assert [row["by"] for row in told] == [str(technician)] * 2
-    assert (told[0]["reading_value"], told[1]["photos"]) == (13.4, 1)
+    lines = StepList(job).lines
+    assert [line.step.outcome_by for line in lines] == [technician] * 2
+    assert (lines[0].step.reading_value, lines[1].photos) == (13.4, 1)
+
+
+def test_what_shuts_a_step_keeps_the_job_from_review_in_the_same_words() -> None:
+    job = a_job({"text": "Drill"})
+    shut = {gate: GateFacts(job).against(gate) for gate in Gate.values}
+    against = {gate: said for gate, said in shut.items() if said}
+    assert against.keys() == set(Gate.values) - {Gate.NONE, Gate.POWER_PLAN, Gate.CHANNEL_PLAN}
+    assert {one for listed in against.values() for one in listed} <= set(missing_for(job, "finish"))
 
 
 def test_review_waits_for_every_step_or_a_reason(technician: StaffMember) -> None:

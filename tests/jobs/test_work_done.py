@@ -211,5 +211,5 @@ def test_started_is_when_work_started(workshop: Workshop) -> None:
 
 def test_function_ticks_name_who_tried_them(workshop: Workshop, job: Job) -> None:
     other = make_staff(Role.TECHNICIAN)
-    FunctionCheck.objects.filter(pk=job.function_checks.first().pk).update(after_by=other)  # type: ignore[union-attr]
+    FunctionCheck.objects.filter(pk=job.function_checks.first().pk).update(after_by=other)
     assert set(people_in_record(job)) == {workshop.technician, other}

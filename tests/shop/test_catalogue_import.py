@@ -2,6 +2,7 @@
 
 import csv
 import io
+import math
 import zipfile
 from decimal import Decimal
 from typing import Any
@@ -84,6 +85,7 @@ def test_a_file_is_looked_through_without_a_change_and_then_imported(manager: Cl
         ("Amplifier;Tarnholt;Ten;TH-10;10;1,4;90;;", "less than or equal to 1"),
         ("Amplifier;Tarnholt;Ten;TH-10;ten;0,8;90;;", "“ten” is no number"),
         ("Amplifier;Tarnholt;Ten;TH-10;10;0,8;-90;;", "greater than or equal to"),
+        ("Amplifier;Tarnholt;Ten;TH-10;10;0,8;1e999;;", "less than or equal to 20000"),
         ("Lamp;Tarnholt;Ten;TH-10;10;0,8;90;;", "is none of Amplifier"),
         ("Amplifier;;Ten;TH-10;10;0,8;90;;", "Give maker and name"),
         ("Amplifier;tarnholt;EIGHT;th-8;8;0,8;90;;", "Row 2 is the same product"),
@@ -284,6 +286,51 @@ def products(draw: st.DrawFn) -> tuple[Product, dict[tuple[float, bool], float]]
         if name in counted_for(kind):
             setattr(product, name, draw(values))
     return product, draw(RATINGS) if kind == ProductKind.AMPLIFIER else {}
+
+
+HOSTILE = st.sampled_from(
+    (
+        "", "1e999", "1e308", "1e-400", "-0", "-1", "1e999%", "50%", "%", "٤", "²", "9" * 400,
+        "nan", "Infinity", "1 000,5", "1.000.000", "4 Ω", "1+2", "1+²", "2+1", "3+99999999999",
+        "=1+1", "\u202ename", "'", "yes", "Yes", "Amplifier", "cable", "no", "a" * 300, "Tarnholt",
+        "0.5", "4", "25 mm2", "copper", "\n", "🎛", "true", "$ 12", "12.345", "1e8",
+    )
+)  # fmt: skip
+
+
+@pytest.mark.django_db
+@settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.data(), kind=st.sampled_from(["", *ProductKind.values]), comma=st.booleans())
+def test_rows_of_hostile_cells_are_taken_or_said_to_be_wrong(
+    data: st.DataObject, kind: str, comma: bool
+) -> None:
+    known = columns_for("", [(4.0, False), (0.5, True)])
+    columns = data.draw(st.lists(st.sampled_from(known), min_size=1, max_size=12, unique=True))
+    if data.draw(st.booleans()):
+        columns = [*dict.fromkeys(["maker", "name", *columns])]
+    cell = HOSTILE | st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=12)
+    size = len(columns)
+    rows = data.draw(st.lists(st.lists(cell, min_size=size, max_size=size), min_size=1, max_size=3))
+    table = [{"number": place, "cells": cells} for place, cells in enumerate(rows, 2)]
+    upload = CatalogueUpload(
+        by=make_staff(Role.MANAGER), file_name="x.csv", columns=columns, kind=kind,
+        sheet={"headings": columns, "rows": table}, decimal_comma=comma,
+    )  # fmt: skip
+    with transaction.atomic():
+        upload.save()
+        plan = plan_import(upload)
+        assert len(plan.outcomes) == len(rows)
+        assert all(one.errors for one in plan.of(State.WRONG))
+        if not plan.of(State.WRONG):
+            apply_import(upload, {}, plan.digest)
+        for product in Product.objects.all():
+            figures = [getattr(product, field.name) for field in Product._meta.fields]
+            figures += product.ratings.values_list("power_w", flat=True)
+            assert all(math.isfinite(one) for one in figures if isinstance(one, float))
+            Product.objects.get(pk=product.pk).full_clean()
+        transaction.set_rollback(True)
 
 
 def _all() -> list[Any]:

@@ -360,7 +360,7 @@ def test_a_worker_that_dies_or_falls_silent_is_replaced(running: Running) -> Non
     for end in (signal.SIGKILL, signal.SIGSTOP):
         before = running.workers()
         os.kill(before[0], end)
-        running.until(lambda gone=before[0]: gone not in running.workers())  # type: ignore[misc]
+        running.until(lambda gone=before[0]: gone not in running.workers())
         running.until(lambda: len(running.workers()) == 2)
         assert before[1] in running.workers()
         assert int(running.get("/pid")) in running.workers()

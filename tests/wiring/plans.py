@@ -25,6 +25,7 @@ from wiring.plan import (
     Supply,
     Wire,
 )
+from wiring.tuning.response import Complexes, Floats, plan_response
 
 CROSSOVER_ORDER = 4
 
@@ -304,3 +305,15 @@ def large_plan() -> Plan:
             key_off_after_a=0.025,
         ),
     )
+
+
+def setting_response(setting: Setting, frequencies_hz: Floats) -> Complexes:
+    """The response of one setting: that of the one channel of a plan which has it."""
+    plan = Plan(
+        devices=(amplifier("a", 1),),
+        speakers=(Speaker("s", "Speaker", "full_range", "boot", 4.0),),
+        channels=(Channel("a.1", "a", "amplifier", 1, speakers=("s",), setting=setting),),
+    )
+    found = plan_response(plan, frequencies_hz)
+    assert not found.problems
+    return found.channels["a.1"].response

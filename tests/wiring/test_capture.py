@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 
+from tests.wiring.plans import setting_response
 from wiring.errors import WiringError
 from wiring.plan import Crossover, Section, Setting
 from wiring.tuning import capture
 from wiring.tuning.capture import Output, PairSum
-from wiring.tuning.response import Complexes, decibels, setting_response
+from wiring.tuning.response import Complexes, decibels
 
 GRID = np.array([10 ** (k / 10) for k in range(13, 44)])
 """Third octaves from 20 Hz to 20 kHz, as a technician would measure."""

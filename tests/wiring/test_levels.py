@@ -10,7 +10,7 @@ from tests.wiring.plans import changed, good_plan
 from wiring.channels import levels
 from wiring.context import Context
 from wiring.errors import WiringError
-from wiring.tuning.alignment import Seat, align, phase_error_deg
+from wiring.tuning.alignment import Seat, align
 
 
 def test_targets_follow_power_and_load() -> None:
@@ -127,8 +127,3 @@ def test_a_delay_the_device_cannot_do_is_said() -> None:
 def test_seats_that_cannot_be_used_are_refused(seats: tuple[Seat, ...]) -> None:
     with pytest.raises(WiringError):
         align(seats)
-
-
-def test_phase_of_a_residual() -> None:
-    """A quarter of the period of 2.5 kHz, 0.1 ms, is 90 degrees."""
-    assert phase_error_deg(0.1, 2_500.0) == pytest.approx(90.0)

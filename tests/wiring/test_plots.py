@@ -99,7 +99,7 @@ def test_names_are_escaped_and_gaps_break_the_line() -> None:
 @pytest.mark.parametrize("quantity", ["magnitude", "phase", "group_delay"])
 @pytest.mark.parametrize("shown", ["channels", "places", "sides", "whole"])
 def test_every_kind_of_plot_is_well_formed(shown: str, quantity: str) -> None:
-    svg = settings_plot(good_plan(), good_plan(), shown, quantity)  # type: ignore[arg-type]
+    svg = settings_plot(good_plan(), good_plan(), shown, quantity)
     assert paths(svg, "plot-after")
     assert "nan" not in svg
     assert "style=" not in svg

@@ -41,8 +41,8 @@ MACMAHON_1892 = [1, 2, 4, 10, 24, 66, 180, 522]
 )
 def test_joining(loads: list[float], joining: str, ohm: float) -> None:
     """Ohm's law by hand."""
-    assert join_ohm(loads, joining) == pytest.approx(ohm)  # type: ignore[arg-type]
-    assert sum(power_shares(loads, joining)) == pytest.approx(1.0)  # type: ignore[arg-type]
+    assert join_ohm(loads, joining) == pytest.approx(ohm)
+    assert sum(power_shares(loads, joining)) == pytest.approx(1.0)
 
 
 def test_unequal_parts_share_power_by_ohm_s_law() -> None:
@@ -53,7 +53,7 @@ def test_unequal_parts_share_power_by_ohm_s_law() -> None:
 
 def test_dual_coil_subwoofer() -> None:
     for joining, ohm in (("parallel", 2.0), ("series", 8.0), ("single", 4.0)):
-        sub = Speaker("s", "Sub", "subwoofer", "boot", 4.0, 2, joining)  # type: ignore[arg-type]
+        sub = Speaker("s", "Sub", "subwoofer", "boot", 4.0, 2, joining)
         assert speaker_load_ohm(sub) == ohm
 
 
@@ -212,7 +212,7 @@ def test_fit_on_channels_and_pairs() -> None:
 
 
 @pytest.mark.parametrize("arrangement", arrangements(4, 2, 4.0, equal_only=False)[::29])
-def test_drawing(arrangement) -> None:  # type: ignore[no-untyped-def]
+def test_drawing(arrangement) -> None:
     """Every coil is drawn once, inside the picture, with nothing a strict CSP would block."""
     svg = ElementTree.fromstring(draw(arrangement))
     space = "{http://www.w3.org/2000/svg}"
@@ -242,7 +242,7 @@ def test_drawing(arrangement) -> None:  # type: ignore[no-untyped-def]
         lambda: power_into(amplifier("a", 1), 0.0, False),
     ],
 )
-def test_outside_validity_is_refused(call) -> None:  # type: ignore[no-untyped-def]
+def test_outside_validity_is_refused(call) -> None:
     with pytest.raises(LoadError) as caught:
         call()
     assert caught.value.field and caught.value.reason

@@ -34,7 +34,7 @@ def any_plan(seed: int, *, meshed: bool) -> Plan:
         runs.append(
             Run(
                 run_id,
-                kind,  # type: ignore[arg-type]
+                kind,
                 start,
                 end,
                 Conductor(chance.choice(SIZES)),
@@ -129,7 +129,7 @@ def test_kirchhoff_and_energy(at: str, meshed: bool) -> None:
     """Currents add up at each node, voltages around each path, and no energy is lost."""
     for seed in range(8):
         plan = any_plan(seed, meshed=meshed)
-        solution = solve(plan, at)  # type: ignore[arg-type]
+        solution = solve(plan, at)
         total = solution.source_a
         for node in {*solution.node_v} - {"battery"}:
             left = -solution.devices[node].current_a if node in solution.devices else 0.0

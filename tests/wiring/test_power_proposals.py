@@ -111,7 +111,7 @@ def single_runs(draw: st.DrawFn) -> Plan:
         conductor,
         draw(st.floats(0.2, 8.0)),
         parallel=draw(st.integers(1, 2)),
-        place=place,  # type: ignore[arg-type]
+        place=place,
         bundled=draw(st.integers(1, 8)),
         fuse=fuse,
     )

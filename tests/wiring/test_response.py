@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from tests.wiring.plans import changed, good_plan, low
+from tests.wiring.plans import changed, good_plan, low, setting_response
 from wiring.plan import Crossover, Section, Setting
 from wiring.tuning import response
 from wiring.tuning.alignment import speed_of_sound_m_s
-from wiring.tuning.response import decibels, plan_response, setting_response
+from wiring.tuning.response import decibels, plan_response
 
 GRID = response.log_grid(64)
 
@@ -48,7 +48,7 @@ settings_of_a_channel = st.builds(
 
 def replaced(setting: Setting, **changes: object) -> Setting:
     values = {name: getattr(setting, name) for name in setting.__struct_fields__}
-    return Setting(**(values | changes))  # type: ignore[arg-type]
+    return Setting(**(values | changes))
 
 
 @given(settings_of_a_channel, as_typed(0, 50))

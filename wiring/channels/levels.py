@@ -164,9 +164,7 @@ def guide(
                 sources.get(channel.device), readings.get(channel.id),
             )
         )  # fmt: skip
-    return LevelGuide(
-        tuple(rows), _steps(context, rows, tone), _unmatched(context, rows), tone, overlap_db
-    )
+    return LevelGuide(tuple(rows), _steps(context, rows, tone), _unmatched(rows), tone, overlap_db)
 
 
 def tone_frequency_hz(context: Context, channel: Channel) -> float:
@@ -273,7 +271,7 @@ def _judge(device: Device, wanted: float | None) -> tuple[Verdict, str, float | 
     return "ok", f"Set the input sensitivity to {wanted:.2f} V.", wanted
 
 
-def _unmatched(context: Context, rows: Sequence[ChannelLevel]) -> tuple[str, ...]:
+def _unmatched(rows: Sequence[ChannelLevel]) -> tuple[str, ...]:
     """Sentences on channels whose reading is more than 1 dB from the target."""
     return tuple(
         f"{row.name} reads {row.measured_db:+.1f} dB from its target: set it again."

@@ -11,7 +11,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Final, NamedTuple
 
-from wiring.context import Context
+from wiring.context import Context, worked_out_once
 from wiring.filters.crossovers import Direction, Filter, exists, stated_corners
 from wiring.filters.passive import passive_filters
 from wiring.loads import speaker_load_ohm
@@ -38,17 +38,14 @@ def side_of(speaker: Speaker) -> Side | None:
     return None if position is None else position.side
 
 
+@worked_out_once
 def lines_into(context: Context) -> dict[str, list[Channel]]:
     """Per device, the channels that feed its inputs, in plan order."""
-    kept = context.kept.get("lines_into")
-    if kept is None:
-        lines: dict[str, list[Channel]] = {}
-        for channel in context.plan.channels:
-            if channel.feeds_device is not None:
-                lines.setdefault(channel.feeds_device, []).append(channel)
-        kept = context.kept["lines_into"] = lines
-    assert isinstance(kept, dict)
-    return kept
+    lines: dict[str, list[Channel]] = {}
+    for channel in context.plan.channels:
+        if channel.feeds_device is not None:
+            lines.setdefault(channel.feeds_device, []).append(channel)
+    return lines
 
 
 def sources(context: Context, channel: Channel) -> list[Channel]:
@@ -208,45 +205,40 @@ class Meeting(NamedTuple):
 
 
 _Entry = tuple[int, Channel, Speaker]
-WIDE_BAND: Final = frozenset({"coaxial", "full_range"})
-"""Kinds that play down to where a subwoofer takes over, but share no band within their place."""
 
 
+@worked_out_once
 def meetings(context: Context) -> list[Meeting]:
     """Neighbours in band, per zone and side in plan order, then subwoofers with the front.
 
     Two on one channel meet where passive parts divide the band between them.
     """
-    kept = context.kept.get("meetings")
-    if kept is None:
-        places: dict[tuple[str, str], list[_Entry]] = {}
-        front: dict[str, list[_Entry]] = {}
-        subs: list[_Entry] = []
-        for channel, speaker in driven(context):
-            rank = KIND_ORDER.get(speaker.kind)
-            position = POSITIONS.get(speaker.position)
-            if position is None:
-                continue
-            if rank is not None:
-                key = (position.zone, position.side)
-                places.setdefault(key, []).append((rank, channel, speaker))
-            if rank == 0:
-                subs.append((rank, channel, speaker))
-            elif position.zone == "front" and speaker.kind != "tweeter":
-                wide = KIND_ORDER["midbass"] if rank is None else rank
-                front.setdefault(position.side, []).append((wide, channel, speaker))
-        meeting_pairs: list[Meeting] = []
-        for entries in places.values():
-            if len(entries) < 2:
-                continue
-            entries.sort(key=_rank)
-            for (low_rank, low, lower), (high_rank, high, upper) in pairwise(entries):
-                if low_rank != high_rank and (low is not high or lower.passive or upper.passive):
-                    meeting_pairs.append(Meeting(low, lower, high, upper))
-        meeting_pairs += _with_front(context, subs, front, set(map(_drivers, meeting_pairs)))
-        kept = context.kept["meetings"] = meeting_pairs
-    assert isinstance(kept, list)
-    return kept
+    places: dict[tuple[str, str], list[_Entry]] = {}
+    front: dict[str, list[_Entry]] = {}
+    subs: list[_Entry] = []
+    for channel, speaker in driven(context):
+        rank = KIND_ORDER.get(speaker.kind)
+        position = POSITIONS.get(speaker.position)
+        if position is None:
+            continue
+        if rank is not None:
+            key = (position.zone, position.side)
+            places.setdefault(key, []).append((rank, channel, speaker))
+        if rank == 0:
+            subs.append((rank, channel, speaker))
+        elif position.zone == "front" and speaker.kind != "tweeter":
+            wide = KIND_ORDER["midbass"] if rank is None else rank
+            front.setdefault(position.side, []).append((wide, channel, speaker))
+    meeting_pairs: list[Meeting] = []
+    for entries in places.values():
+        if len(entries) < 2:
+            continue
+        entries.sort(key=_rank)
+        for (low_rank, low, lower), (high_rank, high, upper) in pairwise(entries):
+            if low_rank != high_rank and (low is not high or lower.passive or upper.passive):
+                meeting_pairs.append(Meeting(low, lower, high, upper))
+    meeting_pairs += _with_front(context, subs, front, set(map(_drivers, meeting_pairs)))
+    return meeting_pairs
 
 
 def _drivers(meeting: Meeting) -> tuple[str, str]:

@@ -11,7 +11,7 @@ from math import pi, sqrt
 from typing import Final, NamedTuple
 
 from wiring import tables
-from wiring.errors import WiringError, require_not_negative, require_positive
+from wiring.errors import WiringError, require_positive
 from wiring.power.heat import heat_balance_a
 
 AMPACITY: Final = tables.load("ampacity")
@@ -141,27 +141,6 @@ def temperature_coefficient(metal: str) -> float:
 _COEFFICIENTS: Final[dict[str, float]] = {
     name: each["temperature_coefficient_per_k"] for name, each in CONDUCTORS["metals"].items()
 }
-
-
-def resistance_ohm(
-    label: str,
-    length_m: float,
-    *,
-    metal: str = "copper",
-    stranding: str = "flexible",
-    conductor_c: float = 20.0,
-) -> float:
-    """DC resistance of a length of conductor at its temperature [ohm]. One way, not a pair."""
-    require_not_negative("length_m", length_m, "m")
-    if not -60 <= conductor_c <= 300:
-        raise ConductorError("conductor_c", f"{conductor_c:g} degC is outside -60 to 300 degC")
-    per_metre = resistance_20_ohm_per_m(label, metal, stranding)
-    return per_metre * length_m * temperature_factor(metal, conductor_c)
-
-
-def voltage_drop_v(current_a: float, resistance: float) -> float:
-    """Drop along a resistance [V]: U = I R."""
-    return current_a * resistance
 
 
 def estimate_a(chosen: Size, insulation_c: float) -> float:

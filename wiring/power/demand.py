@@ -7,9 +7,9 @@ full output power). Efficiencies where the maker gives none are common practice,
 
 from typing import Final, Literal, NamedTuple
 
-from wiring.context import Context
+from wiring.context import Context, worked_out_once
 from wiring.findings import Figure
-from wiring.plan import Device, Plan
+from wiring.plan import Device
 
 State = Literal["full", "music", "idle"]
 
@@ -104,36 +104,10 @@ def device_demand(context: Context, device: Device) -> DeviceDemand:
     )
 
 
+@worked_out_once
 def demands(context: Context) -> dict[str, DeviceDemand]:
     """Demand of every device, worked out once per context."""
-    kept = context.kept.get("demands")
-    if kept is None:
-        kept = {device.id: device_demand(context, device) for device in context.plan.devices}
-        context.kept["demands"] = kept
-    return kept  # type: ignore[return-value]
-
-
-class DemandReport(NamedTuple):
-    """Demand of each device and of all together, at the charging voltage of the plan."""
-
-    supply_v: float
-    devices: tuple[DeviceDemand, ...]
-    figures: tuple[Figure, ...]
-
-    def total_a(self, state: State) -> float:
-        """Current of all devices together [A], no voltage drop counted."""
-        return sum(each.current_a(state, self.supply_v) for each in self.devices)
-
-
-def report(plan: Plan) -> DemandReport:
-    """Full-output, long-term and idle current of each device, with the sums behind them."""
-    context = Context(plan)
-    supply_v = plan.supply.charging_v
-    draws = demands(context)
-    figures: list[Figure] = []
-    for device in plan.devices:
-        figures += figures_of(context, device, draws[device.id], supply_v)
-    return DemandReport(supply_v, tuple(draws.values()), tuple(figures))
+    return {device.id: device_demand(context, device) for device in context.plan.devices}
 
 
 def figures_of(

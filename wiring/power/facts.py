@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from wiring.context import Context
+from wiring.context import Context, worked_out_once
 from wiring.plan import Fuse, Run
 from wiring.power.demand import demands
 from wiring.power.network import BATTERY, Edge, Network, network
@@ -89,15 +89,9 @@ class _Upstream:
 _NOTHING: tuple[None, tuple[Run, ...], float] = (None, (), 0.0)
 
 
+@worked_out_once
 def facts(context: Context) -> Facts:
     """The facts of a plan, worked out once per context."""
-    kept = context.kept.get("facts")
-    if kept is None:
-        kept = context.kept["facts"] = _facts(context)
-    return kept  # type: ignore[return-value]
-
-
-def _facts(context: Context) -> Facts:
     net = network(context)
     point = operating(context, "full", "cruising")
     draws = demands(context)

@@ -4,7 +4,6 @@ The time-current gates are the limits a standard allows: a fuse opens somewhere 
 A safety question takes the later limit, a nuisance question the earlier one.
 """
 
-from collections.abc import Sequence
 from functools import lru_cache
 from itertools import pairwise
 from math import exp, log, sqrt
@@ -95,11 +94,6 @@ def rating_at_ambient_a(rating_a: float, ambient_c: float) -> float:
     return float(rating_a * (1.0 - TABLE["ambient"]["fraction_per_k"] * over))
 
 
-def next_rating_a(kind: Body, at_least_a: float) -> float | None:
-    """Smallest standard rating of a body not under a current [A], None when none is that large."""
-    return next((each for each in kind.ratings_a if each >= at_least_a * (1 - 1e-9)), None)
-
-
 def opens_by_s(kind: Body, rating_a: float, current_a: float) -> float:
     """Latest time at which the fuse has opened [s], infinite when it may never open.
 
@@ -107,28 +101,18 @@ def opens_by_s(kind: Body, rating_a: float, current_a: float) -> float:
     that gate is kept, which the fuse does not exceed (it melts without losing heat).
     """
     multiple = current_a / require_positive("rating_a", rating_a, "A")
-    return _time_s(kind.gates, multiple, latest=True)
-
-
-def opens_not_before_s(kind: Body, rating_a: float, current_a: float) -> float:
-    """Earliest time at which the fuse may open [s], infinite below its first gate."""
-    multiple = current_a / require_positive("rating_a", rating_a, "A")
-    return _time_s(kind.gates, multiple, latest=False)
-
-
-def _time_s(gates: Sequence[Gate], multiple: float, *, latest: bool) -> float:
-    column = 2 if latest else 1
+    gates = kind.gates
     if multiple < gates[0].multiple:
         return float("inf")
     for left, right in pairwise(gates):
         if multiple <= right.multiple:
-            first, second = left[column], right[column]
+            first, second = left.opens_by_s, right.opens_by_s
             if first == float("inf"):
                 return second if multiple == right.multiple else float("inf")
             share = log(multiple / left.multiple) / log(right.multiple / left.multiple)
             return exp(log(first) + share * (log(second) - log(first)))
     last = gates[-1]
-    return last[column] * (last.multiple / multiple) ** 2
+    return last.opens_by_s * (last.multiple / multiple) ** 2
 
 
 @lru_cache(maxsize=256)

@@ -16,7 +16,7 @@ Rheinboldt 1970, 13.3.4); where none exists it meets a pivot or a voltage that i
 from collections.abc import Sequence
 from typing import Final
 
-from wiring.context import Context
+from wiring.context import Context, worked_out_once
 from wiring.errors import WiringError
 from wiring.plan import Assumptions, Run
 from wiring.power.conductors import (
@@ -273,12 +273,10 @@ class Network:
                     side.path_ohm[node] = side.path_ohm[behind] + edge.ohm
 
 
+@worked_out_once
 def network(context: Context) -> Network:
     """The network of a plan, worked out once per context."""
-    kept = context.kept.get("network")
-    if kept is None:
-        kept = context.kept["network"] = Network(context)
-    return kept  # type: ignore[return-value]
+    return Network(context)
 
 
 def newton(

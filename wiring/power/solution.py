@@ -6,7 +6,7 @@
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from wiring.context import Context
+from wiring.context import Context, worked_out_once
 from wiring.plan import Device, Plan, Supply
 from wiring.power.demand import DeviceDemand, State, demands
 from wiring.power.network import Edge, Network, network, newton
@@ -189,14 +189,11 @@ def power_fraction(device: Device, demand: DeviceDemand, voltage_v: float) -> fl
     return min(1.0, (voltage_v / device.rated_supply_v) ** 2)
 
 
+@worked_out_once
 def operating(context: Context, state: State, engine: Engine) -> Operating | None:
     """The operating point of a plan, worked out once per context and state."""
-    key = f"operating {state} {engine}"
-    if key not in context.kept:
-        net = network(context)
-        loads = loads_at(context, net.ports, state)
-        context.kept[key] = operate(net, context.plan.supply, loads, engine)
-    return context.kept[key]  # type: ignore[return-value]
+    net = network(context)
+    return operate(net, context.plan.supply, loads_at(context, net.ports, state), engine)
 
 
 def run_current_a(edge: Edge, amps: list[float]) -> float:

@@ -6,7 +6,6 @@ from typing import Final
 
 import msgspec
 
-from wiring.channels.gain import way_peak_db
 from wiring.channels.signal_path import driven, signal_path
 from wiring.context import Context, rule
 from wiring.filters.passive import SERIES_SOURCE, is_preferred, preferred
@@ -20,8 +19,9 @@ from wiring.loads import (
     speaker_loads_ohm,
 )
 from wiring.names import channel_name, frequency_name, listed, speaker_name
-from wiring.plan import Channel, Device, PassivePart, Speaker
+from wiring.plan import Channel, PassivePart, Speaker
 from wiring.positions import POSITIONS
+from wiring.tuning.gain import way_peak_db
 
 COMMON_PRACTICE: Final = "common practice, no source"
 MAKER: Final = "the maker's data of the parts"
@@ -222,17 +222,16 @@ def load_under_minimum(context: Context) -> Iterator[Finding]:
         lowest = minimum_load(device, bridged)
         if lowest is not None:
             if load < lowest.load_ohm * 0.999:
-                yield _under(context, channel, device, load, lowest.load_ohm, lowest.derived)
+                yield _under(context, channel, load, lowest.load_ohm, lowest.derived)
         elif device.ratings and channel_id in context.power_w:
             least = min((r.load_ohm for r in device.ratings if r.bridged is bridged), default=None)
             if least is not None and load < least * 0.999:
-                yield _under(context, channel, device, load, least, True)
+                yield _under(context, channel, load, least, True)
 
 
 def _under(
     context: Context,
     channel: Channel,
-    device: Device,
     load: float,
     lowest: float,
     derived: bool,

@@ -6,7 +6,7 @@ from typing import Final
 import msgspec
 
 from wiring.channels.signal_path import driven, labelled_side, side_of
-from wiring.context import Context, rule
+from wiring.context import Context, rule, worked_out_once
 from wiring.filters.crossovers import describe
 from wiring.findings import Finding
 from wiring.names import channel_name, listed, position_name, speaker_name
@@ -21,30 +21,23 @@ _OFTEN_ALONE: Final = frozenset({"subwoofer"})
 Pair = tuple[Channel, Speaker, Channel, Speaker]
 
 
+@worked_out_once
 def _by_place(context: Context) -> dict[tuple[str, str], tuple[Channel, Speaker]]:
     """Driven speakers by position and kind."""
-    kept = context.kept.get("driven_by_place")
-    if kept is None:
-        kept = {(speaker.position, speaker.kind): (c, speaker) for c, speaker in driven(context)}
-        context.kept["driven_by_place"] = kept
-    assert isinstance(kept, dict)
-    return kept
+    return {(speaker.position, speaker.kind): (c, speaker) for c, speaker in driven(context)}
 
 
+@worked_out_once
 def side_pairs(context: Context) -> list[Pair]:
     """(left channel, left speaker, right channel, right speaker) for each driven pair of a kind."""
-    kept = context.kept.get("side_pairs")
-    if kept is None:
-        by_place = _by_place(context)
-        pairs: list[Pair] = []
-        for (position, kind), (channel, speaker) in by_place.items():
-            if position.endswith("_left"):
-                other = by_place.get((position[:-4] + "right", kind))
-                if other is not None:
-                    pairs.append((channel, speaker, *other))
-        kept = context.kept["side_pairs"] = pairs
-    assert isinstance(kept, list)
-    return kept
+    by_place = _by_place(context)
+    pairs: list[Pair] = []
+    for (position, kind), (channel, speaker) in by_place.items():
+        if position.endswith("_left"):
+            other = by_place.get((position[:-4] + "right", kind))
+            if other is not None:
+                pairs.append((channel, speaker, *other))
+    return pairs
 
 
 @rule("sides-crossed", "channels", "stop", "caution", sources=("the plan itself", NUMBERING))

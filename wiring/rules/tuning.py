@@ -47,14 +47,13 @@ Way = tuple[tuple[Setting, Setting, float], ...]
 
 
 def _way(context: Context, channel: Channel) -> Way:
-    key = f"way {channel.id}"
-    kept = context.kept.get(key)
-    if kept is None:
-        kept = context.kept[key] = tuple(
+    return context.once(
+        f"way {channel.id}",
+        lambda: tuple(
             (stage.setting, stages.filtering(stage.setting), _rate(context, stage))
             for stage in signal_path(context, channel)
-        )
-    return kept  # type: ignore[return-value]
+        ),
+    )
 
 
 @rule("tuning-not-possible", "tuning", "caution", sources=(RESPONSE,))
@@ -134,9 +133,7 @@ class _Sum(NamedTuple):
 def _sum(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None:
     """Worked out once per meeting; None where a filter does not exist."""
     key = f"sum {meeting.low.id} {meeting.high.id} {meeting.lower.id} {meeting.upper.id}"
-    if key not in context.kept:
-        context.kept[key] = _add_up(context, meeting, centre_hz)
-    return context.kept[key]  # type: ignore[return-value]
+    return context.once(key, lambda: _add_up(context, meeting, centre_hz))
 
 
 def _add_up(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None:

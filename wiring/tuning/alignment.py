@@ -15,7 +15,6 @@ import msgspec
 from wiring.errors import (
     SMALLEST,
     WiringError,
-    require_finite,
     require_not_negative,
     require_positive,
 )
@@ -84,7 +83,6 @@ class Delay(msgspec.Struct, frozen=True):
     samples: float
     cm: float
     residual_ms: float
-    residual_cm: float
 
 
 class SeatError(msgspec.Struct, frozen=True):
@@ -93,7 +91,6 @@ class SeatError(msgspec.Struct, frozen=True):
     seat: str
     spread_ms: float
     spread_cm: float
-    worst_id: str
 
 
 class Alignment(msgspec.Struct, frozen=True):
@@ -159,7 +156,6 @@ def align(
                 chosen / sample_ms if sample_ms else 0.0,
                 chosen * speed / 10,
                 chosen - exact,
-                (chosen - exact) * speed / 10,
             )
         )
     problems = tuple(
@@ -201,13 +197,5 @@ def _checked(seats: tuple[Seat, ...]) -> tuple[str, ...]:
 
 def _seat_error(seat: Seat, delays: list[Delay], speed: float) -> SeatError:
     arrivals = {d.id: d.set_ms + seat.distances_m[d.id] / speed * 1000 for d in delays}
-    mean = sum(arrivals.values()) / len(arrivals)
     spread = max(arrivals.values()) - min(arrivals.values())
-    worst = max(arrivals, key=lambda each: abs(arrivals[each] - mean))
-    return SeatError(seat.name, spread, spread * speed / 10, worst)
-
-
-def phase_error_deg(residual_ms: float, frequency_hz: float) -> float:
-    """Phase that a residual delay turns at a frequency [degrees], for judging it at a crossover."""
-    require_finite("residual_ms", residual_ms, "ms")
-    return 360 * require_positive("frequency_hz", frequency_hz, "Hz") * residual_ms / 1000
+    return SeatError(seat.name, spread, spread * speed / 10)

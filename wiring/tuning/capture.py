@@ -32,6 +32,7 @@ SOURCE: Final = "common practice, no source; phase from the law of cosines"
 
 Mask = npt.NDArray[np.bool_]
 Side = Literal["left", "right"]
+OutputSide = Literal["left", "right", "both"]
 _SIDES: Final[tuple[Side, ...]] = ("left", "right")
 Carries = Literal["full range", "low band", "middle band", "high band", "nothing"]
 Together = Literal[
@@ -44,7 +45,7 @@ class Output(msgspec.Struct, frozen=True):
 
     id: str
     name: str
-    side: Literal["left", "right", "both"]
+    side: OutputSide
     points: tuple[tuple[float, float], ...]
 
 

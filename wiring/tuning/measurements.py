@@ -18,8 +18,6 @@ from wiring.tuning.arrays import Floats as Floats, require_frequencies, require_
 
 OCTAVE_RATIO: Final = 10**0.3
 BAND_SOURCE: Final = "IEC 61260-1:2014, 5.2 to 5.4, base-ten system"
-FRACTIONS: Final = (1, 2, 3, 6, 12, 24, 48)
-"""Octave fractions offered; 1/1 to 1/48 octave."""
 
 MAX_BYTES: Final = 4_000_000
 MAX_POINTS: Final = 200_000

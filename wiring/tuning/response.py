@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from wiring.channels.signal_path import driven, signal_path
 from wiring.context import Context
-from wiring.errors import require_figure, require_finite, require_not_negative, require_positive
+from wiring.errors import require_finite, require_not_negative, require_positive
 from wiring.filters import passive
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ, IDENTITY, Biquad, setting_biquads
 from wiring.filters.crossovers import CrossoverError, analogue_response, stated_corners
@@ -98,27 +98,6 @@ def evaluate(
     return response
 
 
-def filter_group_delay_s(
-    stack: Sequence[Biquad], frequencies_hz: Floats, sample_rate_hz: float
-) -> Floats:
-    """Group delay of a row of sections, -d(phase)/d(omega), from the exact derivative [s]."""
-    require_frequencies("frequencies_hz", frequencies_hz)
-    require_positive("sample_rate_hz", sample_rate_hz, "Hz")
-    if not stack:
-        return np.zeros(frequencies_hz.size)
-    w = 2 * np.pi * frequencies_hz / sample_rate_hz
-    square, sine, cosine = np.sin(w / 2) ** 2, np.sin(w), np.cos(w)
-
-    def turning(table: Floats) -> Floats:
-        s, p, d = (table[0, :, index, None] for index in range(3))
-        real, imaginary = s - 2 * p * square, d * sine
-        rate = (real * d * cosine + imaginary * p * sine) / (real**2 + imaginary**2)
-        return np.asarray(rate.sum(axis=0), dtype=np.float64)
-
-    top, bottom = _table([stack])
-    return (turning(bottom) - turning(top)) / sample_rate_hz
-
-
 def delay_response(delay_ms: float, frequencies_hz: Floats) -> Complexes:
     """What a delay does: magnitude 1, phase -360 f t. Raises WiringError on what is no number."""
     require_finite("delay_ms", delay_ms, "ms")
@@ -132,19 +111,6 @@ def _gain(setting: Setting) -> float:
     if setting.muted:
         return 0.0
     return float(10 ** (setting.level_db / 20)) * (-1 if setting.inverted else 1)
-
-
-def setting_response(
-    setting: Setting,
-    frequencies_hz: Floats,
-    sample_rate_hz: float = ASSUMED_SAMPLE_RATE_HZ,
-) -> Complexes:
-    """Response of one setting with level, delay and polarity. Raises WiringError."""
-    require_figure("level_db", setting.level_db, "dB")
-    require_figure("delay_ms", setting.delay_ms, "ms")
-    filters = evaluate([setting_biquads(setting, sample_rate_hz)], frequencies_hz, sample_rate_hz)
-    moved = delay_response(setting.delay_ms, frequencies_hz)
-    return np.asarray(filters[0] * moved * _gain(setting))
 
 
 def passive_response(speaker: Speaker, frequencies_hz: Floats) -> Complexes | None:
@@ -182,11 +148,6 @@ class Curve:
     def magnitude_db(self) -> Floats:
         """Level [dB]."""
         return decibels(self.response)
-
-    @property
-    def phase_deg(self) -> Floats:
-        """Phase [degrees], -180 to 180."""
-        return phase_deg(self.response)
 
     @property
     def undelayed(self) -> Complexes:

@@ -1,7 +1,6 @@
 """Target curves, and how far a measured response is from one."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -140,10 +139,3 @@ def _within(measurement: Measurement, low_hz: float, high_hz: float) -> Measurem
     ]
     grid = np.concatenate(([low_hz], inner, [high_hz]))
     return Measurement(grid, measurement.at(grid), measurement.name)
-
-
-def mean_level_db(
-    measurements: Sequence[Measurement], low_hz: float, high_hz: float
-) -> list[float]:
-    """Mean band level of each measurement within limits [dB], for matching left with right."""
-    return [float(np.mean(bands(each, 3, low_hz, high_hz).levels_db)) for each in measurements]

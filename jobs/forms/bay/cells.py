@@ -157,7 +157,7 @@ def _choices(source: "models.Field[Any, Any]") -> list[tuple[Any, Any]]:
 
 
 def _with_validators(field: forms.Field, source: "models.Field[Any, Any]") -> forms.Field:
-    field.validators[:0] = source._validators  # type: ignore[attr-defined]
+    field.validators[:0] = source.validators
     return field
 
 

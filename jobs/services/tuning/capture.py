@@ -51,7 +51,8 @@ def save_output(
         raise Refused(f"“{facts['name']}” is in the table already: give another name.") from None
     if saved.clashes:
         raise Refused(CHANGED)
-    return saved.row  # type: ignore[no-any-return]
+    output: FactoryOutput = saved.row
+    return output
 
 
 @transaction.atomic
@@ -92,7 +93,8 @@ def save_sum(
         raise Refused("These two were measured together already: change that one.") from None
     if saved.clashes:
         raise Refused(CHANGED)
-    return saved.row  # type: ignore[no-any-return]
+    together: FactorySum = saved.row
+    return together
 
 
 @transaction.atomic

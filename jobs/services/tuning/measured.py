@@ -1,6 +1,6 @@
 """Measured responses: uploaded texts kept with what is wrong in them, and which of them count."""
 
-from typing import Any
+from typing import Any, Final
 
 from django.db import transaction
 
@@ -9,7 +9,7 @@ from jobs.models import Job, MeasuredPhase, MeasuredResponse, TuningKind
 from jobs.plan.document import plan_of
 from jobs.plan.measured import decode, read, settings_now
 from jobs.services.events import done_before, log
-from jobs.services.saving import Saved, open_job, save_row, subject_of
+from jobs.services.saving import cells_of, open_job, subject_of
 from shop.models import StaffMember
 
 MOST_KEPT = 200
@@ -130,26 +130,8 @@ def correct_text(
     return row
 
 
-def save_measured(
-    number: int,
-    pk: int,
-    changes: dict[str, Any],
-    *,
-    actor: StaffMember,
-    version: int,
-    key: str = "",
-) -> Saved:
-    """Save where it was taken, what was playing, or whether it counts."""
-    return save_row(
-        MeasuredResponse,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        code="measured.changed",
-    )
+save_measured: Final = cells_of(MeasuredResponse, "measured.changed")
+"""Save where it was taken, what was playing, or whether it counts."""
 
 
 @transaction.atomic

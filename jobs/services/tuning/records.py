@@ -17,11 +17,10 @@ from jobs.models import (
 )
 from jobs.services.events import done_before, log
 from jobs.services.removal import facts_in
-from jobs.services.saving import Saved, open_job, save_row, subject_of
+from jobs.services.saving import Saved, cells_of, open_job, save_row, subject_of
 from shop.models import StaffMember
 
 SETTING_FACTS: Final = facts_in(ChannelSetting, "record", "channel")
-MOST_SECTIONS: Final = 64
 
 
 def record_of(job: Job, kind: str, actor: StaffMember | None = None) -> TuningRecord:
@@ -159,20 +158,8 @@ def undo_return(event: JobEvent, actor: StaffMember) -> None:
     drop_empty(now, _settings(now).keys() - before.keys())
 
 
-def save_other(
-    number: int, pk: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str
-) -> Saved:
-    """Save a setting outside the channels, as found or as left."""
-    return save_row(
-        OtherSetting,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        code="othersetting.changed",
-    )
+save_other: Final = cells_of(OtherSetting, "othersetting.changed")
+"""Save a setting outside the channels, as found or as left."""
 
 
 @transaction.atomic

@@ -1,7 +1,6 @@
 """Seats the sound is set for, tape-measured distances, and the delays they ask for."""
 
-from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 from django.db import transaction
 
@@ -9,13 +8,11 @@ from jobs.errors import Refused
 from jobs.models import Job, JobEvent, ListeningSeat, SeatDistance
 from jobs.plan.tuning import Delays, delays_of
 from jobs.services.events import done_before, log
-from jobs.services.saving import Saved, open_job, save_row, subject_of
+from jobs.services.saving import Saved, cells_of, open_job, save_row, subject_of
 from jobs.services.tuning.facts import facts_of
 from jobs.services.tuning.settings import put_settings
 from shop.models import StaffMember
 from wiring.plan import Plan
-
-SEATED = Mapping[str, tuple[float, Mapping[str, float]]]
 
 
 def seats_in_use(job: Job) -> dict[str, tuple[float, dict[str, float]]]:
@@ -62,26 +59,8 @@ def tap_seat(number: int, place: str, *, actor: StaffMember, key: str = "") -> L
     return seat
 
 
-def save_weight(
-    number: int,
-    pk: int,
-    changes: dict[str, Any],
-    *,
-    actor: StaffMember,
-    version: int,
-    key: str = "",
-) -> Saved:
-    """Save how much a seat counts."""
-    return save_row(
-        ListeningSeat,
-        pk,
-        changes,
-        number=number,
-        actor=actor,
-        version=version,
-        key=key,
-        code="seat.changed",
-    )
+save_weight: Final = cells_of(ListeningSeat, "seat.changed")
+"""Save how much a seat counts."""
 
 
 @transaction.atomic

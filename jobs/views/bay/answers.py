@@ -1,7 +1,7 @@
 """How the bay sheet answers: rows that saved or did not, things done with a way back, pages."""
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, Protocol
 
 from django import forms
 from django.contrib import messages
@@ -15,12 +15,18 @@ from jobs.forms.bay.cells import Cleaned, clean
 from jobs.models import Job, JobEvent
 from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import parts
-from jobs.views.bay.bay_sheet import SECTIONS, BaySheet
+from jobs.views.bay.bay_sheet import SECTIONS, BaySheet, actor
 from shop.http import Request
+from shop.models import StaffMember
 from shop.typed import row_version, token
 
-Save = Callable[[dict[str, Any], int, str], Saved]
-"""Saves clean values of a row: (changes, version, key)."""
+
+class Save(Protocol):
+    """Saves clean values of a row."""
+
+    def __call__(
+        self, changes: dict[str, Any], /, *, actor: StaffMember, version: int, key: str
+    ) -> Saved: ...
 
 
 def page(request: Request, sheet: BaySheet, template: str, /, **context: Any) -> HttpResponse:
@@ -78,12 +84,12 @@ def save_cells(
     saved. Status 200, 409 with a clash, 422 with a bad value, 403 when the sheet is closed.
     """
     cleaned = clean(fields, request.POST)
-    made_on, key = version_of(request), token(request.POST.get("key"))
+    made_on, key, who = version_of(request), token(request.POST.get("key")), actor(request)
     clashes: list[FieldClash] = []
     job: Job | None = None
     try:
         if cleaned.changes:
-            saved = save(cleaned.changes, made_on, key)
+            saved = save(cleaned.changes, actor=who, version=made_on, key=key)
             clashes = saved.clashes
             rest = {
                 name: value
@@ -91,7 +97,8 @@ def save_cells(
                 if name not in {clash.field for clash in clashes}
             }
             if clashes and rest:
-                saved = save(rest, made_on, f"{key}-rest" if key else "")
+                own_key = f"{key}-rest" if key else ""
+                saved = save(rest, actor=who, version=made_on, key=own_key)
             row, job = saved.row, saved.job
         else:
             row = read()

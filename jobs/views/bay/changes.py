@@ -44,7 +44,7 @@ Draw = Callable[[BaySheet, set[int], str], list[str]]
 def _functions(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     checks = list(sheet.job.function_checks.select_related("before_by", "after_by"))
     rows = [function_html(sheet, one, sheet.section) for one in checks if one.pk in keys]
-    return [*rows, progress_html(sheet, sheet.section, checks, oob=True)]
+    return [*rows, progress_html(sheet.section, checks, oob=True)]
 
 
 def _readings(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
@@ -137,14 +137,14 @@ def _rows_of(section: str, events: list[JobEvent], own_page: bool) -> dict[str, 
             if _ELSEWHERE[event.code] == section:
                 return None
             continue
-        model, _, key = event.subject.partition(":")
-        changed_a_row = "version" in event.after and key.isdigit()
+        model, pk = event.about
+        changed_a_row = "version" in event.after and pk
         if not changed_a_row or section == "findings" or model in _ALL_OF_IT.get(section, ()):
             return None
         if model in ROWS.get(section, {}):
             if not own_page:
                 return None
-            keys.setdefault(model, set()).add(int(key))
+            keys.setdefault(model, set()).add(pk)
     return keys
 
 

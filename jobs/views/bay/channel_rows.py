@@ -6,7 +6,7 @@ from django.template.loader import render_to_string
 
 from jobs import wording
 from jobs.forms.bay.cells import Cleaned
-from jobs.forms.bay.fields import setting_fields, speaker_fields, wire_fields
+from jobs.forms.bay.fields import partners, setting_fields, speaker_fields, wire_fields
 from jobs.models import Channel, ChannelSetting, JobPart
 from jobs.plan import rows as plan_rows
 from jobs.plan.power import doc
@@ -87,7 +87,8 @@ def speakers_html(
             **head(sheet, channel),
             "row": cell_row(channel, fields, cleaned, clashes or [], channel.plan_id),
             "on": [(one, *speaker_words(one).split(", ", 1)) for one in on],
-            "can_bridge": len(fields["bridged_with"].choices) > 1,  # type: ignore[attr-defined]
+            "can_bridge": bool(partners(channel)),
+            "behind": any(one.passive is not None for one in on),
             "load": sheet.loads.get(channel.plan_id),
             "oob": oob,
         },

@@ -1,5 +1,6 @@
 """The channel plan: every amplifier channel and line output as a row, and the car picture."""
 
+from functools import partial
 from typing import Any
 
 from django.http import HttpResponse
@@ -12,12 +13,13 @@ from jobs.models import Channel, ChannelSetting, Job, JobPart, TuningKind
 from jobs.services import channels as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers, picture
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.channel_rows import GROUPS, settings_html, speakers_html, wires_html
 from jobs.views.bay.fit import part_html, sources_of
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models import ProductKind
+from shop.roles import BENCH
 
 
 def inputs_of(job: Job) -> list[JobPart]:
@@ -81,22 +83,19 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
     def read() -> Channel:
         return Channel.objects.select_related("part__product").get(pk=pk, job__number=number)
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_channel(
-            number,
-            pk,
-            changes,
-            actor=actor(request),
-            version=version,
-            key=key,
-            join=("part__product",),
-        )
-
     def draw(sheet: BaySheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         inputs = inputs_of(sheet.job) if row.kind == Channel.Kind.LINE else []
         return speakers_html(sheet, row, inputs, cleaned, clashes)
 
-    return answers.save_cells(request, number, "channels", fields, write, draw, read)
+    return answers.save_cells(
+        request,
+        number,
+        "channels",
+        fields,
+        partial(service.save_channel, number, pk, join=("part__product",)),
+        draw,
+        read,
+    )
 
 
 @allow(*BENCH)
@@ -107,12 +106,15 @@ def save_wire(request: Request, number: int, pk: int) -> HttpResponse:
     def read() -> Channel:
         return Channel.objects.select_related("part").get(pk=pk, job__number=number)
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_channel(
-            number, pk, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(sheet: BaySheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return wires_html(sheet, row, cleaned, clashes)
 
-    return answers.save_cells(request, number, "channels", wire_fields(), write, draw, read)
+    return answers.save_cells(
+        request,
+        number,
+        "channels",
+        wire_fields(),
+        partial(service.save_channel, number, pk),
+        draw,
+        read,
+    )

@@ -1,5 +1,6 @@
 """Function checks and readings, before the work and after it."""
 
+from functools import partial
 from itertools import groupby
 from typing import Any, Final, NamedTuple
 
@@ -14,12 +15,13 @@ from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import function_fields, reading_fields
 from jobs.models import FunctionCheck, FunctionResult, Job, Reading
 from jobs.services import functions, readings
-from jobs.services.saving import FieldClash
+from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token
 
 PHASES: Final = ("before", "after")
@@ -91,9 +93,7 @@ def reading_html(
     )
 
 
-def progress_html(
-    sheet: BaySheet, phase: str, checks: list[FunctionCheck], oob: bool = False
-) -> str:
+def progress_html(phase: str, checks: list[FunctionCheck], oob: bool = False) -> str:
     """How many functions are tried, and which are left."""
     left = sum(getattr(check, phase) == FunctionResult.UNTRIED for check in checks)
     return render_to_string(
@@ -127,7 +127,7 @@ def _page(
         "bay/checks.html",
         phase=phase,
         groups=groups,
-        progress=progress_html(sheet, phase, checks),
+        progress=progress_html(phase, checks),
         readings=[reading_html(sheet, reading, phase) for reading in listed],
         instruments=_instruments(sheet.job),
         function_form=function_form or FunctionForm(),
@@ -166,16 +166,11 @@ def function(request: Request, number: int, phase: str, pk: int) -> HttpResponse
     """Save the result or the note of one function."""
     _phase(phase)
 
-    def save(changes: dict[str, Any], version: int, key: str) -> Any:
-        return functions.record(
-            number, pk, phase, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         checks = list(sheet.job.function_checks.select_related(*_WITH_PEOPLE))
         fresh = next((check for check in checks if check.pk == pk), row)
         return function_html(sheet, fresh, phase, cleaned, clashes) + progress_html(
-            sheet, phase, checks, oob=True
+            phase, checks, oob=True
         )
 
     return answers.save_cells(
@@ -183,7 +178,7 @@ def function(request: Request, number: int, phase: str, pk: int) -> HttpResponse
         number,
         phase,
         function_fields(phase),
-        save,
+        partial(functions.record, number, pk, phase),
         draw,
         lambda: FunctionCheck.objects.get(pk=pk, job__number=number),
     )
@@ -224,7 +219,7 @@ def _group_html(request: Request, number: int, phase: str, group: str) -> str:
     html = render_to_string(
         "bay/function_group.html", {"sheet": sheet, "group": shown, "phase": phase}
     )
-    return html + progress_html(sheet, phase, checks, oob=True)
+    return html + progress_html(phase, checks, oob=True)
 
 
 @allow(*BENCH)
@@ -257,7 +252,7 @@ def reading(request: Request, number: int, phase: str, pk: int) -> HttpResponse:
     """Save the value or instrument of one reading; the instrument is kept for the next."""
     _phase(phase)
 
-    def save(changes: dict[str, Any], version: int, key: str) -> Any:
+    def save(changes: dict[str, Any], **by: Any) -> Saved:
         if named := changes.get(f"{phase}_instrument"):
             request.session["instrument"] = named
         return readings.record(
@@ -265,9 +260,7 @@ def reading(request: Request, number: int, phase: str, pk: int) -> HttpResponse:
             pk,
             phase,
             changes,
-            actor=actor(request),
-            version=version,
-            key=key,
+            **by,
             instrument=request.session.get("instrument", ""),
         )
 

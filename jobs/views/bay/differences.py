@@ -1,5 +1,6 @@
 """What differs between two tuning records, in the words of the sheet."""
 
+from collections.abc import Callable
 from typing import Any, Final, NamedTuple
 
 from jobs import wording
@@ -16,44 +17,26 @@ class Difference(NamedTuple):
     second: str
 
 
-_FACTS: Final = {
-    "High-pass": ("high_pass_family", "high_pass_order", "high_pass_hz"),
-    "Low-pass": ("low_pass_family", "low_pass_order", "low_pass_hz"),
-    "Level": ("level_db",),
-    "Delay": ("delay_ms",),
-    "Polarity": ("inverted",),
-    "Muted": ("muted",),
-    "Equaliser": ("sections",),
-}
-
-
-def _crossover(facts: dict[str, Any], name: str) -> str:
-    family, order, hz = (facts[f"{name}_{part}"] for part in ("family", "order", "hz"))
-    if not (family or order or hz):
-        return "none"
-    parts = [
-        wording.hertz(hz) if hz else "no frequency",
-        wording.FAMILIES.get(family, "no family"),
-        wording.slope(order) if order else "no slope",
-    ]
-    return " ".join(parts)
-
-
 def _sections(facts: dict[str, Any]) -> str:
     return "; ".join(wording.section(one) for one in facts["sections"]) or "none"
 
 
-def in_words(facts: dict[str, Any]) -> dict[str, str]:
-    """Settings of a channel as name and words."""
-    return {
-        "High-pass": _crossover(facts, "high_pass"),
-        "Low-pass": _crossover(facts, "low_pass"),
-        "Level": wording.level(facts["level_db"]),
-        "Delay": wording.delay(facts["delay_ms"]),
-        "Polarity": "inverted" if facts["inverted"] else "normal",
-        "Muted": "yes" if facts["muted"] else "no",
-        "Equaliser": _sections(facts),
-    }
+Facts = dict[str, Any]
+
+_WORDS: Final[dict[str, tuple[str, Callable[[Facts], str]]]] = {
+    "High-pass": ("high_pass", lambda facts: wording.filter_facts(facts, "high_pass") or "none"),
+    "Low-pass": ("low_pass", lambda facts: wording.filter_facts(facts, "low_pass") or "none"),
+    "Level": ("level_db", lambda facts: wording.level(facts["level_db"])),
+    "Delay": ("delay_ms", lambda facts: wording.delay(facts["delay_ms"])),
+    "Polarity": ("inverted", lambda facts: "inverted" if facts["inverted"] else "normal"),
+    "Muted": ("muted", lambda facts: "yes" if facts["muted"] else "no"),
+    "Equaliser": ("sections", _sections),
+}
+"""Each setting: how its facts' names begin, and its words."""
+
+
+def _apart(here: Facts, there: Facts, begins: str) -> bool:
+    return any(here[name] != there[name] for name in here if name.startswith(begins))
 
 
 def differences(job: Job, first: TuningRecord, second: TuningRecord) -> list[Difference]:
@@ -62,10 +45,9 @@ def differences(job: Job, first: TuningRecord, second: TuningRecord) -> list[Dif
     rows = []
     for channel in job.channels.select_related("part").order_by("part_id", "kind", "number"):
         here, there = (facts_of(side.get(channel.pk)) for side in sides)
-        left, right = in_words(here), in_words(there)
         rows += [
-            Difference(channel.plan_id, name, left[name], right[name])
-            for name, facts in _FACTS.items()
-            if any(here[fact] != there[fact] for fact in facts)
+            Difference(channel.plan_id, name, words(here), words(there))
+            for name, (begins, words) in _WORDS.items()
+            if _apart(here, there, begins)
         ]
     return rows

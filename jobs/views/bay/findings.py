@@ -10,9 +10,10 @@ from jobs.errors import Refused
 from jobs.plan.power import Finding, finding_id, section_of
 from jobs.sheet import sign_off
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, SECTIONS, BaySheet, actor
+from jobs.views.bay.bay_sheet import SECTIONS, BaySheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token
 
 _LABELS = {section.id: section.label for section in SECTIONS}

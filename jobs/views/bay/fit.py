@@ -1,5 +1,6 @@
 """Fit proof: what was consulted, and the serial and firmware of what is fitted."""
 
+from functools import partial
 from typing import Any
 
 from django.http import FileResponse, Http404, HttpResponse
@@ -16,11 +17,12 @@ from jobs.models import FitProof, Job, JobPart
 from jobs.services import fit as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models.products import SOURCE_KINDS
+from shop.roles import BENCH
 from shop.typed import token
 
 
@@ -92,7 +94,7 @@ def add(request: Request, number: int) -> HttpResponse:
 
 @allow_any_staff
 @require_safe
-def guide(request: Request, number: int, pk: int) -> HttpResponse:
+def guide(request: Request, number: int, pk: int) -> FileResponse:
     """The attached guide, as a download."""
     proof = get_object_or_404(FitProof, pk=pk, job__number=number)
     try:
@@ -100,8 +102,7 @@ def guide(request: Request, number: int, pk: int) -> HttpResponse:
     except (ValueError, FileNotFoundError):
         raise Http404("No guide is attached.") from None
     name = str(proof.guide.name).rpartition("/")[2]
-    answer: HttpResponse = FileResponse(file, as_attachment=True, filename=name)  # type: ignore[assignment]
-    return answer
+    return FileResponse(file, as_attachment=True, filename=name)
 
 
 @allow(*BENCH)
@@ -112,11 +113,6 @@ def part(request: Request, number: int, pk: int) -> HttpResponse:
     sources = sources_of(job)
     template = "bay/turn_on_row.html" if "turn-on" in request.GET else "bay/part_row.html"
 
-    def save(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_part(
-            number, pk, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(sheet: BaySheet, row: JobPart, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return part_html(sheet, row, sources, cleaned, clashes, template)
 
@@ -125,7 +121,7 @@ def part(request: Request, number: int, pk: int) -> HttpResponse:
         number,
         "fit" if "turn-on" not in request.GET else "channels",
         part_fields(sources),
-        save,
+        partial(service.save_part, number, pk),
         draw,
         lambda: JobPart.objects.select_related("product").get(pk=pk, job=job),
     )

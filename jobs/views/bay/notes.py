@@ -17,9 +17,10 @@ from jobs.models import Job, JobEvent, SendBack
 from jobs.services import moves, notes as service, send_backs
 from jobs.services.work_done import who_may_have_worked, work_done
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, SECTIONS, BaySheet, actor
+from jobs.views.bay.bay_sheet import SECTIONS, BaySheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token, whole
 
 FROM_THE_SHEET: Final = {

@@ -1,5 +1,6 @@
 """The power plan: supply, runs with their figures, proposals, and the one-line diagram."""
 
+from functools import partial
 from typing import Any
 
 from django import forms
@@ -7,6 +8,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs import wording
 from jobs.errors import Refused
 from jobs.forms.bay.add import RunForm
 from jobs.forms.bay.cells import Cleaned
@@ -16,7 +18,7 @@ from jobs.plan.power import ampacity_sources, fuse_for, proposals_for, run_figur
 from jobs.services import power as service
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.power_rows import (
     diagram_svg,
     draws_html,
@@ -27,6 +29,7 @@ from jobs.views.bay.power_rows import (
 )
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token
 
 GROUPS = ("path", "cable")
@@ -82,11 +85,6 @@ def diagram(request: Request, number: int) -> HttpResponse:
 def save_supply(request: Request, number: int, pk: int) -> HttpResponse:
     """Save what is known of battery and alternator."""
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_supply(
-            number, pk, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return supply_html(sheet, row, cleaned, clashes)
 
@@ -95,7 +93,7 @@ def save_supply(request: Request, number: int, pk: int) -> HttpResponse:
         number,
         "power",
         supply_fields(),
-        write,
+        partial(service.save_supply, number, pk),
         draw,
         lambda: SupplyFacts.objects.get(pk=pk, job__number=number),
     )
@@ -110,9 +108,6 @@ def save_run(request: Request, number: int, pk: int) -> HttpResponse:
     current = request.htmx.current_url or ""
     show = "cable" if "show=cable" in current else "path"
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_run(number, pk, changes, actor=actor(request), version=version, key=key)
-
     def draw(sheet: BaySheet, row: PowerRun, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return run_html(sheet, row, fields, show, cleaned, clashes)
 
@@ -121,7 +116,7 @@ def save_run(request: Request, number: int, pk: int) -> HttpResponse:
         number,
         "power",
         fields,
-        write,
+        partial(service.save_run, number, pk),
         draw,
         lambda: PowerRun.objects.get(pk=pk, job__number=number),
     )
@@ -234,5 +229,5 @@ def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
     row.refresh_from_db()
     fields = run_fields(fresh.shop, nodes_of(fresh.plan))
     html = run_html(fresh, row, fields, "path", oob=True)
-    text = f"{row.label}: {row.size.replace('mm2', 'mm²')} put in the plan."
+    text = f"{row.label}: {wording.size(row.size)} put in the plan."
     return answers.done(request, number, "power", text, event=event, html=html)

@@ -1,5 +1,6 @@
 """Putting speakers in their places on the car picture, and channels on them."""
 
+from functools import partial
 from typing import Any
 
 from django.http import Http404, HttpResponse
@@ -13,16 +14,18 @@ from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import job_speaker_fields
 from jobs.models import Channel, JobEvent, JobSpeaker
 from jobs.models.channels import JOINING_CHOICES
+from jobs.plan.passive import EXAMPLES
 from jobs.plan.power import POSITIONS, loads_to_choose
 from jobs.services import channels as service
 from jobs.services.saving import FieldClash, subject_of
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import speakers_html
 from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import row_key, token
 
 
@@ -71,6 +74,7 @@ def _dialog(
         "parts": left,
         "channels": [one for one in channels_of(sheet.job) if one.kind == "amplifier"],
         "adding": form is not None or not there,
+        "passive_examples": EXAMPLES,
     }
     status = 422 if form is not None else 200
     return answers.dialog(request, sheet, "bay/place.html", context, status)
@@ -207,15 +211,18 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
     def read() -> JobSpeaker:
         return JobSpeaker.objects.get(pk=pk, job__number=number)
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_speaker(
-            number, pk, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(sheet: BaySheet, row: JobSpeaker, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return speaker_html(sheet, row, _target(request, number), cleaned, clashes)
 
-    return answers.save_cells(request, number, "channels", job_speaker_fields(), write, draw, read)
+    return answers.save_cells(
+        request,
+        number,
+        "channels",
+        job_speaker_fields(),
+        partial(service.save_speaker, number, pk),
+        draw,
+        read,
+    )
 
 
 @allow(*BENCH)
@@ -242,7 +249,14 @@ def loads(request: Request, number: int, pk: int) -> HttpResponse:
     channel = get_object_or_404(Channel.objects.select_related("part"), pk=pk, job=sheet.job)
     labels = tuple(channel.speakers.values_list("label", flat=True))
     choices = loads_to_choose(sheet.plan, channel.plan_id, labels)
-    context = {"sheet": sheet, "channel": channel, "choices": choices}
+    on = [one for one in sheet.plan.speakers if one.id in labels]
+    context = {
+        "sheet": sheet,
+        "channel": channel,
+        "choices": choices,
+        "behind": [one for one in on if one.passive is not None],
+        "load": sheet.loads.get(channel.plan_id),
+    }
     return answers.dialog(request, sheet, "bay/loads.html", context)
 
 

@@ -12,15 +12,17 @@ from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
 from jobs.forms.bay.cells import Cleaned, NumberField, clean
+from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Job, JobStep, StepOutcome, WorkKind
 from jobs.reads.steps import StepLine, StepList
 from jobs.services import steps as service
 from jobs.services.gates import GateFacts
 from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import answers, fit, parts
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import row_key, token
 
 OUTCOMES = dict(StepOutcome.choices)
@@ -125,7 +127,7 @@ def _page(request: Request, sheet: BaySheet, status: int = 200, **context: Any) 
         rows=[row_html(sheet, line) for line in steps.lines],
         progress=_progress_html(steps),
         kinds=WorkKind.objects.in_use(),
-        kind_open=sheet.job.stage in service.KIND_OPEN,
+        kind_open=sheet.job.stage in BEFORE_REVIEW,
         **context,
     )
     answer.status_code = status

@@ -1,5 +1,6 @@
 """Tuning: settings as found and as left side by side, working records, what differs."""
 
+from functools import partial
 from typing import Any, NamedTuple
 
 from django.http import Http404, HttpResponse
@@ -16,7 +17,7 @@ from jobs.models import Channel, ChannelSetting, Job, OtherSetting, TuningKind, 
 from jobs.services.saving import FieldClash
 from jobs.services.tuning import records as service
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import named, settings_html
 from jobs.views.bay.channels import channels_of
 from jobs.views.bay.differences import differences
@@ -25,6 +26,7 @@ from jobs.views.tuning.common import show
 from jobs.views.tuning.curves import choices
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token
 
 _SIDES = (TuningKind.BEFORE, TuningKind.AFTER)
@@ -119,17 +121,20 @@ def save_setting(request: Request, number: int, kind: str, pk: int) -> HttpRespo
             return setting
         return ChannelSetting(channel=Channel.objects.get(pk=pk, job__number=number))
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_setting(
-            number, kind, pk, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         channel = named(sheet, row.channel_id)
         return settings_html(sheet, channel, kind, row, cleaned, clashes, paired=paired)
 
     section = "tuning" if paired else "channels"
-    return answers.save_cells(request, number, section, setting_fields(), write, draw, read)
+    return answers.save_cells(
+        request,
+        number,
+        section,
+        setting_fields(),
+        partial(service.save_setting, number, kind, pk),
+        draw,
+        read,
+    )
 
 
 @allow(*BENCH)
@@ -159,11 +164,6 @@ def add_other(request: Request, number: int) -> HttpResponse:
 def save_other(request: Request, number: int, pk: int) -> HttpResponse:
     """Save a setting outside the channels."""
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_other(
-            number, pk, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return other_html(sheet, row, cleaned, clashes)
 
@@ -172,7 +172,7 @@ def save_other(request: Request, number: int, pk: int) -> HttpResponse:
         number,
         "tuning",
         other_fields(),
-        write,
+        partial(service.save_other, number, pk),
         draw,
         lambda: OtherSetting.objects.get(pk=pk, job__number=number),
     )

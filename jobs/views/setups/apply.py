@@ -18,10 +18,9 @@ from jobs.setups.find import jobs_to_fit, match_with
 from jobs.setups.items import Comparison, Item
 from shop.access import allow
 from shop.http import Request
-from shop.roles import Role
+from shop.roles import BENCH
 from shop.typed import whole
 
-BENCH: Final = (Role.TECHNICIAN, Role.MANAGER)
 GROUPS: Final = (
     ("parts", "Parts that stand for each other"),
     ("speakers", "Speakers in their places"),

@@ -12,8 +12,8 @@ from jobs.errors import Refused
 from jobs.forms.setups import SetupForm, WithdrawForm
 from jobs.models import InstallSheet, SavedSetup, SetupState
 from jobs.plan.car_drawing import car_with_channels
+from jobs.plan.columns import setting_values
 from jobs.setups import library as setups, words as words
-from jobs.setups.channels import setting_values
 from jobs.setups.diff import differences
 from jobs.setups.document import SetupError, plan_in, upgrade
 from jobs.setups.match import Matches
@@ -22,9 +22,8 @@ from jobs.wording import Local
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.paging import page_of
-from shop.roles import Role
+from shop.roles import BENCH, Role
 
-BENCH: Final = (Role.TECHNICIAN, Role.MANAGER)
 _HEAVY: Final = ("from_sheet__document", "from_sheet__pdf")
 
 

@@ -12,10 +12,11 @@ from jobs.models import FactoryOutput, FactorySum
 from jobs.plan import capture as sums
 from jobs.services.tuning import capture as service
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.tuning.common import show
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token
 
 NEW = 0

@@ -6,7 +6,7 @@ from django.http import HttpResponse
 from django.urls import reverse
 
 from jobs.models import ChannelSetting, TuningKind, TuningRecord
-from jobs.plan.document import setting_of
+from jobs.plan.columns import setting_of
 from jobs.plan.power import doc
 from jobs.plan.tuning import with_settings
 from jobs.views.bay import answers

@@ -1,5 +1,6 @@
 """Delays: tap the seat, type the distances, see what they ask for, put it in."""
 
+from functools import partial
 from typing import Any
 
 from django.http import Http404, HttpResponse
@@ -15,13 +16,14 @@ from jobs.services.saving import FieldClash
 from jobs.services.tuning import seats as service
 from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import speaker_words
 from jobs.views.bay.rows import cell_row
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token
 from shop.units import METRES_PER_INCH
 
@@ -155,12 +157,15 @@ def save_seat(request: Request, number: int, pk: int) -> HttpResponse:
     def read() -> ListeningSeat:
         return ListeningSeat.objects.get(pk=pk, job__number=number)
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_weight(
-            number, pk, changes, actor=actor(request), version=version, key=key
-        )
-
-    return answers.save_cells(request, number, "tuning", seat_fields(), write, seat_html, read)
+    return answers.save_cells(
+        request,
+        number,
+        "tuning",
+        seat_fields(),
+        partial(service.save_weight, number, pk),
+        seat_html,
+        read,
+    )
 
 
 @allow(*BENCH)
@@ -175,18 +180,21 @@ def save_distance(request: Request, number: int, pk: int, speaker: int) -> HttpR
             seat=seat, speaker=JobSpeaker.objects.get(pk=speaker, job__number=number), version=0
         )
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_distance(
-            number, pk, speaker, changes, actor=actor(request), version=version, key=key
-        )
-
     def draw(
         sheet: BaySheet, row: SeatDistance, cleaned: Cleaned, clashes: list[FieldClash]
     ) -> str:
         return distance_html(sheet, row.seat, row.speaker, row, cleaned, clashes)
 
     fields = distance_fields(request.shop)
-    return answers.save_cells(request, number, "tuning", fields, write, draw, read)
+    return answers.save_cells(
+        request,
+        number,
+        "tuning",
+        fields,
+        partial(service.save_distance, number, pk, speaker),
+        draw,
+        read,
+    )
 
 
 @allow(*BENCH)

@@ -15,13 +15,14 @@ from jobs.plan.power import doc
 from jobs.plan.tuning import curves, playing_through, with_sections
 from jobs.services.tuning import records as service
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import settings_html, what_it_feeds
 from jobs.views.bay.channels import channels_of
 from jobs.views.bay.tuning import channel_of, settings_of, shown_paired, side_of
 from jobs.views.tuning.common import before_plan
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import row_key, token, whole
 
 STARTS: Final = {

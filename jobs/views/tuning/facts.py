@@ -1,5 +1,6 @@
 """Saves of what a tuning takes for granted: one cell at a time, from whichever page shows it."""
 
+from functools import partial
 from typing import Any
 
 from django.http import Http404, HttpResponse
@@ -11,10 +12,11 @@ from jobs.forms.tuning.cells import facts_fields
 from jobs.services.saving import FieldClash
 from jobs.services.tuning import facts as service
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.rows import cell_row
 from shop.access import allow
 from shop.http import Request
+from shop.roles import BENCH
 
 GROUPS = {
     "air": ("air_c",),
@@ -44,9 +46,6 @@ def facts_html(
 def save_facts(request: Request, number: int, group: str) -> HttpResponse:
     """Save the facts of one group."""
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_facts(number, changes, actor=actor(request), version=version, key=key)
-
     def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return facts_html(sheet, group, row, cleaned, clashes)
 
@@ -56,4 +55,6 @@ def save_facts(request: Request, number: int, group: str) -> HttpResponse:
     if group not in GROUPS:
         raise Http404("A tuning takes nothing of that kind for granted.")
     fields = facts_fields(GROUPS[group])
-    return answers.save_cells(request, number, "tuning", fields, write, draw, read)
+    return answers.save_cells(
+        request, number, "tuning", fields, partial(service.save_facts, number), draw, read
+    )

@@ -11,17 +11,18 @@ from django.views.decorators.http import require_POST, require_safe
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.tuning.cells import level_fields
 from jobs.models import Reading, ReadingKind
-from jobs.plan.tuning import LevelGuide, WiringError, guide
-from jobs.services.saving import FieldClash
+from jobs.plan.tuning import LevelGuide, WiringError, gain_chains, guide
+from jobs.services.saving import FieldClash, Saved
 from jobs.services.tuning import levels as service
 from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.rows import cell_row
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import whole
 
 
@@ -138,6 +139,8 @@ def levels(request: Request, number: int) -> HttpResponse:
         context["inputs"] = [guided.row(ReadingKind.SIGNAL, one) for one in guided.inputs]
         context["outputs"] = [guided.row(ReadingKind.OUTPUT, one) for one in guided.channels]
         context["unmatched"] = guided.guide.unmatched
+        context["unrated"] = [one for one in guided.guide.channels if one.unrated]
+        context["chains"] = list(gain_chains(sheet.plan).values())
     del context["sheet"]
     return show(
         request,
@@ -163,7 +166,7 @@ def save_level(request: Request, number: int, kind: str, about: str) -> HttpResp
     if about not in allowed.get(kind, ()):
         raise Http404("That channel is no longer in the plan.")
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
+    def write(changes: dict[str, Any], **by: Any) -> Saved:
         if named := changes.get("after_instrument"):
             request.session["instrument"] = named
         return service.save_level(
@@ -171,9 +174,7 @@ def save_level(request: Request, number: int, kind: str, about: str) -> HttpResp
             kind,
             about,
             changes,
-            actor=actor(request),
-            version=version,
-            key=key,
+            **by,
             instrument=request.session.get("instrument", ""),
         )
 

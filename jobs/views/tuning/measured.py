@@ -1,5 +1,6 @@
 """Measured responses: import, which of them count, before against after, distance to a target."""
 
+from functools import partial
 from typing import Any
 
 from django.contrib import messages
@@ -19,13 +20,14 @@ from jobs.services.saving import FieldClash
 from jobs.services.tuning import measured as service
 from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import what_it_feeds
 from jobs.views.bay.rows import cell_row
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token
 
 EVERYTHING = "all"
@@ -204,13 +206,16 @@ def save_measured(request: Request, number: int, pk: int) -> HttpResponse:
     def read() -> MeasuredResponse:
         return MeasuredResponse.objects.get(pk=pk, job__number=number)
 
-    def write(changes: dict[str, Any], version: int, key: str) -> Any:
-        return service.save_measured(
-            number, pk, changes, actor=actor(request), version=version, key=key
-        )
-
     fields = measured_fields(list(playing_choices(plan)))
-    return answers.save_cells(request, number, "tuning", fields, write, row_html, read)
+    return answers.save_cells(
+        request,
+        number,
+        "tuning",
+        fields,
+        partial(service.save_measured, number, pk),
+        row_html,
+        read,
+    )
 
 
 @allow(*BENCH)

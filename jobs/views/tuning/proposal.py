@@ -12,12 +12,13 @@ from jobs.plan.measured import Proposed, targets, warm_up
 from jobs.services.tuning import proposals as service
 from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
-from jobs.views.bay.bay_sheet import BENCH, BaySheet, actor
+from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import what_it_feeds
 from jobs.views.tuning.common import show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.roles import BENCH
 from shop.typed import token
 
 
