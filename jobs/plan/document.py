@@ -216,7 +216,8 @@ def results_of(plan: doc.Plan) -> dict[str, Any]:
 
     `channels`: load [ohm], rated power into it [W], where the signal clips first, and the drawing
     of its joined coils, by channel id, where they can be told. `devices`: by device id, what it
-    draws [A] at `draws_at_v` and what it gets. `ampacity_sources`: by run id, the tables that say what it may carry.
+    draws [A] at `draws_at_v` and what it gets. `ampacity_sources`: by run id, the tables that say
+    what it may carry.
     `power`: the supply solved with the engine running, at full output and with music.
     `standing`: figures of charging and of standing parked.
     """

@@ -100,6 +100,8 @@ def wires_html(
     channel: Channel,
     cleaned: Cleaned | None = None,
     clashes: list[FieldClash] | None = None,
+    *,
+    oob: bool = False,
 ) -> str:
     """Plug, cavities, colours and polarity of the channel's wire."""
     return render_to_string(
@@ -107,6 +109,7 @@ def wires_html(
         {
             **head(sheet, channel),
             "row": cell_row(channel, wire_fields(), cleaned, clashes or [], channel.plan_id),
+            "oob": oob,
         },
     )
 
