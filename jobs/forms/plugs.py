@@ -39,7 +39,7 @@ class PlugForm(ModelForm):
 
 
 class CavityForm(ModelForm):
-    """One cavity; what stood there before gives way. Without a colour and a function it is empty."""
+    """One cavity, in the place of what stood there; without colour and function it is empty."""
 
     base = ColourField(label="Base colour")
     stripe = ColourField(label="Stripe colour")
