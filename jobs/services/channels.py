@@ -136,13 +136,15 @@ def place_speaker(
     part: JobPart | None = None,
     coil_joining: str = "single",
     facts: dict[str, Any] | None = None,
+    passive: str = "",
     channel: Channel | None = None,
     key: str = "",
 ) -> Placed:
     """Put a speaker at a position in a job the caller holds in this transaction.
 
     `part` is one of the job's speaker parts; without it `facts` describe a factory speaker that
-    stays (name, kind, impedance_ohm and what else is known). `channel` is to feed it. Raises
+    stays (name, kind, impedance_ohm and what else is known). `passive` is a line of passive parts
+    as it is kept. `channel` is to feed it. Raises
     Refused.
     """
     known = from_part(part) if part is not None else dict(facts or {})
@@ -153,6 +155,7 @@ def place_speaker(
         label=next_label(job.speakers, "SP"),
         position=position,
         coil_joining=coil_joining,
+        passive=passive,
         **known,
     )
     event = log(

@@ -13,7 +13,12 @@ from shop.models.products import pairs_in
 _SUPPLY = ("idle_current_a", "min_supply_v", "rated_supply_v")
 _TURN_ON = ("turn_on", "turns_on_others")
 _PROCESSING = ("sample_rate_hz", "delay_step_ms", "max_sections")
-_SIGNAL = ("line_output_v", "input_sensitivity_min_v", "input_sensitivity_max_v")
+_SIGNAL = (
+    "line_output_v",
+    "input_sensitivity_min_v",
+    "input_sensitivity_max_v",
+    "input_max_v",
+)
 
 GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
     ProductKind.AMPLIFIER: (

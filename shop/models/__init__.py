@@ -2,6 +2,7 @@ from shop.models.catalogue_upload import CatalogueUpload
 from shop.models.devices import PinAttempts, Tablet
 from shop.models.labels import LabelSheet
 from shop.models.people import Customer, StaffMember
+from shop.models.plugs import PlugCavity, PlugTable
 from shop.models.products import Product, ProductKind, ProductRating
 from shop.models.shop import Bay, Shop, Units
 from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
@@ -13,6 +14,8 @@ __all__ = [
     "Customer",
     "LabelSheet",
     "PinAttempts",
+    "PlugCavity",
+    "PlugTable",
     "Powertrain",
     "Product",
     "ProductKind",

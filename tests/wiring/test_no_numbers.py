@@ -19,7 +19,7 @@ import wiring.channels
 import wiring.filters
 import wiring.tuning
 from tests.wiring.plans import changed, good_plan
-from wiring.channels import gain, levels
+from wiring.channels import levels
 from wiring.channels.mapping import carried_levels, propose as propose_channels
 from wiring.check import check
 from wiring.context import Context
@@ -39,6 +39,7 @@ from wiring.tuning import (
     alignment,
     capture,
     fitting,
+    gain,
     measurements,
     response,
     stages,

@@ -6,7 +6,6 @@ from typing import Final
 
 import msgspec
 
-from wiring.channels.gain import way_peak_db
 from wiring.channels.signal_path import driven, signal_path
 from wiring.context import Context, rule
 from wiring.filters.passive import SERIES_SOURCE, is_preferred, preferred
@@ -22,6 +21,7 @@ from wiring.loads import (
 from wiring.names import channel_name, frequency_name, listed, speaker_name
 from wiring.plan import Channel, PassivePart, Speaker
 from wiring.positions import POSITIONS
+from wiring.tuning.gain import way_peak_db
 
 COMMON_PRACTICE: Final = "common practice, no source"
 MAKER: Final = "the maker's data of the parts"

@@ -3,13 +3,13 @@
 from collections.abc import Iterator
 from typing import Final
 
-from wiring.channels import gain
 from wiring.channels.signal_path import lines_into
 from wiring.context import Context, rule
 from wiring.findings import Figure, Finding
 from wiring.names import channel_name, listed
 from wiring.plan import Device
 from wiring.rules.crossovers import NOTHING_SET
+from wiring.tuning import gain
 
 COMMON_PRACTICE: Final = "common practice, no source"
 THE_PLAN: Final = "the plan itself"
