@@ -257,10 +257,10 @@ def _with_front(
     alike are one meeting while no distances tell them apart.
     """
     met: set[object] = set()
-    sides = [side for side in ("left", "right") if side in front] or ["centre"]
+    paired = "left" in front or "right" in front
     for _, low, lower in subs:
-        for side in sides:
-            if not (entries := front.get(side)):
+        for side in ("left", "right", "centre"):
+            if (side == "centre" and paired) or not (entries := front.get(side)):
                 continue
             lowest = min(entry[0] for entry in entries)
             _, high, upper = next(entry for entry in entries if entry[0] == lowest)
