@@ -79,6 +79,9 @@ PK_OF = {
     "setup_undo": "applied",
     "setup_learn": "use",
     "wire_book_model": "vehicle_model",
+    "model_plugs": "vehicle_model",
+    "model_plug_create": "vehicle_model",
+    "bay_plug": "channel",
 }
 """Whose key a URL wants, where its name does not begin with it."""
 
@@ -161,6 +164,7 @@ def lay_ground() -> Ground:
     with_clock = clock.start(job.number, technician)
     tablet = Tablet.objects.create(name="Bay 1", token_sha256="0" * 64, registered_by=technician)
     keys = {
+        "plug": job.vehicle.vehicle_model.plugs.create(name="Door plug").pk,
         "customer": job.customer_id,
         "vehicle": job.vehicle_id,
         "vehicle_model": job.vehicle.vehicle_model_id,

@@ -81,7 +81,11 @@ class PasteForm(forms.Form):
         data: dict[str, Any] = super().clean() or {}
         self.problems: list[LineProblem] = []
         known: dict[str, Known] = {}
-        for number, line in enumerate(str(data.get("text", "")).splitlines()[:MOST_LINES], 1):
+        lines = str(data.get("text", "")).splitlines()
+        if len(lines) > MOST_LINES:
+            self.add_error("text", f"At most {MOST_LINES} lines at once: paste it in parts.")
+            return data
+        for number, line in enumerate(lines, 1):
             if not line.strip():
                 continue
             read = _line(line, str(data.get("source", "")))

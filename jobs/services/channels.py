@@ -1,6 +1,6 @@
 """The channel plan: speakers in their places, and what each channel feeds over which wire."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any, Final, NamedTuple
 
 from django.db import transaction
@@ -11,7 +11,14 @@ from jobs.plan.columns import SPEAKER_FIGURES
 from jobs.services.events import done_before, log
 from jobs.services.next_label import next_label
 from jobs.services.removal import put_back, take_out
-from jobs.services.saving import Saved, cells_of, open_job, save_row, subject_of
+from jobs.services.saving import (
+    Saved,
+    cells_of,
+    open_job,
+    put_cells_back,
+    save_row,
+    subject_of,
+)
 from shop.models import StaffMember
 from shop.models.products import SPEAKER_KINDS, ProductKind, SpeakerKind
 
@@ -240,6 +247,40 @@ def arrange(
         after={"joining": joining, "coils": coil_joining},
         key=key,
     )
+
+
+@transaction.atomic
+def take_plug(
+    number: int,
+    pk: int,
+    wire: Mapping[str, str],
+    *,
+    actor: StaffMember,
+    version: int,
+    key: str = "",
+) -> Saved:
+    """Make two cavities of a plug a channel's wire, not proved here; its event undoes it."""
+    return save_row(
+        Channel,
+        pk,
+        {**wire, "polarity_proved": None},
+        number=number,
+        actor=actor,
+        version=version,
+        key=key,
+        code="channel.plug",
+        join=("part",),
+    )
+
+
+def plug_event(channel: Channel) -> JobEvent | None:
+    """What took the channel's wire from a plug last."""
+    return JobEvent.objects.filter(code="channel.plug", subject=subject_of(channel)).first()
+
+
+def undo_plug(event: JobEvent, actor: StaffMember) -> None:
+    """Put back the wire a channel had before, save what somebody wrote since."""
+    put_cells_back(Channel, "channel.changed", event, actor)
 
 
 def _join(channel: Channel, joining: str, coils: dict[int, str], actor: StaffMember) -> None:

@@ -14,9 +14,9 @@ from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models import PlugTable, Product, VehicleModel
 from shop.roles import BENCH, has_role
-from shop.services.plugs import save_cavities
+from shop.services.plugs import save_cavities, save_plug
 from shop.views.saving import form_page
-from shop.wording import plural
+from shop.wording import listed, plural
 
 
 def _list(request: Request, owner: VehicleModel | Product, new_url: str) -> HttpResponse:
@@ -53,10 +53,12 @@ def product_plugs(request: Request, pk: int) -> HttpResponse:
 
 
 def _form(request: Request, table: PlugTable, title: str, back_url: str) -> HttpResponse:
+    form = PlugForm(request.POST or None, instance=table)
     return form_page(
         request,
-        PlugForm(request.POST or None, instance=table),
+        form,
         notice="{} is written down.",
+        save=lambda: save_plug(form.instance),
         to=lambda saved: reverse("plug", args=[saved.pk]),
         title=title,
         save_label="Save plug",
@@ -131,9 +133,10 @@ def plug_cavity(request: Request, pk: int) -> HttpResponse:
     form = CavityForm(request.POST)
     if not form.is_valid():
         return _page(request, table, cavity=form)
-    _, gone = save_cavities(table, [form.known])
+    done = save_cavities(table, [form.known])
     cavity = form.cleaned_data["cavity"]
-    messages.success(request, f"Cavity {cavity} is {'taken out' if gone else 'written down'}.")
+    words = "is written down" if done.written else "is taken out" if done.gone else "is empty"
+    messages.success(request, f"Cavity {cavity} {words}.")
     return redirect("plug", pk)
 
 
@@ -145,9 +148,15 @@ def plug_paste(request: Request, pk: int) -> HttpResponse:
     form = PasteForm(request.POST)
     if not form.is_valid():
         return _page(request, table, paste=form)
-    written, gone = save_cavities(table, form.cleaned_data["known"])
-    left = f", {plural(gone, 'cavity', 'cavities')} taken out" if gone else ""
-    messages.success(request, f"{plural(written, 'cavity', 'cavities')} written down{left}.")
+    done = save_cavities(table, form.cleaned_data["known"], keep_proved=True)
+    gone = f", {plural(done.gone, 'cavity', 'cavities')} taken out" if done.gone else ""
+    messages.success(request, f"{plural(done.written, 'cavity', 'cavities')} written down{gone}.")
+    if done.kept:
+        messages.warning(
+            request,
+            f"{listed(done.kept)}: proved in a car, left as it was. Where the document is right, "
+            "change the cavity by itself.",
+        )
     return redirect("plug", pk)
 
 

@@ -25,16 +25,47 @@ class Known(NamedTuple):
 
 
 @transaction.atomic
-def save_cavities(table: PlugTable, known: Iterable[Known]) -> tuple[int, int]:
+def save_plug(table: PlugTable) -> PlugTable:
+    """Keep a plug's name and face. Raises ValidationError where its owner has one of that name.
+
+    The owner's row is held meanwhile, so that of two who write one name the second is told.
+    """
+    owner = table.vehicle_model or table.product
+    assert owner is not None
+    type(owner).objects.select_for_update().get(pk=owner.pk)
+    table.validate_constraints()
+    table.save()
+    return table
+
+
+class Written(NamedTuple):
+    """How many cavities were written and taken out, and which proved ones were left as they are."""
+
+    written: int
+    gone: int
+    kept: tuple[str, ...] = ()
+
+
+@transaction.atomic
+def save_cavities(
+    table: PlugTable, known: Iterable[Known], *, keep_proved: bool = False
+) -> Written:
     """Write cavities into a plug, each in the place of what stood there; an empty one is taken
-    out. Returns how many were written and how many taken out."""
+    out. With `keep_proved` what was proved in a car does not give way to a document."""
     PlugTable.objects.select_for_update().get(pk=table.pk)
+    there = {one.cavity: one for one in table.cavities.all()}
     written = gone = 0
+    kept = []
     for one in known:
+        stands = there.get(one.cavity)
+        proved = stands is not None and stands.proof == Proof.PROVED
+        if keep_proved and proved and one.proof != Proof.PROVED:
+            kept.append(one.cavity)
+            continue
         if one.empty:
             gone += table.cavities.filter(cavity=one.cavity).delete()[0]
             continue
         facts = {name: getattr(one, name) for name in one._fields if name != "cavity"}
         PlugCavity.objects.update_or_create(table=table, cavity=one.cavity, defaults=facts)
         written += 1
-    return written, gone
+    return Written(written, gone, tuple(kept))

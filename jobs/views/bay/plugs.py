@@ -71,10 +71,10 @@ def plug(request: Request, number: int, pk: int) -> HttpResponse:
         why = Refused("Choose two cavities of one plug.")
         return answers.refused(request, number, "channels", why, to=back)
     try:
-        saved = service.save_channel(
+        saved = service.take_plug(
             number,
             pk,
-            {**wire_of(plus.table, plus, minus), "polarity_proved": None},
+            wire_of(plus.table, plus, minus),
             actor=sheet.user,
             version=row_version(request.POST.get("version")),
             key=token(request.POST.get("key")),
@@ -89,4 +89,5 @@ def plug(request: Request, number: int, pk: int) -> HttpResponse:
     if request.htmx:
         html = f"<template>{wires_html(fresh, saved.row, oob=True)}</template>"
     text = f"{saved.row}: {plus.table}, cavities {plus.cavity} and {minus.cavity}. Prove it here."
-    return answers.done(request, number, "channels", text, html=html, to=back)
+    event = service.plug_event(saved.row) if saved.changed else None
+    return answers.done(request, number, "channels", text, event=event, html=html, to=back)
