@@ -1,9 +1,7 @@
 from typing import Any
 
 from django.apps import AppConfig
-from django.db import connections
-from django.db.migrations.executor import MigrationExecutor
-from django.db.models.signals import post_migrate, pre_migrate
+from django.db.models.signals import post_migrate
 
 
 class JobsConfig(AppConfig):
@@ -11,35 +9,20 @@ class JobsConfig(AppConfig):
     verbose_name = "Jobs"
 
     def ready(self) -> None:
+        from jobs import frozen  # noqa: F401 -- says which tables of jobs have triggers
+        from jobs.reads import shop_log  # noqa: F401 -- names the records of jobs in the shop's log
         from jobs.sheet import revision  # noqa: F401 -- adds what moves need of the signed sheet
 
-        pre_migrate.connect(_open_tables, sender=self)
-        post_migrate.connect(_freeze_tables, sender=self)
+        post_migrate.connect(_seal, sender=self)
 
 
-def _open_tables(*, using: str, plan: list[Any], **_: Any) -> None:
-    """Migrations rebuild tables, which triggers that name other tables do not allow on SQLite."""
-    from jobs import frozen
+def _seal(*, using: str, plan: list[Any] | None = None, **_: Any) -> None:
+    """A record from before there was a key is sealed as it stands, and the seals say so.
 
-    if plan:
-        frozen.remove(connections[using])
-
-
-def _freeze_tables(*, using: str, plan: list[Any] | None = None, **_: Any) -> None:
-    """After every `migrate` that leaves nothing to do the triggers are this program's.
-
-    A record from before there was a key is sealed as it stands, and the seals say so.
+    Without a plan it is no migration: the tables were emptied by `flush`.
     """
-    from jobs import frozen
     from jobs.services import record
+    from shop.apps import is_migrated
 
-    if plan is None:  # Not a migration: the tables were emptied by `flush`.
-        return
-    connection = connections[using]
-    executor = MigrationExecutor(connection)
-    if executor.migration_plan(executor.loader.graph.leaf_nodes()):
-        return
-    if frozen.missing(connection):
-        frozen.install(connection)
-    if record.is_unkeyed():
+    if plan is not None and is_migrated(using) and record.is_unkeyed():
         record.seal_anew()

@@ -30,6 +30,7 @@ from shop.wording import (
     plural as plural,
     quantity as quantity,
     signed as signed,
+    size as size,
     stamp as stamp,
     with_plus as with_plus,
     with_unit as with_unit,
@@ -197,11 +198,6 @@ def cable(gauge: str, metal_name: str, parallel: int = 1, stranding: str = "flex
     """A cable without its insulation: "2 × 25 mm² solid copper"."""
     lay = "" if stranding == "flexible" else f" {stranding}"
     return f"{times(parallel)}{size(gauge)}{lay} {metal(metal_name)}"
-
-
-def size(text: str) -> str:
-    """The size of a conductor: "25 mm²", "4 AWG"."""
-    return text.replace("mm2", "mm²")
 
 
 def metal(name: str) -> str:

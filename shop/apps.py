@@ -1,4 +1,9 @@
+from typing import Any
+
 from django.apps import AppConfig
+from django.db import connections
+from django.db.migrations.executor import MigrationExecutor
+from django.db.models.signals import post_migrate, pre_migrate
 from django.forms import Field
 
 
@@ -9,3 +14,30 @@ class ShopConfig(AppConfig):
     def ready(self) -> None:
         # Before any form class is made: what every empty field that must be filled says.
         Field.default_error_messages["required"] = "Fill this in."
+        pre_migrate.connect(_open_tables, sender=self)
+        post_migrate.connect(_freeze_tables, sender=self)
+
+
+def is_migrated(using: str) -> bool:
+    """Whether the database has every migration of this program."""
+    executor = MigrationExecutor(connections[using])
+    return not executor.migration_plan(executor.loader.graph.leaf_nodes())
+
+
+def _open_tables(*, using: str, plan: list[Any], **_: Any) -> None:
+    """Migrations rebuild tables, which triggers that name other tables do not allow on SQLite."""
+    from shop import frozen
+
+    if plan:
+        frozen.remove(connections[using])
+
+
+def _freeze_tables(*, using: str, plan: list[Any] | None = None, **_: Any) -> None:
+    """After every `migrate` that leaves nothing to do the triggers are this program's.
+
+    Without a plan it is no migration: the tables were emptied by `flush`.
+    """
+    from shop import frozen
+
+    if plan is not None and is_migrated(using) and frozen.missing(connections[using]):
+        frozen.install(connections[using])

@@ -88,6 +88,11 @@ def hertz(value: float | None) -> str:
     return quantity(value, "Hz")
 
 
+def size(text: str) -> str:
+    """The size of a conductor: "25 mm²", "4 AWG"."""
+    return text.replace("mm2", "mm²")
+
+
 def percent(fraction: float) -> str:
     """ "80 %"."""
     return quantity(100 * fraction, "%", 0)

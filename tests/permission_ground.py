@@ -10,6 +10,7 @@ from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, JobSpeaker, PowerRun, ShopTarget, TuningKind, WorkKind
 from jobs.plan.document import findings_of
 from jobs.services import clock
+from jobs.services.desk import note_said
 from jobs.services.power import add_run
 from jobs.setups import apply as setup_apply, library as setups
 from jobs.sheet import document as sheet_document
@@ -163,8 +164,11 @@ def lay_ground() -> Ground:
     target = ShopTarget.objects.create(name="Gentle", points=[[20.0, 4.0], [20000.0, -3.0]])
     with_clock = clock.start(job.number, technician)
     tablet = Tablet.objects.create(name="Bay 1", token_sha256="0" * 64, registered_by=technician)
+    said = note_said(job.number, "call", "Ready by five, please.", actor=technician)
+    assert said is not None
     keys = {
         "plug": job.vehicle.vehicle_model.plugs.create(name="Door plug").pk,
+        "said": said.pk,
         "customer": job.customer_id,
         "vehicle": job.vehicle_id,
         "vehicle_model": job.vehicle.vehicle_model_id,

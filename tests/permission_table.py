@@ -61,6 +61,7 @@ TABLE: dict[str, Roles] = {
     "product_template": MANAGER,
     # The shop's own settings.
     "settings": MANAGER,
+    "shop_log": MANAGER,
     "staff_list": MANAGER,
     "staff_create": MANAGER,
     "staff_edit": MANAGER,
@@ -98,6 +99,9 @@ TABLE: dict[str, Roles] = {
     "part_quantity": STAFF,
     "part_remove": STAFF,
     "check_in": DESK,
+    "desk_strip": STAFF,
+    "said_add": STAFF,
+    "said_withdraw": STAFF,
     # Review, signed sheets, hand-over.
     "review_queue": MANAGER,
     "review": MANAGER,

@@ -45,6 +45,7 @@ BUDGETS = (
     Budget("setup_list", 8),
     Budget("staff_list", 6),
     Budget("bay_list", 6),
+    Budget("shop_log", 8),
 )
 
 

@@ -32,6 +32,8 @@ from shop.models import (
     Vehicle,
     VehicleModel,
 )
+from shop.services import events
+from shop.services.products import rating_facts, ratings_of
 from shop.vin import examine
 
 OPENS = time(8)
@@ -90,7 +92,7 @@ class Loader:
             staff.set_password(one.password)
             staff.pin = make_password(one.pin) if one.pin else ""
             staff.full_clean()
-            staff.save()
+            events.save(staff, None, after={"password": events.SET})
             self.staff[one.username] = staff
         for who in people.CUSTOMERS:
             customer = Customer(
@@ -101,7 +103,7 @@ class Loader:
                 note=who.note,
             )
             customer.full_clean()
-            customer.save()
+            events.save(customer, self.staff["maud"])
             self.customers[who.key] = customer
 
     def _catalogue(self) -> None:
@@ -113,6 +115,8 @@ class Loader:
                 ProductRating(product=product, load_ohm=load, power_w=power, bridged=bridged)
                 for load, power, bridged in one.ratings
             )
+            powers = rating_facts(ratings_of(product))
+            events.log_saved(None, product, self.staff["odile"], after=powers)
             self.products[one.key] = product
 
     def _vehicles(self) -> None:
@@ -120,7 +124,7 @@ class Loader:
         for one in vehicles.MODELS:
             model = VehicleModel(**{k: v for k, v in one._asdict().items() if k != "key"})
             model.full_clean()
-            model.save()
+            events.save(model, self.staff["maud"])
             models[one.key] = model
         for car in vehicles.VEHICLES:
             vehicle = Vehicle(
@@ -134,7 +138,7 @@ class Loader:
                 note=car.note,
             )
             vehicle.full_clean()
-            vehicle.save()
+            events.save(vehicle, self.staff["maud"])
             self.vehicles[car.key] = vehicle
 
     def _moment(self, day: int, hour: int) -> datetime:

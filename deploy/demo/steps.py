@@ -31,7 +31,7 @@ _COLOURS: Final = ("#5c6b66", "#8a6f4d", "#4d5f7a", "#7a5a52", "#64724f")
 
 def usual() -> None:
     """The usual step lists."""
-    step_lists.start_with_usual()
+    step_lists.start_with_usual(None)
 
 
 def choose(job: Job, one: DemoJob, actor: StaffMember) -> None:

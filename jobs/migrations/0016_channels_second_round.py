@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0014_speaker_limits'),
+        ('jobs', '0017_desk_facts'),
     ]
 
     operations = [

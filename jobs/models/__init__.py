@@ -10,6 +10,7 @@ from jobs.models.bay_sheet import (
 from jobs.models.channels import Channel, JobSpeaker
 from jobs.models.check_in import CheckIn, ConditionMark, MarkKind
 from jobs.models.clock import ClockEnd, TimeEntry
+from jobs.models.desk import DeskFacts, Said, Stay
 from jobs.models.events import JobEvent
 from jobs.models.job import Job, JobPart
 from jobs.models.measured import (
@@ -40,6 +41,7 @@ __all__ = [
     "CheckIn",
     "ClockEnd",
     "ConditionMark",
+    "DeskFacts",
     "FactoryOutput",
     "FactorySum",
     "FindingReason",
@@ -67,6 +69,7 @@ __all__ = [
     "Reading",
     "ReadingKind",
     "RecordChain",
+    "Said",
     "SavedSetup",
     "Seal",
     "SealKind",
@@ -79,6 +82,7 @@ __all__ = [
     "SetupVersion",
     "SheetReceipt",
     "ShopTarget",
+    "Stay",
     "StepOutcome",
     "StepTemplate",
     "SupplyFacts",

@@ -5,21 +5,22 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from django.apps import apps
-from django.core.exceptions import FieldDoesNotExist
 from django.db import models
 from django.db.models import Q
 
 from jobs import wording
 from jobs.lifecycle import MOVES, Stage
-from jobs.models import CheckIn, Job, JobEvent
+from jobs.models import CheckIn, Job, JobEvent, Said
+from jobs.services.desk import SAID, WITHDRAWN
 from jobs.services.saving import CLASH
-from shop.typed import instant
+from shop.change_words import field_of, is_nothing, label_of, with_unit
 
 _TITLES: Final = {
     "job.booked": "Booked",
     "job.changed": "Booking changed",
     "job.set_apart": "Its bay was given twice, so it was set apart: give it a free bay",
     "part.changed": "Part changed",
+    "desk.changed": "Customer and keys",
     "check_in.saved": "Check-in written down",
     "check_in.signed": "Customer signed the condition",
     "fitproof.added": "Fit proof",
@@ -87,91 +88,41 @@ _UNSAID: Final = frozenset(
 )
 
 
-def _value(value: Any, field: Any = None) -> str:
-    if _is_nothing(value):
-        return "nothing"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, int | float):
-        return wording.number(value, figures=6)
-    if isinstance(value, list):
-        if all(isinstance(one, dict) and "kind" in one for one in value):
-            return str(len(value))
-        return "; ".join(map(str, value))
-    if isinstance(value, dict):
-        return ", ".join(f"{name} {_value(one)}" for name, one in value.items())
-    choices = dict(getattr(field, "flatchoices", ()) or ())
-    if value in choices:
-        return str(choices[value])
-    text = wording.size(str(value))
-    moment = instant(text) if len(text) >= 16 and text[4:5] == "-" else None
-    if moment is not None:
-        return wording.dated(moment)
-    return text if len(text) < 24 and "\n" not in text else f"“{text}”"
-
-
-def _field_of(model: type[models.Model] | None, name: str) -> Any:
-    try:
-        return model._meta.get_field(name) if model else None
-    except FieldDoesNotExist:
-        return None
-
-
 MOST_SAID: Final = 5
 
 
 def _changes(event: JobEvent, model: type[models.Model] | None) -> str:
     phrases = []
     for name, new in event.after.items():
-        if name in _UNSAID or (_is_nothing(new) and _is_nothing(event.before.get(name))):
+        if name in _UNSAID or (is_nothing(new) and is_nothing(event.before.get(name))):
             continue
-        field = _field_of(model, name)
-        label = _label(field, name)
+        field = field_of(model, name)
+        label = label_of(field, name)
         if getattr(field, "is_relation", False) and not isinstance(new, str):
             phrases.append(f"{label} changed")
-        elif _is_nothing(event.before.get(name)):
+        elif is_nothing(event.before.get(name)):
             phrases.append(_with_label(label, new, field))
         else:
             old = _with_label(label, event.before[name], field)
-            phrases.append(f"{old} → {_with_unit(label, new, field)[1]}")
+            phrases.append(f"{old} → {with_unit(label, new, field)[1]}")
     if len(phrases) > MOST_SAID:
         phrases = [*phrases[: MOST_SAID - 1], f"and {len(phrases) - MOST_SAID + 1} more"]
     return "; ".join(phrases)
 
 
 def _with_label(label: str, value: Any, field: Any) -> str:
-    return wording.labelled(*_with_unit(label, value, field))
-
-
-def _with_unit(label: str, value: Any, field: Any) -> tuple[str, str]:
-    """The label and the value; the unit of a number goes from the one to the other."""
-    text = _value(value, field)
-    name, _, unit = label.rpartition(", ")
-    if not name or isinstance(value, bool) or not isinstance(value, int | float):
-        return label, text
-    return name, wording.with_unit(text, unit)
+    return wording.labelled(*with_unit(label, value, field))
 
 
 def _not_written(event: JobEvent, model: type[models.Model] | None) -> str:
     """What stood and what was not written over it, field by field."""
     phrases = []
     for name, mine in event.after.items():
-        field = _field_of(model, name)
-        label, theirs = _with_unit(_label(field, name), event.before.get(name), field)
-        wanted = _with_unit(_label(field, name), mine, field)[1]
+        field = field_of(model, name)
+        label, theirs = with_unit(label_of(field, name), event.before.get(name), field)
+        wanted = with_unit(label_of(field, name), mine, field)[1]
         phrases.append(f"{label} stayed {theirs}, not {wanted}")
     return "; ".join(phrases)
-
-
-def _label(field: Any, name: str) -> str:
-    label = str(getattr(field, "verbose_name", name.replace("_", " ")))
-    for plain, written in (("high pass", "high-pass"), ("low pass", "low-pass"), (" hz", ", Hz")):
-        label = label.replace(plain, written)
-    return label
-
-
-def _is_nothing(value: Any) -> bool:
-    return value is None or value == "" or value == []
 
 
 def _part(data: dict[str, Any]) -> str:
@@ -197,6 +148,11 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
     if event.code == "part.removed":
         gone = wording.listed(event.before.get("with") or [])
         return f"Part removed: {_part(event.before)}{', with ' + gone if gone else ''}."
+    if event.code in {SAID, WITHDRAWN}:
+        how = event.after.get("how", "")
+        label = Said(how).label if how in Said.values else how
+        taken_back = "Withdrawn: " if event.code == WITHDRAWN else ""
+        return f"{taken_back}{label}: {event.after.get('text', '')}"
     if event.code == CLASH:
         return f"{name or prefix}: two people wrote at once. {_not_written(event, model)}."
     if event.code == "functions.group_works":

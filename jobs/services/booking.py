@@ -27,6 +27,7 @@ from jobs.services.parts import put_in
 from jobs.services.saving import as_json
 from jobs.services.steps import lay_out
 from shop.models import Bay, Customer, Product, Shop, StaffMember, Vehicle, VehicleModel
+from shop.services import events as shop_events
 
 """Stages in which bay, times, technician and wishes may change."""
 
@@ -125,20 +126,20 @@ def furnish(job: Job, actor: StaffMember) -> None:
     )
 
 
-def _save_new_people(booking: Booking) -> None:
+def _save_new_people(booking: Booking, actor: StaffMember) -> None:
     if booking.vehicle_model is not None and booking.vehicle_model.pk is None:
-        booking.vehicle_model.save()
+        shop_events.save(booking.vehicle_model, actor)
     if booking.customer.pk is None:
-        booking.customer.save()
+        shop_events.save(booking.customer, actor)
     vehicle = booking.vehicle
     if vehicle.pk is None:
         if booking.vehicle_model is not None:
             vehicle.vehicle_model = booking.vehicle_model
         vehicle.owner = booking.customer
-        vehicle.save()
+        shop_events.save(vehicle, actor)
     elif booking.customer_owns_vehicle and vehicle.owner_id != booking.customer.pk:
         vehicle.owner = booking.customer
-        vehicle.save(update_fields=["owner"])
+        shop_events.save(vehicle, actor, only=["owner"])
 
 
 @transaction.atomic
@@ -154,7 +155,7 @@ def book(booking: Booking, actor: StaffMember) -> Job:
     earlier = booking.comeback_of
     if earlier is not None and earlier.vehicle_id != booking.vehicle.pk:
         raise Refused(f"{earlier} was another vehicle: a comeback is of the same vehicle.")
-    _save_new_people(booking)
+    _save_new_people(booking, actor)
     job = Job(
         number=_next_number(),
         customer=booking.customer,

@@ -37,6 +37,7 @@ from jobs.setups.schema import MOST_THUMBNAIL, schema
 from jobs.sheet.document import canonical, sha256_of
 from jobs.signing import shop_key
 from shop.models import Shop, StaffMember, VehicleModel
+from shop.services import events
 
 FORMAT: Final = "loombook-setups"
 FORMAT_VERSION: Final = 1
@@ -362,7 +363,7 @@ def _free_name(model: VehicleModel, name: str) -> str:
     )
 
 
-def _model_for(incoming: Incoming) -> VehicleModel:
+def _model_for(incoming: Incoming, actor: StaffMember) -> VehicleModel:
     if known := model_in_book(incoming.document["vehicle"]):
         return known
     car = incoming.document["vehicle"]
@@ -371,8 +372,7 @@ def _model_for(incoming: Incoming) -> VehicleModel:
         model.full_clean()
     except ValidationError as error:
         raise Refused(f"The vehicle model cannot be added: {error.messages[0]}") from None
-    model.save()
-    return model
+    return events.save(model, actor)
 
 
 @transaction.atomic
@@ -389,7 +389,7 @@ def import_file(data: bytes, chosen: Iterable[int], actor: StaffMember) -> list[
     for place, one in enumerate(letter.setups, 1):
         if place not in wanted:
             continue
-        model = _model_for(one)
+        model = _model_for(one, actor)
         origin = {
             "shop": letter.sender.name,
             "fingerprint": letter.sender.fingerprint,

@@ -12,6 +12,7 @@ from jobs.lifecycle import CHECK_IN_OPEN
 from jobs.lists.car_places import PLACES, nearest
 from jobs.models import CheckIn, Job, MarkKind
 from jobs.services.check_in import Mark, check_in_of, save_check_in, sign_check_in
+from jobs.views.desk import strip_context
 from shop.access import allow
 from shop.http import Request
 from shop.roles import DESK
@@ -93,7 +94,7 @@ def _page(
     version: int | None = None,
 ) -> HttpResponse:
     context: dict[str, Any] = {
-        "job": job,
+        **strip_context(job),
         "form": form,
         "marks": [(mark, nearest(mark.x, mark.y).label) for mark in marks],
         "mark_kinds": MarkKind.choices,

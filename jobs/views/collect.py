@@ -10,6 +10,7 @@ from jobs.lifecycle import Stage
 from jobs.models import Job
 from jobs.sheet.sign_off import collect_job, latest_sheet
 from jobs.sheet.values import sheet_values
+from jobs.views.desk import strip_context
 from shop.access import allow
 from shop.http import Request
 from shop.roles import DESK
@@ -43,7 +44,7 @@ def collect(request: Request, number: int) -> HttpResponse:
             return redirect("sheet", job.number, sheet.revision)
     context = {
         **sheet_values(sheet.document),
-        "job": job,
+        **strip_context(job),
         "row": sheet,
         "form": form,
         "errors": [*form.said, *refused] if form.is_bound else [],

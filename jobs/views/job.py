@@ -18,6 +18,7 @@ from jobs.services.parts import add_part, goes_with, remove_part, set_quantity
 from jobs.services.work_done import work_done
 from jobs.sheet import revision
 from jobs.sheet.change_values import change_values
+from jobs.views.desk import log_context, strip_context
 from jobs.wording import Local
 from shop.access import allow_any_staff
 from shop.http import Request
@@ -123,7 +124,8 @@ def _overview(request: Request, job: Job, **more: Any) -> HttpResponse:
     offers = _offers(job, request.user)
     whole = request.GET.get("history") == "all"
     context = {
-        "job": job,
+        **strip_context(job),
+        **log_context(job),
         "steps": _steps(job),
         "offers": offers,
         "next": _onward(job, offers),

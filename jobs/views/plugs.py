@@ -14,7 +14,7 @@ from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models import PlugTable, Product, VehicleModel
 from shop.roles import BENCH, has_role
-from shop.services.plugs import save_cavities, save_plug
+from shop.services.plugs import remove_plug, save_cavities, save_plug
 from shop.views.saving import form_page
 from shop.wording import listed, plural
 
@@ -58,7 +58,7 @@ def _form(request: Request, table: PlugTable, title: str, back_url: str) -> Http
         request,
         form,
         notice="{} is written down.",
-        save=lambda: save_plug(form.instance),
+        save=lambda: save_plug(form.instance, request.user),
         to=lambda saved: reverse("plug", args=[saved.pk]),
         title=title,
         save_label="Save plug",
@@ -133,7 +133,7 @@ def plug_cavity(request: Request, pk: int) -> HttpResponse:
     form = CavityForm(request.POST)
     if not form.is_valid():
         return _page(request, table, cavity=form)
-    done = save_cavities(table, [form.known])
+    done = save_cavities(table, [form.known], request.user)
     cavity = form.cleaned_data["cavity"]
     words = "is written down" if done.written else "is taken out" if done.gone else "is empty"
     messages.success(request, f"Cavity {cavity} {words}.")
@@ -148,7 +148,7 @@ def plug_paste(request: Request, pk: int) -> HttpResponse:
     form = PasteForm(request.POST)
     if not form.is_valid():
         return _page(request, table, paste=form)
-    done = save_cavities(table, form.cleaned_data["known"], keep_proved=True)
+    done = save_cavities(table, form.cleaned_data["known"], request.user, keep_proved=True)
     gone = f", {plural(done.gone, 'cavity', 'cavities')} taken out" if done.gone else ""
     messages.success(request, f"{plural(done.written, 'cavity', 'cavities')} written down{gone}.")
     if done.kept:
@@ -169,7 +169,7 @@ def plug_remove(request: Request, pk: int) -> HttpResponse:
     name = "model_plugs" if table.vehicle_model_id else "product_plugs"
     assert owner is not None
     if request.method == "POST":
-        table.delete()
+        remove_plug(table, request.user)
         messages.success(request, f"{table} is removed.")
         return redirect(name, owner.pk)
     return render(request, "plugs/remove.html", {"table": table, "owner": owner})

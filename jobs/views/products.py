@@ -10,6 +10,8 @@ from shop.access import allow
 from shop.http import Request
 from shop.models import Product
 from shop.roles import Role
+from shop.services import events
+from shop.services.products import remove_product
 
 MOST_NAMED = 5
 
@@ -22,11 +24,11 @@ def product_remove(request: Request, pk: int) -> HttpResponse:
     if request.method == "POST":
         if request.POST.get("instead") == "discontinue":
             product.discontinued = True
-            product.save(update_fields=["discontinued"])
+            events.save(product, request.user, only=["discontinued"])
             messages.success(request, f"{product} is discontinued: not offered for new jobs.")
             return redirect("product", product.pk)
         try:
-            product.delete()
+            remove_product(product, request.user)
         except ProtectedError:
             status = 409
         else:

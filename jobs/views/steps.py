@@ -34,7 +34,7 @@ def step_kinds(request: Request) -> HttpResponse:
 @require_POST
 def step_kind_usual(request: Request) -> HttpResponse:
     """Start with the usual list."""
-    count = step_lists.start_with_usual()
+    count = step_lists.start_with_usual(request.user)
     text = f"{count} kinds of work are added." if count else "You have all of the usual kinds."
     messages.success(request, f"{text} Change them to the way your shop works.")
     return redirect("step_kinds")
@@ -82,7 +82,7 @@ def step_kind_remove(request: Request, pk: int) -> HttpResponse:
     """Remove a kind of work no job is of."""
     get_object_or_404(WorkKind, pk=pk)
     try:
-        kind = step_lists.remove_kind(pk)
+        kind = step_lists.remove_kind(pk, request.user)
     except Refused as refused:
         messages.error(request, str(refused))
         return redirect("step_kind", pk)
@@ -109,7 +109,7 @@ def step_kind_copy(request: Request, pk: int) -> HttpResponse:
     kind = get_object_or_404(WorkKind, pk=pk)
     form = CopyForm(request.POST, kind=kind)
     if form.is_valid():
-        count = step_lists.copy_steps(pk, form.cleaned_data["other"])
+        count = step_lists.copy_steps(pk, form.cleaned_data["other"], request.user)
         text = "1 step is added" if count == 1 else f"{count} steps are added"
         messages.success(request, f"{text} at the end; those you had already are left out.")
     else:
@@ -133,7 +133,7 @@ def step_kind_order(request: Request, pk: int) -> HttpResponse:
     """Put the steps in the order that was dragged."""
     kind = get_object_or_404(WorkKind, pk=pk)
     try:
-        step_lists.order_steps(pk, step_keys(request.POST.get("order", "")))
+        step_lists.order_steps(pk, step_keys(request.POST.get("order", "")), request.user)
     except (Refused, ValidationError) as error:
         return _list(request, kind, " ".join(getattr(error, "reasons", ["Nothing was moved."])))
     return _list(request, kind)
@@ -144,7 +144,7 @@ def step_kind_order(request: Request, pk: int) -> HttpResponse:
 def step_template_move(request: Request, pk: int) -> HttpResponse:
     """Move a step one place up or down."""
     step = get_object_or_404(StepTemplate, pk=pk)
-    step_lists.move_step(pk, -1 if request.POST.get("to") == "up" else 1)
+    step_lists.move_step(pk, -1 if request.POST.get("to") == "up" else 1, request.user)
     return _list(request, step.kind)
 
 
@@ -153,7 +153,7 @@ def step_template_move(request: Request, pk: int) -> HttpResponse:
 def step_template_remove(request: Request, pk: int) -> HttpResponse:
     """Take a step out of the list; jobs keep theirs."""
     get_object_or_404(StepTemplate, pk=pk)
-    step = step_lists.remove_step(pk)
+    step = step_lists.remove_step(pk, request.user)
     messages.success(request, f"“{step}” is out of the list. Jobs that have it keep it.")
     return redirect("step_kind", step.kind_id)
 
@@ -170,7 +170,7 @@ def step_kind_add(request: Request, pk: int) -> HttpResponse:
         notice="“{}” is added.",
         to=lambda saved: reverse("step_kind_add" if again else "step_kind", args=[pk]),
         template="steps/template_form.html",
-        save=lambda: step_lists.add_at_end(form.save(commit=False)),
+        save=lambda: step_lists.add_at_end(form.save(commit=False), request.user),
         title="New step",
         kind=kind,
         new=True,
@@ -181,12 +181,14 @@ def step_kind_add(request: Request, pk: int) -> HttpResponse:
 def step_template_edit(request: Request, pk: int) -> HttpResponse:
     """Change a step of the list; jobs that copied it keep theirs."""
     step = get_object_or_404(StepTemplate.objects.select_related("kind"), pk=pk)
+    form = StepForm(request.POST or None, instance=step)
     return form_page(
         request,
-        StepForm(request.POST or None, instance=step),
+        form,
         notice="“{}” is saved. Jobs that have this step already keep it as it was.",
         to=lambda saved: reverse("step_kind", args=[saved.kind_id]),
         template="steps/template_form.html",
+        save=lambda: step_lists.change_step(form.save(commit=False), request.user),
         title="Change step",
         kind=step.kind,
         step=step,

@@ -15,6 +15,7 @@ from shop.http import Request
 from shop.models import Customer, Vehicle, VehicleModel
 from shop.paging import page_of
 from shop.roles import DESK
+from shop.services import events
 from shop.typed import line, whole
 
 MOST_JOBS = 50
@@ -68,9 +69,11 @@ def _form(request: Request, edited: Vehicle, model: VehicleModel | None) -> Http
         if good and not errors:
             with transaction.atomic():
                 saved: Vehicle = form.save(commit=False)
-                saved.vehicle_model = model or model_form.save()
+                saved.vehicle_model = model or events.save(
+                    model_form.save(commit=False), request.user
+                )
                 saved.owner = owner
-                saved.save()
+                events.save(saved, request.user)
             messages.success(request, f"{saved} is saved.")
             return redirect("vehicle", saved.pk)
     context = {

@@ -17,6 +17,10 @@ from shop.catalogue.product_forms import BASICS, EVERY_FIELD, GROUPS, LABELS
 from shop.catalogue.spreadsheets import Cell, number_text
 from shop.models import Product, ProductKind
 from shop.models.products import REQUIRED_FIGURES
+from shop.wording import quantity
+
+Ratings = dict[tuple[float, bool], float]
+"""Rated powers in W by load in Ω and whether bridged."""
 
 KIND: Final = "kind"
 USUAL_LOADS_OHM: Final = (8.0, 4.0, 3.0, 2.0, 1.0)
@@ -103,6 +107,11 @@ def rating_of(key: str) -> tuple[float, bool] | None:
     except ValueError:
         return None
     return (load_ohm, end == BRIDGED) if 0.1 <= load_ohm <= 100 else None
+
+
+def rating_label(load_ohm: float, bridged: bool) -> str:
+    """What a rated power is called on the screen: "Power bridged into 4 Ω"."""
+    return f"Power{' bridged' if bridged else ''} into {quantity(load_ohm, 'Ω')}"
 
 
 @lru_cache(maxsize=512)

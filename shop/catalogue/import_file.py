@@ -20,10 +20,12 @@ from django.db import IntegrityError, models, transaction
 
 from shop.catalogue.columns import (
     KIND,
+    Ratings,
     WrongCell,
     counted_for,
     field_of,
     heading_of,
+    rating_label,
     rating_of,
     read_cell,
 )
@@ -32,9 +34,9 @@ from shop.catalogue.product_forms import ProductForm
 from shop.catalogue.spreadsheets import Row, Table
 from shop.figures import shown_figure
 from shop.models import CatalogueUpload, Product, ProductKind, ProductRating, Shop
+from shop.services import events
+from shop.services.products import change_of_product, ratings_of
 from shop.wording import quantity
-
-Ratings = dict[tuple[float, bool], float]
 
 
 class State(StrEnum):
@@ -229,7 +231,7 @@ class _Reader:
         counted = counted_for(outcome.kind)
         standing = target or Product(kind=outcome.kind)
         values = {name: getattr(standing, name) for name in counted}
-        old_ratings = _ratings_of(target)
+        old_ratings = ratings_of(target) if target else {}
         ratings = dict(old_ratings)
         for key in self.places:
             text = self._cell(row, key)
@@ -285,12 +287,6 @@ def _who_is_missing(words: Words) -> str:
     return "Give maker and name, or the part number of a product in the catalogue."
 
 
-def _ratings_of(product: Product | None) -> Ratings:
-    if product is None:
-        return {}
-    return {(rating.load_ohm, rating.bridged): rating.power_w for rating in product.ratings.all()}
-
-
 def _as_it_stands(old: Any, new: Any) -> Any:
     """A text that differs from the old one in its line ends alone stays as it was."""
     if isinstance(old, str) and isinstance(new, str) and old.split() == new.split():
@@ -329,7 +325,7 @@ def _changes(
     for load_ohm, bridged in sorted({*ratings, *old_ratings}):
         old_w, new_w = old_ratings.get((load_ohm, bridged)), ratings.get((load_ohm, bridged))
         if old_w != new_w:
-            label = f"Power{' bridged' if bridged else ''} into {quantity(load_ohm, 'Ω')}"
+            label = rating_label(load_ohm, bridged)
             changes.append(Change(label, _watts(old_w) if before else "", _watts(new_w)))
     return changes
 
@@ -370,6 +366,8 @@ def apply_import(
     wanted = [one for one in plan.outcomes if one.writes]
     products = [one.instance for one in wanted if one.instance is not None]
     new = [product for product in products if product.pk is None]
+    keys = [product.pk for product in products if product.pk is not None]
+    standing = Product.objects.select_for_update().in_bulk(keys)
     try:
         for product in products:
             if product.pk is not None:
@@ -380,8 +378,23 @@ def apply_import(
             "Nothing was imported: two rows are the same product. Look through them again."
         ) from error
     _write_ratings(wanted)
+    _log_import(upload, wanted, standing, added=len(new))
     upload.delete()
     return len(new), len(wanted) - len(new)
+
+
+def _log_import(
+    upload: CatalogueUpload, outcomes: list[Outcome], standing: Mapping[int, Product], added: int
+) -> None:
+    """One event for the file, and as part of it one for each product that it wrote."""
+    counts = {"added": added, "changed": len(outcomes) - added}
+    imported = events.log(upload.by, "catalogue.imported", upload, after=counts)
+    changes = [
+        change_of_product(standing.get(one.instance.pk), one.instance, one.old_ratings, one.ratings)
+        for one in outcomes
+        if one.instance is not None
+    ]
+    events.log_each(upload.by, filter(None, changes), part_of=imported)
 
 
 def _write_ratings(outcomes: list[Outcome]) -> None:

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0007_drop_at_full_output'),
+        ('shop', '0008_shop_event'),
     ]
 
     operations = [

@@ -1,5 +1,6 @@
 from shop.models.catalogue_upload import CatalogueUpload
 from shop.models.devices import PinAttempts, Tablet
+from shop.models.events import ShopEvent
 from shop.models.labels import LabelSheet
 from shop.models.people import Customer, StaffMember
 from shop.models.plugs import PlugCavity, PlugTable
@@ -21,6 +22,7 @@ __all__ = [
     "ProductKind",
     "ProductRating",
     "Shop",
+    "ShopEvent",
     "StaffMember",
     "Tablet",
     "Units",

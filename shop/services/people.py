@@ -5,7 +5,8 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from shop.models import StaffMember
-from shop.services.pins import set_pin
+from shop.services import events
+from shop.services.pins import give_pin
 
 
 @transaction.atomic
@@ -27,10 +28,14 @@ def save_staff(
     others = [manager for manager in managers if manager.pk != staff.pk]
     if not others and not (staff.is_manager and staff.is_active):
         raise ValidationError("This is the last manager: make somebody else a manager first.")
+    given = {}
     if password:
         staff.set_password(password)
         reset(username=staff.username)
-    staff.save()
+        given["password"] = events.SET
     if pin:
-        set_pin(staff, pin)
+        given["pin"] = events.SET
+    events.save(staff, by, after=given)
+    if pin:
+        give_pin(staff, pin)
     return staff

@@ -14,6 +14,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from shop.models import PinAttempts, StaffMember, Tablet
+from shop.services import events
 from shop.wording import hour
 
 SHORTEST: Final = 4
@@ -42,8 +43,15 @@ def validate_pin(pin: str) -> None:
 
 
 @transaction.atomic
-def set_pin(person: StaffMember, pin: str) -> None:
+def set_pin(person: StaffMember, pin: str, by: StaffMember) -> None:
     """Give a person a new PIN, or none when it is empty; waits are over. Raises ValidationError."""
+    give_pin(person, pin)
+    after = {"pin": events.SET if pin else events.TAKEN_AWAY}
+    events.log(by, "staffmember.changed", person, after=after)
+
+
+def give_pin(person: StaffMember, pin: str) -> None:
+    """The same, inside a change that is logged as a whole."""
     if pin:
         validate_pin(pin)
     person.pin = make_password(pin) if pin else ""

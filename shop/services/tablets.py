@@ -14,6 +14,7 @@ from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
 from shop.models import Bay, StaffMember, Tablet
+from shop.services import events
 
 COOKIE: Final = "tablet"
 SALT: Final = "shop.tablet"
@@ -38,12 +39,18 @@ def register(
     tablet = Tablet.objects.create(
         name=name, bay=bay, token_sha256=_digest(token), registered_by=by
     )
+    events.log(by, "tablet.registered", tablet, after=events.facts_of(tablet))
     return tablet, token
 
 
+@transaction.atomic
 def revoke(pk: int, by: StaffMember) -> None:
     """Take a tablet out of use: its PIN sign-ins end with their next request."""
-    Tablet.objects.in_use().filter(pk=pk).update(revoked_at=timezone.now(), revoked_by=by)
+    tablet = Tablet.objects.select_for_update().in_use().filter(pk=pk).first()
+    if tablet is not None:
+        tablet.revoked_at, tablet.revoked_by = timezone.now(), by
+        tablet.save(update_fields=["revoked_at", "revoked_by"])
+        events.log(by, "tablet.revoked", tablet, after={"revoked_at": tablet.revoked_at})
 
 
 def remember(response: HttpResponse, token: str) -> None:

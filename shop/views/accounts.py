@@ -7,6 +7,7 @@ from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.forms import PasswordChangeForm
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse_lazy
@@ -16,6 +17,7 @@ from django.views.decorators.http import require_safe
 from shop.access import allow_any_staff, public
 from shop.http import Request
 from shop.models import StaffMember
+from shop.services import events
 
 
 class _SignIn(auth_views.LoginView):
@@ -38,8 +40,11 @@ class _ChangePassword(auth_views.PasswordChangeView):
     template_name = "accounts/password_change.html"
     success_url = reverse_lazy("board")
 
+    @transaction.atomic
     def form_valid(self, form: PasswordChangeForm) -> HttpResponse:
         messages.success(self.request, "Your password is changed.")
+        person = form.user
+        events.log(person, "staffmember.changed", person, after={"password": events.SET})
         return super().form_valid(form)
 
 

@@ -1,7 +1,6 @@
 """The catalogue: products with the figures the sums need."""
 
 from django.contrib import messages
-from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
@@ -12,6 +11,7 @@ from shop.http import Request
 from shop.models import Product, ProductKind
 from shop.paging import page_of
 from shop.roles import Role
+from shop.services.products import save_product
 from shop.typed import line
 
 KIND_NOTES = {
@@ -89,10 +89,7 @@ def _form(request: Request, edited: Product) -> HttpResponse:
     form = ProductForm(data, instance=edited, kind=edited.kind)
     ratings = RatingFormSet(data, instance=edited) if form.asks_ratings else None
     if data is not None and form.is_valid() and (ratings is None or ratings.is_valid()):
-        with transaction.atomic():
-            saved = form.save()
-            if ratings is not None:
-                ratings.save()
+        saved = save_product(form.save(commit=False), ratings, request.user)
         messages.success(request, f"{saved} is in the catalogue.")
         return redirect("product", saved.pk)
     context = {

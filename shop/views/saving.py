@@ -10,6 +10,7 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 
 from shop.http import Request
+from shop.services import events
 
 
 def form_page(
@@ -22,13 +23,13 @@ def form_page(
     save: Callable[[], Any] | None = None,
     **context: Any,
 ) -> HttpResponse:
-    """Show the form, or save it and go to `to`; a refused save shows the form as typed.
+    """Show the form, or save it, logged, and go to `to`; a refused save shows it as typed.
 
     `said` is the message after saving, with `{}` for what was saved.
     """
     if request.method == "POST" and form.is_valid():
         try:
-            saved = save() if save else form.save()
+            saved = save() if save else events.save(form.save(commit=False), request.user)
         except ValidationError as error:
             form.add_error(None, error)
         else:

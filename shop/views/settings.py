@@ -12,6 +12,7 @@ from shop.forms.shop import BayForm, ShopForm
 from shop.http import Request
 from shop.models import Bay, Shop, StaffMember
 from shop.roles import Role
+from shop.services import events
 from shop.services.people import save_staff
 from shop.views.saving import form_page
 
@@ -26,6 +27,7 @@ def settings(request: Request) -> HttpResponse:
         notice="The settings are saved.",
         to="settings",
         template="settings/shop.html",
+        save=lambda: events.save(form.save(commit=False), request.user, only=list(form.fields)),
     )
 
 

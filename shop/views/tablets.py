@@ -151,7 +151,7 @@ def my_pin(request: Request) -> HttpResponse:
     assert isinstance(person, StaffMember)
     form = MyPinForm(request.POST or None, person=person)
     if request.method == "POST" and form.is_valid():
-        pins.set_pin(person, form.cleaned_data["pin"])
+        pins.set_pin(person, form.cleaned_data["pin"], by=person)
         messages.success(request, "Your PIN is set. It works on every registered tablet.")
         return redirect("board")
     status = 422 if form.is_bound else 200

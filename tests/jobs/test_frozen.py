@@ -9,6 +9,7 @@ from jobs.lifecycle import Stage
 from jobs.models import CheckIn, Job, Photo
 from jobs.services import clock
 from jobs.services.moves import move
+from shop.frozen import APPEND_ONLY as SHOP_LOG
 from tests.factories import make_photo
 from tests.jobs.every_row import every_row, row_of
 
@@ -24,7 +25,14 @@ def test_every_table_is_sorted_once() -> None:
         for model in apps.get_models(include_auto_created=True)
         if model._meta.app_label not in frozen.FREE_APPS
     }
-    sorted_in = [*frozen.APPEND_ONLY, *frozen.WITH_JOB, *frozen.KEYED, *frozen.FREE]
+    sorted_in = [
+        *frozen.APPEND_ONLY,
+        *SHOP_LOG,
+        *frozen.WITH_JOB,
+        *frozen.BESIDE,
+        *frozen.KEYED,
+        *frozen.FREE,
+    ]
     assert found == set(sorted_in)
     assert len(sorted_in) == len(set(sorted_in))
 
@@ -33,6 +41,8 @@ def test_what_belongs_to_a_job_is_frozen_with_it() -> None:
     """A free table may not hold what a job owns."""
     for label in frozen.FREE:
         assert not frozen.owners(frozen.model_of(label)), label
+    for label in frozen.BESIDE:
+        assert frozen.owners(frozen.model_of(label)), f"{label} is free: it is of no job"
 
 
 def _columns(label: str, but: str = "") -> str:

@@ -15,7 +15,8 @@ from lxml import etree
 from jobs.models import Channel, Job, JobEvent
 from jobs.plan.plug_face import face, pairs
 from jobs.services.moves import move
-from shop.models import PlugCavity, PlugTable, VehicleModel
+from shop.models import PlugCavity, PlugTable, ShopEvent, VehicleModel
+from shop.reads.events import entry_of
 from shop.services.plugs import Known, save_cavities, save_plug
 from tests.factories import VehicleModelFactory
 from tests.jobs.workshop import Workshop
@@ -169,10 +170,11 @@ def test_the_face_draws_each_cavity_where_it_sits_and_how_it_is_known(model: Veh
 
 
 def test_a_cavity_named_otherwise_takes_a_free_place_and_two_of_one_place_both_show(
-    model: VehicleModel,
+    model: VehicleModel, shop_floor: Workshop
 ) -> None:
     table = PlugTable.objects.create(vehicle_model=model, name="Odd", rows=2, columns=2)
-    save_cavities(table, [Known(name, "GN") for name in ("B1", "3", "left", "99")])
+    known = [Known(name, "GN") for name in ("B1", "3", "left", "99")]
+    save_cavities(table, known, shop_floor.technician)
     drawn = str(face(table, list(table.cavities.all())))
     assert all(f">{name[:4]}</text>" in drawn for name in ("B1", "3", "left", "99"))
 
@@ -269,18 +271,32 @@ def test_removing_a_plug_leaves_the_wires(bench: Client, job: Job, model: Vehicl
     assert bench.post(reverse("plug_remove", args=[table.pk])).status_code == 302
     assert not PlugCavity.objects.exists()
     assert _wire(channel)[0] == "Door plug"
+    event = ShopEvent.objects.get(code="plugtable.removed")
+    assert event.before["cavity 1"] == "GN/WH, Front left +, proved in a car, meter, first car"
+
+
+def test_the_log_tells_of_each_cavity_from_and_to(bench: Client, model: VehicleModel) -> None:
+    table = _plug(model)
+    one = {"cavity": "3", "base": "BN", "function": "Front right +", "proof": "proved"}
+    bench.post(reverse("plug_cavity", args=[table.pk]), one)
+    bench.post(reverse("plug_cavity", args=[table.pk]), one)
+    events = ShopEvent.objects.filter(code="plugtable.changed")
+    assert events.count() == 2
+    assert [tuple(told) for told in entry_of(events.latest("pk")).told] == [
+        ("Cavity 3", "VT, Front right +, from a document", "BN, Front right +, proved in a car")
+    ]
 
 
 @pytest.mark.django_db(transaction=True)
 @pytest.mark.skipif(connection.vendor == "sqlite", reason="SQLite writes one transaction at a time")
 def test_of_two_who_write_one_name_at_once_the_second_is_told() -> None:
-    model = VehicleModelFactory()
+    model, person = VehicleModelFactory(), Workshop().technician
     start = Barrier(4)
 
     def write(_: int) -> str:
         try:
             start.wait(10)
-            save_plug(PlugTable(vehicle_model=model, name="Door plug"))
+            save_plug(PlugTable(vehicle_model=model, name="Door plug"), person)
         except ValidationError as error:
             return error.messages[0]
         finally:

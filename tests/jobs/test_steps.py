@@ -147,12 +147,13 @@ def test_changing_a_list_changes_no_job_and_another_kind_keeps_what_was_entered(
     kind = job.work_kind
     assert kind is not None
     tick(job.steps.first(), technician)
-    step_lists.order_steps(kind.pk, [one.pk for one in reversed(kind.steps.all())])
-    step_lists.remove_step(kind.steps.get(text="Run the cable").pk)
+    order = [one.pk for one in reversed(kind.steps.all())]
+    step_lists.order_steps(kind.pk, order, technician)
+    step_lists.remove_step(kind.steps.get(text="Run the cable").pk, technician)
 
     assert [step.text for step in job.steps.all()] == ["Cover the seats", "Run the cable", "Tune"]
     with pytest.raises(ChangedMeanwhile):
-        step_lists.order_steps(kind.pk, [kind.steps.get(text="Tune").pk])
+        step_lists.order_steps(kind.pk, [kind.steps.get(text="Tune").pk], technician)
 
     other = a_list("Speakers only", {"text": "Cover the seats"}, {"text": "Fit the speakers"})
     set_work_kind(job.pk, other, technician)
@@ -206,8 +207,8 @@ def test_a_repeat_of_a_tick_counts_once_and_a_refused_one_keeps_the_rest(
 def test_the_usual_lists_are_added_once() -> None:
     a_list("Comeback", {"text": "Our own way"})
 
-    assert step_lists.start_with_usual() == 3
-    assert step_lists.start_with_usual() == 0
+    assert step_lists.start_with_usual(None) == 3
+    assert step_lists.start_with_usual(None) == 0
     assert [step.text for step in WorkKind.objects.get(name="Comeback").steps.all()] == [
         "Our own way"
     ]

@@ -29,7 +29,7 @@ def manager() -> StaffMember:
 
 def somebody(pin: str = "4826", *roles: Role) -> StaffMember:
     person = make_staff(*(roles or (Role.TECHNICIAN,)))
-    pins.set_pin(person, pin)
+    pins.set_pin(person, pin, by=person)
     return person
 
 
@@ -137,7 +137,7 @@ def test_wrong_pins_bring_a_wait_for_that_person_on_that_tablet_and_it_grows(
 def test_a_pin_that_anybody_would_guess_is_refused(pin: str) -> None:
     person = make_staff(Role.TECHNICIAN)
     with pytest.raises(ValidationError):
-        pins.set_pin(person, pin)
+        pins.set_pin(person, pin, by=person)
 
 
 def test_ones_own_pin_needs_the_password(client: Client, tablet: Tablet) -> None:

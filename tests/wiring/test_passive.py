@@ -121,7 +121,7 @@ def test_stated_corners_are_scipys_analogue_filters(family: str, kind: str, orde
     _, expected = signal.freqs(b, a, 2 * math.pi * GRID)
     if family == "linkwitz_riley":
         expected = expected**2
-    got = analogue_response(Crossover(family, order, 2_500.0), kind, GRID)  # type: ignore[arg-type]
+    got = analogue_response(Crossover(family, order, 2_500.0), kind, GRID)
     assert got == pytest.approx(expected, rel=1e-6)
 
 
@@ -166,7 +166,7 @@ def two_way(
         )
     else:
         channels = (
-            Channel("a.1", "a", "amplifier", 1, ("t", "m"), "parallel", **channel),  # type: ignore[arg-type]
+            Channel("a.1", "a", "amplifier", 1, ("t", "m"), "parallel", **channel),
         )
     return Plan(
         devices=(amplifier("a", 2, input_from="factory_line"),),

@@ -109,7 +109,8 @@ def passive_filters(parts: Parts, load_ohm: float) -> tuple[PassiveFilter, ...]:
     levels = [gain_db(parts, load_ohm, each) for each in grid]
     top = max(range(len(grid)), key=levels.__getitem__)
     found = []
-    for direction, ratio in (("high_pass", 1 / _FAR), ("low_pass", _FAR)):
+    both: tuple[tuple[Direction, float], ...] = (("high_pass", 1 / _FAR), ("low_pass", _FAR))
+    for direction, ratio in both:
         corner = _corner(parts, load_ohm, grid[top], levels[top], ratio)
         if corner is not None:
             far = gain_db(parts, load_ohm, corner * ratio)
@@ -118,7 +119,7 @@ def passive_filters(parts: Parts, load_ohm: float) -> tuple[PassiveFilter, ...]:
             order = max(round((far - further) / octaves / (20 * math.log10(2))), 0)
             if order:
                 found.append(
-                    PassiveFilter(parts, load_ohm, direction, corner, order, levels[top])  # type: ignore[arg-type]
+                    PassiveFilter(parts, load_ohm, direction, corner, order, levels[top])
                 )
     return tuple(found)
 

@@ -14,6 +14,7 @@ from jobs.plan.measured import SUPPLIED, check_points, in_place_of, target_of, t
 from shop.access import allow
 from shop.http import Request
 from shop.roles import Role
+from shop.services import events
 from shop.views.saving import form_page
 
 
@@ -24,7 +25,7 @@ def target_list(request: Request) -> HttpResponse:
     names = {row.name for row in own}
     form = LimitsForm(request.POST or None, instance=ProposalLimits.current())
     if request.method == "POST" and form.is_valid():
-        form.save()
+        events.save(form.save(commit=False), request.user)
         messages.success(request, "The limits are saved.")
         return redirect("target_list")
     context = {
@@ -78,6 +79,6 @@ def target_edit(request: Request, pk: int) -> HttpResponse:
 def target_remove(request: Request, pk: int) -> HttpResponse:
     """Remove a curve; a supplied one of its name is offered again."""
     target = get_object_or_404(ShopTarget, pk=pk)
-    target.delete()
+    events.delete(target, request.user)
     messages.success(request, f"{target.name} is removed.")
     return redirect("target_list")

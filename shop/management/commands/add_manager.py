@@ -11,6 +11,7 @@ from django.core.management.base import CommandError
 
 from shop.management.ready import ReadyCommand
 from shop.models import StaffMember
+from shop.services import events
 
 
 class Command(ReadyCommand):
@@ -41,5 +42,5 @@ class Command(ReadyCommand):
             staff.full_clean()
         except ValidationError as error:
             raise CommandError(" ".join(error.messages)) from error
-        staff.save()
+        events.save(staff, None, after={"password": events.SET})
         self.stdout.write(f"{staff.name} can now sign in as {staff.username}.")

@@ -1,0 +1,123 @@
+"""The desk's log of a job: what was said, by whom, when; and how to reach the customer.
+
+What was said is an event of the job's log, so it is linked like every other and never changed: a
+slip is withdrawn by a second event, and both stay to be read.
+"""
+
+from collections.abc import Iterable
+from typing import Any, Final
+
+from django.db import transaction
+
+from jobs import wording
+from jobs.errors import Refused
+from jobs.models import DeskFacts, Job, JobEvent, Said
+from jobs.services.events import done_before, log
+from jobs.services.saving import Saved, check_open, save_row, subject_of
+from shop.models import StaffMember
+
+SAID: Final = "desk.said"
+WITHDRAWN: Final = "desk.withdrawn"
+LONGEST: Final = 2000
+
+
+@transaction.atomic
+def note_said(
+    number: int,
+    how: str,
+    text: str,
+    *,
+    actor: StaffMember,
+    key: str = "",
+    printed: bool = False,
+) -> JobEvent | None:
+    """Note what was said; None when this key was noted already.
+
+    With `printed` it also stands among the sheet's notes, for which the sheet must be open.
+    Raises Refused when there are no words, too many, or the sheet takes none.
+    """
+    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    if done_before(key):
+        return None
+    text = text.strip()
+    if how not in Said.values:
+        raise Refused("Say how it was said: a call, a message, at the counter, or an approval.")
+    if not text:
+        raise Refused("Write what was said first.")
+    if len(text) > LONGEST:
+        raise Refused(
+            f"That is longer than {wording.number(LONGEST)} characters: note it in two parts."
+        )
+    subject = ""
+    if printed:
+        check_open(job)
+        note = job.notes.create(text=f"{Said(how).label}: {text}", by=actor)
+        subject = subject_of(note)
+    after = {"how": how, "text": text, **({"printed": True} if printed else {})}
+    return log(job, actor, SAID, subject=subject, after=after, key=key)
+
+
+@transaction.atomic
+def withdraw(number: int, event_pk: int, *, actor: StaffMember) -> JobEvent:
+    """Withdraw what was noted, once; its words stay, struck out. Gives the event withdrawn.
+
+    Raises Refused when somebody else noted it and the person is no manager, or when it stands on
+    a sheet that is closed.
+    """
+    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    event = JobEvent.objects.select_related("actor").get(pk=event_pk, job=job, code=SAID)
+    key = f"withdrawn-{event.pk}"
+    if done_before(key):
+        return event
+    if event.actor_id != actor.pk and not actor.is_manager:
+        raise Refused(f"{event.actor} noted this: ask them, or a manager, to withdraw it.")
+    if event.subject:
+        check_open(job)
+        job.notes.filter(pk=event.about[1]).delete()
+    log(job, actor, WITHDRAWN, subject=subject_of(event), after=event.after, key=key)
+    return event
+
+
+def said_on(job: Job) -> list[JobEvent]:
+    """What was said on a job, the newest first; `withdrawn` is the event that took one back."""
+    events = job.events.filter(code__in=(SAID, WITHDRAWN)).select_related("actor")
+    return _paired(events)
+
+
+def _paired(events: Iterable[JobEvent]) -> list[JobEvent]:
+    listed = list(events)
+    gone = {one.subject: one for one in listed if one.code == WITHDRAWN}
+    said = [one for one in listed if one.code == SAID]
+    for one in said:
+        vars(one)["withdrawn"] = gone.get(subject_of(one))
+        vars(one)["how"] = Said(one.after["how"]).label
+    return said
+
+
+def desk_of(job: Job) -> DeskFacts:
+    """The job's desk facts; an unsaved row where nobody has entered any."""
+    found = DeskFacts.objects.filter(job=job).first()
+    return found or DeskFacts(job=job, version=0)
+
+
+@transaction.atomic
+def save_desk(
+    number: int, changes: dict[str, Any], *, actor: StaffMember, version: int, key: str = ""
+) -> Saved:
+    """Save how to reach the customer, where the keys hang, who waits; in every stage.
+
+    `version` is that of the row when the form was opened, 0 when there was none.
+    """
+    job = Job.objects.select_for_update(of=("self",)).get(number=number)
+    row, made = DeskFacts.objects.get_or_create(job=job, defaults={"version": 0})
+    return save_row(
+        DeskFacts,
+        row.pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=0 if made else version,
+        key=key,
+        code="desk.changed",
+        opens=lambda _: job,
+    )

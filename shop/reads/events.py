@@ -1,0 +1,180 @@
+"""The shop's own log in words: what happened to which record, each field from and to."""
+
+from collections.abc import Iterable, Mapping
+from typing import Any, Final, NamedTuple
+from urllib.parse import urlencode
+
+from django.db import models
+from django.urls import reverse
+
+from shop.catalogue.columns import rating_label, rating_of
+from shop.change_words import field_of, is_nothing, label_of, value_of, with_unit
+from shop.models import (
+    Bay,
+    Customer,
+    LabelSheet,
+    PlugTable,
+    Product,
+    Shop,
+    ShopEvent,
+    StaffMember,
+    Tablet,
+    Vehicle,
+    VehicleModel,
+)
+from shop.services.events import SECRET, subject_of
+from shop.wording import capital
+
+MOST_SEEN: Final = 6
+"""So many changed fields of one event stand open; the rest is one tap away."""
+
+
+class Kind(NamedTuple):
+    """A kind of record in the log: what it is called, and the page of one, where it has one."""
+
+    model: type[models.Model]
+    name: str
+    page: str = ""
+
+
+KINDS: Final[dict[str, Kind]] = {}
+"""By the name of the kind in an event's subject."""
+
+TITLES: Final[dict[str, str]] = {
+    "catalogue.imported": "Product file imported",
+    "tablet.registered": "Tablet registered",
+    "tablet.revoked": "Tablet taken out of use",
+}
+"""What happened, where it is not that a record was added, changed or removed."""
+
+_HAPPENED: Final = {"created": "added", "changed": "changed", "removed": "removed"}
+_LABELS: Final = {
+    "is_active": "may sign in",
+    "pin": "PIN",
+    "username": "sign-in name",
+    "active": "in use",
+    "revoked_at": "from",
+}
+
+
+def tell_of(
+    model: type[models.Model], name: str, page: str = "", titles: Mapping[str, str] | None = None
+) -> None:
+    """Name a kind of record that the log tells of, and what may happen to one of it."""
+    KINDS[model._meta.model_name or ""] = Kind(model, name, page)
+    TITLES.update(titles or {})
+
+
+tell_of(StaffMember, "Staff member", "staff_edit")
+tell_of(Customer, "Customer", "customer")
+tell_of(Vehicle, "Vehicle", "vehicle")
+tell_of(VehicleModel, "Vehicle model", "vehicle_model_edit")
+tell_of(Product, "Product", "product")
+tell_of(Shop, "Shop and assumptions")
+tell_of(Bay, "Bay", "bay_edit")
+tell_of(Tablet, "Tablet")
+tell_of(PlugTable, "Plug", "plug")
+tell_of(LabelSheet, "Label sheet", "label_sheet_edit")
+
+
+class Told(NamedTuple):
+    """One field of an event in words; `old` is empty where nothing stood, `new` where the record
+    is gone."""
+
+    label: str
+    old: str
+    new: str
+
+
+class Entry(NamedTuple):
+    """One event as the page shows it."""
+
+    event: ShopEvent
+    title: str
+    told: list[Told]
+    more: list[Told]
+
+
+def log_url(row: models.Model) -> str:
+    """Where the log of one record is read; nothing for a record that is in none."""
+    if row._meta.model_name not in KINDS:
+        return ""
+    return f"{reverse('shop_log')}?{urlencode({'record': subject_of(row)})}"
+
+
+def _title(event: ShopEvent) -> str:
+    kind, _, happened = event.code.partition(".")
+    name = KINDS[kind].name if kind in KINDS else capital(kind)
+    return TITLES.get(event.code) or f"{name} {_HAPPENED.get(happened, happened)}"
+
+
+def _name_of(record: Mapping[str, Any], other: Any) -> str:
+    """Another record by its name, with its key where two of a name would look alike."""
+    same = isinstance(other, dict) and other.get("name") == record["name"]
+    return f"{record['name']} (no. {record['id']})" if same and other != record else record["name"]
+
+
+def _words(value: Any, other: Any, field: Any) -> str:
+    """A value in words; `other` is what stood, or stands, in its place."""
+    if isinstance(value, dict) and "id" in value:
+        return _name_of(value, other)
+    if isinstance(value, list) and value:
+        if isinstance(value[0], dict) and "id" in value[0]:
+            return " · ".join(one["name"] for one in value)
+        if isinstance(value[0], list):
+            return f"{len(value)} points"
+        choices = dict(getattr(field, "flatchoices", ()) or ())
+        return ", ".join(str(choices.get(one, one)) for one in value)
+    if isinstance(field, models.TimeField) and isinstance(value, str):
+        return value[:5]
+    return value_of(value, field)
+
+
+def _told(name: str, old: Any, new: Any, model: type[models.Model] | None) -> Told:
+    if rating := rating_of(name):
+        watts = [with_unit("power, W", power_w, None)[1] for power_w in (old, new)]
+        return Told(rating_label(*rating), *watts)
+    field = None if name in SECRET else field_of(model, name)
+    label = _LABELS.get(name) or label_of(field, name)
+    if isinstance(old, float | int) or isinstance(new, float | int):
+        named, _ = with_unit(label, old if is_nothing(new) else new, field)
+        texts = [with_unit(label, value, field)[1] for value in (old, new)]
+        return Told(capital(named), *texts)
+    return Told(capital(label), _words(old, new, field), _words(new, old, field))
+
+
+def _is_usual(name: str, value: Any, model: type[models.Model] | None) -> bool:
+    """A new record says this of itself without anybody having entered it."""
+    field = field_of(model, name)
+    return field is not None and field.has_default() and field.get_default() == value
+
+
+def entry_of(event: ShopEvent) -> Entry:
+    """An event in words."""
+    kind, _ = event.about
+    model = KINDS[kind].model if kind in KINDS else None
+    before, after = event.before, event.after
+    told = []
+    for name in dict.fromkeys([*before, *after]):
+        old, new = before.get(name), after.get(name)
+        if not before and _is_usual(name, new, model):
+            continue
+        one = _told(name, old, new, model)
+        if old == new or is_nothing(old):
+            one = one._replace(old="")
+        told.append(one if after else one._replace(new=""))
+    return Entry(event, _title(event), told[:MOST_SEEN], told[MOST_SEEN:])
+
+
+def entries_of(events: Iterable[ShopEvent]) -> list[Entry]:
+    """Events in words, in their order."""
+    return [entry_of(event) for event in events]
+
+
+def record_of(subject: str) -> tuple[Kind, models.Model | None] | None:
+    """The kind and, while it is there, the row that a subject names; None for no subject."""
+    event = ShopEvent(subject=subject)
+    kind, key = event.about
+    if kind not in KINDS or not key:
+        return None
+    return KINDS[kind], KINDS[kind].model._default_manager.filter(pk=key).first()
