@@ -77,9 +77,7 @@ def save_cavities(
             gone += table.cavities.filter(cavity=one.cavity).delete()[0]
             continue
         facts = {name: getattr(one, name) for name in one._fields if name != "cavity"}
-        row, _ = PlugCavity.objects.update_or_create(
-            table=table, cavity=one.cavity, defaults=facts
-        )
+        row, _ = PlugCavity.objects.update_or_create(table=table, cavity=one.cavity, defaults=facts)
         after[_key(one.cavity)] = _said(row)
         written += 1
     names = [name for name in {**before, **after} if before.get(name) != after.get(name)]

@@ -165,9 +165,7 @@ def two_way(
             Channel(f"a.{n}", "a", "amplifier", n, (one.id,)) for n, one in enumerate(speakers, 1)
         )
     else:
-        channels = (
-            Channel("a.1", "a", "amplifier", 1, ("t", "m"), "parallel", **channel),
-        )
+        channels = (Channel("a.1", "a", "amplifier", 1, ("t", "m"), "parallel", **channel),)
     return Plan(
         devices=(amplifier("a", 2, input_from="factory_line"),),
         speakers=speakers,

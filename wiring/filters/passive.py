@@ -118,9 +118,7 @@ def passive_filters(parts: Parts, load_ohm: float) -> tuple[PassiveFilter, ...]:
             octaves = math.log2(_FAR)
             order = max(round((far - further) / octaves / (20 * math.log10(2))), 0)
             if order:
-                found.append(
-                    PassiveFilter(parts, load_ohm, direction, corner, order, levels[top])
-                )
+                found.append(PassiveFilter(parts, load_ohm, direction, corner, order, levels[top]))
     return tuple(found)
 
 
