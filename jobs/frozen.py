@@ -98,6 +98,8 @@ FREE: Final[dict[str, str]] = {
     "shop.VehicleModel": "a sheet has the vehicle in its document",
     "shop.Product": "a sheet has the products in its document",
     "shop.ProductRating": "a sheet has the products in its document",
+    "shop.PlugTable": "what is known of plugs grows; a job's wires stand in its own rows",
+    "shop.PlugCavity": "what is known of plugs grows; a job's wires stand in its own rows",
     "shop.CatalogueUpload": "a file on its way into the catalogue",
     "shop.Bay": "bays are named anew and closed",
     "shop.OpenHours": "when the shop is open",

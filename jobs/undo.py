@@ -24,6 +24,7 @@ UNDO: Final[dict[str, Undo]] = {
     "speaker.removed": channels.undo_remove,
     "channel.speakers": channels.undo_speakers,
     "channel.arranged": channels.undo_arrange,
+    "channel.plug": channels.undo_plug,
     "run.added": power.undo_add,
     "run.removed": power.undo_remove,
     "run.proposed": power.undo_proposal,

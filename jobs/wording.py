@@ -4,6 +4,7 @@ Numbers, lengths of time and lists are written by `shop.wording`. Rows of the da
 documents are both said here, so that screen, sheet, label and setup name a thing alike.
 """
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -35,6 +36,7 @@ from shop.wording import (
     with_unit as with_unit,
 )
 from wiring.colours import describe
+from wiring.filters.passive_text import passive_text
 from wiring.names import (
     FAMILY_NAMES,
     frequency_name,
@@ -119,6 +121,14 @@ def colour_code(base: str, stripe: str) -> str:
 def band(middle_hz: float) -> str:
     """A band of a measurement, as the plots' axes name it: "63 Hz", "1.25 kHz"."""
     return frequency_name(middle_hz)
+
+
+_WITH_UNIT: Final = re.compile(r"(?<=\d) (?=µF|mH|Ω|Hz|dB)")
+
+
+def passive(own: Any) -> str:
+    """What stands passively before a speaker: "9.1 µF, 0.3 mH across"."""
+    return _WITH_UNIT.sub("\u00a0", passive_text(own))
 
 
 def slope(order: int) -> str:

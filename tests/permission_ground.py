@@ -87,6 +87,9 @@ PK_OF = {
     "setup_undo": "applied",
     "setup_learn": "use",
     "wire_book_model": "vehicle_model",
+    "model_plugs": "vehicle_model",
+    "model_plug_create": "vehicle_model",
+    "bay_plug": "channel",
 }
 """Whose key a URL wants, where its name does not begin with it."""
 
@@ -185,6 +188,7 @@ def lay_ground() -> Ground:
         ).pk,
         "closed": ClosedDays.objects.create(first_day=day, last_day=day).pk,
         "absence": technician.absences.create(first_day=day, last_day=day).pk,
+        "plug": job.vehicle.vehicle_model.plugs.create(name="Door plug").pk,
         "said": said.pk,
         "customer": job.customer_id,
         "vehicle": job.vehicle_id,

@@ -6,15 +6,12 @@ are ready in the context; dear results are worked out when first asked for and k
 
 from collections.abc import Callable, Iterable, Mapping
 from functools import wraps
-from math import inf
 from typing import Concatenate, Final, Literal, NamedTuple, ParamSpec, TypeVar, cast
 
-import msgspec
-
-from wiring.errors import SMALLEST, WiringError, require_finite, require_not_negative
+from wiring.errors import WiringError, require_finite, require_not_negative
 from wiring.findings import Finding, Severity
 from wiring.loads import ChannelPower, LoadError, channel_load_ohm, power_into
-from wiring.plan import Channel, Device, Plan, Run, Speaker
+from wiring.plan import Channel, Device, Plan, Run, Speaker, not_a_number
 
 AIR_C: Final = 20.0
 """Temperature of the air while nobody has said another [degC]."""
@@ -22,33 +19,6 @@ AIR_C: Final = 20.0
 
 T = TypeVar("T")
 Asked = ParamSpec("Asked")
-
-
-class Slip(NamedTuple):
-    """A number in a plan that is none, or so small that only a slip makes it, and where it is."""
-
-    where: str
-    value: float
-
-
-def not_a_number(part: msgspec.Struct) -> Slip | None:
-    """The first number of a plan, or a part of one, that no sum can answer for."""
-    for name in part.__struct_fields__:
-        value = getattr(part, name)
-        if type(value) is float:
-            if value and not SMALLEST <= abs(value) < inf:
-                return Slip(f".{name}", value)
-        elif type(value) is tuple:
-            for index, each in enumerate(value):
-                if isinstance(each, msgspec.Struct):
-                    if (slip := not_a_number(each)) is not None:
-                        key = getattr(each, "id", index)
-                        return Slip(f".{name}.{key}{slip.where}", slip.value)
-                elif type(each) is float and not SMALLEST <= abs(each) < inf:
-                    return Slip(f".{name}.{index}", each)
-        elif isinstance(value, msgspec.Struct) and (slip := not_a_number(value)) is not None:
-            return Slip(f".{name}{slip.where}", slip.value)
-    return None
 
 
 class Context:

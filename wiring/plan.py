@@ -5,7 +5,8 @@ Quantities are SI, the unit is in the name. `load(bytes)` validates, `schema()` 
 JSON Schema (draft 2020-12).
 """
 
-from typing import Annotated, Any, Literal
+from math import inf
+from typing import Annotated, Any, Literal, NamedTuple
 
 import msgspec
 from msgspec import Meta
@@ -415,8 +416,10 @@ def load(document: bytes | str) -> Plan:
         raise PlanError(f"The plan does not fit its schema: {error}.") from None
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise PlanError(f"The file is not JSON: {error}.") from None
-    if slip := _slip(msgspec.to_builtins(plan), "plan"):
-        raise PlanError(slip)
+    if slip := not_a_number(plan):
+        raise PlanError(
+            f"plan{slip.where} is {slip.value:g}: nothing so small is taken. Correct it."
+        )
     for name in ("devices", "speakers", "channels", "runs"):
         seen: set[str] = set()
         for part in getattr(plan, name):
@@ -426,18 +429,31 @@ def load(document: bytes | str) -> Plan:
     return plan
 
 
-def _slip(part: Any, where: str) -> str:
-    """Where a number stands that is so small that only a slip makes it, else nothing."""
-    parts: list[tuple[Any, Any]]
-    if isinstance(part, dict):
-        parts = list(part.items())
-    elif isinstance(part, list | tuple):
-        parts = list(enumerate(part))
-    elif isinstance(part, float) and 0 < abs(part) < SMALLEST:
-        return f"{where} is {part:g}: nothing so small is taken. Correct it."
-    else:
-        return ""
-    return next((slip for name, each in parts if (slip := _slip(each, f"{where}.{name}"))), "")
+class Slip(NamedTuple):
+    """A number in a plan that is none, or so small that only a slip makes it, and where it is."""
+
+    where: str
+    value: float
+
+
+def not_a_number(part: msgspec.Struct) -> Slip | None:
+    """The first number of a plan, or a part of one, that no sum can answer for."""
+    for name in part.__struct_fields__:
+        value = getattr(part, name)
+        if type(value) is float:
+            if value and not SMALLEST <= abs(value) < inf:
+                return Slip(f".{name}", value)
+        elif type(value) is tuple:
+            for index, each in enumerate(value):
+                if isinstance(each, msgspec.Struct):
+                    if (slip := not_a_number(each)) is not None:
+                        key = getattr(each, "id", index)
+                        return Slip(f".{name}.{key}{slip.where}", slip.value)
+                elif type(each) is float and not SMALLEST <= abs(each) < inf:
+                    return Slip(f".{name}.{index}", each)
+        elif isinstance(value, msgspec.Struct) and (slip := not_a_number(value)) is not None:
+            return Slip(f".{name}{slip.where}", slip.value)
+    return None
 
 
 def dump(plan: Plan) -> bytes:

@@ -18,7 +18,10 @@ JOINING_CHOICES = [
 
 
 class JobSpeaker(models.Model):
-    """A speaker at a position: one of the job's parts, or a factory speaker that stays."""
+    """A speaker at a position: one of the job's parts, or a factory speaker that stays.
+
+    `passive` is a line as `wiring.filters.passive_text` reads it.
+    """
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="speakers")
     part = models.ForeignKey(
@@ -50,6 +53,7 @@ class JobSpeaker(models.Model):
     box_limit_hz = models.FloatField(
         "vented box tuned to, Hz", null=True, blank=True, validators=limits("box_limit_hz")
     )
+    passive = models.CharField("passive parts before it", max_length=200, blank=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 
     class Meta:
@@ -123,6 +127,18 @@ class Channel(models.Model):
         null=True,
         blank=True,
         validators=[MinValueValidator(0.01), MaxValueValidator(1000)],
+    )
+    stated_load_ohm = models.FloatField(
+        "load stated for the set, Ω",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1), MaxValueValidator(1000)],
+    )
+    output_limit_v = models.FloatField(
+        "output held to, V",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.01), MaxValueValidator(400)],
     )
     note = models.CharField(max_length=500, blank=True)
     version = models.PositiveIntegerField(default=1, editable=False)

@@ -4,6 +4,7 @@ from datetime import datetime
 from typing import Final
 
 from django.conf import settings
+from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models.functions import Coalesce, Upper
 from django.urls import reverse
@@ -20,7 +21,7 @@ from jobs.lifecycle import (
     sheet_is_open,
 )
 from shop.models.people import customer_wanted
-from shop.models.products import TurnOn
+from shop.models.products import InputFrom, TurnOn
 from shop.models.vehicles import vehicle_wanted
 from shop.typed import whole
 
@@ -230,6 +231,15 @@ class JobPart(models.Model):
     firmware = models.CharField(max_length=40, blank=True)
     turn_on = models.CharField(max_length=20, choices=TurnOn, blank=True)
     turn_on_by = models.ForeignKey("self", models.SET_NULL, null=True, blank=True, related_name="+")
+    input_from = models.CharField(
+        "signal from the car", max_length=16, choices=InputFrom, blank=True
+    )
+    input_from_v = models.FloatField(
+        "highest voltage of that signal, V",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.01), MaxValueValidator(100)],
+    )
     note = models.CharField(max_length=200, blank=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 

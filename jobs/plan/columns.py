@@ -15,6 +15,7 @@ from django.db import models
 from jobs.models import Channel, ChannelSetting, JobSpeaker, PowerRun, SupplyFacts
 from shop.models import Product, Shop
 from wiring import plan as doc
+from wiring.filters.passive_text import read_passive
 from wiring.power import charging
 
 Part = TypeVar("Part", bound=doc.Document)
@@ -166,15 +167,7 @@ class Columns(Generic[Part]):
 RUN: Final = Columns(doc.Run, PowerRun, "id")
 SPEAKER: Final = Columns(doc.Speaker, JobSpeaker, "id", "factory", "passive")
 CHANNEL: Final = Columns(
-    doc.Channel,
-    Channel,
-    "id",
-    "device",
-    "speakers",
-    "feeds_device",
-    "setting",
-    "stated_load_ohm",
-    "output_limit_v",
+    doc.Channel, Channel, "id", "device", "speakers", "feeds_device", "setting"
 )
 SETTING: Final = Columns(doc.Setting, ChannelSetting, "sections")
 DEVICE: Final = Columns(
@@ -182,11 +175,12 @@ DEVICE: Final = Columns(
     Product,
     *("id", "name", "kind", "ratings", "bridgeable", "turn_on", "turn_on_by", "regulated"),
     *("built_in_fuses_a", "battery_chemistry"),
-    *("input_max_v", "input_from", "input_from_v"),
+    *("input_from", "input_from_v"),
     prefix="product_",
 )
 SPEAKER_FIGURES: Final = Columns(
-    doc.Speaker, Product, "id", "name", "kind", "position", "coil_joining", "factory", "passive"
+    *(doc.Speaker, Product),
+    *("id", "name", "kind", "position", "coil_joining", "factory", "passive"),
 )
 """What the catalogue knows of a speaker, under the names it has in the plan."""
 
@@ -212,6 +206,11 @@ ASSUMPTIONS: Final = Columns(
 
 WIRE_COLUMNS: Final = tuple(name for name in CHANNEL.within("wire") if name != "polarity_proved")
 """What is written down of a channel's wire, whether or not its polarity was proved."""
+
+
+def speaker_of(row: Any, **made: Any) -> doc.Speaker:
+    """A speaker's row as a speaker of the plan, with what stands passively before it."""
+    return SPEAKER.read(row, passive=read_passive(row.passive), **made)
 
 
 def setting_of(row: Any) -> doc.Setting:

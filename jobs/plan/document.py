@@ -17,8 +17,8 @@ from jobs.plan.columns import (
     CHANNEL,
     DEVICE,
     RUN,
-    SPEAKER,
     setting_of,
+    speaker_of,
     supply_facts,
 )
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
@@ -33,6 +33,7 @@ from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.loads import planned_arrangement
 from wiring.power.explain import solution_figures
 from wiring.power.solution import DeviceState, PowerSolution, RunState, solve
+from wiring.tuning import gain
 
 DEVICE_KINDS = {
     ProductKind.AMPLIFIER: "amplifier",
@@ -69,12 +70,14 @@ def _device(rows: list[Any]) -> doc.Device:
         battery_chemistry=row.product_battery_chemistry or None,
         turn_on=row.turn_on or row.product_turn_on,
         turn_on_by=row.turn_on_by_label,
+        input_from=row.input_from,
+        input_from_v=row.input_from_v,
     )
 
 
 def _speaker(row: Any) -> doc.Speaker:
     """A speaker of the job as a speaker of the plan."""
-    return SPEAKER.read(row, id=row.label, factory=row.part is None)
+    return speaker_of(row, id=row.label, factory=row.part is None)
 
 
 def _channel(rows: list[Any], setting: Any) -> doc.Channel:
@@ -219,9 +222,10 @@ def solution_of(plan: doc.Plan, frozen: dict[str, Any]) -> PowerSolution:
 def results_of(plan: doc.Plan) -> dict[str, Any]:
     """What the sums say of a plan, as plain types for a frozen record.
 
-    `channels`: load [ohm], rated power into it [W] and the drawing of its joined coils, by
-    channel id, where they can be told. `devices`: by device id, what it draws [A] at `draws_at_v`
-    and what it gets. `ampacity_sources`: by run id, the tables that say what it may carry.
+    `channels`: load [ohm], rated power into it [W], where the signal clips first, and the drawing
+    of its joined coils, by channel id, where they can be told. `devices`: by device id, what it
+    draws [A] at `draws_at_v` and what it gets. `ampacity_sources`: by run id, the tables that say
+    what it may carry.
     `power`: the supply solved with the engine running, at full output and with music.
     `standing`: figures of charging and of standing parked.
     """
@@ -231,6 +235,9 @@ def results_of(plan: doc.Plan) -> dict[str, Any]:
         channels[channel_id] = {"load_ohm": load}
         if (power := context.power_w.get(channel_id)) is not None:
             channels[channel_id]["power_w"] = power.power_w
+        way = gain.chain(context, context.channels[channel_id])
+        if way.first is not None:
+            channels[channel_id]["clips_first"] = way.said
         joined = planned_arrangement(context.speakers, context.channels[channel_id])
         if joined is not None:
             channels[channel_id]["drawing"] = draw(joined)

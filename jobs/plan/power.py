@@ -17,7 +17,16 @@ from wiring.context import RULES, Context
 from wiring.drawings.loads import draw
 from wiring.errors import WiringError
 from wiring.findings import SEVERITY_ORDER, Figure, Finding
-from wiring.loads import Arrangement, Fit, LoadError, arrangements, fits, speaker_loads_ohm
+from wiring.loads import (
+    Arrangement,
+    Fit,
+    LoadError,
+    arrangements,
+    fits,
+    has_passive,
+    passive_set,
+    speaker_loads_ohm,
+)
 from wiring.positions import POSITIONS
 from wiring.power import charging, conductors, fuses
 from wiring.power.conductors import ConductorError
@@ -35,6 +44,7 @@ from wiring.power.network import FACTORY_FEED
 from wiring.power.solution import DeviceState, PowerSolution, solve
 from wiring.power.speaker_cable import CableFacts, cable_facts, cable_figures
 from wiring.proposals import Proposal, Stock, propose, recommend_fuse
+from wiring.rules.channels import BEHIND
 
 __all__ = [
     "FACTORY_FEED",
@@ -103,13 +113,15 @@ def loads_of(plan: doc.Plan) -> dict[str, Figure]:
             continue
         each = [wording.quantity(one, "Ω") for one in speaker_loads_ohm(context.speakers, channel)]
         power = context.power_w.get(channel.id)
+        behind = passive_set(context.speakers, channel)
+        how = "alone" if len(each) == 1 else channel.joining.replace("_", " and ")
         loads[channel.id] = Figure(
             "load",
             load,
             "Ω",
-            "alone" if len(each) == 1 else channel.joining.replace("_", " and "),
-            " + ".join(each),
-            "Ohm's law",
+            how if behind is None else behind.how,
+            " + ".join(each) if behind is None else " and ".join(each),
+            "Ohm's law" if behind is None else BEHIND,
             (
                 "nominal impedances, taken as resistances",
                 *([f"{wording.quantity(power.power_w, 'W', 0)}: {power.how}"] if power else []),
@@ -288,7 +300,7 @@ def loads_to_choose(
     channel = context.channels.get(channel_id)
     speakers = [context.speakers[one] for one in speaker_ids if one in context.speakers]
     kinds = {(speaker.coils, speaker.impedance_ohm) for speaker in speakers}
-    if channel is None or len(kinds) != 1:
+    if channel is None or len(kinds) != 1 or has_passive(context.speakers, channel):
         return []
     device = context.devices[channel.device]
     coils, coil_ohm = kinds.pop()

@@ -28,6 +28,8 @@ devices: Final = Prepared(
     "label",
     "turn_on",
     "turn_on_by__label",
+    "input_from",
+    "input_from_v",
     "product__maker",
     "product__name",
     "product__kind",
@@ -46,6 +48,7 @@ speakers: Final = Prepared(
     lambda job: JobSpeaker.objects.filter(job=job).order_by("pk"),
     "label",
     "part",
+    "passive",
     *SPEAKER.names,
 )
 

@@ -26,6 +26,7 @@ from wiring.drawings.plan_plots import (
 from wiring.errors import WiringError as WiringError
 from wiring.findings import Finding
 from wiring.names import speaker_name
+from wiring.tuning import gain
 from wiring.tuning.alignment import Alignment, Delay, Seat, align
 from wiring.tuning.response import plan_response
 
@@ -58,6 +59,11 @@ def heard_from(job: Job) -> Heard:
         sums[label] = (total + (distance or 0.0) * weight, weights + weight)
         air_c = DEFAULT_AIR_C if air is None else air
     return Heard({label: total / weights for label, (total, weights) in sums.items()}, air_c)
+
+
+def gain_chains(plan: doc.Plan) -> dict[str, gain.Chain]:
+    """The signal's voltage from the source to each amplifier channel's speakers, by channel."""
+    return {one.channel_id: one for one in gain.chains(Context(plan))}
 
 
 def tuning_findings(job: Job, plan: doc.Plan) -> tuple[Finding, ...]:

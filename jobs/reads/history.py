@@ -37,6 +37,7 @@ _TITLES: Final = {
     "channel.changed": "Channel",
     "channel.speakers": "Channel",
     "channel.arranged": "Speakers joined on",
+    "channel.plug": "Wire taken from a plug",
     "setting.changed": "Setting",
     "setting.sections": "Equaliser",
     "othersetting.changed": "Setting",

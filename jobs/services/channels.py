@@ -1,6 +1,6 @@
 """The channel plan: speakers in their places, and what each channel feeds over which wire."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any, Final, NamedTuple
 
 from django.db import transaction
@@ -11,7 +11,7 @@ from jobs.plan.columns import SPEAKER_FIGURES
 from jobs.services.events import done_before, log
 from jobs.services.next_label import next_label
 from jobs.services.removal import put_back, take_out
-from jobs.services.saving import Saved, cells_of, open_job, save_row
+from jobs.services.saving import Saved, cells_of, open_job, put_cells_back, save_row
 from shop.models import StaffMember
 from shop.models.products import SPEAKER_KINDS, ProductKind, SpeakerKind
 from shop.services.events import subject_of
@@ -137,13 +137,15 @@ def place_speaker(
     part: JobPart | None = None,
     coil_joining: str = "single",
     facts: dict[str, Any] | None = None,
+    passive: str = "",
     channel: Channel | None = None,
     key: str = "",
 ) -> Placed:
     """Put a speaker at a position in a job the caller holds in this transaction.
 
     `part` is one of the job's speaker parts; without it `facts` describe a factory speaker that
-    stays (name, kind, impedance_ohm and what else is known). `channel` is to feed it. Raises
+    stays (name, kind, impedance_ohm and what else is known). `passive` is a line of passive parts
+    as it is kept. `channel` is to feed it. Raises
     Refused.
     """
     known = from_part(part) if part is not None else dict(facts or {})
@@ -154,6 +156,7 @@ def place_speaker(
         label=next_label(job.speakers, "SP"),
         position=position,
         coil_joining=coil_joining,
+        passive=passive,
         **known,
     )
     event = log(
@@ -238,6 +241,40 @@ def arrange(
         after={"joining": joining, "coils": coil_joining},
         key=key,
     )
+
+
+@transaction.atomic
+def take_plug(
+    number: int,
+    pk: int,
+    wire: Mapping[str, str],
+    *,
+    actor: StaffMember,
+    version: int,
+    key: str = "",
+) -> Saved:
+    """Make two cavities of a plug a channel's wire, not proved here; its event undoes it."""
+    return save_row(
+        Channel,
+        pk,
+        {**wire, "polarity_proved": None},
+        number=number,
+        actor=actor,
+        version=version,
+        key=key,
+        code="channel.plug",
+        join=("part",),
+    )
+
+
+def plug_event(channel: Channel) -> JobEvent | None:
+    """What took the channel's wire from a plug last."""
+    return JobEvent.objects.filter(code="channel.plug", subject=subject_of(channel)).first()
+
+
+def undo_plug(event: JobEvent, actor: StaffMember) -> None:
+    """Put back the wire a channel had before, save what somebody wrote since."""
+    put_cells_back(Channel, "channel.changed", event, actor)
 
 
 def _join(channel: Channel, joining: str, coils: dict[int, str], actor: StaffMember) -> None:

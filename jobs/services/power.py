@@ -10,7 +10,7 @@ from jobs.services.events import done_before, log
 from jobs.services.next_label import next_label
 from jobs.services.parts import put_in
 from jobs.services.removal import facts_in, put_back, take_out
-from jobs.services.saving import cells_of, open_job, save_row
+from jobs.services.saving import cells_of, open_job, put_cells_back, save_row
 from shop.models import Product, StaffMember
 from shop.services.events import subject_of
 
@@ -134,22 +134,4 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
 
 def undo_proposal(event: JobEvent, actor: StaffMember) -> None:
     """Put back what a run had before a proposal, save what somebody changed since."""
-    _, pk = event.about
-    run = event.job.runs.filter(pk=pk).first()
-    if run is None:
-        raise Refused("That run is no longer in the plan.")
-    changes = {
-        name: value
-        for name, value in event.before.items()
-        if getattr(run, name) == event.after[name]
-    }
-    save_row(
-        PowerRun,
-        pk,
-        changes,
-        number=event.job.number,
-        actor=actor,
-        version=run.version,
-        force=True,
-        code="run.changed",
-    )
+    put_cells_back(PowerRun, "run.changed", event, actor)

@@ -296,3 +296,31 @@ def save_row(
         key=key,
     )
     return Saved(row, changed=True, job=job)
+
+
+def put_cells_back(
+    model: type[models.Model], code: str, event: JobEvent, actor: StaffMember
+) -> None:
+    """Put back what a row had before an event, save what somebody changed since.
+
+    Raises Refused when the row is gone.
+    """
+    _, pk = event.about
+    row: Any = model._default_manager.filter(job=event.job_id, pk=pk).first()
+    if row is None:
+        raise Refused("That row is no longer in the plan.")
+    changes = {
+        name: value
+        for name, value in event.before.items()
+        if current(row, name) == event.after[name]
+    }
+    save_row(
+        model,
+        pk,
+        changes,
+        number=event.job.number,
+        actor=actor,
+        version=row.version,
+        force=True,
+        code=code,
+    )

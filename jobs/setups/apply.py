@@ -26,6 +26,7 @@ from jobs.models import (
     TuningKind,
 )
 from jobs.plan.columns import SPEAKER_FIGURES, WIRE_COLUMNS
+from jobs.plan.passive import passive_text
 from jobs.services.channels import place_speaker, undo_add
 from jobs.services.events import log
 from jobs.services.power import add_run, undo_add as undo_add_run
@@ -125,6 +126,7 @@ class _Writer:
             part=one.part,
             coil_joining=wanted.coil_joining,
             facts=facts,
+            passive=passive_text(wanted.passive),
         )
         self.speakers[wanted.id] = placed.speaker.pk
         self.events.append(placed.event.pk)

@@ -14,6 +14,7 @@ from jobs import wording
 from jobs.models import Job, JobPart, JobSpeaker
 from jobs.plan.columns import SPEAKER_FIGURES
 from jobs.plan.document import DEVICE_KINDS, plan_of
+from jobs.plan.passive import read_passive
 from jobs.services.channels import from_part
 from shop.models import Product, ProductKind
 from wiring.channels.mapping import Carried, CarriedLevel, carried_levels, propose
@@ -258,7 +259,7 @@ def _speaker_here(one: SpeakerMatch) -> Speaker:
     if one.placed is not None:
         facts = {
             name: getattr(one.placed, name) for name in (*SPEAKER_FIGURES.names, "coil_joining")
-        }
+        } | {"passive": read_passive(one.placed.passive)}
     elif one.part is not None:
         known = from_part(one.part)
         facts = {name: known[name] for name in SPEAKER_FIGURES.names}

@@ -75,7 +75,7 @@ def _known(values: dict[str, Any]) -> bool:
 
 
 def turn_on_items(plan: doc.Plan, matches: Matches) -> list[Item]:
-    """How each device is woken, and by which other."""
+    """How each device is woken and by which other, and the signal it takes from the car."""
     items = []
     for device in plan.devices:
         one = matches.devices[device.id]
@@ -87,10 +87,17 @@ def turn_on_items(plan: doc.Plan, matches: Matches) -> list[Item]:
             continue
         if by is not None:
             needs += (f"device:{device.turn_on_by}",)
-        values = {"turn_on": device.turn_on, "turn_on_by": by.part if by else None}
+        values = {
+            "turn_on": device.turn_on,
+            "turn_on_by": by.part if by else None,
+            "input_from": device.input_from,
+            "input_from_v": device.input_from_v,
+        }
         part = one.part
-        here = {"turn_on": part.turn_on, "turn_on_by": part.turn_on_by}
-        untouched = part.turn_on == part.product.turn_on and part.turn_on_by is None
+        here = {name: getattr(part, name) for name in values}
+        untouched = (
+            part.turn_on == part.product.turn_on and part.turn_on_by is None and not part.input_from
+        )
         why: tuple[str, ...] = unlike(needs, matches)
         if not untouched:
             why = ("how it is turned on is entered already", *why)

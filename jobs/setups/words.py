@@ -8,8 +8,9 @@ from msgspec import to_builtins
 from jobs import wording
 from jobs.models import Channel, JobPart, JobSpeaker
 from jobs.plan.columns import CHANNEL
+from jobs.plan.passive import read_passive
 from jobs.setups.match import Matches
-from shop.models.products import TurnOn
+from shop.models.products import InputFrom, TurnOn
 from wiring import plan as doc
 
 NOTHING = "nothing"
@@ -44,19 +45,22 @@ def _place(position: str, kind: str) -> str:
     return wording.capital(wording.speaker(kind, position))
 
 
-def _driver(name: str, impedance_ohm: float, coils: int) -> str:
+def _driver(name: str, impedance_ohm: float, coils: int, passive: doc.Passive | None = None) -> str:
     each = f"{coils} coils of " if coils > 1 else ""
-    return f"{name}, {each}{wording.quantity(impedance_ohm, 'Ω')}"
+    before = f", behind {wording.passive(passive)}" if passive is not None else ""
+    return f"{name}, {each}{wording.quantity(impedance_ohm, 'Ω')}{before}"
 
 
 def speaker(one: doc.Speaker) -> str:
     """ "Midrange, front door left: Threlk Plover 165, 4 Ω"."""
-    return f"{_place(one.position, one.kind)}: {_driver(one.name, one.impedance_ohm, one.coils)}"
+    driver = _driver(one.name, one.impedance_ohm, one.coils, one.passive)
+    return f"{_place(one.position, one.kind)}: {driver}"
 
 
 def speaker_row(row: JobSpeaker) -> str:
     """A speaker of the job said as one of the setup."""
-    return f"{_place(row.position, row.kind)}: {_driver(row.name, row.impedance_ohm, row.coils)}"
+    driver = _driver(row.name, row.impedance_ohm, row.coils, read_passive(row.passive))
+    return f"{_place(row.position, row.kind)}: {driver}"
 
 
 def _lead(sign: str, lead: doc.Lead) -> str:
@@ -75,6 +79,8 @@ def _channel(one: doc.Channel, fed: list[str], local: wording.Local) -> str:
         ", ".join(f"feeds {name}" for name in fed),
         wording.JOININGS[one.joining] if len(fed) > 1 else "",
         f"bridged with {one.bridged_with}" if one.bridged_with else "",
+        f"{wording.quantity(one.stated_load_ohm, 'Ω')} stated" if one.stated_load_ohm else "",
+        f"held to {wording.quantity(one.output_limit_v, 'V')}" if one.output_limit_v else "",
         wire.connector,
         _lead("+", wire.positive),
         _lead("−", wire.negative),
@@ -187,4 +193,14 @@ def turn_on(values: Mapping[str, Any]) -> str:
     """How a device is woken, and by what."""
     label = dict(TurnOn.choices).get(values["turn_on"], "")
     by = values["turn_on_by"]
-    return _listed(f"{label}, by {by.label}" if by else str(label))
+    source = dict(InputFrom.choices).get(values["input_from"], "")
+    volts = values["input_from_v"]
+    return _listed(
+        f"{label}, by {by.label}" if by else str(label),
+        f"signal from {_lower(source)}" if source else "",
+        f"up to {wording.quantity(volts, 'V')}" if volts else "",
+    )
+
+
+def _lower(words: str) -> str:
+    return words[:1].lower() + words[1:]

@@ -155,6 +155,7 @@ def _parts(job: Job) -> list[dict[str, Any]]:
             "firmware": part.firmware,
             "turn_on": part.get_turn_on_display(),
             "turn_on_by": part.turn_on_by.label if part.turn_on_by else "",
+            "input_from": part.get_input_from_display(),
             "note": part.note,
         }
         for part in job.parts.select_related("product", "turn_on_by")

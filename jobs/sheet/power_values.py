@@ -52,6 +52,7 @@ def _device(device: Mapping[str, Any], part: Mapping[str, Any], draw: Document) 
         "id": device["id"],
         "name": device["name"],
         "turn_on": f"{part.get('turn_on', '')}{f', by {by}' if by else ''}" or NOTHING,
+        "input_from": part.get("input_from", ""),
         "full_current": _size(draw.get("full_a"), "A", 1),
         "music_current": _size(draw.get("music_a"), "A", 1),
         "idle_current": _size(draw.get("idle_a"), "A", 1),

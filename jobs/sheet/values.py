@@ -19,7 +19,7 @@ from jobs.sheet.tuning_values import tuned_values, without_levels
 from jobs.symbols import with_symbols
 from jobs.wording import NOTHING, Local
 from wiring.findings import Finding
-from wiring.plan import Plan, from_builtins
+from wiring.plan import Passive, Plan, from_builtins
 
 Document = Mapping[str, Any]
 SEVERITIES: Final = ("stop", "caution", "note")
@@ -27,7 +27,10 @@ FIGURE_TEXTS: Final = ("label", "formula", "worked", "source")
 
 
 def _speaker_words(speaker: Mapping[str, Any]) -> str:
-    return wording.capital(wording.speaker(speaker["kind"], speaker["position"]))
+    words = wording.capital(wording.speaker(speaker["kind"], speaker["position"]))
+    if (own := speaker.get("passive")) is not None:
+        words += f", behind {wording.passive(msgspec.convert(own, Passive))}"
+    return words
 
 
 def _feeds(channel: Mapping[str, Any], speakers: Mapping[str, Any]) -> list[dict[str, str]]:
@@ -83,6 +86,13 @@ def _channel(
         if channel.get("measured_load_ohm")
         else NOTHING,
         "cable": local.speaker_cable(channel["cable"]) if channel.get("cable") else "",
+        "stated": wording.quantity(channel["stated_load_ohm"], "Ω")
+        if channel.get("stated_load_ohm")
+        else "",
+        "held": wording.quantity(channel["output_limit_v"], "V")
+        if channel.get("output_limit_v")
+        else "",
+        "clips": with_symbols(result.get("clips_first", "")),
         "note": channel.get("note", ""),
     }
 
@@ -331,6 +341,7 @@ def sheet_values(
         "channels": [
             _channel(one, speakers, document["results"]["channels"], local) for one in used
         ],
+        "clips": any("clips_first" in one for one in document["results"]["channels"].values()),
         "unused": ", ".join(unused),
         "settings": _settings(document, used),
         "sections": [

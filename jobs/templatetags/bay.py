@@ -31,6 +31,9 @@ def icon(name: str) -> SafeString:
     return _icon(name, static("img/icons.svg"))
 
 
+register.filter("passive_line", wording.passive)
+
+
 @register.filter
 def finding_anchor(fingerprint: str) -> str:
     """Where a finding stands on the page of findings."""

@@ -65,6 +65,7 @@ _SYNONYMS: Final[dict[str, tuple[str, ...]]] = {
     "delay_step_ms": ("delay step", "delay resolution"),
     "max_sections": ("eq bands", "eq sections", "bands per channel"),
     "line_output_v": ("line output", "output voltage", "rca output voltage"),
+    "input_max_v": ("max input", "maximum input", "highest input voltage"),
     "speaker_kind": ("speaker kind", "speaker type", "driver type"),
     "impedance_ohm": ("impedance", "coil impedance", "nominal impedance"),
     "coils": ("voice coils", "number of coils"),

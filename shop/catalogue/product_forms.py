@@ -15,7 +15,12 @@ _TURN_ON = ("turn_on", "turns_on_others")
 _VOLTAGE = ("max_supply_v",)
 _WAKES = ("trigger_input_a", "trigger_outputs", "trigger_output_a")
 _PROCESSING = ("sample_rate_hz", "delay_step_ms", "max_sections")
-_SIGNAL = ("line_output_v", "input_sensitivity_min_v", "input_sensitivity_max_v")
+_SIGNAL = (
+    "line_output_v",
+    "input_sensitivity_min_v",
+    "input_sensitivity_max_v",
+    "input_max_v",
+)
 
 GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
     ProductKind.AMPLIFIER: (

@@ -4,6 +4,7 @@ from shop.models.events import ShopEvent
 from shop.models.hours import Absence, ClosedDays, OpenHours, WorkedHoliday
 from shop.models.labels import LabelSheet
 from shop.models.people import Customer, StaffMember
+from shop.models.plugs import PlugCavity, PlugTable
 from shop.models.products import Product, ProductKind, ProductRating
 from shop.models.shop import Bay, Shop, Units
 from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
@@ -18,6 +19,8 @@ __all__ = [
     "LabelSheet",
     "OpenHours",
     "PinAttempts",
+    "PlugCavity",
+    "PlugTable",
     "Powertrain",
     "Product",
     "ProductKind",

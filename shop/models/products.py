@@ -73,6 +73,12 @@ class TurnOn(models.TextChoices):
     NOT_NEEDED = "not_needed", "Not needed"
 
 
+class InputFrom(models.TextChoices):
+    FACTORY_LINE = "factory_line", "A line output of the car"
+    FACTORY_SPEAKER = "factory_speaker", "The car's speaker wires"
+    DIGITAL = "digital", "A digital line"
+
+
 def _figure(
     name: str, low: float, high: float, help_text: str = ""
 ) -> "models.Field[float | None, float | None]":
@@ -219,6 +225,7 @@ class Product(models.Model):
     line_output_v = _figure("line output at most, V", 0.01, 50)
     input_sensitivity_min_v = _figure("input sensitivity from, V", 0.01, 50)
     input_sensitivity_max_v = _figure("input sensitivity to, V", 0.01, 50)
+    input_max_v = _figure("input takes at most, V", 0.01, 100)
 
     speaker_kind = models.CharField(max_length=12, choices=SpeakerKind, blank=True)
     impedance_ohm = _figure("impedance of one coil, Ω", 0.1, 100)

@@ -13,6 +13,7 @@ from shop.models import (
     Bay,
     Customer,
     LabelSheet,
+    PlugTable,
     Product,
     Shop,
     ShopEvent,
@@ -72,6 +73,7 @@ tell_of(Product, "Product", "product")
 tell_of(Shop, "Shop and assumptions")
 tell_of(Bay, "Bay", "bay_edit")
 tell_of(Tablet, "Tablet")
+tell_of(PlugTable, "Plug", "plug")
 tell_of(LabelSheet, "Label sheet", "label_sheet_edit")
 
 

@@ -205,8 +205,6 @@ class Meeting(NamedTuple):
 
 
 _Entry = tuple[int, Channel, Speaker]
-WIDE_BAND: Final = frozenset({"coaxial", "full_range"})
-"""Kinds that play down to where a subwoofer takes over, but share no band within their place."""
 
 
 @worked_out_once

@@ -6,9 +6,8 @@ from django import forms
 from django.utils import timezone
 
 from jobs.forms.bay.cells import field_of
-from jobs.forms.bay.fields import Nodes, run_fields
+from jobs.forms.bay.fields import COIL_JOININGS, Nodes, run_fields
 from jobs.models import FitOutcome, FitProof, JobSpeaker, PowerRun
-from jobs.models.channels import JOINING_CHOICES
 from jobs.plan.power import size_choices
 from jobs.services.channels import PartLeft
 from jobs.services.readings import UNITS
@@ -16,8 +15,6 @@ from shop.forms.base import ModelForm
 from shop.models import Product, Shop, Units
 from shop.models.products import SUPPLY_KINDS, SpeakerKind
 from shop.typed import sane_day
-
-_COILS: Final = [choice for choice in JOINING_CHOICES if choice[0] != "series_parallel"]
 
 
 class FitProofForm(ModelForm):
@@ -93,10 +90,9 @@ class PlaceForm(forms.Form):
     what = forms.ChoiceField(label="Which speaker", widget=forms.RadioSelect)
     coil_joining = forms.ChoiceField(
         label="Its two coils",
-        choices=[("single", "One coil, or a channel each"), *_COILS[1:]],
+        choices=COIL_JOININGS,
         widget=forms.RadioSelect(attrs={"class": "segmented"}),
         required=False,
-        initial="single",
     )
     name = forms.CharField(max_length=80, label="Name", initial="Factory speaker", required=False)
     kind = forms.ChoiceField(choices=SpeakerKind.choices, label="Kind")
@@ -136,6 +132,11 @@ class PlaceForm(forms.Form):
         if data.get("what") != self.FACTORY:
             for name in ("name", "kind", "impedance_ohm", "power_w", "min_high_pass_hz"):
                 self.errors.pop(name, None)
+        part = self.left.get(data.get("what", ""))
+        if part is not None and part.part.product.coils > 1 and not data.get("coil_joining"):
+            self.add_error(
+                "coil_joining", "Say how its two coils are joined, or that each has a channel."
+            )
         return data
 
     @property

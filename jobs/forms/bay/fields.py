@@ -5,6 +5,7 @@ from functools import cache
 from typing import Any, Final
 
 from django import forms
+from django.core.exceptions import ValidationError
 
 from jobs import wording
 from jobs.forms.bay.cells import ColourField, Fields, LengthCell, field_of
@@ -21,6 +22,7 @@ from jobs.models import (
     SupplyFacts,
 )
 from jobs.models.channels import JOINING_CHOICES
+from jobs.plan.passive import WiringError, clean_passive
 from jobs.plan.power import FACTORY_FEED, doc, fuse_bodies, size_choices
 from shop.models import Product, ProductKind, Shop, Units
 from shop.units import long_unit, short_unit
@@ -60,6 +62,21 @@ class BodyField(forms.ChoiceField):
     def __init__(self, **kwargs: Any) -> None:
         choices = [("", "–"), *((name, name.capitalize()) for name in fuse_bodies())]
         super().__init__(choices=choices, required=False, **kwargs)
+
+
+class PassiveField(forms.CharField):
+    """Passive parts before a speaker, in one line; cleaned to the way they are kept."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(max_length=200, required=False, **kwargs)
+        self.widget.attrs |= {"list": "passive-examples", "autocomplete": "off"}
+
+    def to_python(self, value: Any) -> str:
+        text = super().to_python(value) or ""
+        try:
+            return clean_passive(text)
+        except WiringError as error:
+            raise ValidationError(f"{error.reason[0].upper()}{error.reason[1:]}.") from None
 
 
 SHORT_FAMILIES: Final = [("", "–"), *wording.FAMILIES.items()]
@@ -133,6 +150,10 @@ def _speaker_cells(
         "measured_load_ohm": field_of(
             Channel, "measured_load_ohm", label="Measured load", unit="Ω"
         ),
+        "stated_load_ohm": field_of(
+            Channel, "stated_load_ohm", label="Load stated for the set", unit="Ω"
+        ),
+        "output_limit_v": field_of(Channel, "output_limit_v", label="Output held to", unit="V"),
     }
 
 
@@ -163,7 +184,7 @@ def _can_wake(product: Product) -> bool:
 
 
 def part_fields(parts: Iterable[JobPart]) -> Fields:
-    """Serial, firmware and turn-on of a source part; `parts` are the job's sources."""
+    """Serial, firmware, turn-on and signal of a source part; `parts` are the job's sources."""
     wakers = [part for part in parts if _can_wake(part.product)] or [
         part for part in parts if part.product.kind == ProductKind.INTERFACE
     ]
@@ -172,6 +193,10 @@ def part_fields(parts: Iterable[JobPart]) -> Fields:
         "firmware": field_of(JobPart, "firmware"),
         "turn_on": field_of(JobPart, "turn_on", label="Turned on by"),
         "turn_on_by": PartField(wakers, "–", label="Which part"),
+        "input_from": field_of(JobPart, "input_from", label="Signal from the car"),
+        "input_from_v": field_of(
+            JobPart, "input_from_v", label="Highest voltage of that signal", unit="V"
+        ),
         "note": field_of(JobPart, "note"),
     }
 
@@ -316,12 +341,20 @@ def other_fields() -> Fields:
     }
 
 
+COIL_JOININGS: Final = [
+    ("series", "In series"),
+    ("parallel", "In parallel"),
+    ("single", "A channel for each"),
+]
+"""How the two coils of one speaker are fed: joined, or apart."""
+
+
 @cache
 def job_speaker_fields() -> Fields:
     """What is known of one speaker in its place."""
     return {
         "position": field_of(JobSpeaker, "position"),
-        "coil_joining": field_of(JobSpeaker, "coil_joining", label="Coils joined"),
+        "coil_joining": forms.ChoiceField(choices=COIL_JOININGS, label="Coils joined"),
         "impedance_ohm": field_of(JobSpeaker, "impedance_ohm", label="One coil", unit="Ω"),
         "power_w": field_of(JobSpeaker, "power_w", label="Continuous power", unit="W"),
         "min_high_pass_hz": field_of(
@@ -330,4 +363,5 @@ def job_speaker_fields() -> Fields:
         "max_low_pass_hz": field_of(
             JobSpeaker, "max_low_pass_hz", label="Highest useful low-pass", unit="Hz"
         ),
+        "passive": PassiveField(label="Passive parts before it"),
     }

@@ -3,6 +3,7 @@
 from functools import cached_property
 from typing import Final, NamedTuple
 
+import msgspec
 from django.db.models import OuterRef, Subquery
 from django.http import Http404
 from django.urls import reverse
@@ -60,6 +61,9 @@ SECTIONS: Final = (
     Section("findings", "Findings"),
     Section("notes", "Notes"),
 )
+
+WHOLE_SECTIONS: Final = frozenset({"findings", "steps", "notes"})
+"""Sections that look at the sheet as it would be handed over."""
 
 _CLOSED: Final = {
     Stage.BOOKED: "The car is not checked in yet. "
@@ -165,7 +169,14 @@ class BaySheet:
 
     @cached_property
     def findings(self) -> list[Finding]:
-        """Every finding, the gravest first."""
+        """Every finding, the gravest first.
+
+        Where rows are being entered, what compares a row with its other half waits for that half;
+        the findings themselves, the steps and what is handed over have all of them.
+        """
+        entering = self.job.sheet_is_open and not self.job.correction
+        if entering and self.section not in WHOLE_SECTIONS:
+            return findings_of(self.job, msgspec.structs.replace(self.plan, unfinished=True))
         return findings_of(self.job, self.plan)
 
     @cached_property

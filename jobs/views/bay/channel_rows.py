@@ -94,6 +94,7 @@ def speakers_html(
             "row": cell_row(channel, fields, cleaned, clashes or [], channel.plan_id),
             "on": [(one, *speaker_words(one).split(", ", 1)) for one in on],
             "can_bridge": bool(partners(channel)),
+            "behind": any(one.passive is not None for one in on),
             "load": sheet.loads.get(channel.plan_id),
             "oob": oob,
         },
@@ -105,6 +106,8 @@ def wires_html(
     channel: Channel,
     cleaned: Cleaned | None = None,
     clashes: list[FieldClash] | None = None,
+    *,
+    oob: bool = False,
 ) -> str:
     """Plug, cavities, colours and polarity of the channel's wire."""
     return render_to_string(
@@ -112,6 +115,7 @@ def wires_html(
         {
             **head(sheet, channel),
             "row": cell_row(channel, wire_fields(), cleaned, clashes or [], channel.plan_id),
+            "oob": oob,
         },
     )
 

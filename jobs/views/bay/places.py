@@ -36,7 +36,7 @@ def address(plan: doc.Plan, number: int, finding: Finding, section: str) -> str:
     base = reverse(f"bay_{section}", args=[number])
     if section in {"before", "after"}:
         return f"{base}#{first}"
-    if finding.rule == "power-turn-on":
+    if section == "channels" and any(device.id == first for device in plan.devices):
         return f"{base}?show=speakers#on-{first}"
     if finding.rule in _READING_RULES:
         return f"{reverse('bay_after', args=[number])}#readings"

@@ -14,6 +14,7 @@ from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import job_speaker_fields
 from jobs.models import Channel, JobEvent, JobSpeaker
 from jobs.models.channels import JOINING_CHOICES
+from jobs.plan.passive import EXAMPLES
 from jobs.plan.power import POSITIONS, loads_to_choose
 from jobs.services import channels as service
 from jobs.services.saving import FieldClash
@@ -74,6 +75,7 @@ def _dialog(
         "parts": left,
         "channels": [one for one in channels_of(sheet.job) if one.kind == "amplifier"],
         "adding": form is not None or not there,
+        "passive_examples": EXAMPLES,
     }
     status = 422 if form is not None else 200
     return answers.dialog(request, sheet, "bay/place.html", context, status)
@@ -248,7 +250,14 @@ def loads(request: Request, number: int, pk: int) -> HttpResponse:
     channel = get_object_or_404(Channel.objects.select_related("part"), pk=pk, job=sheet.job)
     labels = tuple(channel.speakers.values_list("label", flat=True))
     choices = loads_to_choose(sheet.plan, channel.plan_id, labels)
-    context = {"sheet": sheet, "channel": channel, "choices": choices}
+    on = [one for one in sheet.plan.speakers if one.id in labels]
+    context = {
+        "sheet": sheet,
+        "channel": channel,
+        "choices": choices,
+        "behind": [one for one in on if one.passive is not None],
+        "load": sheet.loads.get(channel.plan_id),
+    }
     return answers.dialog(request, sheet, "bay/loads.html", context)
 
 

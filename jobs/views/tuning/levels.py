@@ -11,7 +11,7 @@ from django.views.decorators.http import require_POST, require_safe
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.tuning.cells import level_fields
 from jobs.models import Reading, ReadingKind
-from jobs.plan.tuning import LevelGuide, WiringError, guide
+from jobs.plan.tuning import LevelGuide, WiringError, gain_chains, guide
 from jobs.services.saving import FieldClash, Saved
 from jobs.services.tuning import levels as service
 from jobs.services.tuning.facts import facts_of
@@ -139,6 +139,8 @@ def levels(request: Request, number: int) -> HttpResponse:
         context["inputs"] = [guided.row(ReadingKind.SIGNAL, one) for one in guided.inputs]
         context["outputs"] = [guided.row(ReadingKind.OUTPUT, one) for one in guided.channels]
         context["unmatched"] = guided.guide.unmatched
+        context["unrated"] = [one for one in guided.guide.channels if one.unrated]
+        context["chains"] = list(gain_chains(sheet.plan).values())
     del context["sheet"]
     return show(
         request,

@@ -1,0 +1,137 @@
+"""Forms of plugs: the plug itself, one cavity, and a whole pin table pasted."""
+
+from typing import Any, Final, NamedTuple
+
+from django import forms
+
+from jobs.forms.bay.cells import ColourField
+from jobs.plan.power import colours
+from shop.forms.base import ModelForm
+from shop.models import PlugCavity, PlugTable
+from shop.models.plugs import Proof
+from shop.services.plugs import Known
+
+MOST_LINES: Final = 200
+_HEADINGS: Final = frozenset({"cavity", "pin", "no", "no.", "position", "terminal"})
+_PROVED: Final = frozenset({"proved", "proven", "yes", "y", "measured", "tested", "x", "✓"})
+_DOCUMENT: Final = frozenset({"document", "from a document", "no", "n", "drawing", "diagram", ""})
+
+
+class PlugForm(ModelForm):
+    """Name and face of a plug."""
+
+    class Meta:
+        model = PlugTable
+        fields = ["name", "rows", "columns", "seen_from", "note"]
+        help_texts = {
+            "name": "As you call it on the bay sheet: “Door plug, left”.",
+            "note": "Colour of the housing, where it sits, a part number.",
+        }
+
+    def clean_name(self) -> str:
+        """A name that another plug of the same model or product has not."""
+        name: str = self.cleaned_data["name"].strip()
+        own = self.instance
+        others = PlugTable.objects.filter(vehicle_model=own.vehicle_model, product=own.product)
+        if others.filter(name=name).exclude(pk=own.pk).exists():
+            raise forms.ValidationError(f"{own.owner} has a plug of that name already.")
+        return name
+
+
+class CavityForm(ModelForm):
+    """One cavity, in the place of what stood there; without colour and function it is empty."""
+
+    base = ColourField(label="Base colour")
+    stripe = ColourField(label="Stripe colour")
+
+    class Meta:
+        model = PlugCavity
+        fields = ["cavity", "base", "stripe", "function", "proof", "source"]
+        labels = {"proof": "How it is known", "source": "Which document, or how it was proved"}
+        help_texts = {"function": "“Front left +”: plus and minus of one name make a pair."}
+
+    @property
+    def known(self) -> Known:
+        data = self.cleaned_data
+        return Known(*(data[name] for name in Known._fields))
+
+
+class LineProblem(NamedTuple):
+    """A line that is not understood: its number from 1, its text and why."""
+
+    number: int
+    text: str
+    why: str
+
+
+class PasteForm(forms.Form):
+    """A pin table as it is copied from a document: a line a cavity."""
+
+    text = forms.CharField(
+        label="Pin table",
+        max_length=20_000,
+        strip=False,
+        widget=forms.Textarea({"rows": 8, "data-span": "all"}),
+        help_text="A line for each cavity: cavity, colour, function, then “proved” or "
+        "“document” and from where. Columns stand apart by tabs, semicolons or commas.",
+    )
+    source = forms.CharField(label="Document it was copied from", max_length=120, required=False)
+
+    def clean(self) -> dict[str, Any]:
+        data: dict[str, Any] = super().clean() or {}
+        self.problems: list[LineProblem] = []
+        known: dict[str, Known] = {}
+        lines = str(data.get("text", "")).splitlines()
+        if len(lines) > MOST_LINES:
+            self.add_error("text", f"At most {MOST_LINES} lines at once: paste it in parts.")
+            return data
+        for number, line in enumerate(lines, 1):
+            if not line.strip():
+                continue
+            read = _line(line, str(data.get("source", "")))
+            if isinstance(read, str):
+                if number == 1 and _columns(line)[0].lower() in _HEADINGS:
+                    continue
+                self.problems.append(LineProblem(number, line.strip()[:80], read))
+            elif read.cavity in known:
+                self.problems.append(
+                    LineProblem(number, line.strip()[:80], f"Cavity {read.cavity} is there twice.")
+                )
+            else:
+                known[read.cavity] = read
+        if self.problems:
+            first = self.problems[0]
+            more = f" {len(self.problems) - 1} more below." if len(self.problems) > 1 else ""
+            self.add_error("text", f"Line {first.number}: {first.why}{more}")
+        elif not known and "text" in data:
+            self.add_error("text", "No line names a cavity.")
+        data["known"] = list(known.values())
+        return data
+
+
+def _columns(line: str) -> list[str]:
+    mark = next((one for one in ("\t", ";", ",") if one in line), "\t")
+    return [one.strip() for one in line.split(mark)]
+
+
+def _line(line: str, source: str) -> Known | str:
+    """What a line says, or why it says nothing."""
+    cells = [*_columns(line), "", "", "", ""][:5]
+    cavity, colour, function, proof, own_source = cells
+    if not cavity or len(cavity) > 20:
+        return "It does not begin with a cavity of at most 20 characters."
+    if cavity.lower() in _HEADINGS:
+        return "That is a heading."
+    base = stripe = ""
+    if colour and colour not in ("-", "–"):
+        read = colours.read(colour)
+        if read is None:
+            return f"“{colour[:20]}” is no colour: write GN/WH or green white."
+        base, stripe = read
+    if len(function) > 60:
+        return "Its function is longer than 60 characters."
+    word = proof.lower()
+    if word not in _PROVED | _DOCUMENT:
+        own_source, word = " ".join(filter(None, [proof, own_source])), ""
+    known = Proof.PROVED if word in _PROVED else Proof.DOCUMENT
+    return Known(cavity, base, stripe, function, known, (own_source or source)[:120])
