@@ -115,7 +115,7 @@ class ShopMiddleware:
 
 
 BY_ITSELF = "Loombook-By-Itself"
-"""Header of a request that a page makes of itself, as it looks for news: nobody is at work there."""
+"""Header of a request that a page makes of itself, looking for news: nobody is at work there."""
 
 
 class SignInMiddleware:

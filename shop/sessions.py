@@ -34,9 +34,10 @@ class SessionStore(DatabaseSessions):
         """Where sessions are kept."""
         return SignIn
 
-    def create_model_instance(self, data: dict[str, Any]) -> Any:
+    def create_model_instance(self, data: dict[str, Any]) -> SignIn:
         """The row of a session, as Django asks for it when it saves one."""
         row = super().create_model_instance(data)
+        assert isinstance(row, SignIn)
         row.person_id = int(data[SESSION_KEY]) if SESSION_KEY in data else None
         row.tablet_id = data.get(TABLET)
         row.by_pin = bool(data.get(BY_PIN))

@@ -1,7 +1,7 @@
 """Who is signed in where, and who tries to: what is counted."""
 
 from django.conf import settings
-from django.contrib.sessions.base_session import AbstractBaseSession, BaseSessionManager
+from django.contrib.sessions.base_session import AbstractBaseSession
 from django.db import models
 
 
@@ -20,8 +20,6 @@ class SignIn(AbstractBaseSession):
     address = models.CharField(max_length=60, blank=True)
     started_at = models.DateTimeField(null=True)
     seen_at = models.DateTimeField(null=True)
-
-    objects: BaseSessionManager = BaseSessionManager()
 
     class Meta(AbstractBaseSession.Meta):
         verbose_name = "sign-in"
