@@ -14,11 +14,10 @@ from django.template.loader import render_to_string
 from django.utils import timezone
 
 from shop import known_device, typed
-from shop.access import BY_PIN
 from shop.http import Request
 from shop.models import Shop
 from shop.services import sign_in, sign_ins, tablets
-from shop.sessions import TABLET
+from shop.session_keys import BY_PIN, TABLET
 from shop.wording import number, with_unit
 
 ABOUT = "Loombook-About"

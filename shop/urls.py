@@ -37,6 +37,7 @@ urlpatterns: list[URLPattern] = [
     path("password/confirm/", tablets.password_confirm, name="password_confirm"),
     path("signed-in/", sign_ins.own_list, name="sign_ins"),
     path("signed-in/end/", sign_ins.own_end, name="sign_in_end"),
+    path("password/again/", tablets.proof_again, name="proof_again"),
     path("my-pin/", tablets.my_pin, name="my_pin"),
     path("tablet/", tablets.tablet_switch, name="tablet_switch"),
     path("tablet/lock/", tablets.tablet_lock, name="tablet_lock"),

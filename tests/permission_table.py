@@ -91,6 +91,7 @@ TABLE: dict[str, Roles] = {
     "tablet_lock": STAFF,
     "my_pin": STAFF,
     "password_confirm": STAFF,
+    "proof_again": STAFF,
     # Board, finding, booking.
     "board": STAFF,
     "plan": STAFF,

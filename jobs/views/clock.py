@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
+from django.core.exceptions import PermissionDenied
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
@@ -55,6 +56,15 @@ def _act(request: Request, number: int, act: Callable[[], str]) -> HttpResponse:
     return HttpResponse(html, status=422 if refused else 200)
 
 
+def _own_or_managed(request: Request, pk: int) -> TimeEntry:
+    """One's own clock, or anybody's for a manager. Raises PermissionDenied."""
+    entry = get_object_or_404(TimeEntry.objects.with_names(), pk=pk)
+    person = _actor(request)
+    if entry.technician_id != person.pk and Role.MANAGER not in person.roles:
+        raise PermissionDenied("This is the time of somebody else: ask a manager.")
+    return entry
+
+
 @bench
 @require_POST
 def clock_start(request: Request, number: int) -> HttpResponse:
@@ -95,7 +105,7 @@ def clock_stop(request: Request, number: int) -> HttpResponse:
 @require_POST
 def clock_still(request: Request, pk: int) -> HttpResponse:
     """Say that the clock runs rightly: the work still goes on."""
-    entry = get_object_or_404(TimeEntry, pk=pk)
+    entry = _own_or_managed(request, pk)
     try:
         clock.still_working(pk, _actor(request))
     except Refused as refused:
@@ -130,7 +140,7 @@ def _same(typed: datetime | None, kept: datetime | None) -> datetime | None:
 @bench
 def clock_correct(request: Request, pk: int) -> HttpResponse:
     """Put the times of a clock right; for a forgotten one, say when the work ended."""
-    entry = get_object_or_404(TimeEntry.objects.with_names(), pk=pk)
+    entry = _own_or_managed(request, pk)
     person, shop = _actor(request), request.shop
     overdue = clock.is_overdue(entry, shop)
     own = overdue and entry.technician_id == person.pk

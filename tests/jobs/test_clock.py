@@ -166,3 +166,21 @@ def test_a_job_that_leaves_the_bay_stops_its_clocks(technician: StaffMember) -> 
 
     entry = job.time_entries.get()
     assert (entry.ended_by, entry.length(), entry.forgotten) == (ClockEnd.STOPPED, 3 * HOUR, False)
+
+
+def test_a_clock_opens_to_its_technician_and_to_a_manager_alone(
+    technician: StaffMember, client: Client
+) -> None:
+    job = make_job(Stage.IN_BAY)
+    with at(MORNING):
+        clock.start(job.number, technician)
+    entry = technician.time_entries.get()
+    doors = (
+        (technician, 200, 302),
+        (make_staff(Role.TECHNICIAN), 403, 403),
+        (make_staff(Role.MANAGER), 200, 302),
+    )
+    for person, seen, still in doors:
+        client.force_login(person)
+        assert client.get(reverse("clock_correct", args=[entry.pk])).status_code == seen
+        assert client.post(reverse("clock_still", args=[entry.pk])).status_code == still
