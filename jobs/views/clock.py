@@ -5,7 +5,6 @@ from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
-from django.core.exceptions import PermissionDenied
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
@@ -56,13 +55,14 @@ def _act(request: Request, number: int, act: Callable[[], str]) -> HttpResponse:
     return HttpResponse(html, status=422 if refused else 200)
 
 
-def _own_or_managed(request: Request, pk: int) -> TimeEntry:
-    """One's own clock, or anybody's for a manager. Raises PermissionDenied."""
+def _own_or_managed(request: Request, pk: int) -> TimeEntry | None:
+    """One's own clock, or anybody's for a manager; None, said in a message, for another's."""
     entry = get_object_or_404(TimeEntry.objects.with_names(), pk=pk)
     person = _actor(request)
-    if entry.technician_id != person.pk and Role.MANAGER not in person.roles:
-        raise PermissionDenied("This is the time of somebody else: ask a manager.")
-    return entry
+    if entry.technician_id == person.pk or Role.MANAGER in person.roles:
+        return entry
+    messages.error(request, "That is the time of somebody else: ask a manager.")
+    return None
 
 
 @bench
@@ -106,6 +106,8 @@ def clock_stop(request: Request, number: int) -> HttpResponse:
 def clock_still(request: Request, pk: int) -> HttpResponse:
     """Say that the clock runs rightly: the work still goes on."""
     entry = _own_or_managed(request, pk)
+    if entry is None:
+        return redirect("clock_list")
     try:
         clock.still_working(pk, _actor(request))
     except Refused as refused:
@@ -141,6 +143,8 @@ def _same(typed: datetime | None, kept: datetime | None) -> datetime | None:
 def clock_correct(request: Request, pk: int) -> HttpResponse:
     """Put the times of a clock right; for a forgotten one, say when the work ended."""
     entry = _own_or_managed(request, pk)
+    if entry is None:
+        return redirect("clock_list")
     person, shop = _actor(request), request.shop
     overdue = clock.is_overdue(entry, shop)
     own = overdue and entry.technician_id == person.pk
