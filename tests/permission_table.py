@@ -18,6 +18,7 @@ TABLE: dict[str, Roles] = {
     # The door.
     "home": STAFF,
     "healthz": PUBLIC,
+    "readyz": PUBLIC,
     "service_worker": PUBLIC,
     "manifest": PUBLIC,
     "offline": PUBLIC,
