@@ -41,7 +41,7 @@ def _end(request: Request, person: StaffMember) -> HttpResponse:
         logout(request)
         return redirect("login")
     if mark:
-        ended = int(sign_ins.end_one(person, mark))
+        ended = sign_ins.end_one(person, mark)
     else:
         ended = sign_ins.end_all(person, but=request.session.session_key if own else None)
     if ended:
