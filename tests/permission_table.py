@@ -107,6 +107,12 @@ TABLE: dict[str, Roles] = {
     # A job's page and its moves; who may make which move is the lifecycle's table.
     "job": STAFF,
     "job_edit": DESK,
+    "comeback": STAFF,
+    "earlier_job": DESK,
+    "cause_list": MANAGER,
+    "cause_usual": MANAGER,
+    "cause_create": MANAGER,
+    "cause_edit": MANAGER,
     "job_move": STAFF,
     "job_parts": STAFF,
     "part_add": STAFF,
