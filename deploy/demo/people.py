@@ -9,6 +9,8 @@ SHOP: Final = {
     "email": "desk@heronsway.example",
     "time_zone": "Europe/London",
     "units": "metric",
+    "work_warranty_months": 24,
+    "parts_warranty_months": 12,
     "sheet_terms": (
         "Fitting work is covered for two years, parts as their makers say. Please come back "
         "within 30 days to have every terminal checked, at no charge. Loud sound harms hearing: "

@@ -73,7 +73,8 @@ def _lines(then: _Rows, now: _Rows) -> tuple[Line, ...]:
 def _parts(document: Document) -> _Rows:
     for one in document["parts"]:
         what = one.get("product_id") or one["product"]
-        said = [one["label"], wording.times(one["quantity"]).strip()]
+        said = [one["label"]]
+        said += [wording.plural(one["quantity"], "piece")] if one["quantity"] > 1 else []
         said += [f"serial {one['serial']}"] if one["serial"] else []
         said += [f"firmware {one['firmware']}"] if one["firmware"] else []
         yield what, one["product"], ", ".join(filter(None, said))
@@ -115,7 +116,8 @@ def _settings(values: Mapping[str, Any], kinds: tuple[str, ...]) -> _Rows:
     """The settings of each channel, of the first of the records that has them."""
     for one in values["settings"]:
         said = [_setting(one[kind]) for kind in kinds]
-        yield one["id"], one["id"], next((text for text in said if text != NOTHING), NOTHING)
+        if found := next((text for text in said if text != NOTHING), ""):
+            yield one["id"], one["id"], found
 
 
 def _readings(document: Document, phases: tuple[str, ...]) -> _Rows:
