@@ -1,8 +1,8 @@
 """The demo shop, its bays, staff and customers. All invented; 555-01xx numbers reach nobody."""
 
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
-SHOP: Final = {
+SHOP: Final[dict[str, Any]] = {
     "name": "Heronsway Car Sound",
     "address": "7 Heronsway\nLarkstead",
     "phone": "555-0140",

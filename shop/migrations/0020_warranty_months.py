@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0014_plug_tables'),
+        ('shop', '0015_sign_in_attempts'),
     ]
 
     operations = [
