@@ -16,6 +16,7 @@ from jobs.views import (
     job,
     labels,
     messages,
+    numbers,
     offline_jobs,
     photos,
     plan,
@@ -133,6 +134,13 @@ urlpatterns += [
     ),
     path("sheets/<int:number>-<int:revision>/correct/", sheets.sheet_correct, name="sheet_correct"),
     path("jobs/<int:number>/collect/", collect.collect, name="collect"),
+]
+
+# The manager's numbers.
+urlpatterns += [
+    path("numbers/", numbers.numbers_page, name="numbers"),
+    path("numbers/csv/", numbers.numbers_csv, name="numbers_csv"),
+    path("numbers/jobs/<slug:key>/", numbers.numbers_jobs, name="numbers_jobs"),
 ]
 
 # Labels.

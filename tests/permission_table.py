@@ -106,6 +106,9 @@ TABLE: dict[str, Roles] = {
     "vin_report": DESK,
     # A job's page and its moves; who may make which move is the lifecycle's table.
     "job": STAFF,
+    "numbers": MANAGER,
+    "numbers_csv": MANAGER,
+    "numbers_jobs": MANAGER,
     "job_edit": DESK,
     "comeback": STAFF,
     "earlier_job": DESK,
