@@ -107,6 +107,7 @@ GIVEN = {
     "bay_move": {"name": "finish"},
     "paper_file": {"name": "card"},
     "product_template": {"kind": "amplifier"},
+    "numbers_jobs": {"key": "done"},
     "bay_capture_edit": {"kind": "output"},
     "bay_capture_save": {"kind": "output"},
     "bay_capture_remove": {"kind": "output"},

@@ -55,7 +55,7 @@ def _hours(hours: float) -> str:
 
 
 def _plots(found: Numbers, query: str) -> dict[str, str]:
-    labels = [f"{week.first_day.day}.{week.first_day.month}." for week in found.weeks]
+    labels = [wording.day(week.first_day).rpartition(" ")[0] for week in found.weeks]
     of_jobs, of_hours = (
         [
             Bar(label, values(week), _week_said(week), _opens(week.key, query))
