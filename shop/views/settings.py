@@ -73,7 +73,13 @@ def staff_create(request: Request) -> HttpResponse:
 def staff_edit(request: Request, pk: int) -> HttpResponse:
     """Roles, sign-in and password of a staff member."""
     person = get_object_or_404(StaffMember, pk=pk)
-    return _staff_page(request, person, title=f"Change {person.name}")
+    return _staff_page(
+        request,
+        person,
+        title=f"Change {person.name}",
+        more_url=reverse("staff_hand_over", args=[pk]) if person.is_technician else "",
+        more_label="Hand over their open jobs",
+    )
 
 
 @allow(Role.MANAGER, password=True)
