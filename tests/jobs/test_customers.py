@@ -1,4 +1,4 @@
-"""Customers as records: merged and taken back, found double, told, erased; jobs that change hands."""
+"""Customers as records: merged, taken back, found double, told, erased; jobs change hands."""
 
 import io
 import json
