@@ -7,6 +7,7 @@ from typing import Any, Final
 from django import forms
 from django.db.models import Q
 from django.http import QueryDict
+from django.urls import reverse_lazy
 from django.utils import timezone
 
 from jobs import wording
@@ -14,7 +15,7 @@ from jobs.forms.vehicles import VehicleForm
 from jobs.lifecycle import SIGNED
 from jobs.models import Job, Stay, WorkKind
 from jobs.reads.board import first_free
-from jobs.services.booking import Booking, Slot, WantedPart
+from jobs.services.booking import Booking, People, Slot, WantedPart
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
 from shop.models import Bay, Customer, Product, StaffMember, Vehicle, VehicleModel
@@ -52,6 +53,16 @@ class EarlierJobField(forms.ModelChoiceField):  # type: ignore[type-arg]  # so i
 
     def label_from_instance(self, obj: Job) -> str:
         return f"{obj}, {wording.day(obj.starts_at)}: {obj.wants[:60]}"
+
+
+OPENS_THE_EARLIER: Final = {
+    "hx-get": reverse_lazy("earlier_job"),
+    "hx-trigger": "change",
+    "hx-target": "#earlier-job",
+    "hx-swap": "outerHTML",
+    "hx-include": "[name=work_kind]:checked",
+}
+"""The earlier job is shown as soon as it is chosen."""
 
 
 class SlotForm(forms.Form):
@@ -94,6 +105,7 @@ class SlotForm(forms.Form):
         label="Comeback of",
         empty_label="No, this is new work",
         help_text="Choose the job this visit answers for.",
+        widget=forms.Select(OPENS_THE_EARLIER),
     )
 
     def __init__(
@@ -103,6 +115,8 @@ class SlotForm(forms.Form):
         self.job = job
         if job is not None:
             del self.fields["work_kind"], self.fields["stay"]
+            for name in OPENS_THE_EARLIER:
+                del self.fields["comeback_of"].widget.attrs[name]
             bays = Bay.objects.filter(active=True) | Bay.objects.filter(pk=job.bay_id)
             self._choice("bay").queryset = bays
         if vehicle is not None and vehicle.pk:
@@ -219,7 +233,17 @@ class Draft:
 
     def is_valid(self) -> bool:
         """Whether everything needed is there; otherwise `said` and the forms say what is not."""
-        good = self.slot_form.is_valid()
+        good = self.slot_form.is_valid() & self.people_are_valid()
+        for line in self.parts:
+            if not line.number:
+                line.error = "Give a whole number of pieces."
+                good = False
+        return good and not self.said
+
+    def people_are_valid(self) -> bool:
+        """Whether customer and vehicle are there; otherwise `said` and their forms say what is
+        not."""
+        good = True
         if self.customer_mode == SEARCH:
             self.said.append("Choose the customer from the list, or make a new one.")
         elif self.customer_mode == NEW:
@@ -232,24 +256,25 @@ class Draft:
                 self.said.append("Choose the vehicle model from the list, or make a new one.")
             elif self.model_mode == NEW:
                 good &= self.model_form.is_valid()
-        for line in self.parts:
-            if not line.number:
-                line.error = "Give a whole number of pieces."
-                good = False
         return good and not self.said
+
+    def people(self) -> People:
+        """Customer and vehicle as said; only after `people_are_valid`."""
+        model = self.vehicle_model
+        if self.vehicle_mode == NEW:
+            model = model or self.model_form.save(commit=False)
+        return People(
+            customer=self.customer or self.customer_form.save(commit=False),
+            vehicle=self.vehicle or self.vehicle_form.save(commit=False),
+            vehicle_model=model,
+            customer_owns_vehicle=self.owner_changes,
+        )
 
     def booking(self) -> Booking:
         """The booking this draft asks for; only after `is_valid`."""
         slot = self.slot_form.cleaned_data
-        customer = self.customer or self.customer_form.save(commit=False)
-        vehicle = self.vehicle or self.vehicle_form.save(commit=False)
-        model = self.vehicle_model
-        if self.vehicle_mode == NEW:
-            model = model or self.model_form.save(commit=False)
         return Booking(
-            customer=customer,
-            vehicle=vehicle,
-            vehicle_model=model,
+            **vars(self.people()),
             slot=Slot(slot["bay"], slot["starts_at"], slot["ends_at"]),
             promised_at=slot["promised_at"],
             wants=slot["wants"],
@@ -258,7 +283,6 @@ class Draft:
             stay=slot["stay"],
             work_kind=slot["work_kind"],
             parts=[WantedPart(line.product, line.number) for line in self.parts],
-            customer_owns_vehicle=self.owner_changes,
         )
 
 

@@ -38,8 +38,8 @@ def due_at(entry: TimeEntry, shop: Shop) -> datetime:
     since = entry.confirmed_at or entry.started_at
     longest = since + timedelta(hours=shop.longest_clock_h)
     day = since.astimezone(shop.zone).date()
-    closing = datetime.combine(day, shop.closes_at, shop.zone)
-    return min(longest, closing) if since < closing else longest
+    closing = shop.closing_on(day)
+    return min(longest, closing) if closing is not None and since < closing else longest
 
 
 def is_overdue(entry: TimeEntry, shop: Shop, now: datetime | None = None) -> bool:
@@ -149,6 +149,18 @@ def stop_all_on(job: Job, actor: StaffMember, at: datetime) -> None:
     for entry in job.time_entries.running().with_names():
         entry.forgotten = is_overdue(entry, shop, at)
         _end(entry, ClockEnd.STOPPED, at, actor)
+
+
+def stop_all_of(person: StaffMember, actor: StaffMember) -> list[TimeEntry]:
+    """Stop the clock of a person who leaves; inside a transaction that holds their jobs. One that
+    ran longer than it should is marked as forgotten, for a manager to put right."""
+    _hold(person)
+    shop, now = Shop.objects.current(), timezone.now()
+    stopped = list(person.time_entries.running().with_names())
+    for entry in stopped:
+        entry.forgotten = is_overdue(entry, shop, now)
+        _end(entry, ClockEnd.STOPPED, now, actor)
+    return stopped
 
 
 @transaction.atomic

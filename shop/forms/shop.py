@@ -52,7 +52,6 @@ class ShopForm(ModelForm):
             "key_off_limit_a",
             "speaker_loss_db",
             "crossover_gap_db",
-            "closes_at",
             "longest_clock_h",
             "lock_after_min",
             "idle_limit_h",
@@ -61,12 +60,16 @@ class ShopForm(ModelForm):
             "tax_percent",
             "prices_with_tax",
             "labour_price",
+            "work_warranty_months",
+            "parts_warranty_months",
         ]
         labels = {
             "tax_name": "What the tax is called",
             "tax_percent": "Tax",
             "prices_with_tax": "Prices include the tax",
             "labour_price": "Price of an hour of work",
+            "work_warranty_months": "Warranty of the work",
+            "parts_warranty_months": "Warranty of the parts",
             "sheet_terms": "Terms on the install sheet",
             "max_drop_percent": "Largest voltage drop with music",
             "max_full_drop_percent": "Largest voltage drop at full output",
@@ -77,13 +80,14 @@ class ShopForm(ModelForm):
             "engine_bay_c": "Engine bay ambient",
             "key_off_limit_a": "Key-off draw at most",
             "crossover_gap_db": "Crossover gap or overlap at most",
-            "closes_at": "The shop closes at",
             "longest_clock_h": "A clock runs at most",
             "lock_after_min": "Shared tablets lock after",
             "idle_limit_h": "A browser is signed out after",
         }
         help_texts = {
-            "longest_clock_h": "A clock that runs longer is asked about.",
+            "work_warranty_months": "From the day of the hand-over. Empty: nothing is said of it.",
+            "parts_warranty_months": "The shop's own. What a maker grants beyond it stands apart.",
+            "longest_clock_h": "A clock that runs longer, or beyond closing time, is asked about.",
             "lock_after_min": "Without a touch. What is typed stays on the page.",
             "idle_limit_h": "Without anything done in it, on tablets too. What is typed or waits "
             "to be sent stays on the device.",
@@ -100,18 +104,21 @@ class ShopForm(ModelForm):
             "engine_bay_c": forms.NumberInput({"data-unit": "°C", "step": "any"}),
             "key_off_limit_a": forms.NumberInput({"data-unit": "A", "step": "any"}),
             "crossover_gap_db": forms.NumberInput({"data-unit": "dB", "step": "any"}),
-            "closes_at": forms.TimeInput({"type": "time"}, format="%H:%M"),
             "tax_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
             "labour_price": forms.NumberInput({"step": "any"}),
+            "work_warranty_months": forms.NumberInput({"data-unit": "months"}),
+            "parts_warranty_months": forms.NumberInput({"data-unit": "months"}),
             "longest_clock_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
             "lock_after_min": forms.NumberInput({"data-unit": "min"}),
             "idle_limit_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
         }
 
     PROFILE = ("name", "phone", "email", "address", "sheet_terms", "time_zone", "units")
-    BENCH = ("closes_at", "longest_clock_h", "lock_after_min", "idle_limit_h")
+    BENCH = ("longest_clock_h", "lock_after_min", "idle_limit_h")
 
     MONEY = ("currency", "tax_name", "tax_percent", "prices_with_tax", "labour_price")
+
+    WARRANTY = ("work_warranty_months", "parts_warranty_months")
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -129,13 +136,18 @@ class ShopForm(ModelForm):
     @property
     def assumptions(self) -> list[forms.BoundField]:
         """What the sums take for granted."""
-        others = self.PROFILE + self.BENCH + self.MONEY
+        others = self.PROFILE + self.BENCH + self.MONEY + self.WARRANTY
         return [self[name] for name in self.fields if name not in others]
 
     @property
     def money(self) -> list[forms.BoundField]:
         """What estimates are written in."""
         return [self[name] for name in self.MONEY]
+
+    @property
+    def warranty(self) -> list[forms.BoundField]:
+        """How long the shop answers for what it did."""
+        return [self[name] for name in self.WARRANTY]
 
     @property
     def bench(self) -> list[forms.BoundField]:

@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0015_sign_in_attempts'),
+        ('shop', '0022_closing_from_hours'),
         ('sessions', '0001_initial'),
     ]
 
