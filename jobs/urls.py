@@ -120,6 +120,11 @@ urlpatterns += [
     path("sheets/<int:number>-<int:revision>/", sheets.sheet, name="sheet"),
     path("sheets/<int:number>-<int:revision>/pdf/", sheets.sheet_pdf, name="sheet_pdf"),
     path(
+        "sheets/<int:number>-<int:revision>/customer/",
+        sheets.customer_sheet_pdf,
+        name="customer_sheet_pdf",
+    ),
+    path(
         "sheets/<int:number>-<int:revision>/photos/<str:digest>/",
         sheets.sheet_photo,
         name="sheet_photo",

@@ -140,6 +140,7 @@ TABLE: dict[str, Roles] = {
     "sheet_preview": BENCH,
     "sheet": STAFF,
     "sheet_pdf": STAFF,
+    "customer_sheet_pdf": STAFF,
     "sheet_photo": STAFF,
     "sheet_correct": MANAGER,
     "collect": DESK,

@@ -39,7 +39,10 @@ from tests.permission_ground import Ground, lay_ground
 from tests.permission_table import TABLE
 from tests.url_table import URLS, address_of
 
-LEAVES = frozenset({"logout", "tablet_lock", "password_change", "sheet_preview", "sheet_pdf"})
+LEAVES = frozenset(
+    {"logout", "tablet_lock", "password_change"}
+    | {"sheet_preview", "sheet_pdf", "customer_sheet_pdf"}
+)
 """What ends the sign-in, or takes long to draw and reads nothing."""
 
 HIDDEN_NAMES = ("version", "key", "section", "kind", "job", "target", "seen", "next", "then")
