@@ -5,6 +5,7 @@ only a workshop needs (advice, sources, marks, findings, hashes, rows without an
 the install sheet.
 """
 
+import re
 from collections.abc import Mapping
 from itertools import groupby
 from typing import Any, Final
@@ -53,7 +54,6 @@ def _parts(document: Document) -> list[dict[str, Any]]:
     return [
         {
             "product": same[0]["product"],
-            "kind": same[0]["kind_label"],
             "quantity": sum(one["quantity"] for one in same),
             "serials": ", ".join(one["serial"] for one in same if one["serial"]),
         }
@@ -73,7 +73,7 @@ def _functions(document: Document) -> dict[str, Any]:
         ]
 
     return {
-        "as_before": listed(named(before="works", after="works")),
+        "as_before": named(before="works", after="works"),
         "now": listed(named(before="fault", after="works")),
         "neither": listed(named(before="fault", after="fault")),
         "lost": [{"name": one["name"], "note": one["after_note"]} for one in rows if one["lost"]],
@@ -85,9 +85,13 @@ def _fuses(power: Document, document: Document) -> list[str]:
     names = {one["id"]: one["name"] for one in document["plan"].get("devices", ())}
     ends = {one["id"]: one["to_node"] for one in document["plan"].get("runs", ())}
     return [
-        f"{one['fuse']}, for the {names[ends[one['id']]]}"
-        if ends[one["id"]] in names
-        else one["fuse"]
+        _named(one["fuse"], names) + (f", for the {names[to]}" if to in names else "")
         for one in power["runs"]
         if one["fuse"] != NOTHING
+        for to in (ends[one["id"]],)
     ]
+
+
+def _named(text: str, names: Mapping[str, str]) -> str:
+    """A text with the names of devices in place of their marks."""
+    return re.sub(r"\bfrom (\S+)", lambda found: f"from the {names.get(found[1], found[1])}", text)

@@ -91,7 +91,7 @@ def test_each_function_is_told_by_what_became_of_it(sheet: InstallSheet) -> None
         for name, before, after in became
     ]
     assert _values(sheet)["functions"] == {
-        "as_before": "Chime and Parking sounds",
+        "as_before": ["Chime", "Parking sounds"],
         "now": "Horn",
         "neither": "Radio",
         "lost": [{"name": "Prompts", "note": "told at hand-over"}],
@@ -104,6 +104,9 @@ def test_each_added_fuse_is_said_with_what_it_feeds(sheet: InstallSheet) -> None
     assert len(fuses) == len(ends) > 0
     for said, run in zip(fuses, ends.values(), strict=True):
         assert f"{run['fuse']['rating_a']:g}\u00a0A" in said
+    names = {one["id"]: one["name"] for one in sheet.document["plan"]["devices"]}
+    assert all(mark not in said.split() for said in fuses for mark in names)
+    assert any(name in said for said in fuses for name in names.values())
 
 
 def test_it_carries_the_customers_signature_and_is_given_to_any_staff(
