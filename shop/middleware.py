@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import TypeVar, cast
 from zoneinfo import ZoneInfo
 
+from django.contrib import messages
 from django.contrib.auth import logout
 from django.core.exceptions import BadRequest
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
@@ -16,10 +17,9 @@ from shop import known_device, typed
 from shop.access import BY_PIN
 from shop.http import Request
 from shop.models import Shop
-from shop.services import tablets
-
-TABLET = "tablet"
-"""Session key: the tablet on which a person signed in by PIN."""
+from shop.services import sign_in, sign_ins, tablets
+from shop.sessions import TABLET
+from shop.wording import number, with_unit
 
 ABOUT = "Loombook-About"
 """Header of every answer of ours, so that a device tells it from the answer of a proxy or of the
@@ -114,6 +114,35 @@ class ShopMiddleware:
             return self.get_response(request)
 
 
+BY_ITSELF = "Loombook-By-Itself"
+"""Header of a request that a page makes of itself, looking for news: nobody is at work there."""
+
+
+class SignInMiddleware:
+    """Ends a sign-in that was idle for too long, and notes that one is in use.
+
+    Its person is signed out and finds the sign-in page, or a 401 that leaves what was typed.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: Request) -> HttpResponse:
+        user = request.user
+        if user.is_authenticated:
+            if sign_ins.is_over(request, request.shop):
+                sign_in.log(request, sign_in.SIGNED_OUT, user, actor=user, by="time without use")
+                logout(request)
+                hours = with_unit(number(request.shop.idle_limit_h), "h")
+                if request.method == "GET" and not request.headers.get("HX-Request"):
+                    messages.info(
+                        request, f"You were signed out: nothing was done here for {hours}."
+                    )
+            elif BY_ITSELF not in request.headers:
+                sign_ins.used(request)
+        return self.get_response(request)
+
+
 class TabletMiddleware:
     """Sets `request.tablet`, None on a device that is not registered.
 
@@ -130,7 +159,12 @@ class TabletMiddleware:
         tablet = tablets.tablet_of(token)
         request.tablet = tablet
         pinned = request.session.get(BY_PIN)
-        if pinned and (tablet is None or tablet.pk != request.session.get(TABLET)):
+        if pinned and not (
+            tablet is not None
+            and tablet.pk == request.session.get(TABLET)
+            and request.user.is_authenticated
+            and sign_ins.pin_stands(request, request.user)
+        ):
             logout(request)
         elif self._is_of_another(request):
             html = render_to_string("inc/signed_out.html", request=request)

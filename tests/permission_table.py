@@ -27,6 +27,8 @@ TABLE: dict[str, Roles] = {
     "locked_out": PUBLIC,
     "logout": STAFF,
     "password_change": STAFF,
+    "sign_ins": STAFF,
+    "sign_in_end": STAFF,
     # People, cars, catalogue.
     "customer_list": DESK,
     "customer_create": DESK,
@@ -67,6 +69,8 @@ TABLE: dict[str, Roles] = {
     "staff_list": MANAGER,
     "staff_create": MANAGER,
     "staff_edit": MANAGER,
+    "staff_sign_ins": MANAGER,
+    "staff_sign_in_end": MANAGER,
     "bay_list": MANAGER,
     "bay_create": MANAGER,
     "bay_edit": MANAGER,

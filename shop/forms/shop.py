@@ -55,6 +55,7 @@ class ShopForm(ModelForm):
             "closes_at",
             "longest_clock_h",
             "lock_after_min",
+            "idle_limit_h",
             "currency",
             "tax_name",
             "tax_percent",
@@ -79,10 +80,13 @@ class ShopForm(ModelForm):
             "closes_at": "The shop closes at",
             "longest_clock_h": "A clock runs at most",
             "lock_after_min": "Shared tablets lock after",
+            "idle_limit_h": "A browser is signed out after",
         }
         help_texts = {
             "longest_clock_h": "A clock that runs longer is asked about.",
             "lock_after_min": "Without a touch. What is typed stays on the page.",
+            "idle_limit_h": "Without anything done in it, on tablets too. What is typed or waits to "
+            "be sent stays on the device.",
         }
         widgets = {
             "address": forms.Textarea({"rows": 3}),
@@ -101,10 +105,11 @@ class ShopForm(ModelForm):
             "labour_price": forms.NumberInput({"step": "any"}),
             "longest_clock_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
             "lock_after_min": forms.NumberInput({"data-unit": "min"}),
+            "idle_limit_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
         }
 
     PROFILE = ("name", "phone", "email", "address", "sheet_terms", "time_zone", "units")
-    BENCH = ("closes_at", "longest_clock_h", "lock_after_min")
+    BENCH = ("closes_at", "longest_clock_h", "lock_after_min", "idle_limit_h")
 
     MONEY = ("currency", "tax_name", "tax_percent", "prices_with_tax", "labour_price")
 

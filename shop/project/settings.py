@@ -82,6 +82,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "shop.middleware.ShopMiddleware",
+    "shop.middleware.SignInMiddleware",
     "shop.middleware.TabletMiddleware",
 ]
 
@@ -174,6 +175,7 @@ AUTH_PASSWORD_VALIDATORS = [
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "board"
 LOGOUT_REDIRECT_URL = "login"
+SESSION_ENGINE = "shop.sessions"
 SESSION_COOKIE_AGE = 60 * 60 * 24 * 14
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SECURE = HTTPS

@@ -48,6 +48,7 @@ def _staff_page(request: Request, person: StaffMember, **context: Any) -> HttpRe
             password=form.cleaned_data.get("password", ""),
             pin=form.cleaned_data.get("pin", ""),
             by=request.user,
+            keep=request.session.session_key or "",
         )
 
     return form_page(
@@ -73,7 +74,12 @@ def staff_create(request: Request) -> HttpResponse:
 def staff_edit(request: Request, pk: int) -> HttpResponse:
     """Roles, sign-in and password of a staff member."""
     person = get_object_or_404(StaffMember, pk=pk)
-    return _staff_page(request, person, title=f"Change {person.name}")
+    return _staff_page(
+        request,
+        person,
+        title=f"Change {person.name}",
+        sign_ins_url=reverse("staff_sign_ins", args=[pk]),
+    )
 
 
 @allow(Role.MANAGER, password=True)

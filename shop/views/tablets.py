@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth import login, logout
+from django.contrib.auth import logout
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render, resolve_url
 from django.urls import reverse
@@ -15,13 +15,10 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shop.access import BY_PIN, allow, allow_any_staff, public
 from shop.forms.tablets import MyPinForm, PasswordForm, TabletForm
 from shop.http import Request
-from shop.middleware import TABLET
 from shop.models import StaffMember, Tablet
 from shop.roles import Role
-from shop.services import pins, sign_in, tablets
+from shop.services import pins, sign_in, sign_ins, tablets
 from shop.typed import own_path, row_key
-
-BACKEND = "shop.services.sign_in.PasswordBackend"
 
 
 def _next(request: Request) -> str:
@@ -83,10 +80,7 @@ def tablet_switch(request: Request) -> HttpResponse:
             if refused.wait_until:
                 sign_in.log(request, sign_in.SHUT, person, by="PIN", until=refused.wait_until)
         return _screen(request, 422, said=refused.said, waiting=refused.wait_until is not None)
-    sign_in.log(request, sign_in.SIGNED_IN, person, actor=person, by="PIN")
-    login(request, person, backend=BACKEND)
-    request.session[BY_PIN] = True
-    request.session[TABLET] = tablet.pk
+    sign_ins.by_pin(request, person, tablet.pk)
     if request.htmx:
         return HttpResponse(
             status=204, headers={"HX-Trigger": f'{{"tablet-unlocked": {{"person": {person.pk}}}}}'}
@@ -158,6 +152,8 @@ def my_pin(request: Request) -> HttpResponse:
     form = MyPinForm(request.POST or None, request=request)
     if request.method == "POST" and form.is_valid():
         pins.set_pin(person, form.cleaned_data["pin"], by=person)
+        sign_ins.renew_pin(request, person)
+        sign_ins.end_all(person, but=request.session.session_key, by_pin_only=True)
         messages.success(request, "Your PIN is set. It works on every registered tablet.")
         return redirect("board")
     status = 422 if form.is_bound else 200
