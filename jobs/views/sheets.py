@@ -136,7 +136,10 @@ def customer_sheet_pdf(request: Request, number: int, revision: int) -> HttpResp
     """The customer's page of a signed sheet, drawn from its frozen record."""
     sheet = _sheet(number, revision)
     _, digest = _newest(sheet)
-    pdf = pdf_render.customer_pdf(sheet.document, receipt_values(sheet))
+    try:
+        pdf = pdf_render.customer_pdf(sheet.document, receipt_values(sheet))
+    except KeyLost as lost:
+        return _page(request, sheet, refused=list(lost.reasons), status=409)
     return _pdf(request, pdf, f"customer-{digest}", f"{sheet.number}-customer")
 
 

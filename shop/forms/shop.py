@@ -85,8 +85,8 @@ class ShopForm(ModelForm):
         help_texts = {
             "longest_clock_h": "A clock that runs longer is asked about.",
             "lock_after_min": "Without a touch. What is typed stays on the page.",
-            "idle_limit_h": "Without anything done in it, on tablets too. What is typed or waits to "
-            "be sent stays on the device.",
+            "idle_limit_h": "Without anything done in it, on tablets too. What is typed or waits "
+            "to be sent stays on the device.",
         }
         widgets = {
             "address": forms.Textarea({"rows": 3}),

@@ -1,6 +1,7 @@
 """The customer's page says what the signed record says, and nothing that is the workshop's own."""
 
 import io
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -121,3 +122,13 @@ def test_it_carries_the_customers_signature_and_is_given_to_any_staff(
     page = client.get(reverse("sheet", args=[sheet.job.number, sheet.revision])).content.decode()
     assert address in page
     assert Job.objects.get(pk=sheet.job_id).stage == "collected"
+
+
+def test_without_the_shops_key_it_says_so(
+    workshop: Workshop, sheet: InstallSheet, client: Client, data_folder: Path
+) -> None:
+    (data_folder / "signing.pem").unlink()
+    client.force_login(workshop.technician)
+    answer = client.get(reverse("customer_sheet_pdf", args=[sheet.job.number, sheet.revision]))
+    assert answer.status_code == 409
+    assert "signing key is missing or damaged" in answer.content.decode()
