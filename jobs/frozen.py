@@ -87,6 +87,7 @@ collected or corrected, a manager puts times right and learns from a setup after
 
 FREE: Final[dict[str, str]] = {
     "jobs.SavedSetup": "a setup is offered and withdrawn; what it holds stands in its versions",
+    "jobs.ComebackCause": "the shop's own list: no sheet names a cause",
     "jobs.WorkKind": "the shop's own lists: a job has copied its steps",
     "jobs.StepTemplate": "the shop's own lists: a job has copied its steps",
     "jobs.ShopTarget": "the shop's own curves: a sheet has its curve in its document",
@@ -117,6 +118,7 @@ FREE: Final[dict[str, str]] = {
 BESIDE: Final[dict[str, str]] = {
     "jobs.EstimateLine": "what it costs is agreed to the end, and no sheet shows it",
     "jobs.PartSupply": "a part may go back to its supplier afterwards; no sheet says where it is",
+    "jobs.ComebackFacts": "why it came back is found out to the end, and no sheet says it",
     "jobs.DeskFacts": "keys hang elsewhere and customers are reached otherwise to the end",
 }
 """Rows of a job that change after its sheet is signed as well, for no sheet shows or rests on

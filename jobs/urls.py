@@ -9,12 +9,14 @@ from jobs.views import (
     check_in,
     clock,
     collect,
+    comebacks,
     desk,
     estimates,
     find,
     job,
     labels,
     messages,
+    numbers,
     offline_jobs,
     photos,
     plan,
@@ -52,6 +54,12 @@ urlpatterns += [
     path("book/vin/", booking_choices.vin, name="vin_report"),
     path("jobs/<int:number>/", job.job, name="job"),
     path("jobs/<int:number>/edit/", booking.job_edit, name="job_edit"),
+    path("jobs/<int:number>/comeback/", comebacks.comeback, name="comeback"),
+    path("book/comeback/", comebacks.earlier_job, name="earlier_job"),
+    path("settings/causes/", comebacks.cause_list, name="cause_list"),
+    path("settings/causes/usual/", comebacks.cause_usual, name="cause_usual"),
+    path("settings/causes/new/", comebacks.cause_create, name="cause_create"),
+    path("settings/causes/<int:pk>/", comebacks.cause_edit, name="cause_edit"),
     path("jobs/<int:number>/move/<slug:name>/", job.job_move, name="job_move"),
     path("jobs/<int:number>/parts/", job.job_parts, name="job_parts"),
     path("jobs/<int:number>/parts/add/", job.part_add, name="part_add"),
@@ -131,6 +139,13 @@ urlpatterns += [
     ),
     path("sheets/<int:number>-<int:revision>/correct/", sheets.sheet_correct, name="sheet_correct"),
     path("jobs/<int:number>/collect/", collect.collect, name="collect"),
+]
+
+# The manager's numbers.
+urlpatterns += [
+    path("numbers/", numbers.numbers_page, name="numbers"),
+    path("numbers/csv/", numbers.numbers_csv, name="numbers_csv"),
+    path("numbers/jobs/<slug:key>/", numbers.numbers_jobs, name="numbers_jobs"),
 ]
 
 # Labels.

@@ -20,6 +20,7 @@ NAV = (
     NavItem("plan", "Plan", "calendar", ALL_ROLES, "/plan"),
     NavItem("book", "Book a job", "plus", DESK, "/book"),
     NavItem("review_queue", "Review", "review", frozenset({Role.MANAGER}), "/review"),
+    NavItem("numbers", "Numbers", "meter", frozenset({Role.MANAGER}), "/numbers"),
     NavItem("find", "Find", "search", ALL_ROLES, "/find"),
     NavItem(
         "customer_list",

@@ -8,7 +8,16 @@ from django.core.files.base import ContentFile
 from django.utils import timezone
 
 from jobs.lifecycle import Stage
-from jobs.models import InstallSheet, Job, JobSpeaker, PowerRun, ShopTarget, TuningKind, WorkKind
+from jobs.models import (
+    ComebackCause,
+    InstallSheet,
+    Job,
+    JobSpeaker,
+    PowerRun,
+    ShopTarget,
+    TuningKind,
+    WorkKind,
+)
 from jobs.plan.document import findings_of
 from jobs.services import clock
 from jobs.services.desk import note_said
@@ -78,6 +87,7 @@ PK_OF = {
     "bay_capture_save": "capture",
     "bay_capture_remove": "capture",
     "supply_save": "part",
+    "cause_edit": "cause",
     "estimate_line_save": "estimate_line",
     "estimate_line_take": "estimate_line",
     "estimate_line_remove": "estimate_line",
@@ -97,6 +107,7 @@ GIVEN = {
     "bay_move": {"name": "finish"},
     "paper_file": {"name": "card"},
     "product_template": {"kind": "amplifier"},
+    "numbers_jobs": {"key": "done"},
     "bay_capture_edit": {"kind": "output"},
     "bay_capture_save": {"kind": "output"},
     "bay_capture_remove": {"kind": "output"},
@@ -186,6 +197,7 @@ def lay_ground() -> Ground:
     assert said is not None
     day = timezone.localdate()
     keys = {
+        "cause": ComebackCause.objects.create(name="Hum").pk,
         "estimate_line": job.estimate_lines.create(
             kind="other", text="Cloth", price=Decimal("4.50"), optional=True
         ).pk,
@@ -230,7 +242,9 @@ def lay_ground() -> Ground:
             name="Test sheet", label_width_mm=70, label_height_mm=37, left_mm=0, top_mm=0.5
         ).pk,
     }
+    back = make_job(Stage.BOOKED, vehicle=signed.vehicle, comeback_of=signed)
     numbers = {
+        "comeback": back.number,
         **dict.fromkeys(SIGNED, signed.number),
         **dict.fromkeys(REVIEWED, reviewed.number),
     }

@@ -66,6 +66,7 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "step_kind_copy": ("other",),
     "step_kind_order": ("order",),
     "step_kind_usual": (),
+    "cause_usual": (),
     "clock_pause": ("key", "next"),
     "clock_stop": ("key", "next"),
     "clock_still": ("next",),

@@ -19,6 +19,7 @@ from jobs.models import Job
 from jobs.plan.document import findings_of
 from jobs.services.booking import Booking, Slot, WantedPart, book
 from jobs.services.check_in import Mark, save_check_in, sign_check_in
+from jobs.services.comebacks import start_with_usual_causes
 from jobs.services.moves import move
 from jobs.setups.library import approve_setup, create_setup
 from jobs.sheet.sign_off import collect_job, give_reason, sign_off_job
@@ -68,6 +69,7 @@ class Loader:
         self._catalogue()
         self._vehicles()
         steps.usual()
+        start_with_usual_causes(self.staff["odile"])
         for place, one in enumerate(schedule.JOBS, 1):
             self.say(f"Job {place} of {len(schedule.JOBS)}: {one.wants}")
             self._job(one)

@@ -1,14 +1,16 @@
 """The demo shop, its bays, staff and customers. All invented; 555-01xx numbers reach nobody."""
 
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
-SHOP: Final = {
+SHOP: Final[dict[str, Any]] = {
     "name": "Heronsway Car Sound",
     "address": "7 Heronsway\nLarkstead",
     "phone": "555-0140",
     "email": "desk@heronsway.example",
     "time_zone": "Europe/London",
     "units": "metric",
+    "work_warranty_months": 24,
+    "parts_warranty_months": 12,
     "sheet_terms": (
         "Fitting work is covered for two years, parts as their makers say. Please come back "
         "within 30 days to have every terminal checked, at no charge. Loud sound harms hearing: "

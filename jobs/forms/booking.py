@@ -7,6 +7,7 @@ from typing import Any, Final
 from django import forms
 from django.db.models import Q
 from django.http import QueryDict
+from django.urls import reverse_lazy
 from django.utils import timezone
 
 from jobs import wording
@@ -54,6 +55,16 @@ class EarlierJobField(forms.ModelChoiceField):  # type: ignore[type-arg]  # so i
         return f"{obj}, {wording.day(obj.starts_at)}: {obj.wants[:60]}"
 
 
+OPENS_THE_EARLIER: Final = {
+    "hx-get": reverse_lazy("earlier_job"),
+    "hx-trigger": "change",
+    "hx-target": "#earlier-job",
+    "hx-swap": "outerHTML",
+    "hx-include": "[name=work_kind]:checked",
+}
+"""The earlier job is shown as soon as it is chosen."""
+
+
 class SlotForm(forms.Form):
     """Wishes, bay, times, promise, technician and comeback of a job."""
 
@@ -94,6 +105,7 @@ class SlotForm(forms.Form):
         label="Comeback of",
         empty_label="No, this is new work",
         help_text="Choose the job this visit answers for.",
+        widget=forms.Select(OPENS_THE_EARLIER),
     )
 
     def __init__(
@@ -103,6 +115,8 @@ class SlotForm(forms.Form):
         self.job = job
         if job is not None:
             del self.fields["work_kind"], self.fields["stay"]
+            for name in OPENS_THE_EARLIER:
+                del self.fields["comeback_of"].widget.attrs[name]
             bays = Bay.objects.filter(active=True) | Bay.objects.filter(pk=job.bay_id)
             self._choice("bay").queryset = bays
         if vehicle is not None and vehicle.pk:

@@ -15,11 +15,12 @@ class WorkKindForm(ModelForm):
 
     class Meta:
         model = WorkKind
-        fields = ["name", "note", "order", "active"]
+        fields = ["name", "note", "order", "active", "for_comebacks"]
         labels = {
             "name": "Kind of work",
             "order": "Place in the list",
             "active": "In use: offered at booking",
+            "for_comebacks": "Chosen beforehand when a comeback is booked",
         }
         help_texts = {"note": "What belongs to it, for whoever books."}
 

@@ -119,6 +119,9 @@ _EARLIER: Final = UsualStep("Read the earlier job's sheet: plan, readings, tunin
 _CAUSE: Final = UsualStep("Find the cause and write it in the notes before mending it.")
 _PROVE: Final = UsualStep("Try again what the customer complained of, the same way as before.")
 
+COMEBACK: Final = "Comeback"
+"""The usual kind of work that a comeback is booked as."""
+
 USUAL_LIST: Final[tuple[tuple[str, str, tuple[UsualStep, ...]], ...]] = (
     (
         "Full system",
@@ -192,7 +195,7 @@ USUAL_LIST: Final[tuple[tuple[str, str, tuple[UsualStep, ...]], ...]] = (
         ),
     ),
     (
-        "Comeback",
+        COMEBACK,
         "Something of an earlier job to put right.",
         (
             _EARLIER,

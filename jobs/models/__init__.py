@@ -10,6 +10,7 @@ from jobs.models.bay_sheet import (
 from jobs.models.channels import Channel, JobSpeaker
 from jobs.models.check_in import CheckIn, ConditionMark, MarkKind
 from jobs.models.clock import ClockEnd, TimeEntry
+from jobs.models.comebacks import ComebackCause, ComebackFacts
 from jobs.models.desk import DeskFacts, Said, Stay
 from jobs.models.estimates import (
     ApprovedBy,
@@ -50,6 +51,8 @@ __all__ = [
     "ChannelSetting",
     "CheckIn",
     "ClockEnd",
+    "ComebackCause",
+    "ComebackFacts",
     "ConditionMark",
     "DeskFacts",
     "EstimateApproval",

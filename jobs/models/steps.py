@@ -37,6 +37,7 @@ class WorkKind(models.Model):
     note = models.CharField(max_length=200, blank=True)
     order = models.PositiveSmallIntegerField(default=0)
     active = models.BooleanField(default=True)
+    for_comebacks = models.BooleanField(default=False)
 
     objects = WorkKindQuerySet.as_manager()
 

@@ -22,6 +22,7 @@ _TITLES: Final = {
     "part.changed": "Part changed",
     "desk.changed": "Customer and keys",
     "supply_of.changed": "Part",
+    "comeback.changed": "Why it came back",
     "estimate.added": "Estimate line added",
     "estimate.changed": "Estimate line",
     "estimate.removed": "Estimate line taken out",
@@ -86,6 +87,7 @@ MILESTONES: Final = (
     "sheet.",
     "setup.",
     "estimate.approved",
+    "comeback.",
     "payment.",
 )
 """Beginnings of the codes that tell the story of a job without every cell of its sheet."""

@@ -10,7 +10,7 @@ from django.db import transaction
 from django.db.models import Max
 
 from jobs.errors import ChangedMeanwhile, Refused
-from jobs.lists.steps import USUAL_LIST
+from jobs.lists.steps import COMEBACK, USUAL_LIST
 from jobs.models import StepTemplate, WorkKind
 from jobs.services.steps import copy_words
 from shop.models import StaffMember
@@ -24,7 +24,9 @@ def start_with_usual(actor: StaffMember | None) -> int:
     last = WorkKind.objects.aggregate(last=Max("order"))["last"] or 0
     new = [entry for entry in USUAL_LIST if entry[0] not in have]
     for place, (name, note, steps) in enumerate(new, 1):
-        kind = WorkKind.objects.create(name=name, note=note, order=last + place)
+        kind = WorkKind.objects.create(
+            name=name, note=note, order=last + place, for_comebacks=name == COMEBACK
+        )
         made = StepTemplate.objects.bulk_create(
             StepTemplate(kind=kind, order=order, **step.fields())
             for order, step in enumerate(steps)

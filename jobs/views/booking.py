@@ -12,6 +12,7 @@ from jobs.lifecycle import BOOKING_OPEN
 from jobs.models import Job, WorkKind
 from jobs.services.booking import book, change_booking
 from jobs.views.booking_choices import day_context
+from jobs.views.comebacks import earlier_context, kind_of_comebacks
 from shop.access import allow
 from shop.http import Request
 from shop.models import Bay, Customer, Vehicle
@@ -50,6 +51,7 @@ def _fresh_draft(request: Request) -> Draft:
     job = earlier.filter(number=number).first() if number is not None else None
     if job is not None:
         vehicle, customer, slot["comeback_of"] = job.vehicle, job.customer, job.pk
+        slot.setdefault("work_kind", kind_of_comebacks())
     if customer is None and vehicle is not None:
         customer = vehicle.owner
     return Draft(None, customer=customer, vehicle=vehicle, slot=slot)
@@ -66,6 +68,7 @@ def _page(
         "asked": asked,
         "draft": draft,
         "form": draft.slot_form,
+        "earlier": earlier_context(draft.slot_form["comeback_of"].value(), request.shop),
         "no_bays": not Bay.objects.filter(active=True).exists(),
         **day_context(_values(draft.slot_form)),
     }

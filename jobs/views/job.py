@@ -20,6 +20,7 @@ from jobs.services.parts import add_part, goes_with, remove_part, set_quantity
 from jobs.services.work_done import work_done
 from jobs.sheet import revision
 from jobs.sheet.change_values import change_values
+from jobs.views.comebacks import comeback_context
 from jobs.views.desk import log_context, strip_context
 from jobs.views.supply import supply_lines
 from jobs.wording import Local
@@ -144,6 +145,7 @@ def _overview(request: Request, job: Job, **more: Any) -> HttpResponse:
         "parts": lines,
         "papers": PAPERS.items(),
         "sheets": job.sheets.defer("document", "pdf").select_related("signed_by", "receipt"),
+        **(comeback_context(job, request.shop) if job.comeback_of else {}),
         "comebacks": job.comebacks.order_by("number"),
         "send_backs": job.send_backs.filter(done_at=None).select_related("by"),
         "events": history_of(job, whole=whole),

@@ -61,12 +61,16 @@ class ShopForm(ModelForm):
             "tax_percent",
             "prices_with_tax",
             "labour_price",
+            "work_warranty_months",
+            "parts_warranty_months",
         ]
         labels = {
             "tax_name": "What the tax is called",
             "tax_percent": "Tax",
             "prices_with_tax": "Prices include the tax",
             "labour_price": "Price of an hour of work",
+            "work_warranty_months": "Warranty of the work",
+            "parts_warranty_months": "Warranty of the parts",
             "sheet_terms": "Terms on the install sheet",
             "max_drop_percent": "Largest voltage drop with music",
             "max_full_drop_percent": "Largest voltage drop at full output",
@@ -83,6 +87,8 @@ class ShopForm(ModelForm):
             "idle_limit_h": "A browser is signed out after",
         }
         help_texts = {
+            "work_warranty_months": "From the day of the hand-over. Empty: nothing is said of it.",
+            "parts_warranty_months": "The shop's own. What a maker grants beyond it stands apart.",
             "longest_clock_h": "A clock that runs longer is asked about.",
             "lock_after_min": "Without a touch. What is typed stays on the page.",
             "idle_limit_h": "Without anything done in it, on tablets too. What is typed or waits "
@@ -103,6 +109,8 @@ class ShopForm(ModelForm):
             "closes_at": forms.TimeInput({"type": "time"}, format="%H:%M"),
             "tax_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
             "labour_price": forms.NumberInput({"step": "any"}),
+            "work_warranty_months": forms.NumberInput({"data-unit": "months"}),
+            "parts_warranty_months": forms.NumberInput({"data-unit": "months"}),
             "longest_clock_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
             "lock_after_min": forms.NumberInput({"data-unit": "min"}),
             "idle_limit_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
@@ -112,6 +120,8 @@ class ShopForm(ModelForm):
     BENCH = ("closes_at", "longest_clock_h", "lock_after_min", "idle_limit_h")
 
     MONEY = ("currency", "tax_name", "tax_percent", "prices_with_tax", "labour_price")
+
+    WARRANTY = ("work_warranty_months", "parts_warranty_months")
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -129,13 +139,18 @@ class ShopForm(ModelForm):
     @property
     def assumptions(self) -> list[forms.BoundField]:
         """What the sums take for granted."""
-        others = self.PROFILE + self.BENCH + self.MONEY
+        others = self.PROFILE + self.BENCH + self.MONEY + self.WARRANTY
         return [self[name] for name in self.fields if name not in others]
 
     @property
     def money(self) -> list[forms.BoundField]:
         """What estimates are written in."""
         return [self[name] for name in self.MONEY]
+
+    @property
+    def warranty(self) -> list[forms.BoundField]:
+        """How long the shop answers for what it did."""
+        return [self[name] for name in self.WARRANTY]
 
     @property
     def bench(self) -> list[forms.BoundField]:

@@ -9,6 +9,8 @@ from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
+MOST_MONTHS = 240
+
 
 class Units(models.TextChoices):
     METRIC = "metric", "Metric (m, mm², km)"
@@ -121,6 +123,19 @@ class Shop(models.Model):
         null=True,
         blank=True,
         validators=[MinValueValidator(0)],
+    )
+
+    work_warranty_months = models.PositiveSmallIntegerField(
+        "warranty of the work, months",
+        null=True,
+        blank=True,
+        validators=[MaxValueValidator(MOST_MONTHS)],
+    )
+    parts_warranty_months = models.PositiveSmallIntegerField(
+        "warranty of the parts, months",
+        null=True,
+        blank=True,
+        validators=[MaxValueValidator(MOST_MONTHS)],
     )
 
     closes_at = models.TimeField(
