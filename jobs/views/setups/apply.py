@@ -27,6 +27,7 @@ GROUPS: Final = (
     ("channels", "Channels and wires"),
     ("settings", "Settings, into the record as left"),
     ("power", "Power"),
+    ("distances", "Tape distances"),
     ("other", "Other settings"),
 )
 
