@@ -1,10 +1,11 @@
 """The cables and fuses of the shop's catalogue, as the sums know them."""
 
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, Final
 
 from jobs.models import Job
 from shop.models import Product, ProductKind
+from wiring.power import conductors
 from wiring.proposals import NO_STOCK as NO_STOCK, Stock as Stock, StockCable, StockFuse
 
 _FIGURES = ("pk", "maker", "name", "cable_size", "cable_metal", "insulation_c")
@@ -42,3 +43,15 @@ def _stock(products: Iterable[Any]) -> Stock:
         if one.kind == ProductKind.FUSE and one.fuse_body and one.fuse_rating_a
     )
     return Stock(cables, fuses)
+
+
+_SAME_AREA: Final = 0.999
+"""A gauge and a metric size that round to the same area count as the same."""
+
+
+def as_thick(own: Stock, size: str) -> list[StockCable]:
+    """The cables no thinner than this size, the thinnest of them first."""
+    wanted_mm2 = conductors.size(size).area_mm2
+    areas = [(conductors.size(one.size).area_mm2, one) for one in own.cables]
+    areas.sort(key=lambda pair: pair[0])
+    return [one for area, one in areas if area >= wanted_mm2 * _SAME_AREA]

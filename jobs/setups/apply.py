@@ -37,6 +37,7 @@ from jobs.services.tuning.records import record_of
 from jobs.setups.compare import compare
 from jobs.setups.document import SetupError
 from jobs.setups.items import Comparison, Item
+from jobs.setups.parts import add_lacking
 from shop.models import StaffMember
 from shop.services.events import subject_of
 
@@ -289,6 +290,20 @@ def apply_to_jobs(setup_id: int, numbers: Iterable[int], actor: StaffMember) -> 
     setup = SavedSetup.objects.select_related("vehicle_model").get(pk=setup_id)
     jobs = Job.objects.filter(number__in=list(numbers)).with_names().order_by("number")
     return [_apply_whole(setup, job, actor) for job in jobs]
+
+
+@transaction.atomic
+def take_whole(number: int, setup: SavedSetup, actor: StaffMember) -> AppliedTo:
+    """The setup's parts that the job lacks, then whatever of its plan needs no decision.
+
+    Nothing is added where nothing could be taken over. Raises Refused.
+    """
+    add_lacking(number, setup, actor)
+    job = Job.objects.with_names().get(number=number)
+    result = _apply_whole(setup, job, actor)
+    if result.applied is None:
+        raise Refused(*result.refused)
+    return result
 
 
 def _apply_whole(setup: SavedSetup, job: Job, actor: StaffMember) -> AppliedTo:

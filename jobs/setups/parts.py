@@ -35,12 +35,12 @@ def _wanted(document: Mapping[str, Any]) -> dict[tuple[str, str], tuple[Mapping[
     return wanted
 
 
-def lacking(setup: SavedSetup, parts: Iterable[JobPart] = ()) -> list[Lacking]:
-    """What of a setup's products is not among these parts, in the setup's order."""
+def lacking(setup: SavedSetup, there: Iterable[tuple[Product, int]] = ()) -> list[Lacking]:
+    """What of a setup's products is not among these, each with its quantity; in its order."""
     here: dict[tuple[str, str], int] = {}
-    for part in parts:
-        name = (part.product.maker.casefold(), part.product.name.casefold())
-        here[name] = here.get(name, 0) + part.quantity
+    for product, quantity in there:
+        name = (product.maker.casefold(), product.name.casefold())
+        here[name] = here.get(name, 0) + quantity
     wanted = _wanted(upgrade(setup.document))
     names = [name for _, name in wanted]
     offered = {
@@ -65,7 +65,8 @@ def add_lacking(number: int, setup: SavedSetup, actor: StaffMember) -> list[JobP
     if not job.takes_changes:
         raise Refused(f"The parts of {job} are settled: it is {job.standing}.")
     added: list[JobPart] = []
-    for one in lacking(setup, job.parts.select_related("product")):
+    there = [(part.product, part.quantity) for part in job.parts.select_related("product")]
+    for one in lacking(setup, there):
         if one.product is not None:
             most = MOST_UNITS if one.product.is_unit else MOST_QUANTITY
             added += put_in(job, one.product, min(one.quantity, most), actor)

@@ -1,20 +1,16 @@
 """The power plan of a saved setup beside a job's. Nothing here writes."""
 
-from typing import Any, Final
+from typing import Any
 
 from jobs import wording
 from jobs.models import Job, PowerRun, SupplyFacts
 from jobs.plan.columns import RUN, supply_values
-from jobs.plan.stock import NO_STOCK, Stock
+from jobs.plan.stock import NO_STOCK, Stock, as_thick
 from jobs.setups import words as words
 from jobs.setups.items import Item, blocked_by, unlike
 from jobs.setups.match import Matches, State
 from jobs.wording import Local
 from wiring import plan as doc
-from wiring.power import conductors
-
-_SAME_AREA: Final = 0.999
-"""A gauge and a metric size that round to the same area count as the same."""
 
 
 def run_values(run: doc.Run, matches: Matches) -> dict[str, Any]:
@@ -34,16 +30,13 @@ def _own_cable(values: dict[str, Any], own: Stock) -> tuple[dict[str, Any], str]
     """
     if not own.cables:
         return {}, ""
-    wanted_mm2 = conductors.size(values["size"]).area_mm2
-    areas = [(conductors.size(cable.size).area_mm2, cable) for cable in own.cables]
-    enough = [(area, cable) for area, cable in areas if area >= wanted_mm2 * _SAME_AREA]
+    enough = as_thick(own, values["size"])
     if not enough:
-        thickest = max(areas, key=lambda one: one[0])[1]
         return {}, (
-            f"the job's own cable, {thickest.name}, is thinner than {values['size']}: "
-            "order another or plan it anew"
+            f"no cable among the job's parts is as thick as {values['size']}: "
+            "order one or plan this run anew"
         )
-    _, cable = min(enough, key=lambda one: one[0])
+    cable = enough[0]
     taken: dict[str, Any] = {"size": cable.size, "metal": cable.metal}
     if cable.insulation_c is not None:
         taken["insulation_c"] = cable.insulation_c
