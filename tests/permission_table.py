@@ -198,6 +198,7 @@ TABLE: dict[str, Roles] = {
     "bay_record_keep": BENCH,
     "bay_record_return": BENCH,
     "bay_finding_reason": BENCH,
+    "bay_finding_reasons": BENCH,
     "bay_note_add": BENCH,
     # Saved setups.
     "setup_list": STAFF,

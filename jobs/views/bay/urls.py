@@ -72,6 +72,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("tuning/", include("jobs.views.tuning.urls")),
     path("findings/", findings.findings, name="bay_findings"),
     path("findings/reason/", findings.reason, name="bay_finding_reason"),
+    path("findings/reasons/", findings.take_reasons, name="bay_finding_reasons"),
     path("notes/", notes.notes, name="bay_notes"),
     path("notes/add/", notes.add, name="bay_note_add"),
 ]
