@@ -177,6 +177,7 @@ TABLE: dict[str, Roles] = {
     "bay_reading_add": BENCH,
     "bay_channel_save": BENCH,
     "bay_wire_save": BENCH,
+    "bay_proof_save": BENCH,
     "bay_channel_speaker": BENCH,
     "bay_arrange": BENCH,
     "bay_place_add": BENCH,

@@ -40,7 +40,8 @@ def what_is_left(job: Job, stops: int, cautions: int) -> list[Left]:
         Left(
             unproved.distinct().count(),
             "Wires whose polarity is not proved",
-            "bay_polarity",
+            "bay_channels",
+            query="?show=polarity",
         ),
         Left(
             job.channels.filter(
@@ -49,7 +50,8 @@ def what_is_left(job: Job, stops: int, cautions: int) -> list[Left]:
             .distinct()
             .count(),
             "Loads to measure",
-            "bay_polarity",
+            "bay_channels",
+            query="?show=polarity",
         ),
         Left(functions.filter(after=untried).count(), "Functions after", "bay_after"),
         Left(readings.filter(after_value=None).count(), "Readings after", "bay_after", "readings"),

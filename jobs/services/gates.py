@@ -140,6 +140,7 @@ SECTION_OF_GATE: Final = {
     Gate.LOADS: "channels",
 }
 
-PLAN_GATES: Final = frozenset({Gate.POWER_PLAN, Gate.CHANNEL_PLAN})
-"""Gates that a plan passes before anything is done: they let a step be ticked and do not tick it."""
 """The section of the bay sheet where what stands against a gate is put right."""
+
+PLAN_GATES: Final = frozenset({Gate.POWER_PLAN, Gate.CHANNEL_PLAN})
+"""Gates that a plan passes before anything is done: they let a step be ticked, by hand."""
