@@ -108,6 +108,7 @@ FREE: Final[dict[str, str]] = {
     "shop.Absence": "who is away when",
     "shop.Tablet": "tablets come and go",
     "shop.PinAttempts": "counts wrong PINs",
+    "shop.SignInAttempts": "counts wrong passwords",
     "shop.LabelSheet": "how labels are printed",
 }
 """Tables that may change at any time, and why that harms no signed sheet."""
@@ -123,7 +124,7 @@ them, and why."""
 KEYED: Final = frozenset({"jobs.RecordChain"})
 """Written with every event; a keyed hash in the row itself shows any other change."""
 
-FREE_APPS: Final = frozenset({"auth", "contenttypes", "sessions", "axes"})
+FREE_APPS: Final = frozenset({"auth", "contenttypes", "sessions"})
 """Applications not of this project: no job stands in them."""
 
 JOB_MESSAGE: Final = "Rows of a signed job cannot be changed: open a correction first."

@@ -37,6 +37,8 @@ DATABASE_FILES = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
 SET_ASIDE = "replaced-"
 WORKING = "unfinished-"
 PLAIN = ("--no-owner", "--no-privileges")
+RETIRED = frozenset({"axes"})
+"""Applications whose tables an older Loombook had: a migration of ours takes them away."""
 
 
 class BackupError(Exception):
@@ -257,7 +259,8 @@ def _unpack(archive: Path, folder: Path) -> Manifest:
 
 def _require_usable(manifest: Manifest) -> None:
     known = {".".join(key) for key in MigrationLoader(None).disk_migrations or {}}
-    if manifest.format > FORMAT or not set(manifest.migrations) <= known:
+    made_with = {one for one in manifest.migrations if one.split(".")[0] not in RETIRED}
+    if manifest.format > FORMAT or not made_with <= known:
         raise BackupError(
             f"This backup was made by Loombook {manifest.version}, which is newer than this "
             f"{_version()}: upgrade Loombook first."

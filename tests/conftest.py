@@ -30,6 +30,8 @@ CHROMIUM_ARGUMENTS = [
     "--disable-sync",
 ]
 TABLET = {"width": 1180, "height": 820}
+SHARED = ("tests/browser/", "tests/test_hostile_input.py", "tests/test_demo.py")
+"""Tests that share a browser, the walk over every form, the demo shop."""
 PAPER = pytest.StashKey[bool]()
 DATABASE_FIXTURES = {"_django_db_helper", "db", "transactional_db", "live_server"}
 
@@ -46,14 +48,14 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """Tests run side by side, but one browser is enough for the machine, and one demo shop."""
+    """Tests run side by side, but those that share what is dear to make run in one process."""
     from xdist.scheduler import LoadScopeScheduling
 
-    class OneBrowser(LoadScopeScheduling):
+    class Together(LoadScopeScheduling):
         def _split_scope(self, nodeid: str) -> str:
-            return "browser" if nodeid.startswith("tests/browser/") else nodeid
+            return next((one for one in SHARED if nodeid.startswith(one)), nodeid)
 
-    return OneBrowser(config, log)
+    return Together(config, log)
 
 
 @pytest.hookimpl(tryfirst=True)

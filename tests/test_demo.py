@@ -1,11 +1,20 @@
 """The demo shop: alive, complete, invented, and never laid over a shop's own data."""
 
+import html
+import re
 from collections import Counter
-from io import StringIO
+from collections.abc import Iterator
+from io import BytesIO, StringIO
+from typing import Any
+from urllib.parse import urljoin, urlsplit
 
 import pytest
 from django.core.management import CommandError, call_command
+from django.db import transaction
+from django.test import Client, override_settings
+from django.urls import Resolver404, resolve
 from django.utils import timezone
+from pypdf import PdfReader
 
 from deploy.demo.vehicles import VEHICLES
 from jobs.lifecycle import Stage
@@ -14,6 +23,7 @@ from jobs.plan.document import findings_of
 from shop.models import Bay, Product, StaffMember, Vehicle
 from shop.vin import examine
 from tests.factories import VehicleFactory
+from tests.test_wording import read_aloud, wrong_in
 
 WANTED_STAGES = {
     Stage.BOOKED: 4,
@@ -38,9 +48,35 @@ def _print_logins() -> str:
 
 
 @pytest.mark.django_db
-def test_the_demo_shop_shows_every_side_of_the_product() -> None:
-    call_command("load_demo", stdout=StringIO())
+def test_it_is_never_laid_over_data() -> None:
+    VehicleFactory()
+    with pytest.raises(CommandError, match="data here already"):
+        call_command("load_demo")
+    call_command("load_demo", if_empty=True)
+    assert not StaffMember.objects.filter(username="maud").exists()
+    assert _print_logins() == ""
 
+
+@pytest.fixture(scope="module")
+def demo(
+    django_db_setup: None, django_db_blocker: Any, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[None]:
+    """The demo shop, loaded once for all that only read it."""
+    folder = tmp_path_factory.mktemp("demo")
+    with (
+        django_db_blocker.unblock(),
+        override_settings(DATA_DIR=folder, MEDIA_ROOT=folder / "media"),
+        transaction.atomic(),
+    ):
+        call_command("load_demo", stdout=StringIO())
+        yield
+        transaction.set_rollback(True)
+
+
+@pytest.mark.once
+@pytest.mark.paper
+@pytest.mark.django_db
+def test_it_shows_every_side_of_the_product(demo: None) -> None:
     assert Counter(Job.objects.values_list("stage", flat=True)) == WANTED_STAGES
     assert StaffMember.objects.count() == 5
     assert Bay.objects.count() == 2
@@ -89,14 +125,53 @@ def test_the_demo_shop_shows_every_side_of_the_product() -> None:
     assert "maud" not in _print_logins()
 
 
+MOST_OF_A_VIEW = 3
+
+
+def pages(client: Client) -> Iterator[tuple[str, str]]:
+    """Every job with its whole history, and pages reached by links, a few of each kind."""
+    first = [f"{job.get_absolute_url()}?history=all" for job in Job.objects.all()]
+    for address in first:
+        yield address, client.get(address).content.decode()
+    waiting, seen, kinds = ["/"], {"/"}, Counter[str]()
+    while waiting:
+        address = waiting.pop(0)
+        try:
+            view = resolve(urlsplit(address).path).view_name
+        except Resolver404:
+            continue
+        kinds[view] += 1
+        if kinds[view] > MOST_OF_A_VIEW or view == "logout":
+            continue
+        answer = client.get(address, follow=True)
+        if "text/html" not in answer.headers["Content-Type"] or answer.streaming:
+            continue
+        page = answer.content.decode()
+        yield address, page
+        for link in re.findall(r'(?:href|hx-get)="([^"#]*)', page):
+            to = urljoin(address, html.unescape(link))
+            if to.startswith("/") and not to.startswith("/static/") and to not in seen:
+                seen.add(to)
+                waiting.append(to)
+
+
+@pytest.mark.once
+@pytest.mark.paper
 @pytest.mark.django_db
-def test_it_is_never_laid_over_data() -> None:
-    VehicleFactory()
-    with pytest.raises(CommandError, match="data here already"):
-        call_command("load_demo")
-    call_command("load_demo", if_empty=True)
-    assert not StaffMember.objects.filter(username="maud").exists()
-    assert _print_logins() == ""
+def test_it_is_written_one_way(demo: None) -> None:
+    client = Client()
+    client.force_login(StaffMember.objects.get(username="odile"))
+    read = {address: read_aloud(page) for address, page in pages(client)}
+    for sheet in InstallSheet.objects.all():
+        text = "\n".join(page.extract_text() for page in PdfReader(BytesIO(sheet.pdf)).pages)
+        read[sheet.number] = text
+
+    wrong = {address: found for address, text in read.items() if (found := wrong_in(text))}
+    assert wrong == {}
+    everything = " ".join(read.values())
+    for said in ("Bay 1", "crossovers, EQ, chimes or prompts", " km", ", by hand"):
+        assert said in everything, said
+    assert len(read) > 120
 
 
 def test_one_car_alone_has_a_number_with_a_wrong_check_digit() -> None:

@@ -95,6 +95,7 @@ def _queries(client: Client, url: str) -> int:
     return len(captured)
 
 
+@pytest.mark.once
 @pytest.mark.django_db
 @pytest.mark.parametrize("budget", BUDGETS, ids=lambda b: b.url_name + b.query)
 def test_a_list_keeps_its_budget_at_any_size(budget: Budget, client_of_a_manager: Client) -> None:

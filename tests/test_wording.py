@@ -2,20 +2,10 @@
 
 import html
 import re
-from collections import Counter
-from collections.abc import Iterator
-from io import BytesIO, StringIO
 from pathlib import Path
-from urllib.parse import urljoin, urlsplit
 
 import pytest
-from django.core.management import call_command
-from django.test import Client
-from django.urls import Resolver404, resolve
-from pypdf import PdfReader
 
-from jobs.models import InstallSheet, Job
-from shop.models import StaffMember
 from wiring.names import KIND_NAMES
 from wiring.positions import POSITIONS
 
@@ -80,56 +70,6 @@ def test_what_is_wrong_is_seen_and_its_near_miss_is_not(name: str) -> None:
     _, wrong, right = FORBIDDEN[name]
     assert name in [found for found, _ in wrong_in(wrong)]
     assert wrong_in(right) == []
-
-
-MOST_OF_A_VIEW = 3
-
-
-def pages(client: Client) -> Iterator[tuple[str, str]]:
-    """Every job with its whole history, and pages reached by links, a few of each kind."""
-    first = [f"{job.get_absolute_url()}?history=all" for job in Job.objects.all()]
-    for address in first:
-        yield address, client.get(address).content.decode()
-    waiting, seen, kinds = ["/"], {"/"}, Counter[str]()
-    while waiting:
-        address = waiting.pop(0)
-        try:
-            view = resolve(urlsplit(address).path).view_name
-        except Resolver404:
-            continue
-        kinds[view] += 1
-        if kinds[view] > MOST_OF_A_VIEW or view == "logout":
-            continue
-        answer = client.get(address, follow=True)
-        if "text/html" not in answer.headers["Content-Type"] or answer.streaming:
-            continue
-        page = answer.content.decode()
-        yield address, page
-        for link in re.findall(r'(?:href|hx-get)="([^"#]*)', page):
-            to = urljoin(address, html.unescape(link))
-            if to.startswith("/") and not to.startswith("/static/") and to not in seen:
-                seen.add(to)
-                waiting.append(to)
-
-
-@pytest.mark.once
-@pytest.mark.paper
-@pytest.mark.django_db
-def test_the_demo_shop_is_written_one_way() -> None:
-    call_command("load_demo", stdout=StringIO())
-    client = Client()
-    client.force_login(StaffMember.objects.get(username="odile"))
-    read = {address: read_aloud(page) for address, page in pages(client)}
-    for sheet in InstallSheet.objects.all():
-        text = "\n".join(page.extract_text() for page in PdfReader(BytesIO(sheet.pdf)).pages)
-        read[sheet.number] = text
-
-    wrong = {address: found for address, text in read.items() if (found := wrong_in(text))}
-    assert wrong == {}
-    everything = " ".join(read.values())
-    for said in ("Bay 1", "crossovers, EQ, chimes or prompts", " km", ", by hand"):
-        assert said in everything, said
-    assert len(read) > 120
 
 
 def test_no_template_formats_by_itself() -> None:

@@ -25,6 +25,7 @@ from jobs.sheet.sign_off import collect_job, give_reason, sign_off_job
 from shop.models import (
     Bay,
     Customer,
+    PlugTable,
     Product,
     ProductRating,
     Shop,
@@ -33,6 +34,7 @@ from shop.models import (
     VehicleModel,
 )
 from shop.services import events
+from shop.services.plugs import save_cavities, save_plug
 from shop.services.products import rating_facts, ratings_of
 from shop.vin import examine
 
@@ -126,6 +128,14 @@ class Loader:
             model.full_clean()
             events.save(model, self.staff["maud"])
             models[one.key] = model
+        for plug in vehicles.PLUGS:
+            table = PlugTable(
+                vehicle_model=models[plug.model],
+                **{name: getattr(plug, name) for name in ("name", "rows", "columns", "note")},
+            )
+            table.full_clean()
+            save_plug(table, self.staff["idris"])
+            save_cavities(table, plug.cavities, self.staff["idris"])
         for car in vehicles.VEHICLES:
             vehicle = Vehicle(
                 owner=self.customers[car.owner],

@@ -7,6 +7,8 @@ a number whose check digit does not agree, confirmed as read.
 from typing import Final, NamedTuple
 
 from shop.models import BodyShape, Powertrain
+from shop.models.plugs import Proof
+from shop.services.plugs import Known
 
 
 class DemoModel(NamedTuple):
@@ -104,6 +106,54 @@ MODELS: Final = (
         "Eleven speakers, factory amplifier in the boot",
         BodyShape.SALOON,
         factory_amplifier=True,
+    ),
+)
+
+
+class DemoPlug(NamedTuple):
+    """A plug of a model: its face in rows and columns, and what is known of its cavities."""
+
+    model: str
+    name: str
+    rows: int
+    columns: int
+    note: str
+    cavities: tuple[Known, ...]
+
+
+def _door(
+    tweeter: tuple[str, str, str], mid: tuple[str, str, str], window: str
+) -> tuple[Known, ...]:
+    """A door's plug; a pair is its function, the plus wire's base colour and its stripe."""
+    proved, paper = Proof.PROVED, Proof.DOCUMENT
+    first, book = "First car, battery pulse", "Maker's wiring book, sheet 12"
+    return (
+        Known("1", "RD", "", "Window, supply", paper, book),
+        Known("2", "BK", "", "Window, return", paper, book),
+        Known("4", tweeter[1], tweeter[2], f"{tweeter[0]} +", proved, first),
+        Known("5", tweeter[1], "BK", f"{tweeter[0]} -", proved, first),
+        Known("9", window, "", "Window switch", paper, book),
+        Known("12", mid[1], mid[2], f"{mid[0]} +", proved, first),
+        Known("13", mid[1], "BK", f"{mid[0]} -", proved, first),
+    )
+
+
+PLUGS: Final = (
+    DemoPlug(
+        "tamsel",
+        "Door plug, left",
+        2,
+        8,
+        "Grey housing in the front door shut; the rubber boot comes off first.",
+        _door(("Tweeter", "GN", "WH"), ("Midrange", "GY", "RD"), "BN"),
+    ),
+    DemoPlug(
+        "tamsel",
+        "Door plug, right",
+        2,
+        8,
+        "Grey housing in the front door shut; the rubber boot comes off first.",
+        _door(("Tweeter", "VT", "WH"), ("Midrange", "BU", "RD"), "OG"),
     ),
 )
 

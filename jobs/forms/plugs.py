@@ -100,9 +100,11 @@ class PasteForm(forms.Form):
             else:
                 known[read.cavity] = read
         if self.problems:
-            first = self.problems[0]
-            more = f" {len(self.problems) - 1} more below." if len(self.problems) > 1 else ""
-            self.add_error("text", f"Line {first.number}: {first.why}{more}")
+            first, *others = self.problems
+            why = f"Line {first.number}: {first.why}"
+            if others:
+                why = f"{len(self.problems)} lines are not understood; put right what stands above."
+            self.add_error("text", why)
         elif not known and "text" in data:
             self.add_error("text", "No line names a cavity.")
         data["known"] = list(known.values())

@@ -111,7 +111,7 @@ def _page(
         "proved": sum(one.proof == "proved" for one in cavities),
         "may_write": has_role(request.user, BENCH),
         "cavity_form": cavity or CavityForm(),
-        "paste_form": paste or PasteForm(),
+        "paste_form": paste or PasteForm(auto_id="paste-%s"),
         "back_url": reverse(name, args=[owner.pk]) if owner else "",
     }
     status = 422 if cavity is not None or paste is not None else 200
@@ -145,7 +145,7 @@ def plug_cavity(request: Request, pk: int) -> HttpResponse:
 def plug_paste(request: Request, pk: int) -> HttpResponse:
     """Write down every cavity of a pasted table, or none of them."""
     table = _table(pk)
-    form = PasteForm(request.POST)
+    form = PasteForm(request.POST, auto_id="paste-%s")
     if not form.is_valid():
         return _page(request, table, paste=form)
     done = save_cavities(table, form.cleaned_data["known"], request.user, keep_proved=True)

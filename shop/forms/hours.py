@@ -6,7 +6,7 @@ from typing import Any, Final
 from django import forms
 from django.utils.dates import WEEKDAYS
 
-from shop.forms.base import ModelForm
+from shop.forms.base import LongSelect, ModelForm
 from shop.hours import countries, regions
 from shop.models import Absence, ClosedDays, OpenHours, Shop, StaffMember
 from shop.typed import sane_day
@@ -71,7 +71,7 @@ class WeekForm(forms.Form):
 class HolidayForm(ModelForm):
     """Whose public holidays the shop keeps."""
 
-    country = forms.ChoiceField(required=False)
+    country = forms.ChoiceField(required=False, widget=LongSelect)
     region = forms.ChoiceField(required=False)
 
     class Meta:

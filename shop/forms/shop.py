@@ -1,29 +1,30 @@
 """Forms of the shop profile and its bays."""
 
 from typing import Any
-from zoneinfo import available_timezones
 
 from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
 
 from shop.currencies import NAMES
-from shop.forms.base import ModelForm
+from shop.forms.base import LongSelect, ModelForm
 from shop.models import Bay, Shop
+from shop.models.shop import time_zones
 from shop.units import LengthField, short_unit
 
 
 def _zones() -> list[tuple[str, str]]:
-    named = {zone for zone in available_timezones() if "/" in zone and not zone.startswith("Etc/")}
+    named = {zone for zone in time_zones() if "/" in zone and not zone.startswith("Etc/")}
     return [("UTC", "UTC"), *((zone, zone.replace("_", " ")) for zone in sorted(named))]
 
 
 class ShopForm(ModelForm):
     """Name, units, time zone, and what the sums take for granted in this shop."""
 
-    time_zone = forms.ChoiceField(choices=_zones)
+    time_zone = forms.ChoiceField(choices=_zones, widget=LongSelect)
     currency = forms.ChoiceField(
         choices=[("", "Not said"), *((code, f"{code}, {name}") for code, name in NAMES.items())],
         required=False,
+        widget=LongSelect,
     )
     fuse_distance_m = LengthField(
         label="Fuse to battery at most",

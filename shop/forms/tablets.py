@@ -4,10 +4,12 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.http import HttpRequest
 
 from shop.forms.base import ModelForm
-from shop.models import Bay, StaffMember, Tablet
+from shop.models import Bay, Tablet
 from shop.services.pins import LONGEST, validate_pin
+from shop.services.sign_in import is_own_password, why_not_own
 
 
 def pin_widget(autocomplete: str = "new-password") -> forms.PasswordInput:
@@ -58,14 +60,14 @@ class MyPinForm(forms.Form):
     )
     again = forms.CharField(label="New PIN again", widget=pin_widget())
 
-    def __init__(self, *args: Any, person: StaffMember, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, request: HttpRequest, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.person = person
+        self.request = request
 
     def clean_password(self) -> str:
         password: str = self.cleaned_data["password"]
-        if not self.person.check_password(password):
-            raise ValidationError("This is not your password.")
+        if not is_own_password(self.request, password):
+            raise ValidationError(why_not_own(self.request))
         return password
 
     def clean_pin(self) -> str:

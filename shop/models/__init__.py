@@ -7,6 +7,7 @@ from shop.models.people import Customer, StaffMember
 from shop.models.plugs import PlugCavity, PlugTable
 from shop.models.products import Product, ProductKind, ProductRating
 from shop.models.shop import Bay, Shop, Units
+from shop.models.sign_in import SignInAttempts
 from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "ProductRating",
     "Shop",
     "ShopEvent",
+    "SignInAttempts",
     "StaffMember",
     "Tablet",
     "Units",

@@ -29,7 +29,10 @@ class ShopEvent(models.Model):
 
     class Meta:
         ordering = ["-pk"]
-        indexes = [models.Index(fields=["subject", "-id"], name="shop_event_newest")]
+        indexes = [
+            models.Index(fields=["subject", "-id"], name="shop_event_newest"),
+            models.Index(fields=["code", "-id"], name="shop_event_of_kind"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.code} {self.subject}"

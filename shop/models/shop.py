@@ -2,6 +2,7 @@
 
 from datetime import time
 from decimal import Decimal
+from functools import cache
 from zoneinfo import ZoneInfo, available_timezones
 
 from django.core.exceptions import ValidationError
@@ -14,9 +15,15 @@ class Units(models.TextChoices):
     US = "us", "US (ft, AWG, miles)"
 
 
+@cache
+def time_zones() -> frozenset[str]:
+    """Names in the IANA time zone data; read from the disk once, which takes a while."""
+    return frozenset(available_timezones())
+
+
 def validate_time_zone(name: str) -> None:
     """Refuse a name that is not in the IANA time zone data."""
-    if name not in available_timezones():
+    if name not in time_zones():
         raise ValidationError(
             f"“{name}” is no time zone. Use a name such as Europe/London or America/Chicago."
         )

@@ -60,7 +60,6 @@ INSTALLED_APPS = [
     "django.contrib.staticfiles",
     "django.contrib.humanize",
     "django.forms",
-    "axes",
     "csp",
     "django_htmx",
     "shop",
@@ -84,7 +83,6 @@ MIDDLEWARE = [
     "django_htmx.middleware.HtmxMiddleware",
     "shop.middleware.ShopMiddleware",
     "shop.middleware.TabletMiddleware",
-    "axes.middleware.AxesMiddleware",
 ]
 
 ROOT_URLCONF = "shop.project.urls"
@@ -164,10 +162,7 @@ DATABASES = {"default": _database()}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "shop.StaffMember"
-AUTHENTICATION_BACKENDS = [
-    "axes.backends.AxesStandaloneBackend",
-    "django.contrib.auth.backends.ModelBackend",
-]
+AUTHENTICATION_BACKENDS = ["shop.services.sign_in.PasswordBackend"]
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": f"django.contrib.auth.password_validation.{name}"}
     for name in (
@@ -176,12 +171,6 @@ AUTH_PASSWORD_VALIDATORS = [
         "CommonPasswordValidator",
     )
 ]
-AXES_FAILURE_LIMIT = 8
-AXES_COOLOFF_TIME = 0.25
-AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
-AXES_LOCKOUT_CALLABLE = "shop.views.accounts.locked_out"
-AXES_DISABLE_ACCESS_LOG = True
-AXES_ENABLED = not TESTING
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "board"
 LOGOUT_REDIRECT_URL = "login"

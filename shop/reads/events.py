@@ -22,6 +22,7 @@ from shop.models import (
     Vehicle,
     VehicleModel,
 )
+from shop.services import sign_in
 from shop.services.events import SECRET, subject_of
 from shop.wording import capital
 
@@ -44,8 +45,15 @@ TITLES: Final[dict[str, str]] = {
     "catalogue.imported": "Product file imported",
     "tablet.registered": "Tablet registered",
     "tablet.revoked": "Tablet taken out of use",
+    sign_in.SIGNED_IN: "Signed in",
+    sign_in.SIGNED_OUT: "Signed out",
+    sign_in.FAILED: "Failed sign-in",
+    sign_in.SHUT: "Sign-in shut for a while",
 }
 """What happened, where it is not that a record was added, changed or removed."""
+
+AT_THE_DOOR: Final = (sign_in.SIGNED_IN, sign_in.SIGNED_OUT, sign_in.FAILED, sign_in.SHUT)
+"""What is no change of a record: who came in, and who tried to."""
 
 _HAPPENED: Final = {"created": "added", "changed": "changed", "removed": "removed"}
 _LABELS: Final = {
@@ -54,6 +62,7 @@ _LABELS: Final = {
     "username": "sign-in name",
     "active": "in use",
     "revoked_at": "from",
+    "until": "until",
 }
 
 
@@ -90,6 +99,7 @@ class Entry(NamedTuple):
     """One event as the page shows it."""
 
     event: ShopEvent
+    who: str
     title: str
     told: list[Told]
     more: list[Told]
@@ -106,6 +116,12 @@ def _title(event: ShopEvent) -> str:
     kind, _, happened = event.code.partition(".")
     name = KINDS[kind].name if kind in KINDS else capital(kind)
     return TITLES.get(event.code) or f"{name} {_HAPPENED.get(happened, happened)}"
+
+
+def _who(event: ShopEvent) -> str:
+    if event.actor is not None:
+        return str(event.actor)
+    return "Nobody signed in" if event.code in AT_THE_DOOR else "On the server itself"
 
 
 def _name_of(record: Mapping[str, Any], other: Any) -> str:
@@ -163,7 +179,7 @@ def entry_of(event: ShopEvent) -> Entry:
         if old == new or is_nothing(old):
             one = one._replace(old="")
         told.append(one if after else one._replace(new=""))
-    return Entry(event, _title(event), told[:MOST_SEEN], told[MOST_SEEN:])
+    return Entry(event, _who(event), _title(event), told[:MOST_SEEN], told[MOST_SEEN:])
 
 
 def entries_of(events: Iterable[ShopEvent]) -> list[Entry]:

@@ -1,11 +1,10 @@
 """Changes to staff that must never leave the shop without a manager."""
 
-from axes.utils import reset
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from shop.models import StaffMember
-from shop.services import events
+from shop.services import events, sign_in
 from shop.services.pins import give_pin
 
 
@@ -31,7 +30,7 @@ def save_staff(
     given = {}
     if password:
         staff.set_password(password)
-        reset(username=staff.username)
+        sign_in.forget(staff.username)
         given["password"] = events.SET
     if pin:
         given["pin"] = events.SET

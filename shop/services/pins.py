@@ -25,12 +25,16 @@ LONGEST_WAIT: Final = timedelta(hours=1)
 
 
 class PinRefused(Exception):
-    """Not signed in; the message says why and what to do. `wait_until` is set during a wait."""
+    """Not signed in; the message says why and what to do. `wait_until` is set during a wait;
+    `counted` when a PIN was looked at, and wrong."""
 
-    def __init__(self, message: str, wait_until: datetime | None = None) -> None:
+    def __init__(
+        self, message: str, wait_until: datetime | None = None, *, counted: bool = False
+    ) -> None:
         super().__init__(message)
         self.said = message
         self.wait_until = wait_until
+        self.counted = counted
 
 
 def validate_pin(pin: str) -> None:
@@ -101,7 +105,7 @@ def person_by_pin(tablet: Tablet, person: StaffMember, pin: str) -> StaffMember:
         return person
     if left:
         tries = "1 try" if left == 1 else f"{left} tries"
-        raise PinRefused(f"Wrong PIN. {tries} left.")
+        raise PinRefused(f"Wrong PIN. {tries} left.", counted=True)
     row = PinAttempts.objects.get(tablet=tablet, person=person)
     assert row.wait_until is not None
-    raise PinRefused(_wait_words(person, row.wait_until), row.wait_until)
+    raise PinRefused(_wait_words(person, row.wait_until), row.wait_until, counted=True)

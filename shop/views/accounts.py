@@ -1,16 +1,16 @@
 """Signing in and out, and the password."""
 
-from datetime import timedelta
 from typing import Any
 
-from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import views as auth_views
-from django.contrib.auth.forms import PasswordChangeForm
+from django.contrib.auth.forms import AuthenticationForm, PasswordChangeForm
+from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse_lazy
+from django.utils import timezone
 from django.utils.http import urlencode
 from django.views.decorators.http import require_safe
 
@@ -18,7 +18,7 @@ from shop.access import allow_any_staff, public
 from shop.first_day import is_new
 from shop.http import Request
 from shop.models import StaffMember
-from shop.services import events
+from shop.services import events, sign_in
 
 
 class _SignIn(auth_views.LoginView):
@@ -36,10 +36,48 @@ class _SignIn(auth_views.LoginView):
             return redirect(reverse_lazy("tablet_switch") + query)
         return super().get(request, *args, **kwargs)
 
+    def form_valid(self, form: AuthenticationForm) -> HttpResponse:
+        answer = super().form_valid(form)
+        person = form.get_user()
+        assert isinstance(person, StaffMember)
+        sign_in.log(self.request, sign_in.SIGNED_IN, person, actor=person, by="password")
+        return answer
+
+    def form_invalid(self, form: AuthenticationForm) -> HttpResponse:
+        if waiting := sign_in.waiting_of(self.request):
+            return shut(self.request, waiting)
+        return super().form_invalid(form)
+
+
+class _Leave(auth_views.LogoutView):
+    def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        person = request.user
+        assert isinstance(person, StaffMember)
+        sign_in.log(request, sign_in.SIGNED_OUT, person, actor=person)
+        return super().post(request, *args, **kwargs)
+
+
+class _OwnPasswordForm(PasswordChangeForm):
+    """The old password counts as an attempt to sign in."""
+
+    def __init__(self, *args: Any, request: HttpRequest, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.request = request
+
+    def clean_old_password(self) -> str:
+        old: str = self.cleaned_data["old_password"]
+        if not sign_in.is_own_password(self.request, old):
+            raise ValidationError(sign_in.why_not_own(self.request), code="password_incorrect")
+        return old
+
 
 class _ChangePassword(auth_views.PasswordChangeView):
     template_name = "accounts/password_change.html"
     success_url = reverse_lazy("board")
+    form_class = _OwnPasswordForm
+
+    def get_form_kwargs(self) -> dict[str, Any]:
+        return {**super().get_form_kwargs(), "request": self.request}
 
     @transaction.atomic
     def form_valid(self, form: PasswordChangeForm) -> HttpResponse:
@@ -50,17 +88,23 @@ class _ChangePassword(auth_views.PasswordChangeView):
 
 
 login = public(_SignIn.as_view())
-logout = allow_any_staff(auth_views.LogoutView.as_view())
+logout = allow_any_staff(_Leave.as_view())
 password_change = allow_any_staff(_ChangePassword.as_view())
+
+
+def shut(request: HttpRequest, waiting: sign_in.Waiting) -> HttpResponse:
+    """No password is taken from here for a while: until when, and what to do."""
+    answer = render(request, "accounts/locked_out.html", {"waiting": waiting}, status=429)
+    left = (waiting.until - timezone.now()).total_seconds()
+    answer["Retry-After"] = str(max(int(left), 1))
+    return answer
 
 
 @public
 def locked_out(request: Request, *_: Any) -> HttpResponse:
     """Why sign-in is shut for a while after many wrong passwords."""
-    wait = timedelta(hours=settings.AXES_COOLOFF_TIME)
-    answer = render(request, "accounts/locked_out.html", status=429)
-    answer["Retry-After"] = str(int(wait.total_seconds()))
-    return answer
+    until = timezone.now() + sign_in.WAIT
+    return shut(request, sign_in.Waiting(until, every_name=False))
 
 
 @allow_any_staff

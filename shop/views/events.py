@@ -11,12 +11,15 @@ from shop.access import allow
 from shop.http import Request
 from shop.models import ShopEvent, StaffMember
 from shop.paging import page_of
-from shop.reads.events import KINDS, entries_of, record_of
+from shop.reads.events import AT_THE_DOOR, KINDS, entries_of, record_of
 from shop.roles import Role
 from shop.typed import line, one_of, row_key
 
 SERVER = "server"
 """Asks for what nobody signed in has done."""
+
+DOOR = "door"
+"""Asks for sign-ins, failed ones and waits."""
 
 
 @allow(Role.MANAGER, password=True)
@@ -26,19 +29,21 @@ def shop_log(request: Request) -> HttpResponse:
     `part_of` (an event's key) narrow it."""
     events = ShopEvent.objects.select_related("actor")
     context: dict[str, Any] = {
-        "kind": one_of(request.GET.get("kind"), KINDS),
+        "kind": one_of(request.GET.get("kind"), [DOOR, *KINDS]),
         "by": line(request.GET.get("by")),
-        "kinds": [(key, kind.name) for key, kind in KINDS.items()],
+        "kinds": [(DOOR, "Sign-ins"), *((key, kind.name) for key, kind in KINDS.items())],
         "staff": StaffMember.objects.order_by("name"),
         "server": SERVER,
     }
     if subject := line(request.GET.get("record")):
         events = events.filter(subject=subject)
         context |= _about(subject)
-    if context["kind"]:
+    if context["kind"] == DOOR:
+        events = events.filter(code__in=AT_THE_DOOR)
+    elif context["kind"]:
         events = events.filter(subject__startswith=f"{context['kind']}:")
     if context["by"] == SERVER:
-        events = events.filter(actor=None)
+        events = events.filter(actor=None).exclude(code__in=AT_THE_DOOR)
     elif by := row_key(context["by"]):
         events = events.filter(actor_id=by)
     if whole := row_key(request.GET.get("part_of")):

@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth import authenticate, login, logout
+from django.contrib.auth import login, logout
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render, resolve_url
 from django.urls import reverse
@@ -18,10 +18,10 @@ from shop.http import Request
 from shop.middleware import TABLET
 from shop.models import StaffMember, Tablet
 from shop.roles import Role
-from shop.services import pins, tablets
+from shop.services import pins, sign_in, tablets
 from shop.typed import own_path, row_key
 
-BACKEND = "django.contrib.auth.backends.ModelBackend"
+BACKEND = "shop.services.sign_in.PasswordBackend"
 
 
 def _next(request: Request) -> str:
@@ -78,7 +78,12 @@ def tablet_switch(request: Request) -> HttpResponse:
     try:
         pins.person_by_pin(tablet, person, request.POST.get("pin", ""))
     except pins.PinRefused as refused:
+        if refused.counted:
+            sign_in.log(request, sign_in.FAILED, person, by="PIN")
+            if refused.wait_until:
+                sign_in.log(request, sign_in.SHUT, person, by="PIN", until=refused.wait_until)
         return _screen(request, 422, said=refused.said, waiting=refused.wait_until is not None)
+    sign_in.log(request, sign_in.SIGNED_IN, person, actor=person, by="PIN")
     login(request, person, backend=BACKEND)
     request.session[BY_PIN] = True
     request.session[TABLET] = tablet.pk
@@ -94,6 +99,7 @@ def tablet_switch(request: Request) -> HttpResponse:
 def tablet_lock(request: Request) -> HttpResponse:
     """End the sign-in and show the names; the page behind the panel stays as it is."""
     was = request.user.pk
+    sign_in.log(request, sign_in.SIGNED_OUT, request.user, actor=request.user)
     logout(request)
     if request.htmx and request.tablet is not None:
         return _screen(request, chosen=was)
@@ -149,7 +155,7 @@ def my_pin(request: Request) -> HttpResponse:
     """Set one's own PIN."""
     person = request.user
     assert isinstance(person, StaffMember)
-    form = MyPinForm(request.POST or None, person=person)
+    form = MyPinForm(request.POST or None, request=request)
     if request.method == "POST" and form.is_valid():
         pins.set_pin(person, form.cleaned_data["pin"], by=person)
         messages.success(request, "Your PIN is set. It works on every registered tablet.")
@@ -167,14 +173,11 @@ def password_confirm(request: Request) -> HttpResponse:
     assert isinstance(person, StaffMember)
     form = PasswordForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
-        password = form.cleaned_data["password"]
-        if authenticate(request, username=person.username, password=password) == person:
+        if sign_in.is_own_password(request, form.cleaned_data["password"]):
             request.session.cycle_key()
             request.session.pop(BY_PIN, None)
             return redirect(_next(request) or resolve_url("board"))
-        if getattr(request, "axes_locked_out", False):
-            return redirect("locked_out")
-        form.add_error("password", "This is not your password.")
+        form.add_error("password", sign_in.why_not_own(request))
     context = {"form": form, "next": _next(request)}
     status = 422 if form.is_bound else 200
     return render(request, "tablets/password.html", context, status=status)

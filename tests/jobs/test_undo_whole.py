@@ -393,6 +393,7 @@ def setup(workshop: Workshop) -> SavedSetup:
     return setup
 
 
+@pytest.mark.once
 @pytest.mark.django_db
 def test_any_edits_followed_by_their_undos_give_the_document_back(
     workshop: Workshop, setup: SavedSetup

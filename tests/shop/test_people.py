@@ -1,7 +1,5 @@
 """Customers and staff: reachable customers, and always a manager."""
 
-from typing import Any
-
 import pytest
 from django.core.exceptions import ValidationError
 from django.test import Client
@@ -97,23 +95,3 @@ def test_signing_in_leads_back_to_the_page_that_was_wanted(client: Client) -> No
     assert f'value="{person.username}"' in answer.content.decode()
     form = {"username": person.username, "password": PASSWORD, "next": wanted}
     assert client.post(sign_in, form)["Location"] == wanted
-
-
-@pytest.mark.django_db
-def test_a_new_password_ends_the_wait_after_wrong_ones(client: Client, settings: Any) -> None:
-    """The page that shuts sign-in says so; a wait is for one name, and stays for another."""
-    settings.AXES_ENABLED = True
-    person, other = make_staff(Role.TECHNICIAN), make_staff(Role.TECHNICIAN)
-    manager = make_staff(Role.MANAGER)
-
-    def enter(name: str, password: str) -> int:
-        form = {"username": name, "password": password}
-        return client.post(reverse("login"), form).status_code
-
-    for _ in range(settings.AXES_FAILURE_LIMIT):
-        enter(person.username, "wrong")
-        enter(other.username, "wrong")
-    assert enter(person.username, PASSWORD) == 429
-    save_staff(person, password="orchard-lantern-41", by=manager)
-    assert enter(other.username, PASSWORD) == 429
-    assert enter(person.username, "orchard-lantern-41") == 302

@@ -16,6 +16,7 @@ from shop.models import (
     Bay,
     Customer,
     LabelSheet,
+    PlugTable,
     Product,
     Shop,
     ShopEvent,
@@ -161,6 +162,10 @@ def test_the_log_alone_tells_what_every_kind_of_record_says(client: Client, ente
     events.log_saved(None, vehicle, None)
     enter("vehicle_edit", vehicle.pk, **{"vehicle-plate": "LB 42 ORD", "customer": str(other.pk)})
     rows.append(vehicle)
+    enter("model_plug_create", vehicle.vehicle_model_id, name="Door plug, left")
+    plug = PlugTable.objects.get()
+    enter("plug_edit", plug.pk, columns="12", note="Grey housing")
+    rows.append(plug)
     limits, shop = ProposalLimits.current(), Shop.objects.current()
     for row, name, typed in (
         (limits, "target_list", {"boost_db": "5"}),
@@ -172,7 +177,7 @@ def test_the_log_alone_tells_what_every_kind_of_record_says(client: Client, ente
         rows.append(row)
     elsewhere = {Product, Tablet}
     assert {type(row) for row in rows} == {kind.model for kind in KINDS.values()} - elsewhere
-    assert told(vehicle) == stands(vehicle)
+    assert [told(row) for row in (vehicle, plug)] == [stands(row) for row in (vehicle, plug)]
     for row in rows:
         assert client.get(log_url(row)).status_code == 200
 

@@ -20,7 +20,7 @@ from wiring.plan import Crossover, FilterFamily, Passive
 Filter = Crossover | PassiveFilter
 """What keeps a band from a driver: a processor's filter, or a passive branch before it."""
 
-FAMILY_NAMES: Final[dict[str, str]] = {
+FAMILY_NAMES: Final[dict[FilterFamily, str]] = {
     "butterworth": "Butterworth",
     "linkwitz_riley": "Linkwitz-Riley",
     "bessel": "Bessel",

@@ -12,7 +12,7 @@ from typing import Final
 
 from wiring.errors import WiringError
 from wiring.filters.crossovers import FAMILY_NAMES, describe, require
-from wiring.plan import Crossover, Passive, PassivePart
+from wiring.plan import Crossover, FilterFamily, Passive, PassivePart
 
 NOT_KNOWN: Final = "not known"
 REVERSED: Final = "reversed"
@@ -33,7 +33,9 @@ _CORNER: Final = re.compile(
 _ADVICE: Final = (
     "write values like “9.1 µF, 0.3 mH across” or corners like “high-pass 3000 Hz 12 dB/oct”"
 )
-_FAMILIES: Final = {name.lower(): family for family, name in FAMILY_NAMES.items()}
+_FAMILIES: Final[dict[str, FilterFamily]] = {
+    name.lower(): family for family, name in FAMILY_NAMES.items()
+}
 
 
 class PassiveTextError(WiringError):
@@ -87,10 +89,10 @@ def _corner(found: re.Match[str], piece: str) -> Crossover:
     if order != int(order) or not 10 <= frequency <= 40_000:
         raise PassiveTextError("passive", f"“{piece}” is no corner: {_ADVICE}")
     try:
-        require(family, int(order))  # type: ignore[arg-type]
+        require(family, int(order))
     except WiringError as error:
         raise PassiveTextError("passive", f"“{piece}”: {error.reason}") from None
-    return Crossover(family, int(order), frequency)  # type: ignore[arg-type]
+    return Crossover(family, int(order), frequency)
 
 
 def _part(piece: str) -> PassivePart:
