@@ -139,7 +139,6 @@ SECTION_OF_GATE: Final = {
     Gate.CHECKS_AFTER: "after",
     Gate.LOADS: "channels",
 }
-
 """The section of the bay sheet where what stands against a gate is put right."""
 
 PLAN_GATES: Final = frozenset({Gate.POWER_PLAN, Gate.CHANNEL_PLAN})
