@@ -207,6 +207,9 @@ urlpatterns += [
         "sheets/<int:number>-<int:revision>/save-setup/", library.setup_create, name="setup_create"
     ),
     path("jobs/<int:number>/apply-setup/<int:pk>/", apply.setup_apply, name="setup_apply"),
+    path("jobs/<int:number>/take-setup/<int:pk>/", apply.setup_take, name="setup_take"),
+    path("jobs/<int:number>/setup-parts/<int:pk>/", apply.setup_parts, name="setup_parts"),
+    path("setups/<int:pk>/part-lines/", apply.setup_part_lines, name="setup_part_lines"),
     path(
         "jobs/<int:number>/setup-applied/<int:pk>/",
         apply.setup_applied,

@@ -14,10 +14,12 @@ from jobs.errors import Refused
 from jobs.forms.bay.cells import Cleaned, NumberField, clean
 from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Job, JobStep, StepOutcome, WorkKind
+from jobs.reads.left import what_is_left
 from jobs.reads.steps import StepLine, StepList
 from jobs.services import steps as service
 from jobs.services.gates import GateFacts
 from jobs.services.saving import FieldClash, Saved
+from jobs.setups.brought import StepHint, step_hints
 from jobs.views.bay import answers, fit, parts
 from jobs.views.bay.bay_sheet import BaySheet, actor
 from shop.access import allow, allow_any_staff
@@ -95,9 +97,18 @@ def row_html(
             "ticked": _still_ticked(line, cleaned, refused, "done", "done"),
             "left_out": _still_ticked(line, cleaned, refused, "skipped", "skipped"),
             "reasons": SKIP_REASONS if line.state == "next" else ORDER_REASONS + SKIP_REASONS,
+            "hint": _hints(sheet).get(line.step.text),
             "oob": oob,
         },
     )
+
+
+def _hints(sheet: BaySheet) -> dict[str, StepHint]:
+    """What the first car says of each step, read once a sheet."""
+    kept: dict[str, StepHint] | None = sheet.__dict__.get("_step_hints")
+    if kept is None:
+        kept = sheet.__dict__["_step_hints"] = step_hints(sheet.job)
+    return kept
 
 
 def _still_ticked(
@@ -117,6 +128,19 @@ def _progress_html(steps: StepList, oob: bool = False) -> str:
     return render_to_string("steps/progress.html", {"steps": steps, "oob": oob})
 
 
+def _taken(sheet: BaySheet) -> dict[str, Any] | None:
+    """The setup the job took over last, what it left, and what is still to do on this car."""
+    use = sheet.job.setup_uses.select_related("setup", "event").order_by("-pk").first()
+    if use is None or not sheet.can_edit:
+        return None
+    open_ones = [finding.severity for finding in sheet.open_findings]
+    return {
+        "use": use,
+        "undecided": sum(map(len, use.event.after.get("left", {}).values())),
+        "left": what_is_left(sheet.job, open_ones.count("stop"), open_ones.count("caution")),
+    }
+
+
 def _page(request: Request, sheet: BaySheet, status: int = 200, **context: Any) -> HttpResponse:
     steps = list_of(sheet)
     answer = answers.page(
@@ -126,6 +150,7 @@ def _page(request: Request, sheet: BaySheet, status: int = 200, **context: Any) 
         steps=steps,
         rows=[row_html(sheet, line) for line in steps.lines],
         progress=_progress_html(steps),
+        taken=_taken(sheet),
         kinds=WorkKind.objects.in_use(),
         kind_open=sheet.job.stage in BEFORE_REVIEW,
         **context,
