@@ -25,7 +25,7 @@ def tick_themselves(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0021_channels_second_round'),
+        ('jobs', '0022_comebacks'),
     ]
 
     operations = [
