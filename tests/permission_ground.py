@@ -28,7 +28,7 @@ from jobs.views.review import finding_key
 from shop.models import ClosedDays, LabelSheet, ProductKind, Tablet
 from shop.models.products import SpeakerKind
 from shop.roles import Role
-from tests.factories import make_job, make_photo, make_product, make_staff
+from tests.factories import CustomerFactory, make_job, make_photo, make_product, make_staff
 
 RESPONSE = "20 70.0\n1000 74.0\n20000 66.0\n"
 
@@ -88,6 +88,7 @@ PK_OF = {
     "bay_capture_remove": "capture",
     "supply_save": "part",
     "cause_edit": "cause",
+    "customer_unmerge": "twin",
     "estimate_line_save": "estimate_line",
     "estimate_line_take": "estimate_line",
     "estimate_line_remove": "estimate_line",
@@ -242,6 +243,8 @@ def lay_ground() -> Ground:
             name="Test sheet", label_width_mm=70, label_height_mm=37, left_mm=0, top_mm=0.5
         ).pk,
     }
+    twin = CustomerFactory(name="Twin Halloran", merged_into_id=job.customer_id)
+    keys["twin"] = twin.pk
     back = make_job(Stage.BOOKED, vehicle=signed.vehicle, comeback_of=signed)
     numbers = {
         "comeback": back.number,

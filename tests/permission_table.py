@@ -110,6 +110,13 @@ TABLE: dict[str, Roles] = {
     "vin_report": DESK,
     # A job's page and its moves; who may make which move is the lifecycle's table.
     "job": STAFF,
+    "customers_known": DESK,
+    "customer_merge": DESK,
+    "customer_unmerge": DESK,
+    "customer_data": MANAGER,
+    "customer_erase": MANAGER,
+    "job_people": DESK,
+    "staff_hand_over": MANAGER,
     "numbers": MANAGER,
     "numbers_csv": MANAGER,
     "numbers_jobs": MANAGER,

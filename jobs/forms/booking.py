@@ -15,7 +15,7 @@ from jobs.forms.vehicles import VehicleForm
 from jobs.lifecycle import SIGNED
 from jobs.models import Job, Stay, WorkKind
 from jobs.reads.board import first_free
-from jobs.services.booking import Booking, Slot, WantedPart
+from jobs.services.booking import Booking, People, Slot, WantedPart
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
 from shop.models import Bay, Customer, Product, StaffMember, Vehicle, VehicleModel
@@ -233,7 +233,17 @@ class Draft:
 
     def is_valid(self) -> bool:
         """Whether everything needed is there; otherwise `said` and the forms say what is not."""
-        good = self.slot_form.is_valid()
+        good = self.slot_form.is_valid() & self.people_are_valid()
+        for line in self.parts:
+            if not line.number:
+                line.error = "Give a whole number of pieces."
+                good = False
+        return good and not self.said
+
+    def people_are_valid(self) -> bool:
+        """Whether customer and vehicle are there; otherwise `said` and their forms say what is
+        not."""
+        good = True
         if self.customer_mode == SEARCH:
             self.said.append("Choose the customer from the list, or make a new one.")
         elif self.customer_mode == NEW:
@@ -246,24 +256,25 @@ class Draft:
                 self.said.append("Choose the vehicle model from the list, or make a new one.")
             elif self.model_mode == NEW:
                 good &= self.model_form.is_valid()
-        for line in self.parts:
-            if not line.number:
-                line.error = "Give a whole number of pieces."
-                good = False
         return good and not self.said
+
+    def people(self) -> People:
+        """Customer and vehicle as said; only after `people_are_valid`."""
+        model = self.vehicle_model
+        if self.vehicle_mode == NEW:
+            model = model or self.model_form.save(commit=False)
+        return People(
+            customer=self.customer or self.customer_form.save(commit=False),
+            vehicle=self.vehicle or self.vehicle_form.save(commit=False),
+            vehicle_model=model,
+            customer_owns_vehicle=self.owner_changes,
+        )
 
     def booking(self) -> Booking:
         """The booking this draft asks for; only after `is_valid`."""
         slot = self.slot_form.cleaned_data
-        customer = self.customer or self.customer_form.save(commit=False)
-        vehicle = self.vehicle or self.vehicle_form.save(commit=False)
-        model = self.vehicle_model
-        if self.vehicle_mode == NEW:
-            model = model or self.model_form.save(commit=False)
         return Booking(
-            customer=customer,
-            vehicle=vehicle,
-            vehicle_model=model,
+            **vars(self.people()),
             slot=Slot(slot["bay"], slot["starts_at"], slot["ends_at"]),
             promised_at=slot["promised_at"],
             wants=slot["wants"],
@@ -272,7 +283,6 @@ class Draft:
             stay=slot["stay"],
             work_kind=slot["work_kind"],
             parts=[WantedPart(line.product, line.number) for line in self.parts],
-            customer_owns_vehicle=self.owner_changes,
         )
 
 

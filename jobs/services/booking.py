@@ -12,6 +12,7 @@ from jobs.errors import AskFirst, ChangedMeanwhile, Refused
 from jobs.lifecycle import BOOKING_OPEN, HOLDS_A_BAY, Stage
 from jobs.lists.functions import functions_for
 from jobs.models import (
+    CheckIn,
     FunctionCheck,
     Job,
     Reading,
@@ -59,24 +60,27 @@ class WantedPart:
     quantity: int = 1
 
 
-@dataclass
-class Booking:
-    """All that the desk says in one booking.
-
-    A customer, vehicle or vehicle model without a primary key is new and is saved with the job.
-    """
+@dataclass(kw_only=True)
+class People:
+    """Whose car comes, and which. A row without a primary key is new and is saved with the job."""
 
     customer: Customer
     vehicle: Vehicle
+    vehicle_model: VehicleModel | None = None
+    customer_owns_vehicle: bool = False
+
+
+@dataclass(kw_only=True)
+class Booking(People):
+    """All that the desk says in one booking."""
+
     slot: Slot
     promised_at: datetime
     wants: str
-    vehicle_model: VehicleModel | None = None
     technician: StaffMember | None = None
     comeback_of: Job | None = None
     work_kind: WorkKind | None = None
     parts: Iterable[WantedPart] = ()
-    customer_owns_vehicle: bool = False
     stay: str = ""
 
 
@@ -163,6 +167,15 @@ def _ask(reasons: list[str], confirmed: str) -> None:
         raise asked
 
 
+def _lay_out_functions(job: Job) -> None:
+    FunctionCheck.objects.bulk_create(
+        FunctionCheck(
+            job=job, group=function.group, name=function.name, how=function.how, order=order
+        )
+        for order, function in enumerate(functions_for(job.vehicle.vehicle_model))
+    )
+
+
 def furnish(job: Job, actor: StaffMember) -> None:
     """The rows every job starts with: records before and after, supply, functions, readings."""
     TuningRecord.objects.bulk_create(
@@ -170,19 +183,14 @@ def furnish(job: Job, actor: StaffMember) -> None:
         for kind in (TuningKind.BEFORE, TuningKind.AFTER)
     )
     SupplyFacts.objects.create(job=job)
-    FunctionCheck.objects.bulk_create(
-        FunctionCheck(
-            job=job, group=function.group, name=function.name, how=function.how, order=order
-        )
-        for order, function in enumerate(functions_for(job.vehicle.vehicle_model))
-    )
+    _lay_out_functions(job)
     Reading.objects.bulk_create(
         Reading(job=job, kind=kind, label=label, unit=unit, order=order)
         for order, (kind, label, unit) in enumerate(DEFAULT_READINGS)
     )
 
 
-def _save_new_people(booking: Booking, actor: StaffMember) -> None:
+def _save_new_people(booking: People, actor: StaffMember) -> None:
     if booking.vehicle_model is not None and booking.vehicle_model.pk is None:
         shop_events.save(booking.vehicle_model, actor)
     if booking.customer.pk is None:
@@ -295,6 +303,8 @@ def change_booking(
         raise Refused(*reasons)
     if {"ends_at", "promised_at"} & after.keys():
         _check_promise(Slot(job.bay, job.starts_at, job.ends_at), job.promised_at)
+    if "vehicle" in after:
+        _other_vehicle(job)
     if job.comeback_of is not None and job.comeback_of.vehicle_id != job.vehicle_id:
         raise Refused(f"{job.comeback_of} was another vehicle: a comeback is of the same vehicle.")
     if job.stage in HOLDS_A_BAY:
@@ -305,6 +315,34 @@ def change_booking(
         job.save(update_fields=[*after, "version"])
     log(job, actor, "job.changed", before=before, after=after)
     return job
+
+
+def _other_vehicle(job: Job) -> None:
+    """Give a booked job the list of functions of another car. Raises Refused once anything of the
+    car that was booked stands on the job."""
+    if job.stage != Stage.BOOKED:
+        raise Refused(
+            f"{job} is {job.get_stage_display().lower()}: the car is in its record. Cancel the job "
+            "and book the other car."
+        )
+    if CheckIn.objects.filter(job=job).exists():
+        raise Refused("The check-in of this car is begun: cancel the job and book the other car.")
+    if job.setup_uses.exists():
+        raise Refused("A saved setup was taken over for this car: undo that first.")
+    job.function_checks.all().delete()
+    _lay_out_functions(job)
+
+
+@transaction.atomic
+def change_people(job_id: int, people: People, *, version: int, actor: StaffMember) -> Job:
+    """Say that the job is another customer's, or of another car while it is only booked.
+
+    Customer, vehicle and model that are new are saved with it. Raises what `change_booking`
+    raises; then nothing is kept.
+    """
+    _save_new_people(people, actor)
+    changes = {"customer": people.customer, "vehicle": people.vehicle}
+    return change_booking(job_id, changes, version=version, actor=actor)
 
 
 @transaction.atomic

@@ -151,6 +151,18 @@ def stop_all_on(job: Job, actor: StaffMember, at: datetime) -> None:
         _end(entry, ClockEnd.STOPPED, at, actor)
 
 
+def stop_all_of(person: StaffMember, actor: StaffMember) -> list[TimeEntry]:
+    """Stop the clock of a person who leaves; inside a transaction that holds their jobs. One that
+    ran longer than it should is marked as forgotten, for a manager to put right."""
+    _hold(person)
+    shop, now = Shop.objects.current(), timezone.now()
+    stopped = list(person.time_entries.running().with_names())
+    for entry in stopped:
+        entry.forgotten = is_overdue(entry, shop, now)
+        _end(entry, ClockEnd.STOPPED, now, actor)
+    return stopped
+
+
 @transaction.atomic
 def still_working(pk: int, actor: StaffMember) -> TimeEntry:
     """The technician says that a clock which seemed forgotten runs rightly."""

@@ -10,7 +10,7 @@ from jobs.errors import AskFirst, ChangedMeanwhile, Refused
 from jobs.forms.booking import Draft, SlotForm, asked_slot, first_slot
 from jobs.lifecycle import BOOKING_OPEN
 from jobs.models import Job, WorkKind
-from jobs.services.booking import book, change_booking
+from jobs.services.booking import book, change_booking, change_people
 from jobs.views.booking_choices import day_context
 from jobs.views.comebacks import earlier_context, kind_of_comebacks
 from shop.access import allow
@@ -126,3 +126,30 @@ def job_edit(request: Request, number: int) -> HttpResponse:
         **day_context(_values(form), but=job),
     }
     return render(request, "job/edit.html", context, status=422 if data is not None else 200)
+
+
+@allow(*DESK)
+def job_people(request: Request, number: int) -> HttpResponse:
+    """Change whose job it is, or which car comes."""
+    job = get_object_or_404(Job.objects.with_names(), number=number)
+    if job.stage not in BOOKING_OPEN:
+        messages.warning(request, f"{job} is {job.get_stage_display().lower()}: nothing to change.")
+        return redirect(job)
+    data = request.POST if request.method == "POST" else None
+    draft = Draft(data, customer=job.customer, vehicle=job.vehicle)
+    if data is not None and draft.people_are_valid():
+        try:
+            change_people(
+                job.pk,
+                draft.people(),
+                version=whole(data.get("version")) or 0,
+                actor=request.user,
+            )
+        except (ChangedMeanwhile, Refused) as refused:
+            draft.said += refused.reasons
+            job.refresh_from_db()
+        else:
+            messages.success(request, f"{job} is saved.")
+            return redirect(job)
+    context = {"job": job, "draft": draft}
+    return render(request, "job/people.html", context, status=422 if data is not None else 200)

@@ -1,7 +1,7 @@
 """The manager's review: the queue, the whole sheet on one page, send back or sign."""
 
 import hashlib
-from typing import Any
+from typing import Any, Final
 
 from django.contrib import messages
 from django.http import Http404, HttpResponse
@@ -85,6 +85,31 @@ def _sheet_context(job: Job, document: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+_JUMPS: Final[tuple[tuple[str, str], ...]] = (
+    ("review-findings", "Findings"),
+    ("picture", "Speakers"),
+    ("parts", "Parts"),
+    ("channels", "Channels"),
+    ("power", "Power"),
+    ("readings", "Readings"),
+    ("functions", "Functions"),
+    ("settings", "Settings"),
+    ("arrival", "On arrival"),
+    ("sheet-photos", "Photos"),
+    ("signatures", "Signatures"),
+)
+"""Sections of the page by their id; the first ten have a figure as their key."""
+
+_KEYS: Final = "1234567890"
+
+
+def _jumps(context: dict[str, Any]) -> list[tuple[str, str, str]]:
+    """The sections that stand on the page, each with the key that leads to it."""
+    there = [one for one in _JUMPS if one[0] != "sheet-photos" or context["photos"]["rows"]]
+    keys = [*_KEYS, *[""] * len(there)]
+    return [(name, label, key) for (name, label), key in zip(there, keys, strict=False)]
+
+
 def _standing(job: Job) -> tuple[list[tuple[str, str, bool]], dict[str, str]]:
     """What keeps the sheet from being signed, for the form, and the fingerprint of each key."""
     standing_findings = standing(job)
@@ -107,11 +132,12 @@ def _page(
         job = sheet_document.load(number=number)
     except Job.DoesNotExist:
         raise Http404(f"There is no job J{number}.") from None
-    context = {
-        **_sheet_context(job, sheet_document.draft(job)),
+    context = _sheet_context(job, sheet_document.draft(job))
+    context |= {
         "send_backs": job.send_backs.select_related("by", "done_by"),
         "send_back_form": form or SendBackForm(standing=_standing(job)[0]),
         "refused": refused or [],
+        "jumps": _jumps(context),
         "findings_above": True,
         "photos_open": True,
         "changes_above": True,

@@ -9,6 +9,7 @@ from django.urls import reverse
 from jobs.forms.booking import CHOSEN, NEW, SEARCH, chosen
 from jobs.forms.vehicles import VehicleForm
 from jobs.models import Job
+from jobs.services.customers import alike, same_people
 from shop.access import allow, allow_any_staff
 from shop.forms.vehicles import VehicleModelForm
 from shop.http import Request
@@ -100,10 +101,15 @@ def _back(vehicle: Vehicle) -> str:
 @allow(*DESK)
 def customer(request: Request, pk: int) -> HttpResponse:
     """One customer: how to reach them, their cars and their jobs."""
-    customer = get_object_or_404(Customer, pk=pk)
+    customer = get_object_or_404(Customer.objects.select_related("merged_into"), pk=pk)
+    everybody = same_people(customer)
     context = {
         "customer": customer,
+        "merged": customer.merged.order_by("name", "pk"),
+        "alike": [] if customer.merged_into or customer.erased_at else alike(customer),
         "vehicles": customer.vehicles.select_related("vehicle_model"),
-        "jobs": Job.objects.filter(customer=customer).with_names().order_by("-number")[:MOST_JOBS],
+        "jobs": Job.objects.filter(customer__in=everybody)
+        .with_names()
+        .order_by("-number")[:MOST_JOBS],
     }
     return render(request, "customers/customer.html", context)

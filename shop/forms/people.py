@@ -5,6 +5,7 @@ from typing import Any
 from django import forms
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
+from django.urls import reverse
 
 from shop.forms.base import ModelForm
 from shop.forms.tablets import pin_widget
@@ -33,6 +34,18 @@ class CustomerForm(ModelForm):
             "address": forms.Textarea({"rows": 3, "data-span": "all"}),
             "note": forms.Textarea({"rows": 3, "data-span": "all"}),
         }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.instance.pk is None:
+            names = [self.add_prefix(name) for name in ("name", "phone")]
+            for name in ("name", "phone"):
+                self.fields[name].widget.attrs |= {
+                    "hx-get": reverse("customers_known"),
+                    "hx-trigger": "input changed delay:300ms",
+                    "hx-target": "#known-now",
+                    "hx-include": ", ".join(f"[name='{one}']" for one in names),
+                }
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}

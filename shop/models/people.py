@@ -80,6 +80,10 @@ def customer_wanted(text: str, prefix: str = "") -> models.Q:
 
 
 class CustomerQuerySet(models.QuerySet["Customer"]):
+    def in_the_book(self) -> "CustomerQuerySet":
+        """Without those that were merged into others: their signed jobs alone still name them."""
+        return self.filter(merged_into=None)
+
     def matching(self, text: str) -> "CustomerQuerySet":
         """Customers by words of the name, part of the phone or start of the email."""
         return self.filter(customer_wanted(text))
@@ -88,12 +92,12 @@ class CustomerQuerySet(models.QuerySet["Customer"]):
         """Customers whose phone number this is, however either is written; none for a part."""
         if len(digits_of(text)) < WHOLE_NUMBER:
             return self.none()
-        return self.filter(phone_digits__endswith=phone_tail(text))
+        return self.in_the_book().filter(phone_digits__endswith=phone_tail(text))
 
     def listed(self, text: str = "") -> "CustomerQuerySet":
         """Customers by name, narrowed by the text when there is one."""
         customers = self.matching(text) if text else self
-        return customers.order_by(Lower("name"), "pk")
+        return customers.in_the_book().order_by(Lower("name"), "pk")
 
 
 class Customer(models.Model):
@@ -106,12 +110,22 @@ class Customer(models.Model):
     address = models.TextField(blank=True)
     note = models.TextField(blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
+    merged_into = models.ForeignKey(
+        "self", models.PROTECT, null=True, blank=True, related_name="merged", editable=False
+    )
+    erased_at = models.DateTimeField(null=True, blank=True, editable=False)
 
     objects = CustomerQuerySet.as_manager()
 
     class Meta:
         ordering = ["name", "pk"]
         indexes = [models.Index(Lower("name"), name="customer_name_lower")]
+        constraints = [
+            models.CheckConstraint(
+                condition=~models.Q(merged_into=models.F("id")),
+                name="customer_not_merged_into_itself",
+            ),
+        ]
 
     def __str__(self) -> str:
         return self.name

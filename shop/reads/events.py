@@ -75,7 +75,16 @@ def tell_of(
 
 
 tell_of(StaffMember, "Staff member", "staff_edit")
-tell_of(Customer, "Customer", "customer")
+tell_of(
+    Customer,
+    "Customer",
+    "customer",
+    {
+        "customer.merged": "Customer merged into another",
+        "customer.unmerged": "Merging of a customer taken back",
+        "customer.erased": "Customer's data erased",
+    },
+)
 tell_of(Vehicle, "Vehicle", "vehicle")
 tell_of(VehicleModel, "Vehicle model", "vehicle_model_edit")
 tell_of(Product, "Product", "product")

@@ -79,6 +79,8 @@ def staff_edit(request: Request, pk: int) -> HttpResponse:
         person,
         title=f"Change {person.name}",
         sign_ins_url=reverse("staff_sign_ins", args=[pk]),
+        more_url=reverse("staff_hand_over", args=[pk]) if person.is_technician else "",
+        more_label="Hand over their open jobs",
     )
 
 

@@ -18,7 +18,7 @@ def open_review(page: Page, job: str) -> None:
 
 def send_back(page: Page, reason: str) -> None:
     """Send the open sheet back with a reason."""
-    page.get_by_role("button", name="Send back…").click()
+    page.locator("#review-bar").get_by_role("button", name="Send back…").click()
     dialog = page.get_by_role("dialog", name="Send back to the bay")
     dialog.get_by_role("textbox").fill(reason)
     dialog.get_by_role("button", name="Send back").click()
@@ -27,15 +27,16 @@ def send_back(page: Page, reason: str) -> None:
 
 def give_reason(page: Page, reason: str) -> None:
     """Say why the one caution of the open sheet may stand."""
-    page.get_by_role("link", name="Give the next reason").click()
+    page.locator("#review-bar").get_by_role("link", name="Give the next reason").click()
     page.get_by_label("Reason it may stand").fill(reason)
     page.get_by_label("Reason it may stand").press("Tab")
-    expect(page.get_by_role("button", name="Sign off")).to_be_visible()
+    bar = page.locator("#review-bar")
+    expect(bar.get_by_role("button", name="Sign off")).to_be_visible()
 
 
 def sign_off(page: Page) -> None:
     """Sign the open sheet and see the signed one."""
-    page.get_by_role("button", name="Sign off").click()
+    page.locator("#review-bar").get_by_role("button", name="Sign off").click()
     page.get_by_role("dialog").get_by_role("button", name="Sign", exact=True).click()
     expect(page.get_by_role("main")).to_contain_text("Unchanged since it was signed")
 

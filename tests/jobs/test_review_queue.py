@@ -8,7 +8,7 @@ from jobs.lifecycle import Stage
 from jobs.models import Job
 from jobs.plan.document import findings_of
 from shop.roles import Role
-from tests.factories import make_job, make_product, make_staff
+from tests.factories import make_job, make_photo, make_product, make_staff
 
 pytestmark = pytest.mark.django_db
 
@@ -39,3 +39,24 @@ def test_each_row_asks_for_its_own_sheet_and_is_told_what_is_open(client: Client
     assert first.context["worst"] == (stops or cautions)[0]
     assert "without a reason" in first.content.decode()
     assert "without a reason" not in second.content.decode()
+
+
+def test_every_section_the_review_leads_to_stands_on_the_page_and_actions_stand_twice(
+    client: Client,
+) -> None:
+    client.force_login(make_staff(Role.MANAGER))
+    job = make_job(Stage.READY_FOR_REVIEW)
+    page = client.get(reverse("review", args=[job.number])).content.decode()
+    wanted = [part.partition('"')[0] for part in page.split('href="#')[1:]]
+    jumps = [one[0] for one in client.get(reverse("review", args=[job.number])).context["jumps"]]
+    assert len(jumps) == 10
+    assert "sheet-photos" not in jumps
+    for name in jumps:
+        assert name in wanted
+        assert page.count(f' id="{name}"') == 1, name
+    assert page.count('data-dialog="send-back"') == 2
+    with_photo = make_job(Stage.IN_BAY)
+    make_photo(with_photo, job.booked_by)
+    Job.objects.filter(pk=with_photo.pk).update(stage=Stage.READY_FOR_REVIEW)
+    keys = client.get(reverse("review", args=[with_photo.number])).context["jumps"]
+    assert ("sheet-photos", "Photos", "0") in keys
