@@ -19,6 +19,7 @@ from jobs.services.saving import FieldClash
 from jobs.setups.brought import fit_of
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet
+from jobs.views.bay.left import taken_over
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
@@ -62,6 +63,7 @@ def _page(
     context: dict[str, Any] = {
         "form": form,
         "known": known,
+        "taken": taken_over(sheet),
         "parts_url": reverse("job_parts", args=[sheet.number]),
         "proofs": list(sheet.job.fit_proofs.select_related("by").order_by("-pk")),
         "parts": [part_html(sheet, part, sources) for part in sources],

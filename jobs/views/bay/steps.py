@@ -14,7 +14,6 @@ from jobs.errors import Refused
 from jobs.forms.bay.cells import Cleaned, NumberField, clean
 from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Job, JobStep, StepOutcome, WorkKind
-from jobs.reads.left import what_is_left
 from jobs.reads.steps import StepLine, StepList
 from jobs.services import steps as service
 from jobs.services.gates import GateFacts
@@ -22,6 +21,7 @@ from jobs.services.saving import FieldClash, Saved
 from jobs.setups.brought import StepHint, step_hints
 from jobs.views.bay import answers, fit, parts
 from jobs.views.bay.bay_sheet import BaySheet, actor
+from jobs.views.bay.left import taken_over
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.roles import BENCH
@@ -128,19 +128,6 @@ def _progress_html(steps: StepList, oob: bool = False) -> str:
     return render_to_string("steps/progress.html", {"steps": steps, "oob": oob})
 
 
-def _taken(sheet: BaySheet) -> dict[str, Any] | None:
-    """The setup the job took over last, what it left, and what is still to do on this car."""
-    use = sheet.job.setup_uses.select_related("setup", "event").order_by("-pk").first()
-    if use is None or not sheet.can_edit:
-        return None
-    open_ones = [finding.severity for finding in sheet.open_findings]
-    return {
-        "use": use,
-        "undecided": sum(map(len, use.event.after.get("left", {}).values())),
-        "left": what_is_left(sheet.job, open_ones.count("stop"), open_ones.count("caution")),
-    }
-
-
 def _page(request: Request, sheet: BaySheet, status: int = 200, **context: Any) -> HttpResponse:
     steps = list_of(sheet)
     answer = answers.page(
@@ -150,7 +137,7 @@ def _page(request: Request, sheet: BaySheet, status: int = 200, **context: Any) 
         steps=steps,
         rows=[row_html(sheet, line) for line in steps.lines],
         progress=_progress_html(steps),
-        taken=_taken(sheet),
+        taken=taken_over(sheet),
         kinds=WorkKind.objects.in_use(),
         kind_open=sheet.job.stage in BEFORE_REVIEW,
         **context,
