@@ -1,7 +1,8 @@
-"""Whose answer it is; one shop row a request and its zone; its tablet; plain text alone."""
+"""Whose answer it is, and which; one shop row a request and its zone; its tablet; plain text."""
 
+import time
 from collections.abc import Callable
-from typing import TypeVar, cast
+from typing import Final, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 from django.contrib import messages
@@ -13,12 +14,12 @@ from django.middleware.gzip import GZipMiddleware
 from django.template.loader import render_to_string
 from django.utils import timezone
 
-from shop import known_device, typed
-from shop.access import BY_PIN
+from shop import known_device, logs, typed
 from shop.http import Request
 from shop.models import Shop
 from shop.services import sign_in, sign_ins, tablets
-from shop.sessions import TABLET
+from shop.session_keys import BY_PIN, TABLET
+from shop.views import health
 from shop.wording import number, with_unit
 
 ABOUT = "Loombook-About"
@@ -31,19 +32,63 @@ LATER = frozenset({408, 425, 429, 503})
 PERSON = "Loombook-Person"
 """Header of a request: whose page sent it. Of an answer: for whom it was made, 0 for nobody."""
 
+NOBODY: Final = "0"
+
+
+ID: Final = "Loombook-Request"
+"""Header of every answer: the id that the lines of the log about this request carry."""
+
+FEATURES: Final = (
+    "camera=(self), clipboard-write=(self), accelerometer=(), autoplay=(), bluetooth=(), "
+    "browsing-topics=(), display-capture=(), geolocation=(), gyroscope=(), hid=(), "
+    "magnetometer=(), microphone=(), midi=(), payment=(), serial=(), usb=()"
+)
+"""Permissions-Policy: codes and photos need the camera; nothing else of the device is used."""
+
 
 class OwnAnswerMiddleware:
-    """Marks every answer as ours. The outermost, so that answers to failures are marked too."""
+    """Names the request for the log, and marks every answer as ours. The outermost, so that answers
+    to failures are marked too."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        response = self.get_response(request)
+        name, began = logs.begin(request), time.monotonic()
+        try:
+            response = self._mark(self.get_response(request), name)
+            facts = {
+                "method": request.method,
+                "path": request.path,
+                "status": response.status_code,
+                "ms": round(1000 * (time.monotonic() - began)),
+                "person": response.get(PERSON, NOBODY),
+            }
+            logs.REQUESTS.info("request", extra={"facts": facts})
+        finally:
+            logs.end()
+        return response
+
+    @staticmethod
+    def _mark(response: HttpResponse, name: str) -> HttpResponse:
+        response[ID] = name
+        response["Permissions-Policy"] = FEATURES
         code = response.status_code
         about = "later" if code in LATER else "fault" if code >= 500 else "entry"
         response.setdefault(ABOUT, about)
         return response
+
+
+class AliveMiddleware:
+    """Answers whether this process serves before anything asks the database."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: Request) -> HttpResponseBase:
+        if request.path_info == health.ALIVE:
+            return health.healthz(request)
+        return self.get_response(request)
 
 
 class CompressPagesMiddleware(GZipMiddleware):
@@ -170,7 +215,9 @@ class TabletMiddleware:
             html = render_to_string("inc/signed_out.html", request=request)
             return HttpResponse(html, status=401)
         response = self.get_response(request)
-        response[PERSON] = str(request.user.pk or 0)
+        response[PERSON] = str(request.user.pk or NOBODY)
+        if request.user.is_authenticated:
+            response.setdefault("Cache-Control", "private, no-store")
         known_device.remember(request, response)
         if tablet is not None and tablets.seen(tablet):
             tablets.remember(response, token)

@@ -1,29 +1,15 @@
 """Sessions in the database, with whose they are, from where and since when in columns of their own.
 
-What a session holds about the sign-in is written by `shop.services.sign_ins` alone.
+`shop.session_keys` says what a session holds about a sign-in.
 """
 
-from datetime import datetime
-from typing import Any, Final
+from typing import Any
 
 from django.contrib.auth import SESSION_KEY
 from django.contrib.sessions.backends.db import SessionStore as DatabaseSessions
 
-from shop.access import BY_PIN
 from shop.models import SignIn
-
-TABLET: Final = "tablet"
-"""Session key: the tablet on which a person signed in by PIN."""
-
-STARTED: Final = "started"
-SEEN: Final = "seen"
-ADDRESS: Final = "address"
-
-
-def moment(session: Any, key: str) -> datetime | None:
-    """A moment that a session holds."""
-    text = session.get(key)
-    return datetime.fromisoformat(text) if text else None
+from shop.session_keys import ADDRESS, BY_PIN, SEEN, STARTED, TABLET, moment
 
 
 class SessionStore(DatabaseSessions):

@@ -25,6 +25,7 @@ from shop.views import (
 urlpatterns: list[URLPattern] = [
     path("", accounts.home, name="home"),
     path("healthz", health.healthz, name="healthz"),
+    path("readyz", health.readyz, name="readyz"),
     path("sw.js", offline.service_worker, name="service_worker"),
     path("app.webmanifest", offline.manifest, name="manifest"),
     path("offline/", offline.offline, name="offline"),
@@ -37,6 +38,7 @@ urlpatterns: list[URLPattern] = [
     path("password/confirm/", tablets.password_confirm, name="password_confirm"),
     path("signed-in/", sign_ins.own_list, name="sign_ins"),
     path("signed-in/end/", sign_ins.own_end, name="sign_in_end"),
+    path("password/again/", tablets.proof_again, name="proof_again"),
     path("my-pin/", tablets.my_pin, name="my_pin"),
     path("tablet/", tablets.tablet_switch, name="tablet_switch"),
     path("tablet/lock/", tablets.tablet_lock, name="tablet_lock"),

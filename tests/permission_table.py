@@ -18,6 +18,7 @@ TABLE: dict[str, Roles] = {
     # The door.
     "home": STAFF,
     "healthz": PUBLIC,
+    "readyz": PUBLIC,
     "service_worker": PUBLIC,
     "manifest": PUBLIC,
     "offline": PUBLIC,
@@ -91,6 +92,7 @@ TABLE: dict[str, Roles] = {
     "tablet_lock": STAFF,
     "my_pin": STAFF,
     "password_confirm": STAFF,
+    "proof_again": STAFF,
     # Board, finding, booking.
     "board": STAFF,
     "plan": STAFF,

@@ -115,7 +115,7 @@ def _page(
         and sheet.job.correction in correct.during
         and not roles.isdisjoint(correct.roles),
         "may_save_setup": not roles.isdisjoint(BENCH),
-        "correction_form": form or CorrectionForm(),
+        "correction_form": form or CorrectionForm(request=request),
         "refused": refused or [],
     }
     return render(request, "sheets/page.html", context, status=status)
@@ -171,7 +171,7 @@ def sheet_preview(request: Request, number: int) -> HttpResponse:
 def sheet_correct(request: Request, number: int, revision: int) -> HttpResponse:
     """Open a correction: the sheet takes entries again, and the next revision names this one."""
     sheet = _sheet(number, revision)
-    form = CorrectionForm(request.POST)
+    form = CorrectionForm(request.POST, request=request)
     if not form.is_valid():
         return _page(request, sheet, form=form, status=422)
     try:

@@ -14,14 +14,20 @@ from django.http import HttpRequest
 from django.utils import timezone
 from django.utils.crypto import constant_time_compare, salted_hmac
 
-from shop.access import BY_PIN
 from shop.models import Shop, SignIn, StaffMember
 from shop.services import sign_in
-from shop.sessions import ADDRESS, SEEN, STARTED, TABLET, moment
+from shop.session_keys import (
+    ADDRESS,
+    BY_PIN,
+    PIN_MARK,
+    PROVED,
+    SEEN,
+    STARTED,
+    TABLET,
+    moment,
+)
 
 BACKEND: Final = "shop.services.sign_in.PasswordBackend"
-PIN_MARK: Final = "pin_mark"
-"""Session key: what the PIN was that opened it, as a keyed hash."""
 
 LONGEST: Final = timedelta(seconds=settings.SESSION_COOKIE_AGE)
 SEEN_EVERY: Final = timedelta(minutes=5)
@@ -57,7 +63,8 @@ def by_password(request: HttpRequest, person: StaffMember) -> None:
 def begin(request: HttpRequest) -> None:
     """Note in the session that it begins; sessions that are over are cleared away."""
     now = timezone.now()
-    request.session[STARTED] = request.session[SEEN] = now.isoformat()
+    for key in (STARTED, SEEN, PROVED):
+        request.session[key] = now.isoformat()
     request.session[ADDRESS] = sign_in.address_of(request)
     over = SignIn.objects.filter(expire_date__lt=now)
     SignIn.objects.filter(pk__in=list(over.values_list("pk", flat=True)[:100])).delete()
