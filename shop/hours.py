@@ -7,7 +7,7 @@ library, by the shop's country and, where it has one, region.
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from functools import cache
 from typing import Final
 
@@ -17,10 +17,7 @@ from holidays.registry import COUNTRIES
 
 from shop import wording
 from shop.models import Absence, ClosedDays, OpenHours, Shop, StaffMember, WorkedHoliday
-
-UNSAID_OPENS: Final = time(7)
-UNSAID_CLOSES: Final = time(19)
-"""The hours a day shows in a shop that has not said its own. Common practice, no source."""
+from shop.models.hours import UNSAID_CLOSES, UNSAID_OPENS
 
 _SMALL: Final = {"And", "Of", "The"}
 

@@ -20,6 +20,7 @@ from deploy.demo.vehicles import VEHICLES
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, SavedSetup
 from jobs.plan.document import findings_of
+from jobs.services.estimates import Estimate
 from shop.models import Bay, Product, StaffMember, Vehicle
 from shop.vin import examine
 from tests.factories import VehicleFactory
@@ -179,3 +180,13 @@ def test_one_car_alone_has_a_number_with_a_wrong_check_digit() -> None:
     assert [car.vin_odd for car in odd] == [True]
     for car in VEHICLES:
         assert car.year in examine(car.vin).model_years
+
+
+@pytest.mark.django_db
+def test_one_booked_job_has_a_priced_estimate_that_waits_for_a_yes(demo: None) -> None:
+    (job,) = Job.objects.filter(estimate_lines__isnull=False).distinct()
+    assert job.stage == Stage.BOOKED
+    estimate = Estimate(job)
+    assert estimate.due > 0
+    assert not estimate.approved
+    assert all(line.price > 0 for line in job.estimate_lines.all())

@@ -17,6 +17,7 @@ from deploy.demo.signature import scribble
 from jobs.lifecycle import PATH, Stage
 from jobs.models import Job
 from jobs.plan.document import findings_of
+from jobs.services import estimates
 from jobs.services.booking import Booking, Slot, WantedPart, book
 from jobs.services.check_in import Mark, save_check_in, sign_check_in
 from jobs.services.comebacks import start_with_usual_causes
@@ -73,6 +74,7 @@ class Loader:
         for place, one in enumerate(schedule.JOBS, 1):
             self.say(f"Job {place} of {len(schedule.JOBS)}: {one.wants}")
             self._job(one)
+        estimates.fill(self.jobs[schedule.ESTIMATED].number, self.staff["maud"])
 
     def _shop(self) -> None:
         shop = Shop.objects.current()

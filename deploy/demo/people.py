@@ -1,5 +1,6 @@
 """The demo shop, its bays, staff and customers. All invented; 555-01xx numbers reach nobody."""
 
+from decimal import Decimal
 from typing import Any, Final, NamedTuple
 
 SHOP: Final[dict[str, Any]] = {
@@ -9,6 +10,10 @@ SHOP: Final[dict[str, Any]] = {
     "email": "desk@heronsway.example",
     "time_zone": "Europe/London",
     "units": "metric",
+    "currency": "GBP",
+    "tax_name": "VAT",
+    "tax_percent": Decimal(20),
+    "labour_price": Decimal(64),
     "work_warranty_months": 24,
     "parts_warranty_months": 12,
     "sheet_terms": (

@@ -335,3 +335,6 @@ JOBS: Final = (
         booked_days_before=12,
     ),
 )
+
+ESTIMATED: Final = "setup_candidate"
+"""The booked job that has an estimate waiting for its approval."""

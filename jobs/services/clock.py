@@ -38,8 +38,8 @@ def due_at(entry: TimeEntry, shop: Shop) -> datetime:
     since = entry.confirmed_at or entry.started_at
     longest = since + timedelta(hours=shop.longest_clock_h)
     day = since.astimezone(shop.zone).date()
-    closing = datetime.combine(day, shop.closes_at, shop.zone)
-    return min(longest, closing) if since < closing else longest
+    closing = shop.closing_on(day)
+    return min(longest, closing) if closing is not None and since < closing else longest
 
 
 def is_overdue(entry: TimeEntry, shop: Shop, now: datetime | None = None) -> bool:

@@ -52,7 +52,6 @@ class ShopForm(ModelForm):
             "key_off_limit_a",
             "speaker_loss_db",
             "crossover_gap_db",
-            "closes_at",
             "longest_clock_h",
             "lock_after_min",
             "idle_limit_h",
@@ -81,7 +80,6 @@ class ShopForm(ModelForm):
             "engine_bay_c": "Engine bay ambient",
             "key_off_limit_a": "Key-off draw at most",
             "crossover_gap_db": "Crossover gap or overlap at most",
-            "closes_at": "The shop closes at",
             "longest_clock_h": "A clock runs at most",
             "lock_after_min": "Shared tablets lock after",
             "idle_limit_h": "A browser is signed out after",
@@ -89,7 +87,7 @@ class ShopForm(ModelForm):
         help_texts = {
             "work_warranty_months": "From the day of the hand-over. Empty: nothing is said of it.",
             "parts_warranty_months": "The shop's own. What a maker grants beyond it stands apart.",
-            "longest_clock_h": "A clock that runs longer is asked about.",
+            "longest_clock_h": "A clock that runs longer, or beyond closing time, is asked about.",
             "lock_after_min": "Without a touch. What is typed stays on the page.",
             "idle_limit_h": "Without anything done in it, on tablets too. What is typed or waits "
             "to be sent stays on the device.",
@@ -106,7 +104,6 @@ class ShopForm(ModelForm):
             "engine_bay_c": forms.NumberInput({"data-unit": "°C", "step": "any"}),
             "key_off_limit_a": forms.NumberInput({"data-unit": "A", "step": "any"}),
             "crossover_gap_db": forms.NumberInput({"data-unit": "dB", "step": "any"}),
-            "closes_at": forms.TimeInput({"type": "time"}, format="%H:%M"),
             "tax_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
             "labour_price": forms.NumberInput({"step": "any"}),
             "work_warranty_months": forms.NumberInput({"data-unit": "months"}),
@@ -117,7 +114,7 @@ class ShopForm(ModelForm):
         }
 
     PROFILE = ("name", "phone", "email", "address", "sheet_terms", "time_zone", "units")
-    BENCH = ("closes_at", "longest_clock_h", "lock_after_min", "idle_limit_h")
+    BENCH = ("longest_clock_h", "lock_after_min", "idle_limit_h")
 
     MONEY = ("currency", "tax_name", "tax_percent", "prices_with_tax", "labour_price")
 

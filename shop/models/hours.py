@@ -1,8 +1,15 @@
 """When the shop is open, and who is away."""
 
+from datetime import time
+from typing import Final
+
 from django.conf import settings
 from django.db import models
 from django.utils.dates import WEEKDAYS
+
+UNSAID_OPENS: Final = time(7)
+UNSAID_CLOSES: Final = time(19)
+"""The hours a day has in a shop that has not said its own. Common practice, no source."""
 
 
 class OpenHours(models.Model):

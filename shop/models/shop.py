@@ -1,6 +1,6 @@
 """The shop itself and its bays."""
 
-from datetime import time
+from datetime import date, datetime, time
 from decimal import Decimal
 from functools import cache
 from zoneinfo import ZoneInfo, available_timezones
@@ -8,6 +8,9 @@ from zoneinfo import ZoneInfo, available_timezones
 from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
+from django.utils.functional import cached_property
+
+from shop.models.hours import UNSAID_CLOSES, OpenHours
 
 MOST_MONTHS = 240
 
@@ -138,11 +141,6 @@ class Shop(models.Model):
         validators=[MaxValueValidator(MOST_MONTHS)],
     )
 
-    closes_at = models.TimeField(
-        "the shop closes at",
-        default=time(19),
-        help_text="A clock that still runs after this is asked about.",
-    )
     longest_clock_h = models.FloatField(
         "a clock runs at most, h", default=10.0, validators=_range(1, 24)
     )
@@ -166,6 +164,17 @@ class Shop(models.Model):
     @property
     def zone(self) -> ZoneInfo:
         return ZoneInfo(self.time_zone)
+
+    @cached_property
+    def closing_times(self) -> dict[int, time]:
+        """When the shop closes, by weekday; empty where it has not said its hours."""
+        return dict(OpenHours.objects.values_list("weekday", "closes_at"))
+
+    def closing_on(self, day: date) -> datetime | None:
+        """When the shop closes on a day of the week; None on one on which it is never open."""
+        times = self.closing_times
+        closes = times.get(day.weekday()) if times else UNSAID_CLOSES
+        return datetime.combine(day, closes, self.zone) if closes else None
 
 
 class Bay(models.Model):

@@ -16,7 +16,7 @@ from jobs.models import ClockEnd, TimeEntry
 from jobs.reads.clocks import time_on
 from jobs.services import clock
 from jobs.services.moves import move
-from shop.models import StaffMember
+from shop.models import OpenHours, Shop, StaffMember
 from shop.roles import Role
 from tests.factories import make_job, make_shop, make_staff
 
@@ -29,7 +29,32 @@ HOUR = timedelta(hours=1)
 
 @pytest.fixture(autouse=True)
 def shop_hours() -> None:
-    make_shop(time_zone="Europe/London", closes_at=time(18), longest_clock_h=10)
+    make_shop(time_zone="Europe/London", longest_clock_h=10)
+    for weekday in range(6):
+        closes_at = time(13) if weekday == 5 else time(18)
+        OpenHours.objects.create(weekday=weekday, opens_at=time(8), closes_at=closes_at)
+
+
+@pytest.mark.parametrize(
+    ("begins", "due"),
+    [
+        (datetime(2026, 3, 13, 9, tzinfo=ZONE), datetime(2026, 3, 13, 18, tzinfo=ZONE)),
+        (datetime(2026, 3, 14, 9, tzinfo=ZONE), datetime(2026, 3, 14, 13, tzinfo=ZONE)),
+        (datetime(2026, 3, 14, 13, tzinfo=ZONE), datetime(2026, 3, 14, 23, tzinfo=ZONE)),
+        (datetime(2026, 3, 15, 9, tzinfo=ZONE), datetime(2026, 3, 15, 19, tzinfo=ZONE)),
+    ],
+    ids=["a weekday", "a short Saturday", "begun at closing time", "a day never open"],
+)
+def test_a_clock_is_due_when_the_shop_closes_that_day(
+    technician: StaffMember, begins: datetime, due: datetime
+) -> None:
+    job = make_job(Stage.IN_BAY)
+    entry = TimeEntry.objects.create(job=job, technician=technician, started_at=begins)
+    assert clock.due_at(entry, Shop.objects.current()) == due
+    OpenHours.objects.all().delete()
+    if begins.hour < 13:
+        unsaid = begins.replace(hour=19)
+        assert clock.due_at(entry, Shop.objects.current()) == unsaid
 
 
 @pytest.fixture
