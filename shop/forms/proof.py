@@ -17,7 +17,7 @@ class ProofForm(forms.Form):
 
     password = forms.CharField(
         label="Your password",
-        widget=forms.PasswordInput({"autocomplete": "current-password", "class": "short"}),
+        widget=forms.PasswordInput({"autocomplete": "current-password"}),
         error_messages={"required": "Type it, so that nobody else does this in your name."},
     )
 
@@ -26,6 +26,8 @@ class ProofForm(forms.Form):
         self.request = request
         if proof.may_be_pin(request):
             self.fields["password"].label = "Your PIN or password"
+        if len(self.fields) == 1:
+            self.fields["password"].widget.attrs["autofocus"] = True
         self.order_fields([name for name in self.fields if name != "password"])
 
     def clean_password(self) -> str:

@@ -157,8 +157,12 @@ def _database() -> dict[str, object]:
         "PORT": parts.port or "",
         "CONN_MAX_AGE": 600,
         "CONN_HEALTH_CHECKS": True,
-        # Whatever the server's default: a commit waits until its log is on the disk.
-        "OPTIONS": {"connect_timeout": 5, "options": "-c synchronous_commit=on"},
+        "OPTIONS": {
+            "connect_timeout": 5,
+            # Whatever the server's defaults: a commit waits until its log is on the disk, and who
+            # finds a row held for too long is told to try again, as with SQLite.
+            "options": "-c synchronous_commit=on -c lock_timeout=10s",
+        },
     }
 
 

@@ -128,7 +128,7 @@ def end_all(person: StaffMember, *, but: str | None = None, by_pin_only: bool = 
     return rows.delete()[0]
 
 
-def end_one(person: StaffMember, mark: str) -> bool:
-    """End the session of that mark; False when it is over already."""
-    rows = [one for one in SignIn.objects.filter(person=person) if mark_of(one) == mark]
-    return bool(rows and SignIn.objects.filter(pk=rows[0].pk).delete()[0])
+def end_one(person: StaffMember, mark: str) -> int:
+    """End the person's session of that mark; gives 0 when it is over already."""
+    keys = [one.pk for one in SignIn.objects.filter(person=person) if mark_of(one) == mark]
+    return SignIn.objects.filter(pk__in=keys).delete()[0]

@@ -12,6 +12,7 @@ from shop.http import Request
 from shop.models import StaffMember
 from shop.roles import Role
 from shop.services import sign_in, sign_ins
+from shop.typed import token
 
 
 def _page(request: Request, person: StaffMember) -> HttpResponse:
@@ -34,13 +35,13 @@ def _page(request: Request, person: StaffMember) -> HttpResponse:
 
 
 def _end(request: Request, person: StaffMember) -> HttpResponse:
-    mark, own = request.POST.get("mark", ""), person == request.user
+    mark, own = token(request.POST.get("mark")), person == request.user
     if own and mark and mark == _mark_of_here(request):
         sign_in.log(request, sign_in.SIGNED_OUT, person, actor=request.user)
         logout(request)
         return redirect("login")
     if mark:
-        ended = int(sign_ins.end_one(person, mark))
+        ended = sign_ins.end_one(person, mark)
     else:
         ended = sign_ins.end_all(person, but=request.session.session_key if own else None)
     if ended:

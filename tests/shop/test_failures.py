@@ -305,6 +305,36 @@ def test_a_connection_that_the_server_ends_is_made_anew(transactional_db: None) 
     assert client.get("/readyz").status_code == 200
 
 
+def test_a_lock_held_for_too_long_is_said_in_a_page_of_ours(transactional_db: None) -> None:
+    """As by a program that holds the database: nothing is saved, what was typed can be sent."""
+    client = client_of(Role.FRONT_DESK)
+    client.get("/board/")
+    sqlite = default_connection.vendor == "sqlite"
+    with default_connection.cursor() as mine:
+        mine.execute("PRAGMA busy_timeout=50" if sqlite else "SET lock_timeout = '50ms'")
+    other = default_connection.copy()
+    try:
+        other.set_autocommit(False)
+        with other.cursor() as holder:
+            holder.execute(
+                "UPDATE shop_shop SET name = name"
+                if sqlite
+                else "LOCK TABLE shop_customer IN ACCESS EXCLUSIVE MODE"
+            )
+            page = client.post(NEW_CUSTOMER, CUSTOMER, headers=PAGE)
+            cell = client.post(NEW_CUSTOMER, CUSTOMER, headers=PART)
+        other.rollback()
+    finally:
+        other.close()
+        with default_connection.cursor() as mine:
+            mine.execute("PRAGMA busy_timeout=10000" if sqlite else "SET lock_timeout = '10s'")
+    assert (page.status_code, page[ABOUT], cell.status_code) == (503, "later", 503)
+    assert "Wait a minute, then try again" in page.content.decode()
+    again = Page(page.content.decode())
+    assert client.post(again.action, again.fields, headers=PAGE).status_code == 302
+    assert Customer.objects.get().name == "Tilda Brunn"
+
+
 @pytest.mark.django_db
 def test_the_page_of_a_failure_asks_the_database_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     client = client_of(Role.FRONT_DESK)
