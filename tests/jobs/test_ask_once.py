@@ -303,6 +303,8 @@ def test_what_is_left_is_one_list_on_the_sheet(workshop: Workshop, client: Clien
     page = client.get(answer["Location"]).content.decode()
     assert "Left to do on this car" in page
     assert 'Wires whose polarity is not proved <span class="count">4</span>' in page
+    proofs = client.get(f"/jobs/{job.number}/bay/channels/?show=polarity").content.decode()
+    assert proofs.count('name="polarity_proved" value="true"') == 4
     channel = job.channels.get(number=1)
     url = f"/jobs/{job.number}/bay/channels/{channel.pk}/proof/"
     saved = client.post(url, {"polarity_proved": "true", "version": channel.version})
