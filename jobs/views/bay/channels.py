@@ -77,6 +77,7 @@ def channels(request: Request, number: int) -> HttpResponse:
         context["rows"] = [wires_html(sheet, row) for row in rows]
     elif show == "polarity":
         used = [row for row in rows if row.kind == Channel.Kind.AMPLIFIER and row.speakers.all()]
+        context["rows"] = rows
         context["used"] = [proof_html(sheet, row) for row in used]
     elif show == "cables":
         context["rows"] = [
