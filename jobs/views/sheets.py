@@ -131,6 +131,18 @@ def sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     return _pdf(request, pdf, digest, sheet.number)
 
 
+@allow_any_staff
+def customer_sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
+    """The customer's page of a signed sheet, drawn from its frozen record."""
+    sheet = _sheet(number, revision)
+    _, digest = _newest(sheet)
+    try:
+        pdf = pdf_render.customer_pdf(sheet.document, receipt_values(sheet))
+    except KeyLost as lost:
+        return _page(request, sheet, refused=list(lost.reasons), status=409)
+    return _pdf(request, pdf, f"customer-{digest}", f"{sheet.number}-customer")
+
+
 def _pdf(request: Request, pdf: bytes, digest: str, name: str) -> HttpResponse:
     response = HttpResponse(pdf, content_type="application/pdf")
     disposition = "attachment" if "download" in request.GET else "inline"
