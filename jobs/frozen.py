@@ -109,6 +109,7 @@ FREE: Final[dict[str, str]] = {
     "shop.Absence": "who is away when",
     "shop.Tablet": "tablets come and go",
     "shop.PinAttempts": "counts wrong PINs",
+    "shop.SignIn": "who is signed in where now",
     "shop.SignInAttempts": "counts wrong passwords",
     "shop.LabelSheet": "how labels are printed",
 }

@@ -137,6 +137,11 @@ urlpatterns += [
     path("sheets/<int:number>-<int:revision>/", sheets.sheet, name="sheet"),
     path("sheets/<int:number>-<int:revision>/pdf/", sheets.sheet_pdf, name="sheet_pdf"),
     path(
+        "sheets/<int:number>-<int:revision>/customer/",
+        sheets.customer_sheet_pdf,
+        name="customer_sheet_pdf",
+    ),
+    path(
         "sheets/<int:number>-<int:revision>/photos/<str:digest>/",
         sheets.sheet_photo,
         name="sheet_photo",
@@ -211,6 +216,9 @@ urlpatterns += [
         "sheets/<int:number>-<int:revision>/save-setup/", library.setup_create, name="setup_create"
     ),
     path("jobs/<int:number>/apply-setup/<int:pk>/", apply.setup_apply, name="setup_apply"),
+    path("jobs/<int:number>/take-setup/<int:pk>/", apply.setup_take, name="setup_take"),
+    path("jobs/<int:number>/setup-parts/<int:pk>/", apply.setup_parts, name="setup_parts"),
+    path("setups/<int:pk>/part-lines/", apply.setup_part_lines, name="setup_part_lines"),
     path(
         "jobs/<int:number>/setup-applied/<int:pk>/",
         apply.setup_applied,

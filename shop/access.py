@@ -2,12 +2,13 @@
 
 `@allow(Role.X, ...)`, `@allow_any_staff` or `@public`. The permission test walks every URL and
 fails on a view that carries none of them. `@allow(..., password=True)` also wants a sign-in by
-password: a PIN on a shared tablet does not open it.
+password: a PIN on a shared tablet does not open it. `again=True` wants to be shown within the last
+minutes that it is still the same person.
 """
 
 from collections.abc import Callable
 from functools import wraps
-from typing import Any, Final
+from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
@@ -17,12 +18,10 @@ from django.template.loader import render_to_string
 from django.utils.http import urlencode
 
 from shop.roles import Role, has_role
+from shop.session_keys import BY_PIN, proved_lately
 
 View = Callable[..., HttpResponseBase]
 """A view: it answers with a page or with a file."""
-
-BY_PIN: Final = "by_pin"
-"""Session key: the person signed in by PIN on a shared tablet."""
 
 
 def _sign_in_first(request: HttpRequest) -> HttpResponse:
@@ -33,19 +32,20 @@ def _sign_in_first(request: HttpRequest) -> HttpResponse:
     return redirect_to_login(request.get_full_path())
 
 
-def _password_first(request: HttpRequest) -> HttpResponse:
-    """The page that asks a person signed in by PIN for the password."""
+def _ask_first(request: HttpRequest, page: str) -> HttpResponse:
+    """The page that asks for the password, and then leads back."""
     back = request.get_full_path() if request.method == "GET" else resolve_url("settings")
-    to = f"{resolve_url('password_confirm')}?{urlencode({'next': back})}"
+    to = f"{resolve_url(page)}?{urlencode({'next': back})}"
     if getattr(request, "htmx", False):
         return HttpResponse(status=204, headers={"HX-Redirect": to})
     return HttpResponse(status=302, headers={"Location": to})
 
 
-def allow(*roles: Role, password: bool = False) -> Callable[[View], View]:
+def allow(*roles: Role, password: bool = False, again: bool = False) -> Callable[[View], View]:
     """Let only staff with one of the roles in; others get 403, strangers the sign-in page.
 
-    With `password`, a person signed in by PIN is first asked for the password.
+    With `password`, a person signed in by PIN is first asked for the password; with `again`,
+    everybody who has not just signed in or been asked.
     """
     allowed = frozenset(roles)
 
@@ -58,7 +58,9 @@ def allow(*roles: Role, password: bool = False) -> Callable[[View], View]:
                 wanted = " or ".join(sorted(role.label.lower() for role in allowed))
                 raise PermissionDenied(f"This needs the {wanted} role. Ask a manager.")
             if password and request.session.get(BY_PIN):
-                return _password_first(request)
+                return _ask_first(request, "password_confirm")
+            if again and not proved_lately(request.session):
+                return _ask_first(request, "proof_again")
             return view(request, *args, **kwargs)
 
         vars(guarded).update(allowed_roles=allowed, needs_password=password)

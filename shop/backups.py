@@ -2,13 +2,19 @@
 
 An archive (.tar.gz) holds the database (`database.sqlite3`, or `database.dump` made by pg_dump),
 every file of the data folder under `data/` (uploads and keys), and last `manifest.json`, which
-names the version and migrations that made it and the size and SHA-256 of every file.
+names the version and migrations that made it and the size and SHA-256 of every file, and
+`manifest.hmac`: HMAC-SHA-256 of the manifest (FIPS 198-1, 2008) under the key `backup.key` of the
+data folder, which is in no archive. So whoever gets hold of an archive can neither change it nor
+make one that a shop with the key would take. It does not say that an archive is the newest, and
+whoever has the key can make archives.
 """
 
 import hashlib
+import hmac
 import io
 import json
 import os
+import secrets
 import shutil
 import sqlite3
 import subprocess
@@ -33,6 +39,8 @@ from shop.on_disk import sync
 
 FORMAT = 1
 MANIFEST = "manifest.json"
+SIGNATURE = "manifest.hmac"
+KEY = "backup.key"
 DATABASE_FILES = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
 SET_ASIDE = "replaced-"
 WORKING = "unfinished-"
@@ -98,16 +106,75 @@ def write_backup(folder: Path) -> Path:
             for path, name in _data_files():
                 # Read whole, so that size and checksum hold for a file that is still growing.
                 _add(tar, manifest, f"data/{name}", io.BytesIO(path.read_bytes()))
-            _add(tar, None, MANIFEST, io.BytesIO(json.dumps(asdict(manifest), indent=1).encode()))
+            said = json.dumps(asdict(manifest), indent=1).encode()
+            _add(tar, None, MANIFEST, io.BytesIO(said))
+            _add(tar, None, SIGNATURE, io.BytesIO(signature_of(said, _own_key())))
         sync(unfinished)
         unfinished.replace(archive)
         sync(folder)
     return archive
 
 
-def restore_backup(archive: Path, *, replace: bool) -> Restored:
+def key_path() -> Path:
+    """Where the key is kept that archives are signed with."""
+    return Path(settings.DATA_DIR) / KEY
+
+
+def _own_key() -> bytes:
+    """The shop's key, made when there is none yet."""
+    path = key_path()
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError:
+        return _read_key(path)
+    with os.fdopen(handle, "w") as file:
+        file.write(secrets.token_hex(32) + "\n")
+        file.flush()
+        os.fsync(file.fileno())
+    sync(path.parent)
+    return _read_key(path)
+
+
+def _read_key(path: Path) -> bytes:
+    try:
+        key = bytes.fromhex(path.read_text().strip())
+    except (OSError, ValueError) as error:
+        raise BackupError(f"The key of the backups cannot be read from {path}: {error}") from error
+    if len(key) != 32:
+        raise BackupError(f"{path} is no key of backups: that is 64 hexadecimal digits.")
+    return key
+
+
+def signature_of(manifest: bytes, key: bytes) -> bytes:
+    """The keyed hash of a manifest, in hexadecimal digits."""
+    return hmac.new(key, manifest, hashlib.sha256).hexdigest().encode()
+
+
+def _require_signed(archive: Path, manifest: bytes, signature: bytes, key: Path | None) -> None:
+    """Refuse an archive that was not made with the key: forged, of another shop, or an old one."""
+    path = key or key_path()
+    mend = "If you know where it comes from, restore again with --unsigned (UNSIGNED=1)."
+    if key is None and not path.exists():
+        raise BackupError(
+            f"Whether {archive} is genuine cannot be told without the key it was signed with: give "
+            f"the copy of {KEY} that was kept apart, --key FILE (KEY=FILE). {mend}"
+        )
+    if not signature:
+        raise BackupError(
+            f"{archive} is not signed: an older Loombook made it, or somebody else. {mend}"
+        )
+    if not hmac.compare_digest(signature, signature_of(manifest, _read_key(path))):
+        raise BackupError(
+            f"{archive} was not made with the key {path}: it is forged or of another shop. {mend}"
+        )
+
+
+def restore_backup(
+    archive: Path, *, replace: bool, key: Path | None = None, unsigned: bool = False
+) -> Restored:
     """Verify `archive`, then put its database and files in place.
 
+    It must be signed with the key in the file `key`, or with the shop's own, unless `unsigned`.
     Existing data is replaced only with `replace`, and is then kept in a folder of its own beside
     the new. Nothing has changed when BackupError is raised.
     """
@@ -115,13 +182,20 @@ def restore_backup(archive: Path, *, replace: bool) -> Restored:
     data.mkdir(parents=True, exist_ok=True)
     occupied = _holds_data()
     with tempfile.TemporaryDirectory(prefix=WORKING, dir=data) as working:
-        manifest = _unpack(archive, Path(working))
+        manifest, said, signature = _unpack(archive, Path(working))
+        if not unsigned:
+            _require_signed(archive, said, signature, key)
         _require_usable(manifest)
         if occupied and not replace:
             raise BackupError(
                 "There is data here already. To replace it, and keep the old beside the new, "
                 "restore again with --replace (make restore FILE=... REPLACE=1)."
             )
+        if occupied and connection.vendor == "postgresql":
+            _require_stopped()
+        if key is not None and not unsigned and not key_path().exists():
+            shutil.copyfile(key, key_path())
+            key_path().chmod(0o600)
         aside = data / f"{SET_ASIDE}{timezone.now():%Y%m%d-%H%M%S}"
         _put_in_place(Path(working), aside)
     if not occupied:
@@ -147,6 +221,7 @@ def _inside_data(folder: Path) -> bool:
 def _own_entries() -> list[Path]:
     """The top of the data folder, less the database, what can be made again, and old copies."""
     left_out = {Path(settings.STATIC_ROOT).resolve(), default_folder().resolve()}
+    left_out.add(key_path().resolve())
     if connection.vendor == "sqlite":
         left_out |= {Path(f"{_sqlite_path().resolve()}{end}") for end in ("", "-wal", "-shm")}
     return [
@@ -227,8 +302,9 @@ def _require_sound_sqlite(path: Path) -> None:
         raise BackupError(f"The database is damaged: {answer}. Restore the newest sound backup.")
 
 
-def _unpack(archive: Path, folder: Path) -> Manifest:
-    """Unpack into `folder`, trusting nothing, and return the manifest that every file matched."""
+def _unpack(archive: Path, folder: Path) -> tuple[Manifest, bytes, bytes]:
+    """Unpack into `folder`, trusting nothing; gives the manifest that every file matched, as it
+    was written, and its signature, empty when there is none."""
     try:
         with tarfile.open(archive, "r:gz") as tar:
             for member in tar:
@@ -242,7 +318,11 @@ def _unpack(archive: Path, folder: Path) -> Manifest:
                 with source, target.open("xb") as to:
                     shutil.copyfileobj(source, to)
                 target.chmod(0o600)
-        manifest = Manifest(**json.loads((folder / MANIFEST).read_text()))
+        said = (folder / MANIFEST).read_bytes()
+        manifest = Manifest(**json.loads(said))
+        signed = folder / SIGNATURE
+        signature = signed.read_bytes().strip() if signed.is_file() else b""
+        signed.unlink(missing_ok=True)
     except (OSError, EOFError, tarfile.TarError, ValueError, TypeError) as error:
         raise BackupError(f"{archive} cannot be read as a backup: {error}") from error
     (folder / MANIFEST).unlink()
@@ -254,7 +334,7 @@ def _unpack(archive: Path, folder: Path) -> Manifest:
     for name in sorted(manifest.files.keys() | unpacked.keys()):
         if manifest.files.get(name) != unpacked.get(name):
             raise BackupError(f"{archive} is damaged: {name} is not what the manifest says.")
-    return manifest
+    return manifest, said, signature
 
 
 def _require_usable(manifest: Manifest) -> None:
@@ -314,6 +394,29 @@ def _close_sqlite(path: Path) -> None:
         return  # What cannot be read has nothing to fold in; it is moved as it lies.
 
 
+OTHERS_CONNECTED = """
+SELECT count(*) FROM pg_stat_activity
+WHERE datname = current_database() AND usename IS NOT NULL AND pid <> pg_backend_pid()
+"""
+"""How many others use the database; PostgreSQL's own workers have no user."""
+
+PATIENCE_S = 3
+"""A session that has just been closed may be seen for a moment longer."""
+
+
+def _require_stopped() -> None:
+    """Refuse while anybody else is connected: what they save meanwhile would be lost."""
+    until = time.monotonic() + PATIENCE_S
+    while True:
+        with connection.cursor() as cursor:
+            cursor.execute(OTHERS_CONNECTED)
+            if not cursor.fetchone()[0]:
+                return
+        if time.monotonic() > until:
+            raise BackupError("Loombook is running: stop it, then restore again.")
+        time.sleep(0.1)
+
+
 def _replace_postgresql(dump: Path, aside: Path) -> None:
     """Replace every table by the dump's in one transaction, after dumping what is there."""
     if connection.introspection.table_names():
@@ -335,8 +438,19 @@ def _replace_postgresql(dump: Path, aside: Path) -> None:
     )
 
 
-DROP_EVERYTHING = """
+DROP_EVERYTHING = f"""
 DO $$ DECLARE found record; BEGIN
+    FOR found IN SELECT tablename FROM pg_tables WHERE schemaname = current_schema() LOOP
+        EXECUTE format('LOCK TABLE %I', found.tablename);
+    END LOOP;
+    FOR tries IN 1..{10 * PATIENCE_S} LOOP
+        PERFORM pg_stat_clear_snapshot();
+        EXIT WHEN ({OTHERS_CONNECTED}) = 0;
+        IF tries = {10 * PATIENCE_S} THEN
+            RAISE EXCEPTION 'Loombook is running: stop it, then restore again.';
+        END IF;
+        PERFORM pg_sleep(0.1);
+    END LOOP;
     FOR found IN SELECT tablename FROM pg_tables WHERE schemaname = current_schema() LOOP
         EXECUTE format('DROP TABLE IF EXISTS %I CASCADE', found.tablename);
     END LOOP;

@@ -1,9 +1,11 @@
-"""Whose answer it is; one shop row a request and its zone; its tablet; plain text alone."""
+"""Whose answer it is, and which; one shop row a request and its zone; its tablet; plain text."""
 
+import time
 from collections.abc import Callable
-from typing import TypeVar, cast
+from typing import Final, TypeVar, cast
 from zoneinfo import ZoneInfo
 
+from django.contrib import messages
 from django.contrib.auth import logout
 from django.core.exceptions import BadRequest
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
@@ -12,14 +14,13 @@ from django.middleware.gzip import GZipMiddleware
 from django.template.loader import render_to_string
 from django.utils import timezone
 
-from shop import known_device, typed
-from shop.access import BY_PIN
+from shop import known_device, logs, typed
 from shop.http import Request
 from shop.models import Shop
-from shop.services import tablets
-
-TABLET = "tablet"
-"""Session key: the tablet on which a person signed in by PIN."""
+from shop.services import sign_in, sign_ins, tablets
+from shop.session_keys import BY_PIN, TABLET
+from shop.views import health
+from shop.wording import number, with_unit
 
 ABOUT = "Loombook-About"
 """Header of every answer of ours, so that a device tells it from the answer of a proxy or of the
@@ -31,19 +32,63 @@ LATER = frozenset({408, 425, 429, 503})
 PERSON = "Loombook-Person"
 """Header of a request: whose page sent it. Of an answer: for whom it was made, 0 for nobody."""
 
+NOBODY: Final = "0"
+
+
+ID: Final = "Loombook-Request"
+"""Header of every answer: the id that the lines of the log about this request carry."""
+
+FEATURES: Final = (
+    "camera=(self), clipboard-write=(self), accelerometer=(), autoplay=(), bluetooth=(), "
+    "browsing-topics=(), display-capture=(), geolocation=(), gyroscope=(), hid=(), "
+    "magnetometer=(), microphone=(), midi=(), payment=(), serial=(), usb=()"
+)
+"""Permissions-Policy: codes and photos need the camera; nothing else of the device is used."""
+
 
 class OwnAnswerMiddleware:
-    """Marks every answer as ours. The outermost, so that answers to failures are marked too."""
+    """Names the request for the log, and marks every answer as ours. The outermost, so that answers
+    to failures are marked too."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        response = self.get_response(request)
+        name, began = logs.begin(request), time.monotonic()
+        try:
+            response = self._mark(self.get_response(request), name)
+            facts = {
+                "method": request.method,
+                "path": request.path,
+                "status": response.status_code,
+                "ms": round(1000 * (time.monotonic() - began)),
+                "person": response.get(PERSON, NOBODY),
+            }
+            logs.REQUESTS.info("request", extra={"facts": facts})
+        finally:
+            logs.end()
+        return response
+
+    @staticmethod
+    def _mark(response: HttpResponse, name: str) -> HttpResponse:
+        response[ID] = name
+        response["Permissions-Policy"] = FEATURES
         code = response.status_code
         about = "later" if code in LATER else "fault" if code >= 500 else "entry"
         response.setdefault(ABOUT, about)
         return response
+
+
+class AliveMiddleware:
+    """Answers whether this process serves before anything asks the database."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: Request) -> HttpResponseBase:
+        if request.path_info == health.ALIVE:
+            return health.healthz(request)
+        return self.get_response(request)
 
 
 class CompressPagesMiddleware(GZipMiddleware):
@@ -114,6 +159,35 @@ class ShopMiddleware:
             return self.get_response(request)
 
 
+BY_ITSELF = "Loombook-By-Itself"
+"""Header of a request that a page makes of itself, looking for news: nobody is at work there."""
+
+
+class SignInMiddleware:
+    """Ends a sign-in that was idle for too long, and notes that one is in use.
+
+    Its person is signed out and finds the sign-in page, or a 401 that leaves what was typed.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: Request) -> HttpResponse:
+        user = request.user
+        if user.is_authenticated:
+            if sign_ins.is_over(request, request.shop):
+                sign_in.log(request, sign_in.SIGNED_OUT, user, actor=user, by="time without use")
+                logout(request)
+                hours = with_unit(number(request.shop.idle_limit_h), "h")
+                if request.method == "GET" and not request.headers.get("HX-Request"):
+                    messages.info(
+                        request, f"You were signed out: nothing was done here for {hours}."
+                    )
+            elif BY_ITSELF not in request.headers:
+                sign_ins.used(request)
+        return self.get_response(request)
+
+
 class TabletMiddleware:
     """Sets `request.tablet`, None on a device that is not registered.
 
@@ -130,13 +204,20 @@ class TabletMiddleware:
         tablet = tablets.tablet_of(token)
         request.tablet = tablet
         pinned = request.session.get(BY_PIN)
-        if pinned and (tablet is None or tablet.pk != request.session.get(TABLET)):
+        if pinned and not (
+            tablet is not None
+            and tablet.pk == request.session.get(TABLET)
+            and request.user.is_authenticated
+            and sign_ins.pin_stands(request, request.user)
+        ):
             logout(request)
         elif self._is_of_another(request):
             html = render_to_string("inc/signed_out.html", request=request)
             return HttpResponse(html, status=401)
         response = self.get_response(request)
-        response[PERSON] = str(request.user.pk or 0)
+        response[PERSON] = str(request.user.pk or NOBODY)
+        if request.user.is_authenticated:
+            response.setdefault("Cache-Control", "private, no-store")
         known_device.remember(request, response)
         if tablet is not None and tablets.seen(tablet):
             tablets.remember(response, token)

@@ -1,4 +1,4 @@
-"""Files that are on the disk before anybody is told that they are kept."""
+"""Files that are on the disk, whole, before anybody is told that they are kept."""
 
 import os
 from pathlib import Path
@@ -17,15 +17,37 @@ def sync(path: Path) -> None:
 
 
 class SyncedStorage(FileSystemStorage):
-    """Uploads: the file is synced, then each folder that leads to it, which may be new."""
+    """Uploads: the file is synced, then each folder that leads to it, which may be new.
+
+    What cannot be written whole, as on a full disk, is not there at all.
+    """
 
     def _save(self, name: str, content: Any) -> str:
-        kept: str = super()._save(name, content)  # type: ignore[misc]  # not in its stubs
-        path = Path(self.path(kept))
-        top = Path(self.location).parent
-        sync(path)
-        for folder in path.parents:
-            sync(folder)
-            if folder == top:
-                break
-        return kept
+        path, handle = self._made(name)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                for chunk in content.chunks():
+                    file.write(chunk)
+                file.flush()
+                os.fsync(file.fileno())
+            if self.file_permissions_mode is not None:
+                path.chmod(self.file_permissions_mode)
+            top = Path(self.location).parent
+            for folder in path.parents:
+                sync(folder)
+                if folder == top:
+                    break
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
+        return path.relative_to(self.location).as_posix()
+
+    def _made(self, name: str) -> tuple[Path, int]:
+        """A new file of that name, or of one like it where another was first, open for writing."""
+        while True:
+            path = Path(self.path(name))
+            path.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                return path, os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+            except FileExistsError:
+                name = self.get_available_name(name)

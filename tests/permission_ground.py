@@ -116,7 +116,10 @@ GIVEN = {
 }
 """Arguments of one URL that differ from those of the ground."""
 
-SIGNED = ("setup_create", "sheet", "sheet_pdf", "sheet_photo", "sheet_correct", "collect")
+SIGNED = (
+    *("setup_create", "sheet", "sheet_pdf", "customer_sheet_pdf", "sheet_photo"),
+    *("sheet_correct", "collect"),
+)
 REVIEWED = (
     "review",
     "review_open",

@@ -16,7 +16,7 @@ from django.db import Error, connection, transaction
 
 from jobs.models import JobEvent, RecordChain
 from jobs.services.events import log
-from shop.backups import BackupError, restore_backup, write_backup
+from shop.backups import BackupError, restore_backup, signature_of, write_backup
 from shop.models import Customer
 from shop.roles import Role
 from tests.factories import make_job, make_staff
@@ -49,6 +49,12 @@ def rewritten(archive: Path, change: Callable[[dict[str, bytes]], None]) -> Path
             member.size = len(content)
             tar.addfile(member, io.BytesIO(content))
     return copy
+
+
+def signed_anew(files: dict[str, bytes], folder: Path) -> None:
+    """As somebody with the key could."""
+    key = bytes.fromhex((folder / "backup.key").read_text())
+    files["manifest.hmac"] = signature_of(files["manifest.json"], key)
 
 
 def everything(data_folder: Path) -> tuple[list[str], str, str, list[str]]:
@@ -135,6 +141,29 @@ def add_unknown_migration(files: dict[str, bytes]) -> None:
     files["manifest.json"] = json.dumps(manifest).encode()
 
 
+def forge_with_manifest(files: dict[str, bytes]) -> None:
+    """Another upload, and a manifest that says so."""
+    files[f"data/{PHOTO}"] = b"forged"
+    manifest = json.loads(files["manifest.json"])
+    manifest["files"][f"data/{PHOTO}"] = {
+        "bytes": len(b"forged"),
+        "sha256": hashlib.sha256(b"forged").hexdigest(),
+    }
+    files["manifest.json"] = json.dumps(manifest).encode()
+
+
+def forge_and_sign(files: dict[str, bytes]) -> None:
+    """With every key that the archive itself holds, and none."""
+    forge_with_manifest(files)
+    assert not any(name.endswith("backup.key") for name in files)
+    files["manifest.hmac"] = signature_of(files["manifest.json"], bytes(32))
+
+
+def forge_unsigned(files: dict[str, bytes]) -> None:
+    forge_with_manifest(files)
+    del files["manifest.hmac"]
+
+
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
@@ -142,7 +171,10 @@ def add_unknown_migration(files: dict[str, bytes]) -> None:
         (drop_upload, f"damaged: data/{PHOTO}"),
         (add_stranger, "damaged: data/media/stranger.txt"),
         (climb_out, "not a plain file"),
-        (add_unknown_migration, "newer"),
+        (add_unknown_migration, "not made with the key"),
+        (forge_with_manifest, "not made with the key"),
+        (forge_and_sign, "not made with the key"),
+        (forge_unsigned, "not signed"),
     ],
 )
 def test_a_doubtful_archive_changes_nothing(
@@ -179,6 +211,7 @@ def test_a_failure_while_replacing_puts_everything_back(
             "sha256": hashlib.sha256(files[name]).hexdigest(),
         }
         files["manifest.json"] = json.dumps(manifest).encode()
+        signed_anew(files, shop_with_files)
 
     archive = rewritten(write_backup(tmp_path / "elsewhere"), spoil_database)
     before = everything(shop_with_files)
@@ -209,14 +242,82 @@ def test_a_restore_takes_the_place_of_a_damaged_database(
     assert (aside / live.name).read_bytes() == damaged
 
 
-@pytest.mark.skipif(connection.vendor != "sqlite", reason="PostgreSQL locks its tables itself")
+def test_an_archive_of_a_newer_version_is_refused(shop_with_files: Path, tmp_path: Path) -> None:
+    def newer(files: dict[str, bytes]) -> None:
+        add_unknown_migration(files)
+        signed_anew(files, shop_with_files)
+
+    archive = rewritten(write_backup(tmp_path / "elsewhere"), newer)
+    with pytest.raises(BackupError, match="newer"):
+        restore_backup(archive, replace=True)
+
+
+def test_elsewhere_the_key_is_given_and_an_old_archive_is_taken_on_ones_word(
+    shop_with_files: Path, tmp_path: Path
+) -> None:
+    archive = write_backup(tmp_path / "elsewhere")
+    key = (shop_with_files / "backup.key").rename(tmp_path / "kept-apart.key")
+    with pytest.raises(BackupError, match="kept apart, --key"):
+        restore_backup(archive, replace=True)
+    other = tmp_path / "other.key"
+    other.write_text("ab" * 32)
+    with pytest.raises(BackupError, match="forged or of another shop"):
+        restore_backup(archive, replace=True, key=other)
+    restore_backup(archive, replace=True, key=key)
+    assert (shop_with_files / "backup.key").read_text() == key.read_text()
+
+    old = rewritten(archive, lambda files: files.pop("manifest.hmac"))
+    call_command("restore", old, replace=True, unsigned=True)
+    assert list(Customer.objects.values_list("name", flat=True)) == ["Wilma Tern"]
+
+
+def test_a_backup_of_a_version_that_counted_sign_ins_otherwise_is_usable(
+    shop_with_files: Path, tmp_path: Path
+) -> None:
+    def older(files: dict[str, bytes]) -> None:
+        manifest = json.loads(files["manifest.json"])
+        manifest["migrations"].append("axes.0001_initial")
+        files["manifest.json"] = json.dumps(manifest).encode()
+        signed_anew(files, shop_with_files)
+
+    restore_backup(rewritten(write_backup(tmp_path / "elsewhere"), older), replace=True)
+
+
 def test_a_running_server_is_noticed(shop_with_files: Path, tmp_path: Path) -> None:
     archive = write_backup(tmp_path / "elsewhere")
     before = everything(shop_with_files)
-    with closing(sqlite3.connect(connection.settings_dict["NAME"])) as server:
-        server.execute("SELECT count(*) FROM shop_customer").fetchone()
+    server = connection.copy()
+    try:
+        with server.cursor() as cursor:
+            cursor.execute("SELECT count(*) FROM shop_customer")
+            cursor.fetchone()
         with pytest.raises(BackupError, match="stop it"):
             restore_backup(archive, replace=True)
+    finally:
+        server.close()
+    assert everything(shop_with_files) == before
+    restore_backup(archive, replace=True)
+
+
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite is moved as a file")
+def test_who_connects_while_a_restore_has_begun_loses_nothing(
+    shop_with_files: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between the first look and the locks: the whole restore is given up."""
+    archive = write_backup(tmp_path / "elsewhere")
+    before = everything(shop_with_files)
+    late = connection.copy()
+
+    def connects() -> None:
+        with late.cursor() as cursor:
+            cursor.execute("SELECT 1")
+
+    monkeypatch.setattr("shop.backups._require_stopped", connects)
+    try:
+        with pytest.raises(BackupError, match="Loombook is running"):
+            restore_backup(archive, replace=True)
+    finally:
+        late.close()
     assert everything(shop_with_files) == before
 
 

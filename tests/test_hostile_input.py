@@ -39,7 +39,10 @@ from tests.permission_ground import Ground, lay_ground
 from tests.permission_table import TABLE
 from tests.url_table import URLS, address_of
 
-LEAVES = frozenset({"logout", "tablet_lock", "password_change", "sheet_preview", "sheet_pdf"})
+LEAVES = frozenset(
+    {"logout", "sign_in_end", "tablet_lock", "password_change"}
+    | {"sheet_preview", "sheet_pdf", "customer_sheet_pdf"}
+)
 """What ends the sign-in, or takes long to draw and reads nothing."""
 
 HIDDEN_NAMES = ("version", "key", "section", "kind", "job", "target", "seen", "next", "then")
@@ -48,6 +51,7 @@ HIDDEN_NAMES = ("version", "key", "section", "kind", "job", "target", "seen", "n
 BY_HAND: dict[str, tuple[str, ...]] = {
     "login": ("username", "password", "next"),
     "tablet_switch": ("person", "pin", "next"),
+    "staff_sign_in_end": ("mark",),
     "product_import_apply": ("digest",),
     "part_add": ("product", "quantity"),
     "check_in": ("odometer", "mark_kind", "mark_x", "mark_y", "mark_note", "mark_key", "do"),

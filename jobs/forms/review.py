@@ -5,6 +5,8 @@ from typing import Any
 
 from django import forms
 
+from shop.forms.proof import ProofForm
+
 
 class SendBackForm(forms.Form):
     """What the technician has to put right: each finding chosen is one point, and each line.
@@ -54,7 +56,7 @@ class ReasonForm(forms.Form):
     reason = forms.CharField(label="Reason it may stand", max_length=2000, required=False)
 
 
-class CorrectionForm(forms.Form):
+class CorrectionForm(ProofForm):
     """Why a signed sheet is opened again."""
 
     reason = forms.CharField(

@@ -6,6 +6,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from jobs.models import CautionKind, Gate, StepTemplate, WorkKind
+from jobs.services.gates import PLAN_GATES
 from shop.forms.base import ModelForm
 from shop.typed import row_keys
 
@@ -37,18 +38,25 @@ class StepForm(ModelForm):
 
     class Meta:
         model = StepTemplate
-        fields = ["text", "cautions", "photo_required", "reading_label", "reading_unit", "gate"]
+        fields = [
+            *("text", "cautions", "photo_required", "reading_label", "reading_unit"),
+            *("reading_kind", "gate", "ticks_itself"),
+        ]
         labels = {
             "text": "What is to be done",
             "photo_required": "Needs a photo",
             "reading_label": "Reading to enter",
             "reading_unit": "Its unit",
+            "reading_kind": "Is the same as the reading after the work",
             "gate": "May only be ticked when",
+            "ticks_itself": "Ticked by itself once that is so",
         }
         help_texts = {
             "text": "One thing, in the words used at the bench.",
             "reading_label": "For example “Voltage at the amplifier under load”.",
             "reading_unit": "V, A, mΩ, N·m.",
+            "reading_kind": "What is entered there appears at the step, and the other way round.",
+            "ticks_itself": "For a step that is no more than an entry made elsewhere.",
         }
         widgets = {
             "text": forms.Textarea({"rows": 2, "data-span": "all", "maxlength": "200"}),
@@ -66,6 +74,15 @@ class StepForm(ModelForm):
             self.add_error("reading_unit", "Give the unit of the reading.")
         if cleaned.get("reading_unit") and not cleaned.get("reading_label"):
             self.add_error("reading_label", "Say what is read in this unit.")
+        if cleaned.get("ticks_itself"):
+            gate = cleaned.get("gate", "")
+            if not gate and not cleaned.get("reading_label"):
+                self.add_error("ticks_itself", "Say when it may be ticked, or what is read at it.")
+            elif gate in PLAN_GATES:
+                self.add_error(
+                    "ticks_itself",
+                    "A plan without a stop is no work done: this step is ticked by hand.",
+                )
         return cleaned
 
 

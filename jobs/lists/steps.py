@@ -7,7 +7,7 @@ comes before any step here.
 from dataclasses import dataclass
 from typing import Any, Final
 
-from jobs.models import CautionKind, Gate
+from jobs.models import CautionKind, Gate, ReadingKind
 
 BATTERY: Final = CautionKind.BATTERY.value
 AIRBAG: Final = CautionKind.AIRBAG.value
@@ -26,6 +26,8 @@ class UsualStep:
     photo: bool = False
     reading: tuple[str, str] = ("", "")
     gate: Gate = Gate.NONE
+    itself: bool = False
+    kind: str = ""
 
     def fields(self) -> dict[str, Any]:
         return {
@@ -34,7 +36,9 @@ class UsualStep:
             "photo_required": self.photo,
             "reading_label": self.reading[0],
             "reading_unit": self.reading[1],
+            "reading_kind": self.kind,
             "gate": self.gate.value,
+            "ticks_itself": self.itself,
         }
 
 
@@ -43,11 +47,14 @@ _READ: Final = UsualStep(
 )
 _COVER: Final = UsualStep("Cover seats, wings and sills. Keys and remote away from the car.")
 _FUNCTIONS: Final = UsualStep(
-    "Try every factory function before touching anything.", gate=Gate.FUNCTIONS_BEFORE
+    "Try every factory function before touching anything.",
+    gate=Gate.FUNCTIONS_BEFORE,
+    itself=True,
 )
 _READINGS: Final = UsualStep(
     "Take the readings before the work: battery at rest, charging, key-off draw.",
     gate=Gate.READINGS_BEFORE,
+    itself=True,
 )
 _DISCONNECT: Final = UsualStep(
     "Disconnect the battery, negative first. Wait as the vehicle maker says.",
@@ -87,7 +94,9 @@ _SPEAKERS: Final = UsualStep(
     "Fit the speakers, check polarity and that nothing touches the cones or the window.", (AIRBAG,)
 )
 _LOADS: Final = UsualStep(
-    "Measure the load on each amplifier channel at the plug; compare with the channel plan."
+    "Measure the load on each amplifier channel at the plug; compare with the channel plan.",
+    gate=Gate.LOADS,
+    itself=True,
 )
 _CONNECT: Final = UsualStep(
     "Connect the battery, negative last, then put the fuse in.", (BATTERY,), gate=Gate.POWER_PLAN
@@ -104,9 +113,13 @@ _LOADED: Final = UsualStep(
     "Measure at the amplifier's terminals at full output.",
     (HEARING,),
     reading=("Voltage at the amplifier under load", "V"),
+    kind=ReadingKind.AMPLIFIER_LOADED.value,
+    itself=True,
 )
 _AFTER: Final = UsualStep(
-    "Try every factory function again and take the readings after.", gate=Gate.FUNCTIONS_AFTER
+    "Try every factory function again and take the readings after.",
+    gate=Gate.CHECKS_AFTER,
+    itself=True,
 )
 _CLOSE_UP: Final = UsualStep(
     "Refit the trim, count the tools, look for lamps and messages.", (AIRBAG,), photo=True

@@ -3,6 +3,8 @@
 from django.conf import settings
 from django.db import models
 
+from jobs.models.bay_sheet import ReadingKind
+
 
 class CautionKind(models.TextChoices):
     BATTERY = "battery", "Battery"
@@ -23,6 +25,8 @@ class Gate(models.TextChoices):
     POWER_PLAN = "power_plan_clear", "The power plan has no stop"
     CHANNEL_PLAN = "channel_plan_clear", "Channel plan and tuning have no stop"
     FUNCTIONS_AFTER = "functions_after_done", "Every function is tried after the work"
+    CHECKS_AFTER = "checks_after_done", "Every function and reading after the work is done"
+    LOADS = "loads_measured", "The load of every amplifier channel in use is measured"
 
 
 class WorkKindQuerySet(models.QuerySet["WorkKind"]):
@@ -57,7 +61,11 @@ class StepWords(models.Model):
     photo_required = models.BooleanField("needs a photo", default=False)
     reading_label = models.CharField("reading to enter", max_length=80, blank=True)
     reading_unit = models.CharField("unit", max_length=10, blank=True)
+    reading_kind = models.CharField(
+        "the same as the reading", max_length=20, choices=ReadingKind, blank=True, default=""
+    )
     gate = models.CharField(max_length=24, choices=Gate, blank=True, default=Gate.NONE)
+    ticks_itself = models.BooleanField("ticked by itself once that is so", default=False)
 
     class Meta:
         abstract = True
@@ -84,7 +92,8 @@ class StepOutcome(models.TextChoices):
 class JobStep(StepWords):
     """A step of one job: done or not needed, by whom and when.
 
-    `reason` says why the order was broken or why the step was not needed.
+    `reason` says why the order was broken or why the step was not needed. `by_itself` is a tick
+    that followed from an entry elsewhere, made by whoever made that entry.
     """
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="steps")
@@ -93,6 +102,7 @@ class JobStep(StepWords):
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
     )
     outcome_at = models.DateTimeField(null=True, blank=True)
+    by_itself = models.BooleanField(default=False, editable=False)
     out_of_order = models.BooleanField(default=False, editable=False)
     reading_value = models.FloatField("reading", null=True, blank=True)
     reason = models.CharField(max_length=300, blank=True)

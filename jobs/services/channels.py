@@ -8,6 +8,7 @@ from django.db import transaction
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, JobPart, JobSpeaker
 from jobs.plan.columns import SPEAKER_FIGURES
+from jobs.services.ask_once import steps_met
 from jobs.services.events import done_before, log
 from jobs.services.next_label import next_label
 from jobs.services.removal import put_back, take_out
@@ -37,6 +38,7 @@ def parts_left(job: Job) -> list[PartLeft]:
     ]
 
 
+@transaction.atomic
 def save_channel(
     number: int,
     pk: int,
@@ -48,9 +50,12 @@ def save_channel(
     join: tuple[str, ...] = ("part",),
 ) -> Saved:
     """Save cells of one channel. Its speakers go through `put_on` and `take_off`."""
-    return save_row(
+    saved = save_row(
         Channel, pk, changes, number=number, actor=actor, version=version, key=key, join=join
     )
+    if saved.changed and saved.job is not None and "measured_load_ohm" in changes:
+        steps_met(saved.job, actor)
+    return saved
 
 
 def _set_speakers(

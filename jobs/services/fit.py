@@ -11,6 +11,7 @@ from django.db import transaction
 from jobs import wording
 from jobs.errors import Refused
 from jobs.models import FitProof, JobPart
+from jobs.services.ask_once import steps_met
 from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, cells_of, open_job
 from shop.models import StaffMember
@@ -85,6 +86,7 @@ def add_proof(
         after={"source": source, "reference": reference, "outcome": outcome},
         key=key,
     )
+    steps_met(job, actor)
     return proof
 
 

@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from jobs.errors import Refused
 from jobs.models import FunctionCheck, FunctionResult, JobEvent
+from jobs.services.ask_once import steps_met
 from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, open_job, save_row
 from shop.models import StaffMember
@@ -16,7 +17,17 @@ from shop.services.events import subject_of
 OWN_GROUP: Final = "This car"
 
 
-def record(
+@transaction.atomic
+def record(number: int, pk: int, phase: str, changes: dict[str, Any], **by: Any) -> Saved:
+    """Save the result or note of one function; who and when go with a result. The steps that
+    wait for it alone are ticked."""
+    saved = _record(number, pk, phase, changes, **by)
+    if saved.changed and saved.job is not None and phase in changes:
+        steps_met(saved.job, by["actor"])
+    return saved
+
+
+def _record(
     number: int,
     pk: int,
     phase: str,
@@ -27,7 +38,6 @@ def record(
     key: str = "",
     force: bool = False,
 ) -> Saved:
-    """Save the result or note of one function; who and when go with a result."""
     stamp = {}
     if phase in changes:
         tried = changes[phase] != FunctionResult.UNTRIED
@@ -68,9 +78,10 @@ def all_work(
     ]
     for row in rows:
         result = FunctionResult.NOT_FITTED if row.pk in absent else FunctionResult.WORKS
-        record(number, row.pk, phase, {phase: result}, actor=actor, version=row.version)
+        _record(number, row.pk, phase, {phase: result}, actor=actor, version=row.version)
     if not rows:
         return None
+    steps_met(job, actor)
     return log(
         job,
         actor,
@@ -102,7 +113,8 @@ def undo_all_work(event: JobEvent, actor: StaffMember) -> None:
     ]
     for row in kept:
         changes = {phase: FunctionResult.UNTRIED}
-        record(number, row.pk, phase, changes, actor=actor, version=row.version, force=True)
+        _record(number, row.pk, phase, changes, actor=actor, version=row.version, force=True)
+    steps_met(event.job, actor)
 
 
 @transaction.atomic

@@ -79,6 +79,23 @@ def readings_taken(*phases: str) -> Need:
     return look
 
 
+def checks_after(facts: GateFacts) -> list[str]:
+    """Functions tried and readings taken, all of them after the work."""
+    return [*functions_tried("after")(facts), *readings_taken("after")(facts)]
+
+
+def loads_measured(facts: GateFacts) -> list[str]:
+    """Each amplifier channel that feeds a speaker has its load measured; there is at least one."""
+    rows = facts.job.channels.filter(kind="amplifier", speakers__isnull=False)
+    in_use = list(rows.select_related("part").distinct())
+    if not in_use:
+        return ["No amplifier channel feeds a speaker yet."]
+    open_ones = [row.plan_id for row in in_use if row.measured_load_ohm is None]
+    if not open_ones:
+        return []
+    return [f"Load not measured: {wording.listed(open_ones, MOST_NAMED)}."]
+
+
 def no_stop(*sections: str) -> Need:
     """No finding is a stop, in these sections of the bay sheet or, where none is named, in any."""
 
@@ -108,6 +125,8 @@ _GATES: Final[dict[Gate, Need]] = {
     Gate.POWER_PLAN: no_stop("power"),
     Gate.CHANNEL_PLAN: no_stop("channels", "tuning"),
     Gate.FUNCTIONS_AFTER: functions_tried("after"),
+    Gate.CHECKS_AFTER: checks_after,
+    Gate.LOADS: loads_measured,
 }
 
 SECTION_OF_GATE: Final = {
@@ -117,5 +136,10 @@ SECTION_OF_GATE: Final = {
     Gate.POWER_PLAN: "power",
     Gate.CHANNEL_PLAN: "channels",
     Gate.FUNCTIONS_AFTER: "after",
+    Gate.CHECKS_AFTER: "after",
+    Gate.LOADS: "channels",
 }
 """The section of the bay sheet where what stands against a gate is put right."""
+
+PLAN_GATES: Final = frozenset({Gate.POWER_PLAN, Gate.CHANNEL_PLAN})
+"""Gates that a plan passes before anything is done: they let a step be ticked, by hand."""

@@ -7,6 +7,7 @@ from django.db.models import Max
 from django.utils import timezone
 
 from jobs.models import Reading, ReadingKind
+from jobs.services.ask_once import reading_taken, steps_met
 from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, open_job, save_row
 from shop.models import StaffMember
@@ -15,6 +16,7 @@ from shop.services.events import subject_of
 UNITS: Final = ("V", "A", "mA", "Ω", "dB", "Hz", "°C", "mm")
 
 
+@transaction.atomic
 def record(
     number: int,
     pk: int,
@@ -41,7 +43,7 @@ def record(
             row = Reading.objects.filter(pk=pk, job__number=number).first()
             if row is not None and not getattr(row, f"{phase}_instrument"):
                 stamp[f"{phase}_instrument"] = instrument
-    return save_row(
+    saved = save_row(
         Reading,
         pk,
         changes,
@@ -52,6 +54,11 @@ def record(
         code="reading.taken",
         stamp=stamp,
     )
+    if saved.changed and saved.job is not None and f"{phase}_value" in changes:
+        if phase == "after":
+            reading_taken(saved.job, saved.row, actor)
+        steps_met(saved.job, actor)
+    return saved
 
 
 @transaction.atomic

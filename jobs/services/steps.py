@@ -13,6 +13,7 @@ from jobs.errors import Refused
 from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Job, JobStep, StepOutcome, WorkKind
 from jobs.models.steps import StepWords
+from jobs.services import ask_once
 from jobs.services.events import done_before, log
 from jobs.services.gates import MOST_NAMED, GateFacts
 from jobs.services.saving import Saved, open_job, save_row
@@ -164,6 +165,7 @@ def record_step(
             values["outcome"]
         ]
         stamp = {
+            "by_itself": False,
             "outcome_by": actor if values["outcome"] else None,
             "outcome_at": timezone.now() if values["outcome"] else None,
             "out_of_order": bool(early) and values["outcome"] == StepOutcome.DONE,
@@ -172,7 +174,7 @@ def record_step(
         raise StepRefused({"reason": ["The reason stays with this step: write another one."]})
     elif step.outcome == "done" and step.reading_label and values["reading_value"] is None:
         raise StepRefused({"reading_value": ["Undo the step before you take its reading away."]})
-    return save_row(
+    saved = save_row(
         JobStep,
         pk,
         changes,
@@ -184,6 +186,9 @@ def record_step(
         stamp=stamp,
         force=force,
     )
+    if saved.changed and "reading_value" in changes and step.reading_kind:
+        ask_once.step_read(job, saved.row, actor)
+    return saved
 
 
 def steps_missing(job: Job) -> list[str]:

@@ -18,9 +18,11 @@ from jobs.models import (
     JobEvent,
     JobPart,
     JobSpeaker,
+    ListeningSeat,
     OtherSetting,
     PowerRun,
     SavedSetup,
+    SeatDistance,
     SetupUse,
     SupplyFacts,
     TuningKind,
@@ -35,6 +37,7 @@ from jobs.services.tuning.records import record_of
 from jobs.setups.compare import compare
 from jobs.setups.document import SetupError
 from jobs.setups.items import Comparison, Item
+from jobs.setups.parts import add_lacking
 from shop.models import StaffMember
 from shop.services.events import subject_of
 
@@ -45,6 +48,8 @@ ROWS: Final[dict[str, tuple[type[Any], str]]] = {
     "supplyfacts": (SupplyFacts, "job"),
     "jobpart": (JobPart, "job"),
     "othersetting": (OtherSetting, "job"),
+    "listeningseat": (ListeningSeat, "job"),
+    "seatdistance": (SeatDistance, "seat__job"),
 }
 """Rows that applying a setup changes, and the way from each to its job."""
 
@@ -154,6 +159,35 @@ class _Writer:
         assert item.target is not None
         self._save(JobPart, item.target, dict(item.values), "job")
 
+    def fact(self, item: Item) -> None:
+        assert item.target is not None
+        self._save(JobPart, item.target, dict(item.values), "job")
+
+    def distance(self, item: Item) -> None:
+        """Listen from the seat, and the way to it from each speaker."""
+        values = {"weight": item.values["weight"], "used": True}
+        seat, is_new = ListeningSeat.objects.get_or_create(
+            job=self.job, place=item.values["place"], defaults=values
+        )
+        if is_new:
+            self._made(seat, "seat.from_setup", values)
+        else:
+            self._save(ListeningSeat, seat.pk, values, "job")
+        for name, distance_m in item.extra.items():
+            row, is_new = SeatDistance.objects.get_or_create(
+                seat=seat, speaker_id=self.speakers[name], defaults={"distance_m": distance_m}
+            )
+            if is_new:
+                self._made(row, "distance.from_setup", {"distance_m": distance_m})
+            else:
+                self._save(SeatDistance, row.pk, {"distance_m": distance_m}, "seat__job")
+
+    def _made(self, row: Any, code: str, values: dict[str, Any]) -> None:
+        """Keep that a row was made, so that undoing takes it away."""
+        after = {**values, "version": row.version}
+        event = log(self.job, self.actor, code, subject=subject_of(row), after=after)
+        self.events.append(event.pk)
+
     def run(self, item: Item) -> None:
         if item.target is not None:
             self._save(PowerRun, item.target, dict(item.values), "job")
@@ -166,14 +200,7 @@ class _Writer:
             self._save(OtherSetting, item.target, dict(item.values), "job")
             return
         row = OtherSetting.objects.create(job=self.job, name=item.title, **item.values)
-        event = log(
-            self.job,
-            self.actor,
-            "othersetting.from_setup",
-            subject=subject_of(row),
-            after={"name": row.name, **item.values, "version": row.version},
-        )
-        self.events.append(event.pk)
+        self._made(row, "othersetting.from_setup", {"name": row.name, **item.values})
 
     def write(self, item: Item) -> None:
         """Write one item; a matched device needs no writing."""
@@ -183,7 +210,10 @@ class _Writer:
 
 
 def _in_order(items: Iterable[Item]) -> list[Item]:
-    order = ("device", "speaker", "channel", "setting", "supply", "turn_on", "run", "other")
+    order = (
+        *("device", "fact", "speaker", "channel", "setting", "supply", "turn_on", "run"),
+        *("distance", "other"),
+    )
     return sorted(items, key=lambda item: order.index(item.key.partition(":")[0]))
 
 
@@ -260,6 +290,20 @@ def apply_to_jobs(setup_id: int, numbers: Iterable[int], actor: StaffMember) -> 
     setup = SavedSetup.objects.select_related("vehicle_model").get(pk=setup_id)
     jobs = Job.objects.filter(number__in=list(numbers)).with_names().order_by("number")
     return [_apply_whole(setup, job, actor) for job in jobs]
+
+
+@transaction.atomic
+def take_whole(number: int, setup: SavedSetup, actor: StaffMember) -> AppliedTo:
+    """The setup's parts that the job lacks, then whatever of its plan needs no decision.
+
+    Nothing is added where nothing could be taken over. Raises Refused.
+    """
+    add_lacking(number, setup, actor)
+    job = Job.objects.with_names().get(number=number)
+    result = _apply_whole(setup, job, actor)
+    if result.applied is None:
+        raise Refused(*result.refused)
+    return result
 
 
 def _apply_whole(setup: SavedSetup, job: Job, actor: StaffMember) -> AppliedTo:

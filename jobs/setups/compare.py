@@ -4,9 +4,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from jobs.models import Job, OtherSetting, SavedSetup, TuningKind
+from jobs.plan.stock import stock_of
 from jobs.setups import words as words
 from jobs.setups.channels import channel_item, is_used, setting_item
 from jobs.setups.document import plan_in, upgrade
+from jobs.setups.facts import distance_items, fact_items
 from jobs.setups.items import Comparison, Item
 from jobs.setups.match import DeviceMatch, SpeakerMatch, State, match
 from jobs.setups.power import run_item, supply_items, turn_on_items
@@ -84,11 +86,13 @@ def compare(setup: SavedSetup, job: Job, document: Mapping[str, Any] | None = No
     after = job.tuning_records.filter(kind=TuningKind.AFTER).first()
     now = {row.channel_id: row for row in after.settings.all()} if after else {}
     runs = list(job.runs.all())
+    own = stock_of(job)
     recorded = set(document["recorded"])
     shop = Shop.objects.current()
     local = Local(shop.units, shop.time_zone)
     items = [
         *map(_device_item, matches.devices.values()),
+        *fact_items(document, matches),
         *map(_speaker_item, matches.speakers.values()),
         *sorted(
             (channel_item(one, matches, rows, local) for one in plan.channels if is_used(one)),
@@ -97,7 +101,8 @@ def compare(setup: SavedSetup, job: Job, document: Mapping[str, Any] | None = No
         *(setting_item(one, matches, rows, now) for one in plan.channels if one.id in recorded),
         *supply_items(plan, job),
         *turn_on_items(plan, matches),
-        *(run_item(run, matches, runs, local) for run in plan.runs),
+        *(run_item(run, matches, runs, local, own) for run in plan.runs),
+        *distance_items(document, matches, job, local),
         *_other_items(document, {row.name: row for row in job.other_settings.all()}),
     ]
     return Comparison(setup, matches, tuple(items))

@@ -10,12 +10,14 @@ from typing import Any, Final
 import msgspec
 
 from jobs import wording
-from jobs.models import InstallSheet, Job, Photo, StepOutcome
+from jobs.models import FitOutcome, InstallSheet, Job, Photo, SeatDistance, StepOutcome
 from jobs.reads.clocks import time_on
 from jobs.setups.schema import MOST_PHOTOS, SETUP_VERSION, SetupDocument
 from wiring.plan import Plan, PlanError, from_builtins
 
 PRODUCT_FACTS: Final = ("product_id", "product", "maker", "name", "part_number", "kind", "quantity")
+PART_FACTS: Final = ("firmware", "note")
+MOST_WORDS: Final = 1000
 SHOWN_SUBJECTS: Final = ("channel", "speaker", "part", "run", "step")
 """Subjects of the photos that go along: the work, never the car's arrival or its owner's things."""
 
@@ -111,8 +113,61 @@ def _photos(job: Job) -> list[dict[str, Any]]:
     ]
 
 
+def _fit(document: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The newest proof of a sheet; none where it says that the parts do not fit."""
+    proofs = document.get("fit_proofs") or ()
+    if not proofs:
+        return None
+    newest = proofs[-1]
+    outcomes = {str(label): value for value, label in FitOutcome.choices}
+    outcome = outcomes.get(newest["outcome"], "")
+    if outcome not in {FitOutcome.FITS, FitOutcome.FITS_WITH_CHANGES}:
+        return None
+    return {
+        "source": newest["source"],
+        "reference": newest["reference"],
+        "outcome": outcome,
+        "note": newest["note"][:MOST_WORDS],
+    }
+
+
+def _part_facts(document: Mapping[str, Any]) -> dict[str, dict[str, str]]:
+    devices = {one["id"] for one in document["plan"].get("devices", ())}
+    facts = {
+        part["label"]: {name: part.get(name, "") for name in PART_FACTS}
+        for part in document["parts"]
+        if part["label"] in devices
+    }
+    return {label: one for label, one in facts.items() if any(one.values())}
+
+
+def _distances(job: Job) -> list[dict[str, Any]]:
+    rows = SeatDistance.objects.filter(
+        seat__job=job, seat__used=True, distance_m__isnull=False
+    ).select_related("seat", "speaker")
+    return [
+        {
+            "seat": row.seat.place,
+            "weight": row.seat.weight,
+            "speaker": row.speaker.label,
+            "distance_m": row.distance_m,
+        }
+        for row in rows
+    ]
+
+
+def _reasons(document: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return [
+        {name: one[name] for name in ("rule", "where", "title")}
+        | {"reason": one["reason"][:MOST_WORDS]}
+        for one in document.get("findings", ())
+        if one["severity"] == "caution" and one.get("reason")
+    ]
+
+
 def from_sheet(sheet: InstallSheet) -> dict[str, Any]:
-    """The setup of a signed sheet, from its frozen record; steps, photos and time from its job."""
+    """The setup of a signed sheet, from its frozen record; steps, photos, tape distances and time
+    from its job."""
     document = sheet.document
     minutes = time_on(sheet.job).total.total_seconds() / 60
     setup = {
@@ -140,6 +195,10 @@ def from_sheet(sheet: InstallSheet) -> dict[str, Any]:
         "wires": wires_of(document["plan"]),
         "step_notes": _step_notes(sheet.job),
         "photos": _photos(sheet.job),
+        "fit": _fit(document),
+        "part_facts": _part_facts(document),
+        "distances": _distances(sheet.job),
+        "reasons": _reasons(document),
         "measured_minutes": round(minutes, 1) if minutes else None,
     }
     return checked(setup)
@@ -151,7 +210,15 @@ def _from_1(document: Mapping[str, Any]) -> dict[str, Any]:
     return {**upgraded, "wires": wires_of(document["plan"])}
 
 
-UPGRADES: Final[dict[int, Callable[[Mapping[str, Any]], dict[str, Any]]]] = {1: _from_1}
+def _from_2(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Version 2 had no fit proof, facts of parts, tape distances or reasons of cautions."""
+    return {**document, "setup_version": 3}
+
+
+UPGRADES: Final[dict[int, Callable[[Mapping[str, Any]], dict[str, Any]]]] = {
+    1: _from_1,
+    2: _from_2,
+}
 """From each older version to the next."""
 
 
@@ -173,6 +240,10 @@ def upgrade(document: Mapping[str, Any]) -> dict[str, Any]:
         "wires": [],
         "step_notes": [],
         "photos": [],
+        "fit": None,
+        "part_facts": {},
+        "distances": [],
+        "reasons": [],
         "measured_minutes": None,
     }
     return {**defaults, **document}

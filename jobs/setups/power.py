@@ -2,8 +2,10 @@
 
 from typing import Any
 
+from jobs import wording
 from jobs.models import Job, PowerRun, SupplyFacts
 from jobs.plan.columns import RUN, supply_values
+from jobs.plan.stock import NO_STOCK, Stock, as_thick
 from jobs.setups import words as words
 from jobs.setups.items import Item, blocked_by, unlike
 from jobs.setups.match import Matches, State
@@ -20,11 +22,66 @@ def run_values(run: doc.Run, matches: Matches) -> dict[str, Any]:
     }
 
 
-def run_item(run: doc.Run, matches: Matches, rows: list[PowerRun], local: Local) -> Item:
-    """One run of the setup's power plan; the job's run is the one between the same nodes."""
-    values = run_values(run, matches)
+def _own_cable(values: dict[str, Any], own: Stock) -> tuple[dict[str, Any], str]:
+    """The cable of the job's parts for a run, and what is other about it.
+
+    The setup's size where the job has it, else the next thicker one: a thinner cable is never
+    chosen here.
+    """
+    if not own.cables:
+        return {}, ""
+    enough = as_thick(own, values["size"])
+    if not enough:
+        return {}, (
+            f"no cable among the job's parts is as thick as {values['size']}: "
+            "order one or plan this run anew"
+        )
+    cable = enough[0]
+    taken: dict[str, Any] = {"size": cable.size, "metal": cable.metal}
+    if cable.insulation_c is not None:
+        taken["insulation_c"] = cable.insulation_c
+    told = "" if cable.size == values["size"] else f"the job's own cable is {cable.name}"
+    return taken, told
+
+
+def _own_fuse(values: dict[str, Any], end: str, own: Stock) -> tuple[dict[str, Any], str]:
+    """The body of the job's own fuse of the same rating, and what is other about it."""
+    rating_a = values[f"{end}fuse_rating_a"]
+    if not own.fuses or not rating_a:
+        return {}, ""
+    fitting = [one for one in own.fuses if one.rating_a == rating_a]
+    if not fitting:
+        rating = wording.quantity(rating_a, "A")
+        return {}, f"the job has no fuse of {rating} among its parts"
+    bodies = {one.body for one in fitting}
+    if values[f"{end}fuse_body"] in bodies:
+        return {}, ""
+    return {f"{end}fuse_body": fitting[0].body}, f"the job's own fuse is {fitting[0].name}"
+
+
+def _with_own(values: dict[str, Any], own: Stock) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """A run as the job's own cable and fuses make it, and each thing that is other."""
+    taken, *told = dict(values), ""
+    for more, why in (
+        _own_cable(values, own),
+        _own_fuse(values, "", own),
+        _own_fuse(values, "far_", own),
+    ):
+        taken |= more
+        told.append(why)
+    return taken, tuple(filter(None, told))
+
+
+def run_item(
+    run: doc.Run, matches: Matches, rows: list[PowerRun], local: Local, own: Stock = NO_STOCK
+) -> Item:
+    """One run of the setup's power plan, of the job's `own` cable and fuses where it has some; the
+    job's run is the one between the same nodes."""
+    planned = run_values(run, matches)
+    values, other = _with_own(planned, own)
     needs = tuple(f"device:{n}" for n in (run.from_node, run.to_node) if n in matches.devices)
-    key, told = f"run:{run.id}", words.run(values, local)
+    key, told = f"run:{run.id}", words.run(planned, local)
+    result = words.run(values, local) if values != planned else ""
     if blocked := blocked_by(needs, matches):
         return Item(key, "power", run.id, told, "nothing", "impossible", blocked, needs)
     row = next(
@@ -35,16 +92,20 @@ def run_item(run: doc.Run, matches: Matches, rows: list[PowerRun], local: Local)
         ),
         None,
     )
-    why = unlike(needs, matches)
+    why = (*other, *unlike(needs, matches))
     if row is None:
         state: State = "differs" if why else "new"
-        return Item(key, "power", run.id, told, "nothing", state, why, needs, None, values)
+        nothing = "nothing"
+        return Item(
+            key, "power", run.id, told, nothing, state, why, needs, None, values, result=result
+        )
     here = {name: getattr(row, name) for name in values}
     if here == values:
         return Item(key, "power", run.id, told, words.run(here, local), "same", (), needs, row.pk)
     why = (f"{row.label} already runs there", *why)
+    now = words.run(here, local)
     return Item(
-        key, "power", run.id, told, words.run(here, local), "differs", why, needs, row.pk, values
+        key, "power", run.id, told, now, "differs", why, needs, row.pk, values, result=result
     )
 
 

@@ -1,7 +1,7 @@
 """The document of a saved setup: one typed document with a published JSON Schema.
 
 The same stands in the database and in a file between shops. The published schema is
-`jobs/setups/schemas/setup-2.json` (draft 2020-12). Quantities are SI with the unit in the name.
+`jobs/setups/schemas/setup-3.json` (draft 2020-12). Quantities are SI with the unit in the name.
 """
 
 from typing import Annotated, Any, Final, Literal
@@ -11,7 +11,7 @@ from msgspec import Meta
 
 from wiring.plan import Id, Plan
 
-SETUP_VERSION: Final = 2
+SETUP_VERSION: Final = 3
 
 Short = Annotated[str, Meta(max_length=120)]
 Words = Annotated[str, Meta(max_length=1000)]
@@ -98,10 +98,44 @@ class PhotoReference(Part, frozen=True):
     thumbnail: Annotated[str, Meta(max_length=MOST_THUMBNAIL)] = ""
 
 
+class FitSource(Part, frozen=True):
+    """What was consulted to know that the parts fit, and what it said of the car it was for."""
+
+    source: Short
+    reference: Annotated[str, Meta(max_length=80)] = ""
+    outcome: Literal["fits", "fits_with_changes"] = "fits"
+    note: Words = ""
+
+
+class PartFacts(Part, frozen=True):
+    """What was written down of a device that the next one of its kind has too: no serial."""
+
+    firmware: Annotated[str, Meta(max_length=40)] = ""
+    note: Annotated[str, Meta(max_length=200)] = ""
+
+
+class TapeDistance(Part, frozen=True):
+    """The tape-measured way from a speaker to the ears in a seat."""
+
+    seat: Annotated[str, Meta(max_length=16)]
+    weight: Annotated[float, Meta(ge=0, le=10)]
+    speaker: Id
+    distance_m: Annotated[float, Meta(ge=0, le=10)]
+
+
+class CautionReason(Part, frozen=True):
+    """Why a caution of a rule about these places of the plan was let stand."""
+
+    rule: Short
+    where: Annotated[tuple[Id, ...], Meta(max_length=400)]
+    title: Words
+    reason: Words
+
+
 class SetupDocument(Part, frozen=True):
     """All that the next car of the model can take over. No customer, no serial number."""
 
-    setup_version: Literal[2]
+    setup_version: Literal[3]
     source: Source
     vehicle: Car
     products: dict[Id, ProductName]
@@ -112,6 +146,10 @@ class SetupDocument(Part, frozen=True):
     wires: Annotated[tuple[PlugWire, ...], Meta(max_length=800)] = ()
     step_notes: Annotated[tuple[StepNote, ...], Meta(max_length=300)] = ()
     photos: Annotated[tuple[PhotoReference, ...], Meta(max_length=MOST_PHOTOS)] = ()
+    fit: FitSource | None = None
+    part_facts: dict[Id, PartFacts] = {}
+    distances: Annotated[tuple[TapeDistance, ...], Meta(max_length=800)] = ()
+    reasons: Annotated[tuple[CautionReason, ...], Meta(max_length=400)] = ()
     measured_minutes: Annotated[float, Meta(ge=0, le=100_000)] | None = None
 
 

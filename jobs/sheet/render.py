@@ -19,6 +19,7 @@ from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher
 
 from jobs import signing
+from jobs.sheet.customer import customer_values
 from jobs.sheet.document import canonical, sha256_of
 from jobs.sheet.photos import printed_pictures
 from jobs.sheet.values import sheet_values
@@ -67,12 +68,22 @@ def _picture_style() -> Element:
 def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:
     """The HTML the PDF is made of."""
     digest = "" if document["sheet"]["draft"] else sha256_of(dict(document))
-    pictures = {
+    values = sheet_values(document, receipt, _pictures(document))
+    return render_to_string("pdf/sheet.html", {**values, "digest": digest})
+
+
+def customer_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:
+    """The HTML of the customer's page."""
+    values = customer_values(document, receipt, _pictures(document))
+    return render_to_string("pdf/customer_sheet.html", values)
+
+
+def _pictures(document: Mapping[str, Any]) -> dict[int, str]:
+    """The photos as addresses that hold them."""
+    return {
         pk: f"data:image/jpeg;base64,{base64.b64encode(data).decode()}"
         for pk, data in printed_pictures(document).items()
     }
-    values = sheet_values(document, receipt, pictures)
-    return render_to_string("pdf/sheet.html", {**values, "digest": digest})
 
 
 def attachments(document: Mapping[str, Any]) -> list[weasyprint.Attachment]:
@@ -123,6 +134,17 @@ def pdf(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -
 
 def signed_pdf(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> bytes:
     """The sheet as PDF, signed with the shop's key."""
+    return _signed(pdf(document, receipt), document, receipt)
+
+
+def customer_pdf(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> bytes:
+    """The customer's page as PDF, signed with the shop's key. The record is attached to it."""
+    return _signed(
+        write_pdf(customer_html(document, receipt), attachments(document)), document, receipt
+    )
+
+
+def _signed(made: bytes, document: Mapping[str, Any], receipt: Mapping[str, Any] | None) -> bytes:
     number = document["sheet"]["number"]
     reason = f"Install sheet {number}" + (f", received by {receipt['name']}" if receipt else "")
-    return signing.sign(pdf(document, receipt), shop_name=document["shop"]["name"], reason=reason)
+    return signing.sign(made, shop_name=document["shop"]["name"], reason=reason)

@@ -23,6 +23,8 @@ from wiring.plan import Passive, Plan, from_builtins
 
 Document = Mapping[str, Any]
 SEVERITIES: Final = ("stop", "caution", "note")
+MANAGER_ROLE: Final = "Reviewed and signed, manager"
+CUSTOMER_ROLE: Final = "Received, customer"
 FIGURE_TEXTS: Final = ("label", "formula", "worked", "source")
 
 
@@ -252,8 +254,8 @@ def _signed(document: Document, receipt: Mapping[str, Any] | None) -> list[dict[
         for role, one in (
             ("Condition on arrival, customer", signatures["condition"]),
             (f"Work done and tried, technician{'s' if many else ''}", work),
-            ("Reviewed and signed, manager", signatures["manager"]),
-            ("Received, customer", receipt),
+            (MANAGER_ROLE, signatures["manager"]),
+            (CUSTOMER_ROLE, receipt),
         )
         if one
     ]

@@ -26,6 +26,7 @@ def setup_offer(job: Job, user: StaffMember) -> dict[str, Any]:
         "job": job,
         "matches": matches_for(job) if still_open else [],
         "may_apply": bench and still_open,
+        "parts_open": job.takes_changes,
         "learn": learn,
     }
 

@@ -55,6 +55,16 @@ def _act(request: Request, number: int, act: Callable[[], str]) -> HttpResponse:
     return HttpResponse(html, status=422 if refused else 200)
 
 
+def _own_or_managed(request: Request, pk: int) -> TimeEntry | None:
+    """One's own clock, or anybody's for a manager; None, said in a message, for another's."""
+    entry = get_object_or_404(TimeEntry.objects.with_names(), pk=pk)
+    person = _actor(request)
+    if entry.technician_id == person.pk or Role.MANAGER in person.roles:
+        return entry
+    messages.error(request, "That is the time of somebody else: ask a manager.")
+    return None
+
+
 @bench
 @require_POST
 def clock_start(request: Request, number: int) -> HttpResponse:
@@ -95,7 +105,9 @@ def clock_stop(request: Request, number: int) -> HttpResponse:
 @require_POST
 def clock_still(request: Request, pk: int) -> HttpResponse:
     """Say that the clock runs rightly: the work still goes on."""
-    entry = get_object_or_404(TimeEntry, pk=pk)
+    entry = _own_or_managed(request, pk)
+    if entry is None:
+        return redirect("clock_list")
     try:
         clock.still_working(pk, _actor(request))
     except Refused as refused:
@@ -130,7 +142,9 @@ def _same(typed: datetime | None, kept: datetime | None) -> datetime | None:
 @bench
 def clock_correct(request: Request, pk: int) -> HttpResponse:
     """Put the times of a clock right; for a forgotten one, say when the work ended."""
-    entry = get_object_or_404(TimeEntry.objects.with_names(), pk=pk)
+    entry = _own_or_managed(request, pk)
+    if entry is None:
+        return redirect("clock_list")
     person, shop = _actor(request), request.shop
     overdue = clock.is_overdue(entry, shop)
     own = overdue and entry.technician_id == person.pk

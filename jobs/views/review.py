@@ -18,6 +18,7 @@ from jobs.sheet.sign_off import give_reason, sign_off_job
 from jobs.sheet.values import sheet_values
 from jobs.views.photos import draft_photos
 from shop.access import allow
+from shop.forms.proof import ProofForm
 from shop.http import Request
 from shop.roles import Role
 from shop.typed import token
@@ -126,6 +127,7 @@ def _page(
     *,
     refused: list[str] | None = None,
     form: SendBackForm | None = None,
+    sign_form: ProofForm | None = None,
     status: int = 200,
 ) -> HttpResponse:
     try:
@@ -136,6 +138,7 @@ def _page(
     context |= {
         "send_backs": job.send_backs.select_related("by", "done_by"),
         "send_back_form": form or SendBackForm(standing=_standing(job)[0]),
+        "sign_form": sign_form or ProofForm(request=request),
         "refused": refused or [],
         "jumps": _jumps(context),
         "findings_above": True,
@@ -154,8 +157,12 @@ def review(request: Request, number: int) -> HttpResponse:
 @allow(Role.MANAGER)
 @require_POST
 def review_sign(request: Request, number: int) -> HttpResponse:
-    """Sign: the install sheet is frozen and the job is signed off."""
+    """Sign: the install sheet is frozen and the job is signed off, by whoever shows again that it
+    is them."""
     job = get_object_or_404(Job, number=number)
+    form = ProofForm(request.POST, request=request)
+    if not form.is_valid():
+        return _page(request, number, sign_form=form, status=422)
     try:
         sheet = sign_off_job(job.pk, request.user)
     except Refused as refused:

@@ -115,7 +115,7 @@ def _page(
         and sheet.job.correction in correct.during
         and not roles.isdisjoint(correct.roles),
         "may_save_setup": not roles.isdisjoint(BENCH),
-        "correction_form": form or CorrectionForm(),
+        "correction_form": form or CorrectionForm(request=request),
         "refused": refused or [],
     }
     return render(request, "sheets/page.html", context, status=status)
@@ -129,6 +129,18 @@ def sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     if request.GET.get("without") == "customer":
         pdf, digest = bytes(sheet.pdf), sheet.pdf_sha256
     return _pdf(request, pdf, digest, sheet.number)
+
+
+@allow_any_staff
+def customer_sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
+    """The customer's page of a signed sheet, drawn from its frozen record."""
+    sheet = _sheet(number, revision)
+    _, digest = _newest(sheet)
+    try:
+        pdf = pdf_render.customer_pdf(sheet.document, receipt_values(sheet))
+    except KeyLost as lost:
+        return _page(request, sheet, refused=list(lost.reasons), status=409)
+    return _pdf(request, pdf, f"customer-{digest}", f"{sheet.number}-customer")
 
 
 def _pdf(request: Request, pdf: bytes, digest: str, name: str) -> HttpResponse:
@@ -159,7 +171,7 @@ def sheet_preview(request: Request, number: int) -> HttpResponse:
 def sheet_correct(request: Request, number: int, revision: int) -> HttpResponse:
     """Open a correction: the sheet takes entries again, and the next revision names this one."""
     sheet = _sheet(number, revision)
-    form = CorrectionForm(request.POST)
+    form = CorrectionForm(request.POST, request=request)
     if not form.is_valid():
         return _page(request, sheet, form=form, status=422)
     try:

@@ -54,6 +54,7 @@ class ShopForm(ModelForm):
             "crossover_gap_db",
             "longest_clock_h",
             "lock_after_min",
+            "idle_limit_h",
             "currency",
             "tax_name",
             "tax_percent",
@@ -81,12 +82,15 @@ class ShopForm(ModelForm):
             "crossover_gap_db": "Crossover gap or overlap at most",
             "longest_clock_h": "A clock runs at most",
             "lock_after_min": "Shared tablets lock after",
+            "idle_limit_h": "A browser is signed out after",
         }
         help_texts = {
             "work_warranty_months": "From the day of the hand-over. Empty: nothing is said of it.",
             "parts_warranty_months": "The shop's own. What a maker grants beyond it stands apart.",
             "longest_clock_h": "A clock that runs longer, or beyond closing time, is asked about.",
             "lock_after_min": "Without a touch. What is typed stays on the page.",
+            "idle_limit_h": "Without anything done in it, on tablets too. What is typed or waits "
+            "to be sent stays on the device.",
         }
         widgets = {
             "address": forms.Textarea({"rows": 3}),
@@ -106,10 +110,11 @@ class ShopForm(ModelForm):
             "parts_warranty_months": forms.NumberInput({"data-unit": "months"}),
             "longest_clock_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
             "lock_after_min": forms.NumberInput({"data-unit": "min"}),
+            "idle_limit_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
         }
 
     PROFILE = ("name", "phone", "email", "address", "sheet_terms", "time_zone", "units")
-    BENCH = ("longest_clock_h", "lock_after_min")
+    BENCH = ("longest_clock_h", "lock_after_min", "idle_limit_h")
 
     MONEY = ("currency", "tax_name", "tax_percent", "prices_with_tax", "labour_price")
 

@@ -7,7 +7,7 @@ from shop.models.people import Customer, StaffMember
 from shop.models.plugs import PlugCavity, PlugTable
 from shop.models.products import Product, ProductKind, ProductRating
 from shop.models.shop import Bay, Shop, Units
-from shop.models.sign_in import SignInAttempts
+from shop.models.sign_in import SignIn, SignInAttempts
 from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
 
 __all__ = [
@@ -28,6 +28,7 @@ __all__ = [
     "ProductRating",
     "Shop",
     "ShopEvent",
+    "SignIn",
     "SignInAttempts",
     "StaffMember",
     "Tablet",

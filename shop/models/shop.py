@@ -148,6 +148,10 @@ class Shop(models.Model):
         "shared tablets lock after, min", default=10, validators=_range(1, 120)
     )
 
+    idle_limit_h = models.FloatField(
+        "a browser stays signed in without use, h", default=12.0, validators=_range(0.25, 168)
+    )
+
     steps_left_out = models.JSONField("first steps left out", default=list, blank=True)
 
     next_job_number = models.PositiveIntegerField(default=1001, editable=False)

@@ -6,6 +6,7 @@ LOOMBOOK_SECRET   secret key; unset means one is made and kept in the data folde
 LOOMBOOK_HOSTS    comma-separated host names served (default: every host, for a shop's own network)
 LOOMBOOK_HTTPS    1 when served behind TLS: secure cookies and HSTS
 LOOMBOOK_TLS_PORT the port that a TLS server with our own certificate stands on, if any
+LOOMBOOK_LOG      json for one JSON object a line, and a line for each request
 LOOMBOOK_DEBUG    1 for Django's debug pages
 """
 
@@ -22,6 +23,7 @@ DATA_DIR = Path(os.environ.get("LOOMBOOK_DATA", BASE_DIR / "data"))
 TESTING = "pytest" in sys.modules
 DEBUG = os.environ.get("LOOMBOOK_DEBUG") == "1"
 HTTPS = os.environ.get("LOOMBOOK_HTTPS") == "1"
+JSON_LOG = os.environ.get("LOOMBOOK_LOG") == "json"
 TLS_PORT = os.environ.get("LOOMBOOK_TLS_PORT", "")
 
 
@@ -70,6 +72,7 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "shop.middleware.OwnAnswerMiddleware",
     "django.middleware.security.SecurityMiddleware",
+    "shop.middleware.AliveMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "shop.middleware.CompressPagesMiddleware",
     "shop.middleware.PlainRequestMiddleware",
@@ -82,6 +85,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "shop.middleware.ShopMiddleware",
+    "shop.middleware.SignInMiddleware",
     "shop.middleware.TabletMiddleware",
 ]
 
@@ -153,8 +157,12 @@ def _database() -> dict[str, object]:
         "PORT": parts.port or "",
         "CONN_MAX_AGE": 600,
         "CONN_HEALTH_CHECKS": True,
-        # Whatever the server's default: a commit waits until its log is on the disk.
-        "OPTIONS": {"connect_timeout": 5, "options": "-c synchronous_commit=on"},
+        "OPTIONS": {
+            "connect_timeout": 5,
+            # Whatever the server's defaults: a commit waits until its log is on the disk, and who
+            # finds a row held for too long is told to try again, as with SQLite.
+            "options": "-c synchronous_commit=on -c lock_timeout=10s",
+        },
     }
 
 
@@ -174,11 +182,17 @@ AUTH_PASSWORD_VALIDATORS = [
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "board"
 LOGOUT_REDIRECT_URL = "login"
+SESSION_ENGINE = "shop.sessions"
 SESSION_COOKIE_AGE = 60 * 60 * 24 * 14
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
 SECURE_HSTS_SECONDS = 60 * 60 * 24 * 30 if HTTPS else 0
+SECURE_SSL_REDIRECT = HTTPS
+SECURE_REDIRECT_EXEMPT = ["^healthz$", "^readyz$"]
+# What other names of the shop's domain do is none of our business, and a browser maker's list is
+# not ours to put a shop on.
+SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021"]
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if HTTPS else None
 
 CONTENT_SECURITY_POLICY = {
@@ -216,9 +230,20 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 12 * 1024 * 1024
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
+    "filters": {"of_request": {"()": "shop.logs.OfRequest"}},
+    "formatters": {
+        "plain": {"format": "{asctime} {levelname} {name} {request_id}: {message}", "style": "{"},
+        "json": {"()": "shop.logs.JsonLines"},
+    },
+    "handlers": {
+        "console": {
+            "class": "logging.StreamHandler",
+            "formatter": "json" if JSON_LOG else "plain",
+            "filters": ["of_request"],
+        }
+    },
     "root": {"handlers": ["console"], "level": "WARNING"},
+    "loggers": {"loombook.requests": {"level": "INFO" if JSON_LOG else "WARNING"}},
 }
 
 if TESTING:

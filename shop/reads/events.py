@@ -49,11 +49,18 @@ TITLES: Final[dict[str, str]] = {
     sign_in.SIGNED_OUT: "Signed out",
     sign_in.FAILED: "Failed sign-in",
     sign_in.SHUT: "Sign-in shut for a while",
+    sign_in.EXPORTED: "Exported",
 }
 """What happened, where it is not that a record was added, changed or removed."""
 
-AT_THE_DOOR: Final = (sign_in.SIGNED_IN, sign_in.SIGNED_OUT, sign_in.FAILED, sign_in.SHUT)
-"""What is no change of a record: who came in, and who tried to."""
+AT_THE_DOOR: Final = (
+    sign_in.SIGNED_IN,
+    sign_in.SIGNED_OUT,
+    sign_in.FAILED,
+    sign_in.SHUT,
+    sign_in.EXPORTED,
+)
+"""What is no change of a record: who came in, who tried to, and what was taken out."""
 
 _HAPPENED: Final = {"created": "added", "changed": "changed", "removed": "removed"}
 _LABELS: Final = {

@@ -4,17 +4,18 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from shop.models import StaffMember
-from shop.services import events, sign_in
+from shop.services import events, sign_in, sign_ins
 from shop.services.pins import give_pin
 
 
 @transaction.atomic
 def save_staff(
-    staff: StaffMember, *, password: str = "", pin: str = "", by: StaffMember
+    staff: StaffMember, *, password: str = "", pin: str = "", by: StaffMember, keep: str = ""
 ) -> StaffMember:
     """Save a staff member with their roles, and a new password or PIN when one is given.
 
-    A new password ends the wait after too many wrong ones.
+    A new password ends the wait after too many wrong ones. It, other roles and taking the sign-in
+    away end the person's sessions, a new PIN those by PIN; the session of the key `keep` stays.
 
     Raises ValidationError when nobody could manage the shop afterwards, or when the person
     would lock themselves out.
@@ -27,6 +28,7 @@ def save_staff(
     others = [manager for manager in managers if manager.pk != staff.pk]
     if not others and not (staff.is_manager and staff.is_active):
         raise ValidationError("This is the last manager: make somebody else a manager first.")
+    old = StaffMember.objects.filter(pk=staff.pk).first()
     given = {}
     if password:
         staff.set_password(password)
@@ -37,4 +39,9 @@ def save_staff(
     events.save(staff, by, after=given)
     if pin:
         give_pin(staff, pin)
+    if old is not None:
+        if password or (old.roles, old.is_active) != (staff.roles, staff.is_active):
+            sign_ins.end_all(staff, but=keep)
+        elif pin:
+            sign_ins.end_all(staff, but=keep, by_pin_only=True)
     return staff

@@ -39,11 +39,16 @@ class PinRefused(Exception):
 
 def validate_pin(pin: str) -> None:
     """Refuse a PIN of the wrong length, of other than digits, or one everybody tries first."""
-    if not (pin.isascii() and pin.isdigit() and SHORTEST <= len(pin) <= LONGEST):
+    if not looks_like_one(pin):
         raise ValidationError(f"A PIN is {SHORTEST} to {LONGEST} digits, nothing else.")
     steps = {int(b) - int(a) for a, b in pairwise(pin)}
     if steps in ({0}, {1}, {-1}):
         raise ValidationError("Too easy to guess: not the same digit over again, no plain run.")
+
+
+def looks_like_one(text: str) -> bool:
+    """Whether a text may be a PIN: digits alone, as many as one has."""
+    return text.isascii() and text.isdigit() and SHORTEST <= len(text) <= LONGEST
 
 
 @transaction.atomic

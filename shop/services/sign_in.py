@@ -24,6 +24,7 @@ from django.utils.crypto import salted_hmac
 from shop import known_device
 from shop.models import Shop, SignInAttempts, StaffMember
 from shop.services import events
+from shop.services.pins import PinRefused
 from shop.wording import moment
 
 TRIES: Final = 8
@@ -39,6 +40,7 @@ SIGNED_IN: Final = "sign_in.done"
 FAILED: Final = "sign_in.failed"
 SHUT: Final = "sign_in.shut"
 SIGNED_OUT: Final = "sign_in.ended"
+EXPORTED: Final = "sign_in.exported"
 
 
 class Waiting(PermissionDenied):
@@ -196,6 +198,14 @@ def log(
         "device": str(tablet) if tablet else "used before" if known else "new",
     }
     events.log(actor, code, person or Shop.objects.current(), after=after)
+
+
+def log_refused_pin(request: HttpRequest, person: StaffMember, refused: PinRefused) -> None:
+    """Write a wrong PIN into the log, and the wait that it brings about."""
+    if refused.counted:
+        log(request, FAILED, person, by="PIN")
+        if refused.wait_until:
+            log(request, SHUT, person, by="PIN", until=refused.wait_until)
 
 
 # Asked again --------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from shop.access import allow_any_staff, public
 from shop.first_day import is_new
 from shop.http import Request
 from shop.models import StaffMember
-from shop.services import events, sign_in
+from shop.services import events, sign_in, sign_ins
 
 
 class _SignIn(auth_views.LoginView):
@@ -40,7 +40,7 @@ class _SignIn(auth_views.LoginView):
         answer = super().form_valid(form)
         person = form.get_user()
         assert isinstance(person, StaffMember)
-        sign_in.log(self.request, sign_in.SIGNED_IN, person, actor=person, by="password")
+        sign_ins.by_password(self.request, person)
         return answer
 
     def form_invalid(self, form: AuthenticationForm) -> HttpResponse:
@@ -84,7 +84,10 @@ class _ChangePassword(auth_views.PasswordChangeView):
         messages.success(self.request, "Your password is changed.")
         person = form.user
         events.log(person, "staffmember.changed", person, after={"password": events.SET})
-        return super().form_valid(form)
+        answer = super().form_valid(form)
+        assert isinstance(person, StaffMember)
+        sign_ins.end_all(person, but=self.request.session.session_key)
+        return answer
 
 
 login = public(_SignIn.as_view())

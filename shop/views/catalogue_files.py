@@ -22,6 +22,7 @@ from shop.catalogue.spreadsheets import Table
 from shop.http import Request
 from shop.models import CatalogueUpload, Product, ProductKind
 from shop.roles import Role
+from shop.services import sign_in
 from shop.typed import whole
 
 MOST_SHOWN = 200
@@ -157,13 +158,15 @@ def _file(data: bytes, name: str, form: str) -> HttpResponse:
     return HttpResponse(data, content_type=CONTENT_TYPES[form], headers=headers)
 
 
-@allow(Role.MANAGER)
+@allow(Role.MANAGER, again=True)
 @require_safe
 def product_export(request: Request) -> HttpResponse:
     """The catalogue as .xlsx, or with `as=csv` as CSV; `kind` narrows it."""
     kind, form = request.GET.get("kind", ""), _asked_form(request)
     kind = kind if kind in ProductKind.values else ""
-    return _file(export_file(kind, form), f"catalogue-{kind or 'all'}", form)
+    file = f"catalogue-{kind or 'all'}"
+    sign_in.log(request, sign_in.EXPORTED, None, actor=request.user, file=f"{file}.{form}")
+    return _file(export_file(kind, form), file, form)
 
 
 @allow(Role.MANAGER)

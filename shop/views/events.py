@@ -31,7 +31,10 @@ def shop_log(request: Request) -> HttpResponse:
     context: dict[str, Any] = {
         "kind": one_of(request.GET.get("kind"), [DOOR, *KINDS]),
         "by": line(request.GET.get("by")),
-        "kinds": [(DOOR, "Sign-ins"), *((key, kind.name) for key, kind in KINDS.items())],
+        "kinds": [
+            (DOOR, "Sign-ins and exports"),
+            *((key, kind.name) for key, kind in KINDS.items()),
+        ],
         "staff": StaffMember.objects.order_by("name"),
         "server": SERVER,
     }

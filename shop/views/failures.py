@@ -28,7 +28,7 @@ from django.middleware.csrf import get_token
 from django.template.loader import render_to_string
 from django.utils import timezone
 
-from shop import wording
+from shop import logs, wording
 from shop.http import Request
 from shop.middleware import ABOUT
 
@@ -191,6 +191,7 @@ def _page(request: Request, failure: Failure, *, with_bar: bool) -> str:
         else "",
         "post_to": request.get_full_path(),
         "at": wording.stamp(timezone.now()) if failure.status >= 500 else "",
+        "request_id": logs.current(),
     }
     if with_bar:
         return render_to_string("failure.html", context, request=request)

@@ -48,6 +48,7 @@ def _staff_page(request: Request, person: StaffMember, **context: Any) -> HttpRe
             password=form.cleaned_data.get("password", ""),
             pin=form.cleaned_data.get("pin", ""),
             by=request.user,
+            keep=request.session.session_key or "",
         )
 
     return form_page(
@@ -77,6 +78,7 @@ def staff_edit(request: Request, pk: int) -> HttpResponse:
         request,
         person,
         title=f"Change {person.name}",
+        sign_ins_url=reverse("staff_sign_ins", args=[pk]),
         more_url=reverse("staff_hand_over", args=[pk]) if person.is_technician else "",
         more_label="Hand over their open jobs",
     )

@@ -3,25 +3,25 @@
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth import login, logout
+from django.contrib.auth import logout
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render, resolve_url
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.http import urlencode
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from shop.access import BY_PIN, allow, allow_any_staff, public
+from shop.access import allow, allow_any_staff, public
+from shop.forms.proof import ProofForm
 from shop.forms.tablets import MyPinForm, PasswordForm, TabletForm
 from shop.http import Request
-from shop.middleware import TABLET
 from shop.models import StaffMember, Tablet
 from shop.roles import Role
-from shop.services import pins, sign_in, tablets
+from shop.services import pins, sign_in, sign_ins, tablets
+from shop.session_keys import BY_PIN, PROVED
 from shop.typed import own_path, row_key
-
-BACKEND = "shop.services.sign_in.PasswordBackend"
 
 
 def _next(request: Request) -> str:
@@ -78,15 +78,9 @@ def tablet_switch(request: Request) -> HttpResponse:
     try:
         pins.person_by_pin(tablet, person, request.POST.get("pin", ""))
     except pins.PinRefused as refused:
-        if refused.counted:
-            sign_in.log(request, sign_in.FAILED, person, by="PIN")
-            if refused.wait_until:
-                sign_in.log(request, sign_in.SHUT, person, by="PIN", until=refused.wait_until)
+        sign_in.log_refused_pin(request, person, refused)
         return _screen(request, 422, said=refused.said, waiting=refused.wait_until is not None)
-    sign_in.log(request, sign_in.SIGNED_IN, person, actor=person, by="PIN")
-    login(request, person, backend=BACKEND)
-    request.session[BY_PIN] = True
-    request.session[TABLET] = tablet.pk
+    sign_ins.by_pin(request, person, tablet.pk)
     if request.htmx:
         return HttpResponse(
             status=204, headers={"HX-Trigger": f'{{"tablet-unlocked": {{"person": {person.pk}}}}}'}
@@ -158,10 +152,25 @@ def my_pin(request: Request) -> HttpResponse:
     form = MyPinForm(request.POST or None, request=request)
     if request.method == "POST" and form.is_valid():
         pins.set_pin(person, form.cleaned_data["pin"], by=person)
+        sign_ins.renew_pin(request, person)
+        sign_ins.end_all(person, but=request.session.session_key, by_pin_only=True)
         messages.success(request, "Your PIN is set. It works on every registered tablet.")
         return redirect("board")
     status = 422 if form.is_bound else 200
     return render(request, "tablets/my_pin.html", {"form": form}, status=status)
+
+
+@allow_any_staff
+@never_cache
+@sensitive_post_parameters()
+def proof_again(request: Request) -> HttpResponse:
+    """Ask a person to show again that it is them, and go on."""
+    form = ProofForm(request.POST or None, request=request)
+    if request.method == "POST" and form.is_valid():
+        return redirect(_next(request) or resolve_url("board"))
+    context = {"form": form, "next": _next(request), "again": True}
+    status = 422 if form.is_bound else 200
+    return render(request, "tablets/password.html", context, status=status)
 
 
 @allow_any_staff
@@ -176,6 +185,7 @@ def password_confirm(request: Request) -> HttpResponse:
         if sign_in.is_own_password(request, form.cleaned_data["password"]):
             request.session.cycle_key()
             request.session.pop(BY_PIN, None)
+            request.session[PROVED] = timezone.now().isoformat()
             return redirect(_next(request) or resolve_url("board"))
         form.add_error("password", sign_in.why_not_own(request))
     context = {"form": form, "next": _next(request)}

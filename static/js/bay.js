@@ -2,7 +2,7 @@
  *
  * tr[data-target]   a channel that can be chosen by touching its row or moving into it
  * #target           the chosen channel's key, sent with every post
- * [data-said-close] closes the line that says what was done
+ * [data-said-close] closes the line that says what was done; it leaves by itself after a while
  */
 (() => {
   "use strict";
@@ -58,5 +58,19 @@
   document.addEventListener("click", (event) => {
     const close = event.target.closest?.("[data-said-close]");
     if (close) close.closest(".said").replaceChildren();
+  });
+
+  /* What was done leaves by itself; what was refused stays, and so does what is being used. */
+  const SAID_MS = 8000;
+  let leaving = 0;
+  function leave() {
+    const said = document.getElementById("said");
+    if (!said || said.matches(".stop, :hover, :focus-within")) leaving = setTimeout(leave, SAID_MS);
+    else said.replaceChildren();
+  }
+  document.addEventListener("htmx:oobAfterSwap", (event) => {
+    if (event.detail.target.id !== "said") return;
+    clearTimeout(leaving);
+    leaving = setTimeout(leave, SAID_MS);
   });
 })();

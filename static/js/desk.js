@@ -256,6 +256,10 @@
       if (!document.hidden && board.isConnected) htmx.trigger(board, "board:ask");
     };
     let left = 0;
+    /* Nobody is at work: the time after which an idle browser is signed out goes on. */
+    board.addEventListener("htmx:configRequest", ({ detail }) => {
+      if (detail.elt === board && detail.triggeringEvent?.type === "board:ask") detail.headers["Loombook-By-Itself"] = "1";
+    });
     board.addEventListener("htmx:beforeSwap", () => {
       left = board.scrollLeft;
     });

@@ -53,7 +53,7 @@
     const seen = document.getElementById("seen")?.value || "";
     const show = new URLSearchParams(location.search).get("show") || "";
     const query = new URLSearchParams({ since, device: outbox.device, section: sheet.dataset.section, show, page: location.pathname, seen });
-    const answer = await fetch(`${sheet.dataset.changes}?${query}`, { headers: { "HX-Request": "true" } });
+    const answer = await fetch(`${sheet.dataset.changes}?${query}`, { headers: { "HX-Request": "true", "Loombook-By-Itself": "1" } });
     const about = Loombook.aboutOf(answer);
     if (about !== "entry" || !answer.ok) return about === "signed-out" ? SLOW_MS : EVERY_MS;
     outbox.heard();

@@ -17,6 +17,8 @@
   const AGAIN_MS = 600000;
   const STATE = "/kept-state";
   const KEPT = "As of";
+  /* Nobody is at work: the time after which an idle browser is signed out goes on. */
+  const BY_ITSELF = { "Loombook-By-Itself": "1" };
 
   if ("serviceWorker" in navigator && meta) {
     navigator.serviceWorker.register(meta.content).catch(() => {});
@@ -47,7 +49,7 @@
   /** The network is back and everything is sent: the page as it is now, when nothing is being done on it. */
   async function freshen() {
     if (outbox.state().sending || Loombook.waiting()) return;
-    const answer = await fetch(meta.dataset.kept, { headers: { "HX-Request": "true" } }).catch(() => null);
+    const answer = await fetch(meta.dataset.kept, { headers: { "HX-Request": "true", ...BY_ITSELF } }).catch(() => null);
     if (!answer?.ok || Loombook.aboutOf(answer) !== "entry") return;
     if (!Loombook.cells.busy() && !document.querySelector("dialog[open]")) return location.reload();
     const link = document.createElement("a");
@@ -74,14 +76,14 @@
     const cache = await caches.open(`pages-${me}`);
     const state = await cache.match(STATE);
     if (state && Date.now() - (Number(localStorage.getItem("kept-at")) || 0) < KEEP_EVERY_MS) return;
-    const answer = await fetch(meta.dataset.kept, { headers: { "HX-Request": "true" } });
+    const answer = await fetch(meta.dataset.kept, { headers: { "HX-Request": "true", ...BY_ITSELF } });
     if (!answer.ok || answer.headers.get("Loombook-Person") !== me) return;
     const { jobs } = await answer.json();
     const known = (await state?.json()) || {};
     for (const job of jobs) {
       if (known[job.number] === job.newest) continue;
       for (const url of job.pages) {
-        const page = await fetch(url);
+        const page = await fetch(url, { headers: BY_ITSELF });
         if (!page.ok || page.redirected || Loombook.aboutOf(page) !== "entry") return;
         await page.text();
       }

@@ -7,6 +7,7 @@ from playwright.sync_api import Page, expect
 from pypdf import PdfReader
 
 from tests.browser.desk import draw_signature
+from tests.browser.served import PASSWORDS
 
 
 def open_review(page: Page, job: str) -> None:
@@ -35,9 +36,11 @@ def give_reason(page: Page, reason: str) -> None:
 
 
 def sign_off(page: Page) -> None:
-    """Sign the open sheet and see the signed one."""
+    """Sign the open sheet, as odile, and see the signed one."""
     page.locator("#review-bar").get_by_role("button", name="Sign off").click()
-    page.get_by_role("dialog").get_by_role("button", name="Sign", exact=True).click()
+    dialog = page.get_by_role("dialog", name="Sign off")
+    dialog.get_by_label("Your password").fill(PASSWORDS["odile"])
+    dialog.get_by_role("button", name="Sign", exact=True).click()
     expect(page.get_by_role("main")).to_contain_text("Unchanged since it was signed")
 
 

@@ -191,3 +191,26 @@ def test_a_job_that_leaves_the_bay_stops_its_clocks(technician: StaffMember) -> 
 
     entry = job.time_entries.get()
     assert (entry.ended_by, entry.length(), entry.forgotten) == (ClockEnd.STOPPED, 3 * HOUR, False)
+
+
+def test_a_clock_opens_to_its_technician_and_to_a_manager_alone(
+    technician: StaffMember, client: Client
+) -> None:
+    job = make_job(Stage.IN_BAY)
+    with at(MORNING):
+        clock.start(job.number, technician)
+    entry = technician.time_entries.get()
+    url = reverse("clock_correct", args=[entry.pk])
+    for person in (technician, make_staff(Role.MANAGER)):
+        client.force_login(person)
+        assert client.get(url).status_code == 200
+    client.force_login(make_staff(Role.TECHNICIAN))
+    for answer in (
+        client.get(url, follow=True),
+        client.post(url, {"ended_at": "2026-03-10T10:00", "reason": "x"}, follow=True),
+        client.post(reverse("clock_still", args=[entry.pk]), follow=True),
+    ):
+        assert "That is the time of somebody else" in answer.content.decode()
+        assert technician.name not in answer.content.decode()
+    entry.refresh_from_db()
+    assert (entry.is_running, entry.confirmed_at) == (True, None)

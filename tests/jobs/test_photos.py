@@ -1,5 +1,6 @@
 """Photos: nothing of a file is kept but its pixels, each is kept once, and only staff see them."""
 
+import errno
 import io
 import json
 import os
@@ -11,6 +12,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.http import HttpResponse
 from django.test import Client
 from django.urls import reverse
@@ -204,6 +206,46 @@ def test_a_picture_that_finds_too_many_waiting_is_sent_again_later(
         assert answer["Retry-After"]
         assert not Photo.objects.exists()
     assert send().status_code == 201
+
+
+@pytest.mark.parametrize("fails_at", [1, 2, 5])
+def test_a_full_disk_says_so_and_leaves_no_part_of_a_photo(
+    job: Job,
+    technician: StaffMember,
+    data_folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    fails_at: int,
+) -> None:
+    """At the picture, at its folder, or when its small one is there already."""
+    client = Client(raise_request_exception=False)
+    client.force_login(technician)
+    url = reverse("photo_list", args=[job.number])
+    client.get(url)
+    sync, calls = os.fsync, []
+
+    def full(handle: int) -> None:
+        calls.append(handle)
+        if len(calls) == fails_at:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        sync(handle)
+
+    def send() -> HttpResponse:
+        picture = SimpleUploadedFile("photo.jpg", from_a_camera(), "image/jpeg")
+        fields = {"photo": picture, "subject": "job", "key": "made-on-tablet"}
+        return client.post(url, fields, headers={"Loombook-Photo": "1"})
+
+    def files() -> list[Path]:
+        return [path for path in (data_folder / "media").rglob("*") if path.is_file()]
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", full)
+        answer = send()
+    assert (answer.status_code, answer["Loombook-About"]) == (503, "later")
+    assert "its database or its disk does not answer" in answer.content.decode()
+    assert files() == []
+    assert not Photo.objects.exists()
+    assert send().status_code == 201
+    assert len(files()) == 2
 
 
 def test_a_huge_file_is_refused_before_it_is_read() -> None:

@@ -14,6 +14,7 @@ from jobs.services.send_backs import send_back
 from jobs.sheet import document as sheet_document, render
 from jobs.sheet.sign_off import collect_job, give_reason, sign_off_job
 from jobs.views.review import finding_key
+from tests.factories import PASSWORD
 from tests.jobs.workshop import Workshop
 from wiring.plan import from_builtins
 
@@ -168,7 +169,7 @@ def test_reason_from_the_review_page(workshop: Workshop, client: Client) -> None
     assert "Sign off" in answer
     client.post(url, {**posted, "reason": "sent again"}, headers={"HX-Request": "true"})
     assert job.finding_reasons.get().reason == "The module wakes it"
-    assert client.post(f"{review}sign/").status_code == 302
+    assert client.post(f"{review}sign/", {"password": PASSWORD}).status_code == 302
     assert client.get(f"/sheets/{job.number}-1/").status_code == 200
 
 

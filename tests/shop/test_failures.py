@@ -265,12 +265,13 @@ def gone(transactional_db: None) -> Gone:
 
 def test_health_and_pages_say_503_without_the_database_and_come_back(gone: Gone) -> None:
     client = client_of(Role.FRONT_DESK)
-    assert client.get("/healthz").content == b"ok"
+    assert client.get("/readyz").content == b"ready"
     with gone():
         for _ in range(2):
-            health = client.get("/healthz")
+            health = client.get("/readyz")
             assert (health.status_code, health["Retry-After"]) == (503, "10")
             assert health["Content-Type"].startswith("text/plain")
+            assert client.get("/healthz").content == b"ok", "the process is there all the same"
             close_old_connections()
         page = client.get("/board/?day=2", headers=PAGE)
         assert (page.status_code, page[ABOUT]) == (503, "later")
@@ -281,7 +282,7 @@ def test_health_and_pages_say_503_without_the_database_and_come_back(gone: Gone)
         assert (cell.status_code, cell[ABOUT]) == (503, "later")
         assert client.get("/no/such/page/", headers=PAGE).status_code == 503
     close_old_connections()
-    assert client.get("/healthz").content == b"ok"
+    assert client.get("/readyz").content == b"ready"
     assert client.get("/board/", headers=PAGE).status_code == 200
     page = Page(sent.content.decode())
     assert client.post(page.action, page.fields, headers=PAGE).status_code == 302
@@ -293,15 +294,45 @@ def test_a_connection_that_the_server_ends_is_made_anew(transactional_db: None) 
     if default_connection.vendor != "postgresql":
         pytest.skip("SQLite has no server that could end a connection")
     client = client_of(Role.FRONT_DESK)
-    assert client.get("/healthz").status_code == 200
+    assert client.get("/readyz").status_code == 200
     other = default_connection.copy()
     with default_connection.cursor() as mine, other.cursor() as killer:
         mine.execute("SELECT pg_backend_pid()")
         killer.execute("SELECT pg_terminate_backend(%s)", mine.fetchone())
     other.close()
-    assert client.get("/healthz").status_code == 503
+    assert client.get("/readyz").status_code == 503
     close_old_connections()
-    assert client.get("/healthz").status_code == 200
+    assert client.get("/readyz").status_code == 200
+
+
+def test_a_lock_held_for_too_long_is_said_in_a_page_of_ours(transactional_db: None) -> None:
+    """As by a program that holds the database: nothing is saved, what was typed can be sent."""
+    client = client_of(Role.FRONT_DESK)
+    client.get("/board/")
+    sqlite = default_connection.vendor == "sqlite"
+    with default_connection.cursor() as mine:
+        mine.execute("PRAGMA busy_timeout=50" if sqlite else "SET lock_timeout = '50ms'")
+    other = default_connection.copy()
+    try:
+        other.set_autocommit(False)
+        with other.cursor() as holder:
+            holder.execute(
+                "UPDATE shop_shop SET name = name"
+                if sqlite
+                else "LOCK TABLE shop_customer IN ACCESS EXCLUSIVE MODE"
+            )
+            page = client.post(NEW_CUSTOMER, CUSTOMER, headers=PAGE)
+            cell = client.post(NEW_CUSTOMER, CUSTOMER, headers=PART)
+        other.rollback()
+    finally:
+        other.close()
+        with default_connection.cursor() as mine:
+            mine.execute("PRAGMA busy_timeout=10000" if sqlite else "SET lock_timeout = '10s'")
+    assert (page.status_code, page[ABOUT], cell.status_code) == (503, "later", 503)
+    assert "Wait a minute, then try again" in page.content.decode()
+    again = Page(page.content.decode())
+    assert client.post(again.action, again.fields, headers=PAGE).status_code == 302
+    assert Customer.objects.get().name == "Tilda Brunn"
 
 
 @pytest.mark.django_db

@@ -68,7 +68,7 @@ READ_ELSEWHERE = {
     "shop/models/products.py fuses_in": "ratings, after its own pattern",
     "shop/models/labels.py LabelSheet.step_x_mm": "a figure of the database",
     "shop/models/labels.py LabelSheet.step_y_mm": "a figure of the database",
-    "shop/views/accounts.py locked_out": "a length of time",
+    "shop/views/accounts.py shut": "a length of time",
 }
 """Where a number is made outside the one door, and what it is made of."""
 

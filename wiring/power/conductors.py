@@ -20,7 +20,7 @@ CONDUCTORS: Final = tables.load("conductors")
 
 TABLE_SOURCE: Final[str] = AMPACITY["source"]
 TABLE_AMBIENT_C: Final[float] = AMPACITY["reference_ambient_c"]
-GAUGE_SOURCE: Final = "ASTM B258 area; IEC 60028:1925 copper"
+GAUGE_SOURCE: Final = "ASTM B258-18 area; IEC 60028:1925 copper"
 METRIC_SOURCE: Final[str] = CONDUCTORS["resistance_source"]
 ROAD_VEHICLE_SOURCE: Final[str] = CONDUCTORS["road_vehicle_source"]
 INSULATION_C: Final[tuple[float, ...]] = tuple(AMPACITY["insulation_c"])

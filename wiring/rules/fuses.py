@@ -46,7 +46,7 @@ from wiring.rules.limits import (
 )
 
 SELECTIVE_RATIO: Final = 1.6
-SELECTIVE_SOURCE: Final = "1.6 : 1 as for gG fuses, IEC 60269-2, from memory; a guide here"
+SELECTIVE_SOURCE: Final = "1.6 : 1 as for gG fuses, IEC 60269-2:2013, from memory; a guide here"
 DISTANCE_STOP: Final = 2.0
 FACTORY_BODY: Final = BODIES["blade"]
 """What is taken for the car's own fuse, whose body nobody has written down."""

@@ -6,7 +6,7 @@ from wiring.plan import Assumptions, Run
 
 PRACTICE: Final = "common practice, no source"
 SHOP: Final = "the shop's assumptions"
-MARINE_SOURCE: Final = "33 CFR 183.455"
+MARINE_SOURCE: Final = "33 CFR 183.455 (as read in 2026)"
 MARINE_ALLOWANCE: Final = 1.5
 MARINE_BARE_M: Final = 0.178
 MARINE_SHEATHED_M: Final = 1.016

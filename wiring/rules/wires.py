@@ -97,9 +97,9 @@ def _lead_colour(context: Context, channel: Channel, lead: Lead, sign: str) -> I
     )
 
 
-@rule("polarity-not-proved", "channels", "note", sources=(COMMON_PRACTICE,))
+@rule("polarity-not-proved", "channels", "caution", sources=(COMMON_PRACTICE,))
 def polarity_not_proved(context: Context) -> Iterator[Finding]:
-    """Channels whose polarity nobody has proved yet, all in one note."""
+    """Channels whose polarity nobody has proved yet, all in one caution."""
     open_channels = [
         channel
         for channel in context.plan.channels
@@ -113,7 +113,7 @@ def polarity_not_proved(context: Context) -> Iterator[Finding]:
         first = channel_name(context, open_channels[0])
         yield Finding(
             "polarity-not-proved",
-            "note",
+            "caution",
             f"Polarity is not proved on {first}" + (f" and {count - 1} more" if count > 1 else ""),
             tuple(channel.id for channel in open_channels),
             "Prove each with a battery tap, a polarity signal or by ear, and tick it.",

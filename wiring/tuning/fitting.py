@@ -27,7 +27,7 @@ from wiring.tuning.measurements import Floats, Measurement, smooth
 from wiring.tuning.response import decibels, evaluate
 from wiring.tuning.targets import TargetCurve
 
-SOURCE: Final = "W3C Audio EQ Cookbook peaking section; scipy.optimize.least_squares"
+SOURCE: Final = "W3C Audio EQ Cookbook (2021) peaking section; scipy.optimize.least_squares"
 POINTS_PER_OCTAVE: Final = 12
 SMOOTHING: Final = 6
 NULL_DEPTH_DB: Final = 6.0

@@ -97,6 +97,17 @@ def wire_fields() -> Fields:
     return fields
 
 
+@cache
+def proof_fields() -> Fields:
+    """What is proved of a channel's wire in the car: polarity and load."""
+    return {
+        "polarity_proved": YesNoField("Proved", "Wrong way", label="Polarity"),
+        "measured_load_ohm": field_of(
+            Channel, "measured_load_ohm", label="Measured load", unit="Ω"
+        ),
+    }
+
+
 _JOININGS: Final = dict(JOINING_CHOICES)
 
 

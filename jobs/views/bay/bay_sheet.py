@@ -96,7 +96,7 @@ class TabCount(NamedTuple):
     @property
     def words(self) -> str:
         things = "finding" if self.total == 1 else "findings"
-        return f"{self.total} open {things}, gravest: {self.severity}" if self.total else ""
+        return f"{self.total} open {things}, the worst a {self.severity}" if self.total else ""
 
 
 class BaySheet:

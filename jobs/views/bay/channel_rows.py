@@ -9,6 +9,7 @@ from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import (
     cable_fields,
     partners,
+    proof_fields,
     setting_fields,
     speaker_fields,
     wire_fields,
@@ -22,7 +23,7 @@ from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.places import anchor
 from jobs.views.bay.rows import cell_row
 
-GROUPS: Final = ("speakers", "wires", "cables", "settings")
+GROUPS: Final = ("speakers", "wires", "polarity", "cables", "settings")
 
 
 def speaker_words(speaker: doc.Speaker) -> str:
@@ -116,6 +117,25 @@ def wires_html(
             **head(sheet, channel),
             "row": cell_row(channel, wire_fields(), cleaned, clashes or [], channel.plan_id),
             "oob": oob,
+        },
+    )
+
+
+def proof_html(
+    sheet: BaySheet,
+    channel: Channel,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """What is proved of one wire in the car: its polarity by one tap, its load by the meter."""
+    row = cell_row(channel, proof_fields(), cleaned, clashes or [], channel.plan_id)
+    return render_to_string(
+        "bay/proof_row.html",
+        {
+            **head(sheet, channel),
+            "row": row,
+            "proved": row.value("polarity_proved"),
+            "load": sheet.loads.get(channel.plan_id),
         },
     )
 

@@ -9,7 +9,12 @@ from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.forms.bay.cells import Cleaned
-from jobs.forms.bay.fields import cable_fields, posted_speaker_fields, wire_fields
+from jobs.forms.bay.fields import (
+    cable_fields,
+    posted_speaker_fields,
+    proof_fields,
+    wire_fields,
+)
 from jobs.models import Channel, ChannelSetting, Job, JobPart, TuningKind
 from jobs.plan.power import cable_figures_of
 from jobs.services import channels as service
@@ -19,6 +24,7 @@ from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.channel_rows import (
     GROUPS,
     cable_html,
+    proof_html,
     settings_html,
     speakers_html,
     wires_html,
@@ -69,6 +75,10 @@ def channels(request: Request, number: int) -> HttpResponse:
         shows = ("marks", "spots")
     elif show == "wires":
         context["rows"] = [wires_html(sheet, row) for row in rows]
+    elif show == "polarity":
+        used = [row for row in rows if row.kind == Channel.Kind.AMPLIFIER and row.speakers.all()]
+        context["rows"] = rows
+        context["used"] = [proof_html(sheet, row) for row in used]
     elif show == "cables":
         context["rows"] = [
             cable_html(sheet, row) for row in rows if row.kind == Channel.Kind.AMPLIFIER
@@ -126,6 +136,28 @@ def save_wire(request: Request, number: int, pk: int) -> HttpResponse:
         number,
         "channels",
         wire_fields(),
+        partial(service.save_channel, number, pk),
+        draw,
+        read,
+    )
+
+
+@allow(*BENCH)
+@require_POST
+def save_proof(request: Request, number: int, pk: int) -> HttpResponse:
+    """Save what was proved of one channel's wire: polarity or load."""
+
+    def read() -> Channel:
+        return Channel.objects.select_related("part").get(pk=pk, job__number=number)
+
+    def draw(sheet: BaySheet, row: Channel, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        return proof_html(sheet, row, cleaned, clashes)
+
+    return answers.save_cells(
+        request,
+        number,
+        "channels",
+        proof_fields(),
         partial(service.save_channel, number, pk),
         draw,
         read,

@@ -2,12 +2,15 @@
 
 from typing import Any
 
+from django.contrib import messages
 from django.http import HttpResponse
+from django.shortcuts import redirect
 from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
 from jobs.plan.power import Finding, finding_id, section_of
+from jobs.setups.brought import Suggestion, suggested_reasons
 from jobs.sheet import sign_off
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import SECTIONS, BaySheet, actor
@@ -19,13 +22,16 @@ from shop.typed import token
 _LABELS = {section.id: section.label for section in SECTIONS}
 
 
-def _entry(sheet: BaySheet, finding: Finding) -> dict[str, Any]:
+def _entry(
+    sheet: BaySheet, finding: Finding, suggested: dict[str, Suggestion] | None = None
+) -> dict[str, Any]:
     return {
         "finding": finding,
         "id": finding_id(finding.fingerprint),
         "link": sheet.link_to(finding),
         "section": _LABELS[section_of(finding)],
         "reason": sheet.reasons.get(finding.fingerprint),
+        "suggested": (suggested or {}).get(finding.fingerprint),
     }
 
 
@@ -35,7 +41,8 @@ def findings(request: Request, number: int) -> HttpResponse:
     sheet = BaySheet.of(request, number, "findings")
     place = request.GET.get("at", "")
     here = [f for f in sheet.findings if not place or place in f.where]
-    entries = [_entry(sheet, finding) for finding in here]
+    suggested = suggested_reasons(sheet.job, here) if sheet.can_edit else {}
+    entries = [_entry(sheet, finding, suggested) for finding in here]
     if request.htmx:
         return answers.dialog(
             request, sheet, "bay/findings_here.html", {"entries": entries, "place": place}
@@ -46,10 +53,33 @@ def findings(request: Request, number: int) -> HttpResponse:
         "bay/findings.html",
         entries=entries,
         place=place,
+        suggested=len(suggested),
         hidden=len(sheet.findings) - len(here),
         stops=sum(f.severity == "stop" for f in sheet.findings),
         unreasoned=sum(f.severity == "caution" for f in sheet.open_findings),
     )
+
+
+@allow(*BENCH)
+@require_POST
+def take_reasons(request: Request, number: int) -> HttpResponse:
+    """Give each caution the reason that stands beside it; the person who taps answers for them."""
+    sheet = BaySheet.of(request, number, "findings")
+    wanted = set(request.POST.getlist("fingerprint"))
+    suggested = suggested_reasons(sheet.job, sheet.findings)
+    taken = 0
+    try:
+        for fingerprint, one in suggested.items():
+            if fingerprint in wanted:
+                sign_off.give_reason(sheet.job.pk, fingerprint, one.reason, actor(request))
+                taken += 1
+    except Refused as refused:
+        for line in refused.reasons:
+            messages.error(request, line)
+    if taken:
+        given = f"{taken} reason{'' if taken == 1 else 's'} taken over."
+        messages.success(request, f"{given} Read each: you answer for them on this car.")
+    return redirect("bay_findings", number)
 
 
 @allow(*BENCH)

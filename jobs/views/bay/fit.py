@@ -16,8 +16,10 @@ from jobs.forms.bay.fields import part_fields
 from jobs.models import FitProof, Job, JobPart
 from jobs.services import fit as service
 from jobs.services.saving import FieldClash
+from jobs.setups.brought import fit_of
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet
+from jobs.views.bay.left import taken_over
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
@@ -50,13 +52,18 @@ def part_html(
 @require_safe
 def fit(request: Request, number: int) -> HttpResponse:
     sheet = BaySheet.of(request, number, "fit")
-    return _page(request, sheet, FitProofForm())
+    known = {} if sheet.job.fit_proofs.exists() else fit_of(sheet.job)
+    return _page(request, sheet, FitProofForm(initial=known), known=bool(known))
 
 
-def _page(request: Request, sheet: BaySheet, form: FitProofForm, status: int = 200) -> HttpResponse:
+def _page(
+    request: Request, sheet: BaySheet, form: FitProofForm, status: int = 200, known: bool = False
+) -> HttpResponse:
     sources = sources_of(sheet.job)
     context: dict[str, Any] = {
         "form": form,
+        "known": known,
+        "taken": taken_over(sheet),
         "parts_url": reverse("job_parts", args=[sheet.number]),
         "proofs": list(sheet.job.fit_proofs.select_related("by").order_by("-pk")),
         "parts": [part_html(sheet, part, sources) for part in sources],

@@ -18,8 +18,10 @@ from jobs.reads.steps import StepLine, StepList
 from jobs.services import steps as service
 from jobs.services.gates import GateFacts
 from jobs.services.saving import FieldClash, Saved
+from jobs.setups.brought import StepHint, step_hints
 from jobs.views.bay import answers, fit, parts
 from jobs.views.bay.bay_sheet import BaySheet, actor
+from jobs.views.bay.left import taken_over
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.roles import BENCH
@@ -95,9 +97,18 @@ def row_html(
             "ticked": _still_ticked(line, cleaned, refused, "done", "done"),
             "left_out": _still_ticked(line, cleaned, refused, "skipped", "skipped"),
             "reasons": SKIP_REASONS if line.state == "next" else ORDER_REASONS + SKIP_REASONS,
+            "hint": _hints(sheet).get(line.step.text),
             "oob": oob,
         },
     )
+
+
+def _hints(sheet: BaySheet) -> dict[str, StepHint]:
+    """What the first car says of each step, read once a sheet."""
+    kept: dict[str, StepHint] | None = sheet.__dict__.get("_step_hints")
+    if kept is None:
+        kept = sheet.__dict__["_step_hints"] = step_hints(sheet.job)
+    return kept
 
 
 def _still_ticked(
@@ -126,6 +137,7 @@ def _page(request: Request, sheet: BaySheet, status: int = 200, **context: Any) 
         steps=steps,
         rows=[row_html(sheet, line) for line in steps.lines],
         progress=_progress_html(steps),
+        taken=taken_over(sheet),
         kinds=WorkKind.objects.in_use(),
         kind_open=sheet.job.stage in BEFORE_REVIEW,
         **context,

@@ -41,6 +41,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("channels/", channels.channels, name="bay_channels"),
     path("channels/<int:pk>/", channels.save, name="bay_channel_save"),
     path("channels/<int:pk>/wire/", channels.save_wire, name="bay_wire_save"),
+    path("channels/<int:pk>/proof/", channels.save_proof, name="bay_proof_save"),
     path("channels/<int:pk>/cable/", channels.save_cable, name="bay_cable_save"),
     path("channels/<int:pk>/cable/open/", channels.cable, name="bay_cable"),
     path("channels/<int:pk>/plug/", plugs.plug, name="bay_plug"),
@@ -72,6 +73,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("tuning/", include("jobs.views.tuning.urls")),
     path("findings/", findings.findings, name="bay_findings"),
     path("findings/reason/", findings.reason, name="bay_finding_reason"),
+    path("findings/reasons/", findings.take_reasons, name="bay_finding_reasons"),
     path("notes/", notes.notes, name="bay_notes"),
     path("notes/add/", notes.add, name="bay_note_add"),
 ]

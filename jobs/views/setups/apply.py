@@ -5,10 +5,12 @@ from typing import Any, Final, NamedTuple
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.template.loader import render_to_string
 from django.views.decorators.http import require_POST
 
-from jobs import undo as undoing
+from jobs import undo as undoing, wording
 from jobs.errors import Refused
+from jobs.forms.booking import PartLine, part_lines
 from jobs.forms.setups import Choices
 from jobs.lifecycle import Stage
 from jobs.models import Job, JobEvent, SavedSetup
@@ -16,9 +18,10 @@ from jobs.plan.document import findings_of
 from jobs.setups import apply as applying
 from jobs.setups.find import jobs_to_fit, match_with
 from jobs.setups.items import Comparison, Item
-from shop.access import allow
+from jobs.setups.parts import add_lacking, lacking
+from shop.access import allow, allow_any_staff
 from shop.http import Request
-from shop.roles import BENCH
+from shop.roles import BENCH, DESK
 from shop.typed import whole
 
 GROUPS: Final = (
@@ -27,6 +30,7 @@ GROUPS: Final = (
     ("channels", "Channels and wires"),
     ("settings", "Settings, into the record as left"),
     ("power", "Power"),
+    ("distances", "Tape distances"),
     ("other", "Other settings"),
 )
 
@@ -119,6 +123,52 @@ def _applied(number: int, pk: int) -> JobEvent:
         code="setup.applied",
         job__number=number,
     )
+
+
+@allow(*BENCH)
+@require_POST
+def setup_take(request: Request, number: int, pk: int) -> HttpResponse:
+    """With one tap: the setup's parts that the job lacks, and what needs no decision."""
+    get_object_or_404(Job, number=number)
+    setup = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
+    try:
+        applying.take_whole(number, setup, request.user)
+    except Refused as refused:
+        for line in refused.reasons:
+            messages.error(request, line)
+        return redirect("setup_apply", number, pk)
+    return redirect("bay", number)
+
+
+@allow_any_staff
+@require_POST
+def setup_parts(request: Request, number: int, pk: int) -> HttpResponse:
+    """Put the parts of the setup that the job lacks into it."""
+    job = get_object_or_404(Job, number=number)
+    setup = get_object_or_404(SavedSetup, pk=pk)
+    try:
+        added = add_lacking(number, setup, request.user)
+    except Refused as refused:
+        for line in refused.reasons:
+            messages.error(request, line)
+    else:
+        names = [str(part) for part in added]
+        if names:
+            messages.success(request, f"Added: {wording.listed(names, 6)}.")
+        else:
+            messages.success(request, "The job had every part of the setup already.")
+    return redirect(job)
+
+
+@allow(*DESK)
+def setup_part_lines(request: Request, pk: int) -> HttpResponse:
+    """The setup's parts as lines of a booking, beside the lines that it has."""
+    setup = get_object_or_404(SavedSetup, pk=pk)
+    there = [(line.product, line.number) for line in part_lines(request.GET)]
+    left = lacking(setup, there)
+    wanted = [PartLine(one.product, str(one.quantity)) for one in left if one.product]
+    lines = [render_to_string("booking/part_line.html", {"line": line}) for line in wanted]
+    return HttpResponse("".join(lines))
 
 
 @allow(*BENCH)

@@ -14,10 +14,11 @@ from jobs.signing import shop_key
 from shop.access import allow
 from shop.http import Request
 from shop.roles import Role
+from shop.services import sign_in
 from shop.typed import whole
 
 
-@allow(Role.MANAGER)
+@allow(Role.MANAGER, again=True)
 def setup_export(request: Request, pk: int) -> HttpResponse:
     """The setup as a signed file for another shop."""
     setup = get_object_or_404(SavedSetup.objects.select_related("vehicle_model"), pk=pk)
@@ -26,10 +27,10 @@ def setup_export(request: Request, pk: int) -> HttpResponse:
     except Refused as refused:
         messages.error(request, refused.reasons[0])
         return redirect("setup", pk)
+    file = f"setup-{pk}-version-{setup.version}.json"
+    sign_in.log(request, sign_in.EXPORTED, None, actor=request.user, file=file)
     answer = HttpResponse(data, content_type="application/json")
-    answer["Content-Disposition"] = (
-        f'attachment; filename="setup-{pk}-version-{setup.version}.json"'
-    )
+    answer["Content-Disposition"] = f'attachment; filename="{file}"'
     return answer
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
-from shop.backups import BackupError, default_folder, write_backup
+from shop.backups import BackupError, default_folder, key_path, write_backup
 from shop.management.ready import ReadyCommand
 
 
@@ -45,3 +45,6 @@ class Command(ReadyCommand):
             for old in sorted(folder.glob("loombook-*.tar.gz"))[:-keep]:
                 old.unlink()
         self.stdout.write("It holds customers' data and the shop's keys: keep a copy elsewhere.")
+        self.stdout.write(
+            f"It is signed with {key_path()}, which is in no archive: keep a copy of that apart."
+        )

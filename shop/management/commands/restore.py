@@ -24,9 +24,24 @@ class Command(ReadyCommand):
             "--replace", action="store_true", help="replace existing data, keeping it aside"
         )
 
+        parser.add_argument(
+            "--key",
+            type=Path,
+            metavar="FILE",
+            help="the key it was signed with, kept apart from it",
+        )
+        parser.add_argument(
+            "--unsigned", action="store_true", help="do not ask who made it: you know yourself"
+        )
+
     def handle(self, *args: Any, **options: Any) -> None:
         try:
-            restored = restore_backup(options["archive"], replace=options["replace"])
+            restored = restore_backup(
+                options["archive"],
+                replace=options["replace"],
+                key=options["key"],
+                unsigned=options["unsigned"],
+            )
         except BackupError as error:
             raise CommandError(str(error)) from error
         call_command("migrate", interactive=False, verbosity=0)

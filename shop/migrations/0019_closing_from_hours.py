@@ -6,7 +6,7 @@ from django.db import migrations
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0021_customers_merged'),
+        ('shop', '0018_customers_merged'),
     ]
 
     operations = [

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0015_sign_in_attempts'),
+        ('shop', '0016_sign_ins'),
     ]
 
     operations = [

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0020_warranty_months'),
+        ('shop', '0017_warranty_months'),
     ]
 
     operations = [

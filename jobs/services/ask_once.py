@@ -1,0 +1,114 @@
+"""What is entered once and stands in each other place that asks for it.
+
+A reading after the work is also what a step of the same kind reads; a step that needs no more
+than an entry made elsewhere is ticked by that entry.
+"""
+
+from collections import Counter
+from typing import Any
+
+from django.utils import timezone
+
+from jobs.models import Job, JobStep, Reading, StepOutcome
+from jobs.services.gates import GateFacts
+from jobs.services.saving import save_row
+from shop.models import StaffMember
+
+
+def step_read(job: Job, step: JobStep, actor: StaffMember) -> None:
+    """What was read at a step is the job's reading of that kind, where it has just one."""
+    rows = list(job.readings.filter(kind=step.reading_kind)[:2])
+    if len(rows) != 1 or rows[0].after_value == step.reading_value:
+        return
+    taken = step.reading_value is not None
+    _save(
+        Reading,
+        rows[0],
+        {"after_value": step.reading_value},
+        job,
+        actor,
+        code="reading.taken",
+        stamp={
+            "after_by": actor if taken else None,
+            "after_at": timezone.now() if taken else None,
+        },
+    )
+    steps_met(job, actor)
+
+
+def reading_taken(job: Job, reading: Reading, actor: StaffMember) -> None:
+    """A reading after the work stands at each step that reads the same.
+
+    Where the job has several of a kind, the step has the lowest, once all are taken: it is a
+    voltage that must not be too low.
+    """
+    steps = [
+        step
+        for step in job.steps.filter(reading_kind=reading.kind).exclude(reading_label="")
+        if step.reading_unit == reading.unit
+    ]
+    if not steps:
+        return
+    values = list(job.readings.filter(kind=reading.kind).values_list("after_value", flat=True))
+    known = [value for value in values if value is not None]
+    lowest = min(known) if len(known) == len(values) else None
+    for step in steps:
+        if step.reading_value != lowest and not (lowest is None and _by_hand(step)):
+            _save(JobStep, step, {"reading_value": lowest}, job, actor, code="step.changed")
+
+
+def _by_hand(step: JobStep) -> bool:
+    """A person ticked it on its reading, which is not taken away behind their back."""
+    return step.outcome == StepOutcome.DONE and not step.by_itself
+
+
+def steps_met(job: Job, actor: StaffMember) -> None:
+    """Tick each step that ticks itself and whose condition is met; take such a tick back where
+    it no longer is. Call with the job locked."""
+    steps = [
+        step
+        for step in job.steps.filter(ticks_itself=True)
+        if step.outcome == StepOutcome.TO_DO or step.by_itself
+    ]
+    if not steps:
+        return
+    facts = GateFacts(job)
+    photos: Counter[str] | None = None
+    for step in steps:
+        met = not (step.reading_label and step.reading_value is None)
+        if met and step.photo_required:
+            if photos is None:
+                photos = Counter(job.photos.kept().values_list("subject", flat=True))
+            met = bool(photos[step.photo_subject])
+        met = met and not facts.against(step.gate)
+        if met == step.by_itself:
+            continue
+        _save(
+            JobStep,
+            step,
+            {"outcome": StepOutcome.DONE.value if met else ""},
+            job,
+            actor,
+            code="step.done" if met else "step.undone",
+            stamp={
+                "by_itself": met,
+                "out_of_order": False,
+                "outcome_by": actor if met else None,
+                "outcome_at": timezone.now() if met else None,
+            },
+        )
+
+
+def _save(
+    model: type[Any], row: Any, changes: dict[str, Any], job: Job, actor: StaffMember, **more: Any
+) -> None:
+    save_row(
+        model,
+        row.pk,
+        changes,
+        number=job.number,
+        actor=actor,
+        version=row.version,
+        opens=lambda _: job,
+        **more,
+    )

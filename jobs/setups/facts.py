@@ -1,0 +1,103 @@
+"""What was written down of a saved setup's devices and seats beside a job. Nothing here writes."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from jobs import wording
+from jobs.models import Job, ListeningSeat, SeatPlace
+from jobs.setups.items import Item, unlike
+from jobs.setups.match import Matches
+from jobs.wording import Local
+
+_CALLED = {"firmware": "firmware", "note": "note"}
+
+
+def _told(values: Mapping[str, str]) -> str:
+    return ", ".join(f"{_CALLED[name]} {value}" for name, value in values.items() if value)
+
+
+def fact_items(document: Mapping[str, Any], matches: Matches) -> list[Item]:
+    """Firmware and note of each device that stands for the same product here."""
+    items = []
+    for label, kept in document["part_facts"].items():
+        match = matches.devices.get(label)
+        if match is None or match.part is None or match.state == "differs":
+            continue
+        values = {name: value for name, value in kept.items() if value}
+        here = {name: getattr(match.part, name) for name in values}
+        empty = not any(here.values())
+        same = here == values
+        items.append(
+            Item(
+                f"fact:{label}",
+                "parts",
+                f"{label} as written down",
+                _told(values),
+                _told(here) or "nothing",
+                "same" if same else "new" if empty else "differs",
+                () if same or empty else ("something else is written down here",),
+                (f"device:{label}",),
+                match.part.pk,
+                values,
+                remind="Compare with the unit in hand: its serial is its own",
+            )
+        )
+    return items
+
+
+def distance_items(
+    document: Mapping[str, Any], matches: Matches, job: Job, local: Local
+) -> list[Item]:
+    """The tape distances of each seat; `extra` holds the way [m] by the setup's speaker."""
+    by_seat: dict[str, dict[str, float]] = {}
+    weights: dict[str, float] = {}
+    for one in document["distances"]:
+        by_seat.setdefault(one["seat"], {})[one["speaker"]] = one["distance_m"]
+        weights[one["seat"]] = one["weight"]
+    rows = {row.place: row for row in job.seats.prefetch_related("distances__speaker")}
+    items = []
+    for seat, ways in by_seat.items():
+        if seat not in SeatPlace.values:
+            continue
+        known = {
+            speaker: way
+            for speaker, way in ways.items()
+            if speaker in matches.speakers and matches.speakers[speaker].state != "impossible"
+        }
+        if not known:
+            continue
+        row = rows.get(seat)
+        here = _here(row)
+        placed = {speaker: matches.speakers[speaker].placed for speaker in known}
+        wanted = {one.pk: known[speaker] for speaker, one in placed.items() if one is not None}
+        needs = tuple(f"speaker:{speaker}" for speaker in known)
+        why = unlike(needs, matches)
+        same = None not in placed.values() and here == wanted
+        if here and not same:
+            why = ("this seat has distances here", *why)
+        items.append(
+            Item(
+                f"distance:{seat}",
+                "distances",
+                str(SeatPlace(seat).label),
+                wording.listed(
+                    (f"{speaker} {local.distance(way)}" for speaker, way in known.items()), 6
+                ),
+                wording.listed((local.distance(way) for way in here.values()), 6) or "nothing",
+                "same" if same else "differs" if why else "new",
+                () if same else why,
+                needs,
+                row.pk if row else None,
+                {"place": seat, "weight": weights[seat]},
+                extra=known,
+            )
+        )
+    return items
+
+
+def _here(seat: ListeningSeat | None) -> dict[int, float]:
+    if seat is None or not seat.used:
+        return {}
+    return {
+        one.speaker_id: one.distance_m for one in seat.distances.all() if one.distance_m is not None
+    }

@@ -1,0 +1,132 @@
+"""A signature, a correction and an export ask again who is there; what was typed stays."""
+
+from datetime import timedelta
+from unittest.mock import patch
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+
+from jobs.models import InstallSheet, Job
+from jobs.plan.document import findings_of
+from jobs.sheet.sign_off import give_reason
+from shop.models import ShopEvent
+from shop.roles import Role
+from shop.services import pins, sign_in
+from shop.session_keys import PROOF_LASTS
+from tests.factories import PASSWORD, make_staff
+from tests.jobs.workshop import Workshop
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def workshop() -> Workshop:
+    return Workshop()
+
+
+@pytest.fixture
+def at_tablet(client: Client, workshop: Workshop) -> Client:
+    """The manager, signed in by PIN on a registered tablet."""
+    client.force_login(workshop.manager)
+    client.post(reverse("tablet_register"), {"name": "Bay 1", "bay": ""})
+    client.post(reverse("logout"))
+    pins.set_pin(workshop.manager, "4826", by=workshop.manager)
+    client.post(reverse("tablet_switch"), {"person": workshop.manager.pk, "pin": "4826"})
+    return client
+
+
+def reasoned(workshop: Workshop) -> Job:
+    """A job that may be signed."""
+    job = workshop.ready()
+    for finding in findings_of(job):
+        if finding.severity == "caution":
+            give_reason(job.pk, finding.fingerprint, "Accepted for the test", workshop.manager)
+    return job
+
+
+def failed() -> list[str]:
+    return [event.after["by"] for event in ShopEvent.objects.filter(code=sign_in.FAILED)]
+
+
+def test_a_sheet_is_signed_by_whoever_shows_again_who_it_is(
+    workshop: Workshop, at_tablet: Client
+) -> None:
+    job = reasoned(workshop)
+    url = reverse("review_sign", args=[job.number])
+    for given, said in (("", "so that nobody else"), ("0000", "Wrong PIN"), ("wrong", "not your")):
+        answer = at_tablet.post(url, {"password": given})
+        assert answer.status_code == 422
+        assert said in answer.content.decode()
+        assert "Your PIN or password" in answer.content.decode()
+    assert not InstallSheet.objects.exists()
+    assert failed() == ["password", "PIN"]
+
+    assert at_tablet.post(url, {"password": "4826"}).status_code == 302
+    assert InstallSheet.objects.get().signed_by == workshop.manager
+
+
+def test_away_from_a_tablet_a_pin_signs_nothing(workshop: Workshop, client: Client) -> None:
+    pins.set_pin(workshop.manager, "4826", by=workshop.manager)
+    client.force_login(workshop.manager)
+    job = reasoned(workshop)
+    url = reverse("review_sign", args=[job.number])
+    assert client.post(url, {"password": "4826"}).status_code == 422
+    assert client.post(url, {"password": PASSWORD}).status_code == 302
+
+
+def test_a_correction_asks_and_keeps_the_reason_that_was_typed(
+    workshop: Workshop, at_tablet: Client
+) -> None:
+    sheet = workshop.sign(workshop.ready())
+    url = reverse("sheet_correct", args=[sheet.job.number, 1])
+    typed = {"reason": "The left tweeter is on the wrong channel"}
+
+    answer = at_tablet.post(url, {**typed, "password": "0000"})
+    assert answer.status_code == 422
+    assert typed["reason"] in answer.content.decode()
+    assert not Job.objects.get(pk=sheet.job_id).correction
+
+    assert at_tablet.post(url, {**typed, "password": PASSWORD}).status_code == 302
+    assert Job.objects.get(pk=sheet.job_id).correction
+
+
+def test_wrong_tries_at_a_signature_bring_the_wait_of_the_door(
+    workshop: Workshop, at_tablet: Client
+) -> None:
+    job = reasoned(workshop)
+    url = reverse("review_sign", args=[job.number])
+    for _ in range(pins.TRIES):
+        at_tablet.post(url, {"password": "0000"})
+    answer = at_tablet.post(url, {"password": "4826"})
+    assert "Too many wrong PINs" in answer.content.decode()
+    assert at_tablet.post(url, {"password": PASSWORD}).status_code == 302
+
+
+def test_an_export_asks_whoever_signed_in_a_while_ago_and_stands_in_the_log(
+    client: Client,
+) -> None:
+    manager, now = make_staff(Role.MANAGER), timezone.now()
+    form = {"username": manager.username, "password": PASSWORD}
+    client.post(reverse("login"), form)
+    export = f"{reverse('product_export')}?as=csv"
+    assert client.get(export).status_code == 200
+
+    with patch.object(timezone, "now", lambda: now + PROOF_LASTS + timedelta(seconds=2)):
+        asked = client.get(export)
+        assert (
+            asked["Location"]
+            == f"{reverse('proof_again')}?next=%2Fcatalogue%2Fexport%2F%3Fas%3Dcsv"
+        )
+        wrong = client.post(asked["Location"], {"password": "wrong"})
+        assert wrong.status_code == 422
+        assert client.get(export).status_code == 302
+        right = client.post(asked["Location"], {"password": PASSWORD})
+        assert right["Location"] == export
+        assert client.get(export).status_code == 200
+
+    exports = ShopEvent.objects.filter(code=sign_in.EXPORTED)
+    assert [(one.actor, one.after["file"]) for one in exports] == [
+        (manager, "catalogue-all.csv")
+    ] * 2

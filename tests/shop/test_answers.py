@@ -1,0 +1,111 @@
+"""What stands on every answer and in the log: who may keep it, what a page may use, its request."""
+
+import io
+import json
+import logging
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from shop import logs
+from shop.middleware import ID
+from shop.roles import Role
+from tests.factories import PASSWORD, make_job, make_staff
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.mark.django_db
+def test_nobody_but_our_own_device_keeps_a_page_of_somebody_signed_in(client: Client) -> None:
+    job = make_job()
+    assert "no-store" not in client.get(reverse("offline")).get("Cache-Control", "")
+    client.force_login(make_staff(Role.MANAGER))
+    for url in (reverse("board"), job.get_absolute_url(), reverse("kept_jobs"), "/no/such/page/"):
+        assert client.get(url)["Cache-Control"] == "private, no-store", url
+    assert client.get(reverse("service_worker"))["Cache-Control"] == "no-cache", "has its own"
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("url", ["/board/", "/sign-in/", "/healthz", "/no/such/page/"])
+def test_no_page_may_use_more_of_a_device_than_its_camera(client: Client, url: str) -> None:
+    policy = client.get(url)["Permissions-Policy"].split(", ")
+    allowed = {one.split("=")[0] for one in policy if not one.endswith("=()")}
+    assert allowed == {"camera", "clipboard-write"}
+    assert {"microphone=()", "geolocation=()", "payment=()"} <= set(policy)
+
+
+def test_the_documented_deployment_passes_the_check_for_deployment(tmp_path: Path) -> None:
+    example = (ROOT / "deploy/loombook.env.example").read_text().splitlines()
+    given = dict(one.split("=", 1) for one in example if one and not one.startswith("#"))
+    done = subprocess.run(
+        [sys.executable, "manage.py", "check", "--deploy", "--fail-level", "WARNING"],
+        env={"PATH": os.environ["PATH"], **given, "LOOMBOOK_DATA": str(tmp_path)},
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+    )
+    assert (done.returncode, done.stderr) == (0, ""), done.stderr
+
+
+@pytest.fixture
+def lines() -> Any:
+    """What would be written with LOOMBOOK_LOG=json while the test runs."""
+    text = io.StringIO()
+    handler = logging.StreamHandler(text)
+    handler.addFilter(logs.OfRequest())
+    handler.setFormatter(logs.JsonLines())
+    root, stood = logging.getLogger(), logs.REQUESTS.level
+    root.addHandler(handler)
+    logs.REQUESTS.setLevel(logging.INFO)
+    yield lambda: [json.loads(line) for line in text.getvalue().splitlines()]
+    logs.REQUESTS.setLevel(stood)
+    root.removeHandler(handler)
+
+
+@pytest.mark.django_db
+def test_each_request_has_a_line_and_what_fails_in_it_carries_its_id(
+    client: Client, lines: Any
+) -> None:
+    person = make_staff(Role.FRONT_DESK)
+    client.force_login(person)
+    first, second = client.get("/board/?day=2"), client.get("/no/such/page/")
+    assert first[ID] != second[ID]
+    of_first = [one for one in lines() if one["request"] == first[ID]]
+    [of_request] = [one for one in of_first if one["logger"] == "loombook.requests"]
+    assert {key: of_request[key] for key in ("method", "path", "status", "person")} == {
+        "method": "GET",
+        "path": "/board/",
+        "status": 200,
+        "person": str(person.pk),
+    }
+    of_second = [one for one in lines() if one["request"] == second[ID]]
+    assert {one["logger"] for one in of_second} == {"django.request", "loombook.requests"}
+    assert logs.current() == logs.NONE, "and what comes after belongs to none"
+
+
+@pytest.mark.django_db
+def test_no_secret_gets_into_the_log(client: Client, lines: Any) -> None:
+    """A right and a wrong password, a PIN, cookies, a query, and a form whose view fails."""
+    person = make_staff(Role.MANAGER)
+    client.raise_request_exception = False
+    client.post(reverse("login"), {"username": person.username, "password": "wrong-s3cret"})
+    client.post(reverse("login"), {"username": "name-s3cret", "password": PASSWORD})
+    client.post(reverse("login"), {"username": person.username, "password": PASSWORD})
+    client.get("/board/?q=query-s3cret")
+    client.post(reverse("my_pin"), {"password": "pin-s3cret", "pin": "481516", "again": "481516"})
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("shop.services.sign_in.is_own_password", lambda *_: 1 / 0)
+        patch.setattr("shop.forms.tablets.is_own_password", lambda *_: 1 / 0)
+        form = {"password": "form-s3cret", "pin": "481516", "again": "481516"}
+        assert client.post(reverse("my_pin"), form).status_code == 500
+    written = json.dumps(lines())
+    assert "ZeroDivisionError" in written
+    session = client.cookies["sessionid"].value
+    for secret in ("s3cret", PASSWORD, "481516", session):
+        assert secret not in written
