@@ -14,6 +14,7 @@ SCREENS = (
     "/jobs/1008/bay/after/",
     "/jobs/1008/bay/channels/",
     "/jobs/1008/bay/channels/?show=wires",
+    "/jobs/1008/bay/channels/?show=polarity",
     "/jobs/1008/bay/channels/?show=settings",
     "/jobs/1008/bay/channels/place/front_door_left/",
     "/jobs/1008/bay/power/",
