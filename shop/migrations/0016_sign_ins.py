@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0022_closing_from_hours'),
+        ('shop', '0015_sign_in_attempts'),
         ('sessions', '0001_initial'),
     ]
 
