@@ -196,7 +196,7 @@ def restore_backup(
         if key is not None and not unsigned and not key_path().exists():
             shutil.copyfile(key, key_path())
             key_path().chmod(0o600)
-        aside = data / f"{SET_ASIDE}{timezone.now():%Y%m%d-%H%M%S}"
+        aside = data / f"{SET_ASIDE}{timezone.now():%Y%m%d-%H%M%S-%f}"
         _put_in_place(Path(working), aside)
     if not occupied:
         shutil.rmtree(aside)

@@ -139,7 +139,7 @@ def _rows(found: Numbers) -> list[list[Any]]:
 def numbers_csv(request: Request) -> HttpResponse:
     """Everything on the page as one table."""
     found, _ = _asked(request)
-    name = f"numbers-{found.first_day.isoformat()}-{found.last_day.isoformat()}.csv"
+    name = f"numbers-of-{len(found.weeks)}-weeks.csv"
     sign_in.log(request, sign_in.EXPORTED, None, actor=request.user, file=name)
     return HttpResponse(
         csv_bytes(_rows(found)),

@@ -14,6 +14,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from shop.access import allow_any_staff
+from shop.bars import Bar, bars
 from shop.http import Request
 
 CAUTIONS: Final = ("battery", "airbag", "high_voltage", "drilling", "lifting", "hearing")
@@ -91,6 +92,9 @@ def _icons() -> list[str]:
     return re.findall(r'<symbol id="([\w-]+)"', drawn)
 
 
+_BARS: Final = (Bar("2 Nov", (31.5, 36.0), "31.5 h of 36 h"), Bar("9 Nov", (40.0, 38.0), "40 h"))
+
+
 @allow_any_staff
 @require_safe
 def gallery(request: Request) -> HttpResponse:
@@ -111,5 +115,6 @@ def gallery(request: Request) -> HttpResponse:
         "disabled": disabled,
         "lines": range(1, 9),
         "grid_states": GRID_STATES,
+        "bars": bars(_BARS, title="Hours worked against booked"),
     }
     return render(request, "gallery/page.html", context)

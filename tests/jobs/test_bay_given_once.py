@@ -48,7 +48,13 @@ on_postgresql = pytest.mark.skipif(
 def _books(bay: Bay, actor: StaffMember) -> Call:
     vehicle = VehicleFactory()
     slot = Slot(bay, MORNING, MORNING + HOUR)
-    wanted = Booking(vehicle.owner, vehicle, slot, slot.ends_at, "Clear voices")
+    wanted = Booking(
+        customer=vehicle.owner,
+        vehicle=vehicle,
+        slot=slot,
+        promised_at=slot.ends_at,
+        wants="Clear voices",
+    )
     return lambda: book(wanted, actor)
 
 

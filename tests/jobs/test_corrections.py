@@ -29,7 +29,7 @@ from jobs.sheet.sign_off import collect_job, sign_off_job
 from jobs.templatetags.desk import readiness
 from jobs.wording import Local
 from shop import frozen
-from tests.factories import make_job
+from tests.factories import PASSWORD, make_job
 from tests.jobs.workshop import Workshop
 
 pytestmark = pytest.mark.django_db
@@ -85,7 +85,7 @@ def test_a_collected_car_stays_collected_through_its_correction(
     next_week = job.starts_at + timedelta(days=7)
     other = make_job(Stage.CHECKED_IN, bay=job.bay, starts_at=next_week)
     client.force_login(workshop.manager)
-    opened = client.post(f"/sheets/{job.number}-1/correct/", {"reason": why})
+    opened = client.post(f"/sheets/{job.number}-1/correct/", {"reason": why, "password": PASSWORD})
     assert opened.status_code == 302 and stands_as_collected(job)
     # The bay is free for others, and one that is in it keeps no correction out.
     move(other.pk, "start_work", workshop.technician)
@@ -110,7 +110,7 @@ def test_a_collected_car_stays_collected_through_its_correction(
     review = client.get(f"/jobs/{job.number}/review/").content.decode()
     for said in (why, "WF-20418", "WF-20481"):
         assert said in review
-    client.post(f"/jobs/{job.number}/review/sign/")
+    client.post(f"/jobs/{job.number}/review/sign/", {"password": PASSWORD})
     now = fresh(job)
     assert (now.correction, now.correction_since, now.correction_reason) == ("", None, "")
     assert stands_as_collected(job)
@@ -152,7 +152,7 @@ def test_a_revision_that_changes_nothing_is_refused_and_can_be_abandoned(
     move(collected.pk, "correct", workshop.manager, "To be looked at")
     move(collected.pk, "hand_correction", workshop.technician)
     client.force_login(workshop.manager)
-    refused = client.post(f"/jobs/{collected.number}/review/sign/")
+    refused = client.post(f"/jobs/{collected.number}/review/sign/", {"password": PASSWORD})
     assert refused.status_code == 422
     assert f"Nothing differs from J{collected.number}-1" in refused.content.decode()
     assert collected.sheets.count() == 1

@@ -19,7 +19,7 @@ from jobs.sheet.sign_off import give_reason
 from jobs.views import check_in as check_in_page
 from shop.models import StaffMember
 from shop.roles import Role
-from tests.factories import make_job, make_staff
+from tests.factories import PASSWORD, make_job, make_staff
 from tests.jobs.workshop import Workshop
 
 AT_ONCE = 3
@@ -78,7 +78,9 @@ def test_sign_off() -> None:
         if finding.severity == "caution":
             give_reason(job.pk, finding.fingerprint, "Accepted", workshop.manager)
     with together_at(render, "signed_pdf", a_pdf):
-        answers = posted(workshop.manager, f"/jobs/{job.number}/review/sign/", {})
+        answers = posted(
+            workshop.manager, f"/jobs/{job.number}/review/sign/", {"password": PASSWORD}
+        )
     one_stands(answers, f"{job} is signed off now")
     assert InstallSheet.objects.filter(job=job).count() == 1
     assert JobEvent.objects.filter(job=job, code__in=["job.sign_off", "sheet.signed"]).count() == 2
@@ -124,7 +126,10 @@ def test_a_signature_that_comes_too_late_is_told_so() -> None:
         job = workshop.sign(workshop.ready()).job
         client = Client()
         client.force_login(workshop.manager)
-        assert client.post(f"/jobs/{job.number}/review/sign/").status_code == 422
+        assert (
+            client.post(f"/jobs/{job.number}/review/sign/", {"password": PASSWORD}).status_code
+            == 422
+        )
         url, typed = f"/jobs/{job.number}/collect/", {"signature_name": "Ines", "signature": ""}
         assert client.post(url, typed).status_code == 302
         late = client.post(url, typed)

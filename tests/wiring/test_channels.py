@@ -129,7 +129,7 @@ FAULTS = [
             wire=Wire("C1", Lead("9", "BL"), Lead("10", "BK"), polarity_proved=True)),
     channel("green with yellow", "wire-colour", "note", "amp6.5",
             wire=Wire("C1", Lead("9", "GN", "YE"), Lead("10", "BK"), polarity_proved=True)),
-    channel("polarity open", "polarity-not-proved", "note", "amp6.5",
+    channel("polarity open", "polarity-not-proved", "caution", "amp6.5",
             wire=Wire("C1", Lead("9", "BU"), Lead("10", "BK"))),
     channel("input fed twice", "line-input", "stop", "amp6.line1", "fed twice", feeds_input=2),
     channel("input 3 of 2", "line-input", "stop", "amp6.line1", "has 2", feeds_input=3),
