@@ -58,6 +58,7 @@ PK_OF = {
     "bay_channel_speaker": "channel",
     "bay_wire_save": "channel",
     "bay_cable_save": "channel",
+    "bay_proof_save": "channel",
     "bay_cable": "channel",
     "bay_loads": "channel",
     "bay_arrange": "channel",
