@@ -4,6 +4,8 @@
 set -u
 cd "$(dirname "$0")/.."
 unset DATABASE_URL
+# Many tests start a process of their own: none has to compile the program anew.
+unset PYTHONDONTWRITEBYTECODE
 failed=
 # One process more than processors: the one that drives the browser mostly waits for it.
 processors=$(nproc)
