@@ -1,5 +1,6 @@
 """Backup and restore, on whichever database the suite runs."""
 
+import gc
 import hashlib
 import io
 import json
@@ -30,6 +31,7 @@ KEY = "signing-key.pem"
 @pytest.fixture
 def shop_with_files(data_folder: Path) -> Path:
     """A shop with one customer, one upload and one key; returns its data folder."""
+    gc.collect()  # The connection of a thread that is gone is closed when it is collected.
     (data_folder / PHOTO).parent.mkdir(parents=True)
     (data_folder / PHOTO).write_text("as photographed")
     (data_folder / KEY).write_text("first key")
