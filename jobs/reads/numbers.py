@@ -101,15 +101,22 @@ class Numbers:
         return sum(week.booked_h for week in self.weeks)
 
     @property
+    def singles(self) -> tuple[Figure, ...]:
+        """The figures of all weeks together, in the order they are shown."""
+        return (
+            *(self.done, self.on_time, self.late),
+            *(self.came_back, self.from_setup, self.sent_back),
+        )
+
+    @property
     def figures(self) -> dict[str, Figure]:
         """Every figure by its key."""
-        single = (self.done, self.on_time, self.late, self.from_setup, self.sent_back)
         listed = (self.came_back_by_model, self.causes, self.findings, self.points)
         weeks = [
             Figure(week.key, f"Week of {week.first_day.isoformat()}", tuple(week.jobs))
             for week in self.weeks
         ]
-        every = [*single, self.came_back, *weeks, *(one for group in listed for one in group)]
+        every = [*self.singles, *weeks, *(one for group in listed for one in group)]
         return {one.key: one for one in every}
 
 
@@ -276,7 +283,8 @@ def numbers(shop: Shop, until: date, weeks: int) -> Numbers:
     count = len(keys)
     by_week = _weeks(listed, first, weeks, shop)
     on_time = tuple(key for week in by_week for key in week.on_time)
-    late = tuple(key for key in keys if key not in set(on_time))
+    kept_promises, signed = set(on_time), set(keys)
+    late = tuple(key for key in keys if key not in kept_promises)
     with_setup = set(SetupUse.objects.filter(job__in=keys).values_list("job_id", flat=True))
     came_back = set(
         Job.objects.filter(comeback_of__in=keys)
@@ -300,7 +308,7 @@ def numbers(shop: Shop, until: date, weeks: int) -> Numbers:
         sent_back=Figure(
             "sent-back",
             "Sent back from review",
-            tuple(key for key in sent_back if key in set(keys)),
+            tuple(key for key in sent_back if key in signed),
             count,
         ),
         came_back=Figure(

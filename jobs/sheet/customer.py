@@ -5,13 +5,13 @@ only a workshop needs (advice, sources, marks, findings, hashes, rows without an
 the install sheet.
 """
 
-import re
 from collections.abc import Mapping
 from itertools import groupby
 from typing import Any, Final
 
+from jobs.sheet.power_values import fuses_of
 from jobs.sheet.values import CUSTOMER_ROLE, MANAGER_ROLE, sheet_values
-from jobs.wording import NOTHING
+from jobs.wording import Local
 from shop.wording import listed
 
 Document = Mapping[str, Any]
@@ -41,7 +41,7 @@ def customer_values(
         "readings": [one for one in values["readings"] if one["before_how"] and one["after_how"]][
             :MOST_READINGS
         ],
-        "fuses": _fuses(values["power"], whole),
+        "fuses": _fuses(whole),
         "photos": photos[:MOST_PHOTOS],
         "signatures": [one for one in values["signatures"] if one["role"] in SIGNED],
         "receipt": receipt,
@@ -80,18 +80,16 @@ def _functions(document: Document) -> dict[str, Any]:
     }
 
 
-def _fuses(power: Document, document: Document) -> list[str]:
+def _fuses(document: Document) -> list[str]:
     """Each fuse that was added, where it sits and what it feeds, by name."""
-    names = {one["id"]: one["name"] for one in document["plan"].get("devices", ())}
-    ends = {one["id"]: one["to_node"] for one in document["plan"].get("runs", ())}
+    plan, shop = document["plan"], document["shop"]
+    local = Local(shop["units"], shop["time_zone"])
+    devices = {one["id"]: f"the {one['name']}" for one in plan.get("devices", ())}
+    runs = plan.get("runs", ())
+    nodes = {node for run in runs for node in (run["from_node"], run["to_node"])}
+    names = {node: devices.get(node, f"the {node}") for node in nodes}
     return [
-        _named(one["fuse"], names) + (f", for the {names[to]}" if to in names else "")
-        for one in power["runs"]
-        if one["fuse"] != NOTHING
-        for to in (ends[one["id"]],)
+        fuses + (f", for {devices[run['to_node']]}" if run["to_node"] in devices else "")
+        for run in runs
+        if (fuses := fuses_of(run, local, names))
     ]
-
-
-def _named(text: str, names: Mapping[str, str]) -> str:
-    """A text with the names of devices in place of their marks."""
-    return re.sub(r"\bfrom (\S+)", lambda found: f"from the {names.get(found[1], found[1])}", text)

@@ -13,15 +13,16 @@ from wiring.plan import Plan
 Document = Mapping[str, Any]
 
 
-def _fuse(run: Mapping[str, Any], local: Local) -> str:
+def fuses_of(run: Mapping[str, Any], local: Local, names: Mapping[str, str] | None = None) -> str:
+    """The fuses at the ends of a run and how far from what, marks where `names` has none; nothing
+    where there is no fuse."""
     ends = ((run.get("fuse"), run["from_node"]), (run.get("far_fuse"), run["to_node"]))
-    told = [
+    return "; ".join(
         f"{wording.fuse(fuse['rating_a'], fuse['body'])}, "
-        f"{local.distance(fuse['distance_m'])} from {node}"
+        f"{local.distance(fuse['distance_m'])} from {(names or {}).get(node, node)}"
         for fuse, node in ends
         if fuse is not None
-    ]
-    return "; ".join(told) or NOTHING
+    )
 
 
 def _run(run: Mapping[str, Any], power: Document, local: Local) -> dict[str, str]:
@@ -34,7 +35,7 @@ def _run(run: Mapping[str, Any], power: Document, local: Local) -> dict[str, str
         "cable": wording.conductor(run),
         "length": local.length(run["length_m"]),
         "place": run.get("place", "cabin").replace("_", " "),
-        "fuse": _fuse(run, local),
+        "fuse": fuses_of(run, local) or NOTHING,
         "full_current": _size(full.get("current_a"), "A", 1),
         "music_current": _size(music.get("current_a"), "A", 1),
         "drop": _size(full.get("drop_v"), "V", 2),

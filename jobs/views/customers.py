@@ -70,7 +70,7 @@ def customer_data(request: Request, pk: int) -> HttpResponse:
     """Everything the book holds about a customer, as a ZIP file."""
     customer = get_object_or_404(Customer, pk=pk)
     name = f"customer-{customer.pk}.zip"
-    sign_in.log(request, sign_in.EXPORTED, None, actor=request.user, file=name)
+    sign_in.log_export(request, name)
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
     return HttpResponse(export(customer), content_type="application/zip", headers=headers)
 

@@ -78,18 +78,10 @@ def _plots(found: Numbers, query: str) -> dict[str, str]:
 def numbers_page(request: Request) -> HttpResponse:
     """Weeks, promises, comebacks, findings; of 13, 26 or 52 weeks."""
     found, query = _asked(request)
-    shares = (
-        found.done,
-        found.on_time,
-        found.late,
-        found.came_back,
-        found.from_setup,
-        found.sent_back,
-    )
     context = {
         "found": found,
         "query": query,
-        "shares": shares,
+        "shares": found.singles,
         "lists": [(title, of, getattr(found, name)) for name, title, of in LISTS],
         "spans": SPANS,
         "few": FEW,
@@ -125,8 +117,7 @@ def _rows(found: Numbers) -> list[list[Any]]:
         hours = [round(week.worked_h, 2), round(week.booked_h, 2)]
         jobs = len(week.jobs)
         rows.append(["Week", week.first_day, jobs, "", "", len(week.on_time), *hours])
-    singles = (found.on_time, found.late, found.came_back, found.from_setup, found.sent_back)
-    for one in (found.done, *singles):
+    for one in found.singles:
         line("All weeks", one)
     for name, title, _ in LISTS:
         for one in getattr(found, name):
@@ -140,7 +131,7 @@ def numbers_csv(request: Request) -> HttpResponse:
     """Everything on the page as one table."""
     found, _ = _asked(request)
     name = f"numbers-of-{len(found.weeks)}-weeks.csv"
-    sign_in.log(request, sign_in.EXPORTED, None, actor=request.user, file=name)
+    sign_in.log_export(request, name)
     return HttpResponse(
         csv_bytes(_rows(found)),
         content_type="text/csv; charset=utf-8",

@@ -135,12 +135,19 @@ def sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
 def customer_sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     """The customer's page of a signed sheet, drawn from its frozen record."""
     sheet = _sheet(number, revision)
-    _, digest = _newest(sheet)
+    digest = f"customer-{_newest(sheet)[1]}"
+    if _has(request, digest):
+        return HttpResponseNotModified()
     try:
         pdf = pdf_render.customer_pdf(sheet.document, receipt_values(sheet))
     except KeyLost as lost:
         return _page(request, sheet, refused=list(lost.reasons), status=409)
-    return _pdf(request, pdf, f"customer-{digest}", f"{sheet.number}-customer")
+    return _pdf(request, pdf, digest, f"{sheet.number}-customer")
+
+
+def _has(request: Request, digest: str) -> bool:
+    """Whether the browser has this file already: it need not be drawn again."""
+    return request.headers.get("If-None-Match") == f'"{digest}"'
 
 
 def _pdf(request: Request, pdf: bytes, digest: str, name: str) -> HttpResponse:
@@ -161,7 +168,7 @@ def sheet_preview(request: Request, number: int) -> HttpResponse:
         raise Http404(f"There is no job J{number}.") from None
     document = sheet_document.draft(job)
     digest = sheet_document.sha256_of(document)
-    if request.headers.get("If-None-Match") == f'"{digest}"':
+    if _has(request, digest):
         return HttpResponseNotModified()
     return _pdf(request, pdf_render.pdf(document), digest, f"J{number}-draft")
 

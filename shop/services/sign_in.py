@@ -208,6 +208,13 @@ def log_refused_pin(request: HttpRequest, person: StaffMember, refused: PinRefus
             log(request, SHUT, person, by="PIN", until=refused.wait_until)
 
 
+def log_export(request: HttpRequest, file: str) -> None:
+    """Write down that the person signed in takes a file of the book's data away."""
+    person = request.user
+    assert isinstance(person, StaffMember)
+    log(request, EXPORTED, None, actor=person, file=file)
+
+
 # Asked again --------------------------------------------------------------------------------------
 
 

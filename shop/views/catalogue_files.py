@@ -165,7 +165,7 @@ def product_export(request: Request) -> HttpResponse:
     kind, form = request.GET.get("kind", ""), _asked_form(request)
     kind = kind if kind in ProductKind.values else ""
     file = f"catalogue-{kind or 'all'}"
-    sign_in.log(request, sign_in.EXPORTED, None, actor=request.user, file=f"{file}.{form}")
+    sign_in.log_export(request, f"{file}.{form}")
     return _file(export_file(kind, form), file, form)
 
 

@@ -28,7 +28,7 @@ def setup_export(request: Request, pk: int) -> HttpResponse:
         messages.error(request, refused.reasons[0])
         return redirect("setup", pk)
     file = f"setup-{pk}-version-{setup.version}.json"
-    sign_in.log(request, sign_in.EXPORTED, None, actor=request.user, file=file)
+    sign_in.log_export(request, file)
     answer = HttpResponse(data, content_type="application/json")
     answer["Content-Disposition"] = f'attachment; filename="{file}"'
     return answer
