@@ -30,8 +30,16 @@ CHROMIUM_ARGUMENTS = [
     "--disable-sync",
 ]
 TABLET = {"width": 1180, "height": 820}
-SHARED = ("tests/browser/", "tests/test_hostile_input.py", "tests/test_demo.py")
-"""Tests that share a browser, the walk over every form, the demo shop."""
+NETWORK = ("away", "camera", "offline", "stalled", "tablet")
+SHARED = (
+    tuple(f"tests/browser/test_{one}.py" for one in NETWORK),
+    ("tests/browser/",),
+    ("tests/test_hostile_input.py",),
+    ("tests/test_demo.py",),
+    ("tests/jobs/test_sheet_pdf.py",),
+)
+"""Tests that share a browser (those that wait for a network in one, all others in a second), the
+walk over every form, the demo shop, a signed sheet."""
 PAPER = pytest.StashKey[bool]()
 DATABASE_FIXTURES = {"_django_db_helper", "db", "transactional_db", "live_server"}
 
@@ -43,7 +51,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="run only the tests that touch the database, browser tests left out",
     )
     parser.addoption("--seed", type=int, default=1, help="seed of the hostile requests")
-    parser.addoption("--posts", type=int, default=150, help="how many hostile requests of a sort")
+    parser.addoption("--posts", type=int, default=80, help="how many hostile requests of a sort")
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -53,7 +61,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
 
     class Together(LoadScopeScheduling):
         def _split_scope(self, nodeid: str) -> str:
-            return next((one for one in SHARED if nodeid.startswith(one)), nodeid)
+            return next((one[0] for one in SHARED if nodeid.startswith(one)), nodeid)
 
     return Together(config, log)
 

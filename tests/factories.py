@@ -54,7 +54,7 @@ class CustomerFactory(factory.django.DjangoModelFactory):
         model = Customer
 
     name = factory.Sequence(lambda n: f"Ines Halloran {n}")
-    phone = factory.Sequence(lambda n: f"555 0{n:03d}")
+    phone = factory.Sequence(lambda n: f"556 {n:04d}")
     phone_digits = factory.LazyAttribute(lambda customer: digits_of(customer.phone))
     email = factory.Sequence(lambda n: f"ines{n}@example.org")
 

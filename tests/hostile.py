@@ -189,7 +189,7 @@ CHOSEN = frozenset({"select", "radio", "checkbox", "submit"})
 
 
 def each_field_wrong(form: Form, chance: random.Random) -> Iterator[tuple[str, list[Any]]]:
-    """Each control of a form missing, empty, too long, of the wrong type and hostile."""
+    """Each control of a form missing, empty, too long, and of the wrong type or hostile."""
     for control in form.controls:
         yield control.name, []
         if control.kind == "file":
@@ -200,8 +200,8 @@ def each_field_wrong(form: Form, chance: random.Random) -> Iterator[tuple[str, l
             yield control.name, ["9" * 5000 if digits else "x" * 6000]
         if control.typed:
             yield control.name, [""]
-            yield control.name, [wrong_type(control)]
-        yield control.name, [hostile(control, chance)]
+        wrong = control.typed and chance.random() < 0.5
+        yield control.name, [wrong_type(control) if wrong else hostile(control, chance)]
 
 
 class Sender:

@@ -1,6 +1,8 @@
 """A demo shop served as in production, one fresh copy for each test that changes something."""
 
+import os
 from collections.abc import Callable, Iterator
+from fcntl import LOCK_EX, flock
 from pathlib import Path
 
 import pytest
@@ -15,10 +17,18 @@ SignIn = Callable[..., Page]
 
 @pytest.fixture(scope="session")
 def demo_data(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A data folder with the demo shop, made once."""
-    folder = tmp_path_factory.mktemp("demo")
-    make_demo(folder)
-    return folder
+    """A data folder with the demo shop, made once for all processes that run tests."""
+    folder = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        folder = folder.parent
+    with open(folder / "demo.lock", "w") as lock:
+        flock(lock, LOCK_EX)
+        done = folder / "demo-is-made"
+        if not done.exists():
+            (folder / "demo").mkdir()
+            make_demo(folder / "demo")
+            done.touch()
+    return folder / "demo"
 
 
 @pytest.fixture(scope="module")

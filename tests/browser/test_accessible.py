@@ -97,7 +97,7 @@ SCREENS = {
 
 
 def violations(page: Page, options: dict[str, Any]) -> list[str]:
-    page.evaluate(AXE)
+    """What breaks the rules in a page that has axe-core already."""
     return [
         f"{found['id']}: {node['html'][:160]} ({node['failureSummary'].splitlines()[-1].strip()})"
         for found in page.evaluate(RUN, options)
@@ -111,6 +111,7 @@ def _examine(page: Page, path: str) -> list[str]:
     answer = page.goto(path)
     assert answer
     assert answer.status == 200, path
+    page.evaluate(AXE)
     light = violations(page, {"runOnly": {"type": "tag", "values": RULES}})
     page.emulate_media(color_scheme="dark")
     dark = violations(page, {"runOnly": {"type": "rule", "values": ["color-contrast"]}})

@@ -16,7 +16,7 @@ from playwright.sync_api import Locator, Page, expect
 
 from tests.browser.conftest import SignIn
 from tests.browser.served import PASSWORDS, copy_demo, start
-from tests.browser.test_accessible import RULES, violations
+from tests.browser.test_accessible import AXE, RULES, violations
 from tests.browser.test_bay_hands import SMALL, TOUCH_PX
 
 pytestmark = pytest.mark.browser
@@ -181,6 +181,7 @@ def test_what_is_shown_without_network_breaks_no_rule(
         for scheme in ("light", "dark"):
             page.emulate_media(color_scheme=scheme)
             page.evaluate("scrollTo(0, 0)")  # What lies under the tabs is no target.
+            page.evaluate(AXE)
             said = violations(page, {"runOnly": {"type": "tag", "values": RULES}})
             small = page.evaluate(SMALL, TOUCH_PX)
             found.extend(f"{what}, {scheme}: {one}" for one in said + small)

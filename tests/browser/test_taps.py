@@ -12,8 +12,7 @@ from playwright.sync_api import Page, expect
 
 from tests.browser import bench, desk, office
 from tests.browser.conftest import SignIn
-from tests.browser.test_second_car import FIRST, QUANTITIES
-from tests.browser.test_whole_path import AFTER, BEFORE
+from tests.browser.test_whole_path import AFTER, BEFORE, PARTS, QUANTITIES
 
 pytestmark = pytest.mark.browser
 
@@ -93,7 +92,7 @@ def test_taps_and_keys_of_the_first_car_and_of_the_second(served: str, enter: Si
         phone="555-0188",
         plate="NEW 2001",
         vin="1XWTA3E54SL020011",
-        parts=FIRST,
+        parts=PARTS,
         quantities=QUANTITIES,
     )
     desk.check_in(counter, first, signs="P GORSEFIELD")
@@ -122,7 +121,7 @@ def test_taps_and_keys_of_the_first_car_and_of_the_second(served: str, enter: Si
     manager.get_by_role("button", name="Approve").click()
     expect(manager.get_by_role("main")).to_contain_text("Approved by")
 
-    second = desk.book_known_car(counter, plate="HRN 1093", parts=FIRST, quantities=QUANTITIES)
+    second = desk.book_known_car(counter, plate="HRN 1093", parts=PARTS, quantities=QUANTITIES)
     desk.check_in(counter, second, signs="T BRANDRETH")
     tablet.goto(f"/jobs/{second[1:]}/")
     hands.take()

@@ -1,4 +1,4 @@
-"""One real job from the phone call to the signed sheet, and the next car of the model."""
+"""One real job from the phone to the signed sheet, and the next car, with another amplifier."""
 
 import re
 
@@ -11,6 +11,8 @@ from tests.browser.conftest import SignIn
 pytestmark = pytest.mark.browser
 
 PARTS = [("weir four", "Weir Four"), ("dunnock", "Dunnock 130")]
+OTHERS = [("weir five", "Weir Five"), ("dunnock", "Dunnock 130")]
+QUANTITIES = {"Dunnock 130": "4"}
 BEFORE = {
     "Battery at rest": "12.6",
     "Charging voltage, engine running": "14.3",
@@ -34,7 +36,7 @@ def test_from_the_phone_call_to_the_signed_sheet_and_the_next_car(
         plate="NEW 2001",
         vin="1XWTA3E54SL020011",
         parts=PARTS,
-        quantities={"Dunnock 130": "4"},
+        quantities=QUANTITIES,
     )
     desk.check_in(counter, job, signs="P GORSEFIELD")
 
@@ -89,14 +91,27 @@ def test_from_the_phone_call_to_the_signed_sheet_and_the_next_car(
     counter.goto("/board/")
     expect(counter.get_by_role("main")).not_to_contain_text("NEW 2001")
 
-    following = desk.book_known_car(
-        counter, plate="HRN 1093", parts=PARTS, quantities={"Dunnock 130": "4"}
-    )
+    following = desk.book_known_car(counter, plate="HRN 1093", parts=OTHERS, quantities=QUANTITIES)
     desk.check_in(counter, following, signs="T BRANDRETH")
     expect(counter.get_by_role("main")).to_contain_text("HRN 1093")
     tablet.goto(f"/jobs/{following[1:]}/")
-    office.apply_setup(tablet, setup)
+    bench.start_work(tablet, following)
+    tablet.goto(f"/jobs/{following[1:]}/")
+    offer = tablet.get_by_role("region", name="Saved setups for this car")
+    expect(offer).to_contain_text("Not in the setup: Harnbeck Weir Five")
+    offer.get_by_role("link", name=setup).click()
+    expect(tablet.get_by_role("main")).to_contain_text("4 amplifier channels in the setup, 5 here")
+    for group in ("Parts that stand", "Channels and wires", "Settings, into", "Power"):
+        tablet.get_by_role("button", name=f"that differ in {group}").click()
+    tablet.get_by_role("button", name="Apply what is chosen").click()
+    expect(tablet.get_by_role("main")).to_contain_text("applied")
+
     tablet.goto(f"/jobs/{following[1:]}/bay/channels/")
     expect(
         tablet.get_by_role("link", name=re.compile("Rear door right: .*fed by A1.4"))
     ).to_be_visible()
+    tablet.get_by_role("link", name="Wires").click()
+    marks = tablet.get_by_text("Reconfirm", exact=True)
+    expect(marks).to_have_count(len(bench.CHANNELS))
+    bench.choose_cell(tablet, f"Polarity, {bench.CHANNELS[0].channel}", "Proved")
+    expect(marks).to_have_count(len(bench.CHANNELS) - 1)

@@ -17,7 +17,7 @@ from tests.factories import make_shop
 from tests.jobs.test_sheet_pdf import words
 from tests.jobs.workshop import Workshop
 
-pytestmark = [pytest.mark.django_db, pytest.mark.paper, pytest.mark.once]
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 INTERNAL = ("from memory", "common practice", "SHA-256", "no source", "not recorded", "STOP")
 
@@ -37,6 +37,7 @@ def _values(sheet: InstallSheet) -> dict[str, Any]:
     return customer_values(sheet.document, None, {})
 
 
+@pytest.mark.paper
 def test_it_says_what_the_record_says_on_two_pages_at_most(sheet: InstallSheet) -> None:
     pdf = render.customer_pdf(sheet.document)
     text = words(pdf)

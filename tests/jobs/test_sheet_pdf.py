@@ -2,9 +2,13 @@
 
 import io
 import json
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+from django.db import transaction
+from django.test import override_settings
 from pyhanko.pdf_utils.reader import PdfFileReader
 from pyhanko.sign.validation import validate_pdf_signature
 from pyhanko_certvalidator import ValidationContext
@@ -15,11 +19,24 @@ from jobs.models import InstallSheet
 from jobs.sheet import document as sheet_document, render
 from jobs.sheet.sign_off import collect_job
 from shop.models import Customer
-from tests.factories import make_shop
+from shop.roles import Role
+from tests.factories import make_shop, make_staff
 from tests.jobs.workshop import Workshop
 from wiring.plan import dump, from_builtins, load
 
 pytestmark = [pytest.mark.django_db, pytest.mark.paper, pytest.mark.once]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("sheet")
+
+
+@pytest.fixture(autouse=True)
+def data_folder(settings: Any, folder: Path) -> Path:
+    """Where the key of the one signed sheet lies."""
+    settings.DATA_DIR, settings.MEDIA_ROOT = folder, folder / "media"
+    return folder
 
 
 @pytest.fixture
@@ -33,10 +50,18 @@ def words(pdf: bytes) -> str:
     return " ".join(" ".join(page.extract_text().split()) for page in pages)
 
 
-@pytest.fixture
-def sheet(workshop: Workshop) -> InstallSheet:
-    make_shop(name="Lantern Lane Sound", units="metric", time_zone="America/Chicago")
-    return workshop.sign(workshop.ready())
+@pytest.fixture(scope="module")
+def sheet(django_db_setup: None, django_db_blocker: Any, folder: Path) -> Iterator[InstallSheet]:
+    """One signed sheet for all that look at it: it takes seconds to draw."""
+    with (
+        django_db_blocker.unblock(),
+        override_settings(DATA_DIR=folder, MEDIA_ROOT=folder / "media"),
+        transaction.atomic(),
+    ):
+        make_shop(name="Lantern Lane Sound", units="metric", time_zone="America/Chicago")
+        workshop = Workshop()
+        yield workshop.sign(workshop.ready())
+        transaction.set_rollback(True)
 
 
 def test_text(sheet: InstallSheet) -> None:
@@ -137,15 +162,17 @@ def test_signature_holds_and_one_altered_byte_breaks_it(sheet: InstallSheet) -> 
     assert not signing.check(pdf + b"\n% added later\n", "unused").valid
 
 
-def test_a_signature_of_another_shop_is_no_signature(sheet: InstallSheet, tmp_path: Any) -> None:
+def test_a_signature_of_another_shop_is_no_signature(
+    sheet: InstallSheet, settings: Any, tmp_path: Path
+) -> None:
     assert signing.key_path().stat().st_mode & 0o077 == 0
-    signing.key_path().rename(tmp_path / "old.pem")
+    settings.DATA_DIR = tmp_path
     signing.new_shop_key("Another shop")
     assert not signing.check(bytes(sheet.pdf), "unused").valid
 
 
-def test_customers_copy_carries_the_signature(sheet: InstallSheet, workshop: Workshop) -> None:
-    receipt = collect_job(sheet.job_id, workshop.desk, "TESSA ROWAN")
+def test_customers_copy_carries_the_signature(sheet: InstallSheet) -> None:
+    receipt = collect_job(sheet.job_id, make_staff(Role.FRONT_DESK), "TESSA ROWAN")
     text = words(bytes(receipt.pdf))
     assert "Received, customer" in text
     assert "TESSA ROWAN" in text

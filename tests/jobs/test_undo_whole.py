@@ -412,7 +412,7 @@ def test_any_edits_followed_by_their_undos_give_the_document_back(
     run_state_machine_as_test(
         machine,
         settings=settings(
-            max_examples=20,
+            max_examples=10,
             stateful_step_count=15,
             deadline=None,
             derandomize=True,
