@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from tests.wiring.told import KEPT, told
 from wiring.check import check
 from wiring.context import RULES
 from wiring.plan import from_builtins
@@ -29,6 +30,11 @@ def case(path: Path) -> dict[str, Any]:
 
 def name(path: Path) -> str:
     return path.stem
+
+
+def test_what_is_told_of_each_plan_is_what_was_read() -> None:
+    """`tests/wiring/told.py` says how the text is made anew, and who reads it first."""
+    assert told() == KEPT.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("path", HARD, ids=name)
