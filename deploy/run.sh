@@ -57,13 +57,18 @@ fi
 echo "Stop with Ctrl-C."
 echo
 
-[ -z "$no_tls" ] || exec deploy/serve.sh
-
-haproxy -q -db -f deploy/tls.cfg &
-tls=$!
+# Without a mail server, mail is printed here instead of sent.
+export LOOMBOOK_MAIL="${LOOMBOOK_MAIL-console:}"
+"$python" manage.py send_mail &
+beside=$!
+if [ -z "$no_tls" ]; then
+    haproxy -q -db -f deploy/tls.cfg &
+    beside="$beside $!"
+fi
 deploy/serve.sh &
 server=$!
-stop() { kill -TERM "$server" "$tls" 2>/dev/null || true; }
+# shellcheck disable=SC2086 # several numbers
+stop() { kill -TERM "$server" $beside 2>/dev/null || true; }
 trap stop INT TERM HUP
 status=0
 wait "$server" || status=$?

@@ -119,6 +119,7 @@ BESIDE: Final[dict[str, str]] = {
     "jobs.EstimateLine": "what it costs is agreed to the end, and no sheet shows it",
     "jobs.PartSupply": "a part may go back to its supplier afterwards; no sheet says where it is",
     "jobs.ComebackFacts": "why it came back is found out to the end, and no sheet says it",
+    "jobs.Mail": "a mail goes out after the sheet is signed, and no sheet shows it",
     "jobs.DeskFacts": "keys hang elsewhere and customers are reached otherwise to the end",
 }
 """Rows of a job that change after its sheet is signed as well, for no sheet shows or rests on

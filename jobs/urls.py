@@ -73,6 +73,10 @@ urlpatterns += [
     path("jobs/<int:number>/paper/<slug:name>/", supply.paper_file, name="paper_file"),
     path("jobs/<int:number>/desk/", desk.desk_strip, name="desk_strip"),
     path("jobs/<int:number>/message/", messages.message, name="message"),
+    path(
+        "jobs/<int:number>/mail/<int:pk>/call-back/", messages.mail_call_back, name="mail_call_back"
+    ),
+    path("jobs/<int:number>/mail/<int:pk>/arrived/", messages.mail_settle, name="mail_settle"),
     path("jobs/<int:number>/said/", desk.said_add, name="said_add"),
     path("jobs/<int:number>/said/<int:pk>/withdraw/", desk.said_withdraw, name="said_withdraw"),
     path("jobs/<int:number>/check-in/", check_in.check_in, name="check_in"),

@@ -207,6 +207,9 @@ def lay_ground() -> Ground:
         "absence": technician.absences.create(first_day=day, last_day=day).pk,
         "plug": job.vehicle.vehicle_model.plugs.create(name="Door plug").pk,
         "said": said.pk,
+        "mail": job.mails.create(
+            about="ready", to="ines@example.org", subject="Ready", text="Yes", by=technician
+        ).pk,
         "customer": job.customer_id,
         "vehicle": job.vehicle_id,
         "vehicle_model": job.vehicle.vehicle_model_id,

@@ -149,6 +149,8 @@ TABLE: dict[str, Roles] = {
     "supply_save": STAFF,
     "paper_file": STAFF,
     "message": DESK,
+    "mail_call_back": DESK,
+    "mail_settle": DESK,
     "desk_strip": STAFF,
     "said_add": STAFF,
     "said_withdraw": STAFF,

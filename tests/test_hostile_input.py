@@ -71,6 +71,7 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "step_kind_order": ("order",),
     "step_kind_usual": (),
     "cause_usual": (),
+    "mail_settle": ("arrived",),
     "clock_pause": ("key", "next"),
     "clock_stop": ("key", "next"),
     "clock_still": ("next",),

@@ -22,6 +22,7 @@ from jobs.models.estimates import (
 )
 from jobs.models.events import JobEvent
 from jobs.models.job import Job, JobPart
+from jobs.models.mail import Delivery, Mail
 from jobs.models.measured import (
     FactoryOutput,
     FactorySum,
@@ -54,6 +55,7 @@ __all__ = [
     "ComebackCause",
     "ComebackFacts",
     "ConditionMark",
+    "Delivery",
     "DeskFacts",
     "EstimateApproval",
     "EstimateLine",
@@ -74,6 +76,7 @@ __all__ = [
     "JobStep",
     "LineKind",
     "ListeningSeat",
+    "Mail",
     "MarkKind",
     "MeasuredPhase",
     "MeasuredResponse",

@@ -16,7 +16,7 @@ from django.utils import timezone
 
 from jobs.errors import Refused
 from jobs.lifecycle import LIVE, SIGNED
-from jobs.models import DeskFacts, InstallSheet, Job
+from jobs.models import DeskFacts, InstallSheet, Job, Mail
 from jobs.services.desk import said_on
 from jobs.services.events import log
 from shop.likeness import near
@@ -193,6 +193,7 @@ def erase(customer_id: int, actor: StaffMember) -> Customer:
         row.save()
         events.log(actor, ERASED, row)
     DeskFacts.objects.filter(job__customer__in=everybody).update(reach="")
+    Mail.objects.filter(job__customer__in=everybody).delete()
     return Customer.objects.get(pk=customer_id)
 
 
@@ -235,6 +236,10 @@ def _job_data(job: Job) -> dict[str, Any]:
         "said": [
             {"at": one.at.isoformat(), "how": one.after["how"], "text": one.after["text"]}
             for one in said_on(job)
+        ],
+        "mails": [
+            {"at": mail.asked_at.isoformat(), "to": mail.to, "text": mail.text}
+            for mail in job.mails.all()
         ],
         "estimate": [
             {"text": line.text, "price": str(line.price)} for line in job.estimate_lines.all()

@@ -12,6 +12,7 @@ from jobs.forms.desk import DeskForm, SaidForm
 from jobs.models import Job, JobEvent
 from jobs.services.check_in import check_in_of
 from jobs.services.desk import desk_of, note_said, said_on, save_desk, withdraw
+from jobs.services.mail import mails_of
 from shop.access import allow_any_staff
 from shop.http import Request
 from shop.typed import line, row_version, token
@@ -61,7 +62,13 @@ def desk_strip(request: Request, number: int) -> HttpResponse:
 
 def log_context(job: Job, **more: Any) -> dict[str, Any]:
     """What `desk/log.html` shows."""
-    return {"job": job, "said_log": said_on(job), "said_form": SaidForm(), **more}
+    return {
+        "job": job,
+        "said_log": said_on(job),
+        "said_mails": mails_of(job),
+        "said_form": SaidForm(),
+        **more,
+    }
 
 
 def _log(request: Request, job: Job, status: int = 200, **more: Any) -> HttpResponse:

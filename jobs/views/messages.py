@@ -6,12 +6,15 @@ from urllib.parse import quote
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
 from jobs.lifecycle import SIGNED, Stage
 from jobs.lists.messages import MESSAGES
-from jobs.models import Job, Said
+from jobs.models import Job, Mail, Said
 from jobs.services.desk import note_said, said_on
+from jobs.services.mail import ask_for_mail, call_back, can_send, mails_of, settle
 from shop.access import allow
 from shop.http import Request
 from shop.models.people import digits_of
@@ -52,14 +55,20 @@ def message(request: Request, number: int) -> HttpResponse:
     if request.method == "POST":
         text = line(data.get("text"))
         key = token(data.get("key"))
+        by_mail = data.get("do") == "mail"
         try:
-            note_said(number, Said.MESSAGE, text, actor=request.user, key=key, about=name)
+            if by_mail:
+                subject = chosen.subject(job, request.shop)
+                ask_for_mail(number, name, subject, text, actor=request.user, key=key)
+            else:
+                note_said(number, Said.MESSAGE, text, actor=request.user, key=key, about=name)
         except Refused as reason:
             refused = reason.reasons
         else:
             if request.htmx or data.get("by_itself"):
                 return HttpResponse(status=204)
-            messages.success(request, "The message is noted as sent.")
+            done = "The mail is on its way." if by_mail else "The message is noted as sent."
+            messages.success(request, done)
             return redirect(f"{job.get_absolute_url()}#desk-log")
     before = [
         one for one in said_on(job) if one.after.get("about") == name and not vars(one)["withdrawn"]
@@ -71,7 +80,39 @@ def message(request: Request, number: int) -> HttpResponse:
         "subject": chosen.subject(job, request.shop),
         "text": text,
         "before": before,
+        "on_its_way": [mail for mail in mails_of(job) if mail.about == name],
+        "can_send": can_send() and bool(job.customer.email),
         "refused": refused,
         **links(job, chosen.subject(job, request.shop), text),
     }
     return render(request, "desk/message.html", context, status=422 if refused else 200)
+
+
+def _back(request: Request, number: int, done: str) -> HttpResponse:
+    messages.success(request, done)
+    return redirect(f"{reverse('job', args=[number])}#desk-log")
+
+
+@allow(*DESK)
+@require_POST
+def mail_call_back(request: Request, number: int, pk: int) -> HttpResponse:
+    """Take a mail back that still waits."""
+    get_object_or_404(Mail, pk=pk, job__number=number)
+    try:
+        call_back(number, pk)
+    except Refused as reason:
+        for line_ in reason.reasons:
+            messages.error(request, line_)
+        return redirect(f"{reverse('job', args=[number])}#desk-log")
+    return _back(request, number, "The mail is called back: it does not go out.")
+
+
+@allow(*DESK)
+@require_POST
+def mail_settle(request: Request, number: int, pk: int) -> HttpResponse:
+    """Say whether a mail arrived of which nobody knows; posted `arrived` is "1" or empty."""
+    get_object_or_404(Mail, pk=pk, job__number=number)
+    arrived = request.POST.get("arrived") == "1"
+    settle(number, pk, arrived=arrived, actor=request.user)
+    done = "It is noted as sent." if arrived else "It is noted as not sent: write it once more."
+    return _back(request, number, done)

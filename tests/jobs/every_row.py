@@ -94,6 +94,7 @@ def _fill(job: Job, who: StaffMember) -> None:
     FactorySum.objects.create(job=job, first=outputs[0], second=outputs[1], by=who)
     job.send_backs.create(reason="Label the wires.", by=who)
     job.finding_reasons.create(fingerprint="one", reason="Accepted", by=who)
+    job.mails.create(about="ready", to="tessa@example.org", subject="Ready", text="Yes", by=who)
     job.estimate_lines.create(kind="other", text="Cloth", price=Decimal("4.50"))
     approve(job.number, Estimate(job).sha256, "signature", name="TESSA ROWAN", actor=who)
     note_payment(job.number, "deposit", Decimal(20), "Card", actor=who)
