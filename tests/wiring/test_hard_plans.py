@@ -19,6 +19,12 @@ from wiring.plan import from_builtins
 HARD = sorted((Path(__file__).parent / "hard_plans").glob("*.json"))
 CLEAN = sorted((Path(__file__).parent / "clean_cars").glob("*.json"))
 MOST_CAUTIONS = 2
+IN_ORDER = next(path for path in CLEAN if path.stem == "centre-speaker-and-digital-line")
+OF_NEIGHBOURS = frozenset(
+    {"side-unpaired", "crossover-match", "crossover-cancels", "crossover-sum", "fuse-order"}
+    | {"power-return-small"}
+)
+"""Rules that judge a row by those beside it: another system in the car may answer for it."""
 
 
 @cache
@@ -51,6 +57,38 @@ def test_a_hard_plan_gives_what_it_must_and_nothing_it_must_not(path: Path) -> N
         ), (wanted, hard["reason"], told)
     cried = [f.title for f in findings if f.rule in hard["absent"]]
     assert cried == [], (hard["reason"], cried)
+
+
+def named(node: Any, ids: set[str]) -> Any:
+    """A part of a plan with other ids."""
+    if isinstance(node, dict):
+        return {key: value if key == "kind" else named(value, ids) for key, value in node.items()}
+    if isinstance(node, list):
+        return [named(one, ids) for one in node]
+    return f"other-{node}" if isinstance(node, str) and node in ids else node
+
+
+def beside(first: dict[str, Any], second: dict[str, Any]) -> dict[str, Any]:
+    """One car with both systems: the rows of `first` stand before, under other ids."""
+    tables = ("devices", "speakers", "channels", "runs")
+    other = named(first, {row["id"] for table in tables for row in first.get(table, ())})
+    rows = {table: [*other.get(table, ()), *second.get(table, ())] for table in tables}
+    return {**other, **second, **rows}
+
+
+@pytest.mark.parametrize("path", [path for path in HARD if case(path)["expected"]], ids=name)
+def test_what_is_wrong_is_told_beside_another_system_too(path: Path) -> None:
+    """After a system that is in order, and after one that is wrong in the same way."""
+    hard = case(path)
+    wanted = {
+        (one["rule"], where)
+        for one in hard["expected"]
+        if one["rule"] not in OF_NEIGHBOURS
+        for where in one["where"]
+    }
+    for first in (case(IN_ORDER)["plan"], hard["plan"]):
+        findings = check(from_builtins(beside(first, hard["plan"])))
+        assert wanted <= {(one.rule, where) for one in findings for where in one.where}
 
 
 @pytest.mark.parametrize("path", CLEAN, ids=name)
