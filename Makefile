@@ -31,7 +31,7 @@ types: test-environment ## static types
 migrations: test-environment ## models without a migration
 	@deploy/migrations.sh
 
-bench: test-environment ## speed targets, as ratios measured in one run
+bench: test-environment ## speed targets, as ratios measured in one run (BENCH_JOBS=1000000)
 	@deploy/test_postgres.sh $(PY) -m tests.bench
 	@deploy/test_postgres.sh $(PY) -m tests.bench.tablets
 

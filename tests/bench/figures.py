@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable
 from itertools import cycle
 from statistics import median
+from urllib.parse import quote
 from uuid import uuid4
 
 from django.db import connection
@@ -11,7 +12,7 @@ from django.urls import reverse
 
 from jobs.models import ChannelSetting, InstallSheet, Job, SavedSetup
 from jobs.sheet import render
-from shop.models import StaffMember
+from shop.models import Customer, StaffMember
 from tests.bench.caller import Answer, Caller, queries, seconds, side_by_side
 from tests.bench.tuning import proposal_time, response_times
 from tests.bench.weight import compressed, first_load
@@ -53,6 +54,7 @@ class Bench:
         print(LINE.format("what", "measured", "floor", "ratio", "target"))
         self._save()
         self._board()
+        self._find()
         self._setups()
         self._check()
         self._tuning()
@@ -136,6 +138,25 @@ class Bench:
         past = Job.objects.count()
         self._line(f"board, 60 live of {past:,} jobs, p95", measured, floor, "at most 4 x")
         print(f"{'':4}queries: {queries(board)}")
+
+    def _find(self) -> None:
+        known = Customer.objects.filter(vehicles__plate="BN 000777").get()
+        first, last = known.name.split()
+        asked = {
+            "a plate": "BN 000777",
+            "a name": known.name,
+            "a name with a slip": f"{first[:3]}{first[4:]} {last}",
+            "digits of a phone": "5000777",
+            "what is not there": "zzyzx",
+        }
+        for what, text in asked.items():
+            url = f"{reverse('find')}?q={quote(text)}"
+
+            def find(url: str = url) -> Answer:
+                return _ok(self.caller.get(url))
+
+            measured, floor = side_by_side(find, self.floor, PAGES)
+            self._line(f"find {what}, p95", measured, floor, "at most 10 x")
 
     def _setups(self) -> None:
         url = reverse("setups_found", args=[self.job.number])

@@ -1,5 +1,10 @@
-"""A database of the bench's own: the demo shop, 60 live jobs and 100,000 past ones."""
+"""A database of the bench's own: the demo shop, 60 live jobs and 100,000 past ones.
 
+BENCH_JOBS in the environment asks for another count of past jobs, 1000000 for a large shop's.
+"""
+
+import os
+import random
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
@@ -13,13 +18,14 @@ from jobs.models import Job, SavedSetup, SetupState
 from jobs.services.moves import move
 from shop.models import Bay, Customer, Shop, StaffMember, Vehicle, VehicleModel
 
-PAST_JOBS = 100_000
+PAST_JOBS = int(os.environ.get("BENCH_JOBS", "100000"))
 SETUPS = 100_000
 MODELS = 4_000
 YEARS_OF_A_MODEL = 10
 """Vehicle models of one make and model: the near matches that are looked through."""
 LIVE_JOBS = 60
-CUSTOMERS = 4_000
+CUSTOMERS = max(4_000, PAST_JOBS // 5)
+SYLLABLES = ["ka", "lo", "mi", "ren", "tov", "bel", "dar", "fen", "gor", "hal", "jas", "kel", "lum", "mor", "nol", "pel", "ras", "sol", "tam", "ull"]
 BATCH = 5_000
 FIRST_NUMBER = 10_000
 
@@ -51,22 +57,34 @@ def lay() -> Job:
 
 def _crowd() -> None:
     model = VehicleModel.objects.all()[0]
+    first = Customer.objects.order_by("pk").last()
+    chance = random.Random(1)
+
+    def word() -> str:
+        return "".join(chance.choices(SYLLABLES, k=3)).title()
+
     Customer.objects.bulk_create(
-        Customer(name=f"Customer {n}", phone=f"555 {n:06}", phone_digits=f"555{n:06}")
-        for n in range(CUSTOMERS)
+        (
+            Customer(name=f"{word()} {word()}", phone=f"555 {n:06}", phone_digits=f"555{n:06}")
+            for n in range(CUSTOMERS)
+        ),
+        batch_size=BATCH,
     )
-    owners = Customer.objects.filter(name__startswith="Customer ").order_by("pk")
+    owners = Customer.objects.filter(pk__gt=first.pk).order_by("pk")
     Vehicle.objects.bulk_create(
-        Vehicle(
-            owner=owner,
-            vehicle_model=model,
-            plate=f"BN {n:05}",
-            plate_plain=f"BN{n:05}",
-            vin=f"1XWTA3E50RL{n:06}",
-            vin_reversed=f"1XWTA3E50RL{n:06}"[::-1],
-            year=2024,
-        )
-        for n, owner in enumerate(owners)
+        batch_size=BATCH,
+        objs=(
+            Vehicle(
+                owner=owner,
+                vehicle_model=model,
+                plate=f"BN {n:06}",
+                plate_plain=f"BN{n:06}",
+                vin=f"1XWTA3E50R{n:07}",
+                vin_reversed=f"1XWTA3E50R{n:07}"[::-1],
+                year=2024,
+            )
+            for n, owner in enumerate(owners.iterator())
+        ),
     )
 
 
