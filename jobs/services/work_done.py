@@ -125,6 +125,29 @@ def names_of_workers(job: Job, event: JobEvent) -> list[str]:
     return [str(one) for one in people_in_record(job)] or [str(event.actor)]
 
 
+OWN_WORK: Final = "work"
+OWN_ENTRIES: Final = "entries"
+_NO_ENTRY: Final = ("job.", "finding.", "sheet.", "sendback.", "clock.", "event.", CLASH)
+"""Beginnings of the codes of events by which a correction is opened, judged and signed."""
+
+
+def own_in_review(job: Job, reviewer: StaffMember) -> list[str]:
+    """What somebody would review of their own: OWN_WORK on the car, and OWN_ENTRIES in a correction
+    or its handing over. Told by who the people are, never by their names."""
+    last = handed_over(job)
+    workers = _answer(last) or people_in_record(job)
+    own = [OWN_WORK] if reviewer in workers else []
+    opened = job.events.filter(code="job.correct").first() if job.correction else None
+    if opened is not None:
+        made = job.events.filter(pk__gt=opened.pk, actor=reviewer)
+        entries = made
+        for beginning in _NO_ENTRY:
+            entries = entries.exclude(code__startswith=beginning)
+        if entries.exists() or made.filter(code="job.hand_correction").exists():
+            own.append(OWN_ENTRIES)
+    return own
+
+
 def started_at(job: Job) -> datetime | None:
     """When the work started, whatever day was booked; None before it has."""
     event = job.events.filter(code="job.start_work").first()

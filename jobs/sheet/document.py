@@ -15,7 +15,7 @@ from typing import Any, Final
 from jobs.lists import cautions
 from jobs.models import InstallSheet, Job, TuningKind
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
-from jobs.services.work_done import handed_over, names_of_workers, started_at
+from jobs.services.work_done import handed_over, names_of_workers, own_in_review, started_at
 from jobs.sheet import changes as record_changes
 from jobs.sheet.photos import photos_of
 from jobs.sheet.tuning import tuned_of
@@ -286,7 +286,11 @@ def _signatures(job: Job, signing: Signing | None) -> dict[str, Any]:
         }
         if finished is not None
         else None,
-        "manager": {"name": _name(signing.signed_by), "at": _moment(signing.signed_at)}
+        "manager": {
+            "name": _name(signing.signed_by),
+            "at": _moment(signing.signed_at),
+            "own": own_in_review(job, signing.signed_by),
+        }
         if signing is not None
         else None,
     }

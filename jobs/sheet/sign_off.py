@@ -18,8 +18,9 @@ from jobs.plan.document import findings_of
 from jobs.services import record
 from jobs.services.events import done_before, log
 from jobs.services.moves import check_move, check_stage, move
+from jobs.services.work_done import own_in_review
 from jobs.sheet import document as sheet_document, render
-from shop.models import StaffMember
+from shop.models import Shop, StaffMember
 from shop.roles import BENCH
 
 
@@ -76,6 +77,16 @@ def _signing(job: Job, actor: StaffMember, at: datetime) -> sheet_document.Signi
     )
 
 
+def why_not_own(job: Job, reviewer: StaffMember) -> list[str]:
+    """Why somebody may not review this job, where the shop lets nobody review their own work."""
+    if Shop.objects.current().own_review_allowed or not own_in_review(job, reviewer):
+        return []
+    return [
+        "You had a hand in this work or its entries, and in this shop nobody reviews their own: "
+        "ask another manager to sign, or allow it in the settings of the shop."
+    ]
+
+
 def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
     """Sign: freeze the document, make its PDF once, store both, move the job to signed off.
 
@@ -86,6 +97,8 @@ def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
     job = sheet_document.load(pk=job_id)
     name = "sign_correction" if job.correction else "sign_off"
     check_move(job, name, actor, but="sheet_frozen")
+    if refused := why_not_own(job, actor):
+        raise Refused(*refused)
     signing = _signing(job, actor, timezone.now())
     document = sheet_document.freeze(job, signing)
     digest = sheet_document.sha256_of(document)

@@ -240,6 +240,12 @@ def _assumption(row: Mapping[str, Any], local: Local) -> dict[str, str]:
     return {"label": row["label"], "value": text, "source": row["source"]}
 
 
+_REVIEWED_OWN: Final = {
+    "work": "reviewed their own work",
+    "entries": "reviewed their own entries in this correction",
+}
+
+
 def _signed(document: Document, receipt: Mapping[str, Any] | None) -> list[dict[str, Any]]:
     """Who signed or stands for what, in the order of the work."""
     signatures = document["signatures"]
@@ -248,13 +254,17 @@ def _signed(document: Document, receipt: Mapping[str, Any] | None) -> list[dict[
         people, by = work["people"], work["handed_over_by"]
         work = {**work, "name": ", ".join(people)}
         work["note"] = f"handed to review by {by}" if by not in people else ""
+    manager = signatures["manager"]
+    if manager:
+        own = [_REVIEWED_OWN[one] for one in manager.get("own", ())]
+        manager = {**manager, "note": " and ".join(own)}
     many = work and len(work["people"]) > 1
     return [
         {**one, "role": role}
         for role, one in (
             ("Condition on arrival, customer", signatures["condition"]),
             (f"Work done and tried, technician{'s' if many else ''}", work),
-            (MANAGER_ROLE, signatures["manager"]),
+            (MANAGER_ROLE, manager),
             (CUSTOMER_ROLE, receipt),
         )
         if one

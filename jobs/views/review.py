@@ -13,8 +13,9 @@ from jobs.forms.review import ReasonForm, SendBackForm
 from jobs.models import InstallSheet, Job
 from jobs.plan.document import findings_of
 from jobs.services.send_backs import said_of, send_back, standing
+from jobs.services.work_done import own_in_review
 from jobs.sheet import document as sheet_document
-from jobs.sheet.sign_off import give_reason, sign_off_job
+from jobs.sheet.sign_off import give_reason, sign_off_job, why_not_own
 from jobs.sheet.values import sheet_values
 from jobs.views.photos import draft_photos
 from shop.access import allow
@@ -140,6 +141,8 @@ def _page(
         "send_back_form": form or SendBackForm(standing=_standing(job)[0]),
         "sign_form": sign_form or ProofForm(request=request),
         "refused": refused or [],
+        "own_review": own_in_review(job, request.user) if job.in_review else [],
+        "own_refused": why_not_own(job, request.user) if job.in_review else [],
         "jumps": _jumps(context),
         "findings_above": True,
         "photos_open": True,

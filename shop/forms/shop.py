@@ -52,6 +52,7 @@ class ShopForm(ModelForm):
             "key_off_limit_a",
             "speaker_loss_db",
             "crossover_gap_db",
+            "own_review_allowed",
             "longest_clock_h",
             "lock_after_min",
             "idle_limit_h",
@@ -64,6 +65,7 @@ class ShopForm(ModelForm):
             "parts_warranty_months",
         ]
         labels = {
+            "own_review_allowed": "One person may review their own work",
             "tax_name": "What the tax is called",
             "tax_percent": "Tax",
             "prices_with_tax": "Prices include the tax",
@@ -85,6 +87,8 @@ class ShopForm(ModelForm):
             "idle_limit_h": "A browser is signed out after",
         }
         help_texts = {
+            "own_review_allowed": "Where it happens, the sheet says so. Without it, a sheet waits "
+            "for a manager who had no hand in it.",
             "work_warranty_months": "From the day of the hand-over. Empty: nothing is said of it.",
             "parts_warranty_months": "The shop's own. What a maker grants beyond it stands apart.",
             "longest_clock_h": "A clock that runs longer, or beyond closing time, is asked about.",
@@ -113,7 +117,16 @@ class ShopForm(ModelForm):
             "idle_limit_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
         }
 
-    PROFILE = ("name", "phone", "email", "address", "sheet_terms", "time_zone", "units")
+    PROFILE = (
+        "name",
+        "phone",
+        "email",
+        "address",
+        "sheet_terms",
+        "time_zone",
+        "units",
+        "own_review_allowed",
+    )
     BENCH = ("longest_clock_h", "lock_after_min", "idle_limit_h")
 
     MONEY = ("currency", "tax_name", "tax_percent", "prices_with_tax", "labour_price")

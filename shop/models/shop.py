@@ -141,6 +141,12 @@ class Shop(models.Model):
         validators=[MaxValueValidator(MOST_MONTHS)],
     )
 
+    own_review_allowed = models.BooleanField(
+        "one person may review their own work",
+        default=True,
+        help_text="The sheet says so where it happens.",
+    )
+
     longest_clock_h = models.FloatField(
         "a clock runs at most, h", default=10.0, validators=_range(1, 24)
     )

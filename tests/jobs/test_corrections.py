@@ -26,10 +26,13 @@ from jobs.sheet import document as sheet_document
 from jobs.sheet.change_values import change_values, said_of
 from jobs.sheet.changes import changes
 from jobs.sheet.sign_off import collect_job, sign_off_job
+from jobs.sheet.values import MANAGER_ROLE, sheet_values
 from jobs.templatetags.desk import readiness
 from jobs.wording import Local
 from shop import frozen
-from tests.factories import PASSWORD, make_job
+from shop.models import StaffMember
+from shop.roles import Role
+from tests.factories import PASSWORD, make_job, make_shop, make_staff
 from tests.jobs.workshop import Workshop
 
 pytestmark = pytest.mark.django_db
@@ -400,3 +403,64 @@ def test_changes_are_told_in_readable_words() -> None:
         "Battery at rest, after: 12.5 V → 12.75 V",
         "Grommet moved: – → Wanda",
     ]
+
+
+def _second_manager(workshop: Workshop) -> StaffMember:
+    """Of the same name as the first: people are told apart by who they are."""
+    return make_staff(Role.MANAGER, name=workshop.manager.name)
+
+
+def _manager_signature(sheet: InstallSheet) -> dict[str, Any]:
+    [one] = [
+        one for one in sheet_values(sheet.document)["signatures"] if one["role"] == MANAGER_ROLE
+    ]
+    assert isinstance(one, dict)
+    return one
+
+
+def test_reviewing_ones_own_work_is_said_or_refused(workshop: Workshop) -> None:
+    other = _second_manager(workshop)
+    own, others = workshop.ready(), workshop.ready()
+    event = own.events.filter(code="job.finish").get()
+    frozen.remove(connection)
+    event.after["worked"] = [{"id": workshop.manager.pk, "name": str(workshop.manager)}]
+    event.save()
+    frozen.install(connection)
+    make_shop(own_review_allowed=False)
+    with pytest.raises(Refused, match="nobody reviews their own"):
+        workshop.sign(own)
+    assert not InstallSheet.objects.filter(job=own).exists()
+    assert _manager_signature(workshop.sign(others))["note"] == ""
+    assert _manager_signature(sign_off_job(own.pk, other))["note"] == "", "the other of this name"
+    make_shop(own_review_allowed=True)
+    again = workshop.ready()
+    event = again.events.filter(code="job.finish").get()
+    frozen.remove(connection)
+    event.after["worked"] = [{"id": workshop.manager.pk, "name": str(workshop.manager)}]
+    event.save()
+    frozen.install(connection)
+    assert _manager_signature(workshop.sign(again))["note"] == "reviewed their own work"
+
+
+def test_who_entered_a_correction_and_signs_it_is_said(
+    workshop: Workshop, signed: Job, client: Client
+) -> None:
+    make_shop(own_review_allowed=False)
+    move(signed.pk, "correct", workshop.manager, "Misread")
+    add_note(signed.number, "Serial read again", actor=workshop.manager)
+    move(signed.pk, "hand_correction", workshop.technician)
+    client.force_login(workshop.manager)
+    page = client.get(f"/jobs/{signed.number}/review/").content.decode()
+    assert "nobody reviews their own" in page
+    with pytest.raises(Refused, match="nobody reviews their own"):
+        sign_off_job(signed.pk, workshop.manager)
+    make_shop(own_review_allowed=True)
+    page = client.get(f"/jobs/{signed.number}/review/").content.decode()
+    assert "the sheet says so" in page and "nobody reviews their own" not in page
+    sheet = sign_off_job(signed.pk, workshop.manager)
+    assert _manager_signature(sheet)["note"] == "reviewed their own entries in this correction"
+    first = InstallSheet.objects.get(job=signed, revision=1)
+    assert sheet.document["signatures"]["work"] == first.document["signatures"]["work"]
+    # A record from before this was kept renders as it did.
+    del first.document["signatures"]["manager"]["own"]
+    assert _manager_signature(first)["note"] == ""
