@@ -25,7 +25,7 @@ YEARS_OF_A_MODEL = 10
 """Vehicle models of one make and model: the near matches that are looked through."""
 LIVE_JOBS = 60
 CUSTOMERS = max(4_000, PAST_JOBS // 5)
-SYLLABLES = ["ka", "lo", "mi", "ren", "tov", "bel", "dar", "fen", "gor", "hal", "jas", "kel", "lum", "mor", "nol", "pel", "ras", "sol", "tam", "ull"]
+SYLLABLES = ("ka", "lo", "mi", "ren", "tov", "bel", "dar", "fen", "gor", "hal", "jas", "kel", "lum")
 BATCH = 5_000
 FIRST_NUMBER = 10_000
 
@@ -122,7 +122,7 @@ def _past() -> None:
 
 def _live() -> None:
     missing = LIVE_JOBS - Job.objects.filter(stage__in=LIVE).count()
-    stages = sorted(LIVE)
+    stages = sorted(set(LIVE) - {Stage.IN_BAY})  # A bay holds one car: the demo shop's are full.
     _make([stages[n % len(stages)] for n in range(missing)], FIRST_NUMBER + PAST_JOBS, 1)
 
 
