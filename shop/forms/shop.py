@@ -52,6 +52,7 @@ class ShopForm(ModelForm):
             "key_off_limit_a",
             "speaker_loss_db",
             "crossover_gap_db",
+            "verify_address",
             "own_review_allowed",
             "longest_clock_h",
             "lock_after_min",
@@ -65,6 +66,7 @@ class ShopForm(ModelForm):
             "parts_warranty_months",
         ]
         labels = {
+            "verify_address": "Where anybody checks a sheet",
             "own_review_allowed": "One person may review their own work",
             "tax_name": "What the tax is called",
             "tax_percent": "Tax",
@@ -125,6 +127,7 @@ class ShopForm(ModelForm):
         "sheet_terms",
         "time_zone",
         "units",
+        "verify_address",
         "own_review_allowed",
     )
     BENCH = ("longest_clock_h", "lock_after_min", "idle_limit_h")
