@@ -231,7 +231,8 @@ def is_written_as_signed(pdf: bytes) -> bool:
     value = signature.pkcs7_content
     der = Asn1Value.load(value).dump()
     place = len(written) - 2
-    return written == b"<" + der.hex().upper().encode().ljust(place, b"0") + b">"
+    wanted: bytes = b"<" + der.hex().upper().encode().ljust(place, b"0") + b">"
+    return bytes(written) == wanted
 
 
 def signed_with(pdf: bytes) -> str:

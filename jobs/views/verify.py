@@ -64,7 +64,8 @@ def verify(request: Request) -> HttpResponse:
                 answer = verify_pdf(form.cleaned_data["pdf"])
             except Refused:
                 form.add_error(
-                    None, "The shop cannot check sheets just now: its key is missing. Tell the shop."
+                    None,
+                    "The shop cannot check sheets just now: its key is missing. Tell the shop.",
                 )
                 status = 503
         elif status == 200:

@@ -26,6 +26,13 @@ class ShopForm(ModelForm):
         required=False,
         widget=LongSelect,
     )
+    verify_address = forms.URLField(
+        label="Where anybody checks a sheet",
+        required=False,
+        assume_scheme="https",
+        help_text="The address of this book with /verify/, as customers reach it. It stands on "
+        "each sheet signed from then on, with a code. Empty: nothing is printed.",
+    )
     fuse_distance_m = LengthField(
         label="Fuse to battery at most",
         help_text="0.45 m (18 in) is common practice, no source.",
@@ -66,7 +73,6 @@ class ShopForm(ModelForm):
             "parts_warranty_months",
         ]
         labels = {
-            "verify_address": "Where anybody checks a sheet",
             "own_review_allowed": "One person may review their own work",
             "tax_name": "What the tax is called",
             "tax_percent": "Tax",
