@@ -17,6 +17,7 @@ from typing import Any, Final
 
 from asn1crypto import x509 as asn1_x509
 from asn1crypto.algos import SignedDigestAlgorithm
+from asn1crypto.core import Asn1Value
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import padding, rsa
@@ -206,6 +207,32 @@ def check(pdf: bytes, shop_name: str, lost: str = "") -> SignatureCheck:
         status.signing_cert.subject.native.get("organization_name", ""),
         status.signing_cert.sha256.hex(),
     )
+
+
+def own_certificate() -> asn1_x509.Certificate | None:
+    """The certificate with which this shop signs; None where nothing was signed yet. Raises
+    KeyLost."""
+    path = key_path()
+    if not path.exists() and not InstallSheet.objects.exists():
+        return None
+    return shop_key("").certificate
+
+
+def is_written_as_signed(pdf: bytes) -> bool:
+    """Whether the signature itself stands in the file as it was written.
+
+    A signature covers everything but itself: its hexadecimal digits could be written otherwise,
+    and the zeros that fill its place changed, without a validator minding. To be asked of a file
+    whose signature holds.
+    """
+    signature = PdfFileReader(BytesIO(pdf)).embedded_signatures[0]
+    start, length, rest, _ = (int(one) for one in signature.byte_range)
+    written = pdf[start + length : rest]
+    value = signature.pkcs7_content
+    der = Asn1Value.load(value).dump()
+    place = len(written) - 2
+    wanted: bytes = b"<" + der.hex().upper().encode().ljust(place, b"0") + b">"
+    return bytes(written) == wanted
 
 
 def signed_with(pdf: bytes) -> str:

@@ -29,6 +29,7 @@ from jobs.views import (
     steps,
     supply,
     vehicles,
+    verify,
     wire_book,
 )
 from jobs.views.setups import apply, exchange, learning, library
@@ -137,6 +138,8 @@ urlpatterns += [
         review.finding_reason,
         name="finding_reason",
     ),
+    path("verify/", verify.verify, name="verify"),
+    path("verify/certificate/", verify.verify_certificate, name="verify_certificate"),
     path("jobs/<int:number>/sheet-preview/", sheets.sheet_preview, name="sheet_preview"),
     path("sheets/<int:number>-<int:revision>/", sheets.sheet, name="sheet"),
     path("sheets/<int:number>-<int:revision>/pdf/", sheets.sheet_pdf, name="sheet_pdf"),

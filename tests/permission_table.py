@@ -24,6 +24,8 @@ TABLE: dict[str, Roles] = {
     "offline": PUBLIC,
     "trust": PUBLIC,
     "trust_certificate": PUBLIC,
+    "verify": PUBLIC,
+    "verify_certificate": PUBLIC,
     "login": PUBLIC,
     "locked_out": PUBLIC,
     "logout": STAFF,

@@ -31,6 +31,7 @@ def customer_values(
     photos = [one for row in values["photos"]["rows"] for one in row if one["src"]]
     return {
         "document": whole,
+        "check_code": values["check_code"],
         "sheet": values["sheet"],
         "signed_on": values["signed_on"],
         "facts": values["facts"],

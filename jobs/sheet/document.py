@@ -95,6 +95,7 @@ def _shop(shop: Shop) -> dict[str, Any]:
         "time_zone": shop.time_zone,
         "units": shop.units,
         "terms": shop.sheet_terms,
+        "verify_address": shop.verify_address,
     }
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 import msgspec
+import segno
 from django.utils.safestring import mark_safe
 
 from jobs import wording
@@ -290,6 +291,15 @@ def _photos(document: Document, sources: Mapping[int, str] | None, local: Local)
     }
 
 
+def _check_code(document: Document) -> str:
+    """The code that leads to the page where anybody checks this sheet; none on a draft."""
+    address = document["shop"].get("verify_address", "")
+    if not address or document["sheet"]["draft"]:
+        return ""
+    drawn = segno.make(address, error="m", micro=False)
+    return mark_safe(drawn.svg_inline(scale=4, border=2))
+
+
 def _image(data_url: str) -> str:
     return data_url if data_url.startswith("data:image/png;base64,") else ""
 
@@ -344,6 +354,7 @@ def sheet_values(
     findings = [finding_values(one, local) for one in document["findings"]]
     return {
         "document": document,
+        "check_code": _check_code(document),
         "signed_version": signed_version,
         "sheet": document["sheet"],
         "changed": change_values(document["sheet"].get("changes", ()), local),

@@ -26,6 +26,13 @@ class ShopForm(ModelForm):
         required=False,
         widget=LongSelect,
     )
+    verify_address = forms.URLField(
+        label="Where anybody checks a sheet",
+        required=False,
+        assume_scheme="https",
+        help_text="The address of this book with /verify/, as customers reach it. It stands on "
+        "each sheet signed from then on, with a code. Empty: nothing is printed.",
+    )
     fuse_distance_m = LengthField(
         label="Fuse to battery at most",
         help_text="0.45 m (18 in) is common practice, no source.",
@@ -52,6 +59,7 @@ class ShopForm(ModelForm):
             "key_off_limit_a",
             "speaker_loss_db",
             "crossover_gap_db",
+            "verify_address",
             "own_review_allowed",
             "longest_clock_h",
             "lock_after_min",
@@ -125,6 +133,7 @@ class ShopForm(ModelForm):
         "sheet_terms",
         "time_zone",
         "units",
+        "verify_address",
         "own_review_allowed",
     )
     BENCH = ("longest_clock_h", "lock_after_min", "idle_limit_h")

@@ -62,6 +62,13 @@ class Shop(models.Model):
         blank=True, help_text="Printed above the signatures on the install sheet."
     )
 
+    verify_address = models.URLField(
+        "where anybody checks a sheet",
+        blank=True,
+        help_text="The address of this book with /verify/, as customers reach it. It stands on "
+        "each sheet signed from then on, with a code. Empty: nothing is printed.",
+    )
+
     max_drop_percent = models.FloatField(
         "largest voltage drop with music, %", default=3.0, validators=_range(0.5, 15)
     )

@@ -27,6 +27,10 @@ MOST_BYTES: Final = 27 * 1024 * 1024
 """From a known device: the largest photo with its form around it."""
 MOST_BYTES_UNKNOWN: Final = 64 * 1024
 """From anybody else, who can only sign in."""
+MOST_BYTES_TO_CHECK: Final = 8 * 1024 * 1024
+"""From anybody to CHECKS: a sheet with its photos."""
+CHECKS: Final = "/verify/"
+"""The one address where a stranger sends a file."""
 MOST_HEADER_BYTES: Final = 64 * 1024
 
 SILENCE_S: Final = 30
@@ -77,7 +81,13 @@ class Request(HTTPRequestParser):  # type: ignore[misc]  # waitress has no types
             cookies = parse_cookie(self.headers.get("COOKIE", ""))
             self.known = known_device.is_known(cookies.get(known_device.COOKIE, ""))
             self.adj = copy.copy(self.adj)
-            self.adj.max_request_body_size = MOST_BYTES if self.known else MOST_BYTES_UNKNOWN
+            self.adj.max_request_body_size = self._most()
+
+    def _most(self) -> int:
+        if self.known:
+            return MOST_BYTES
+        checks = self.command == "POST" and self.path == CHECKS and not self.chunked
+        return MOST_BYTES_TO_CHECK if checks else MOST_BYTES_UNKNOWN
 
     def received(self, data: bytes) -> int:
         """Take some more of the request; gives how many bytes were of it."""

@@ -135,6 +135,22 @@ def _was_right(name: str, place: str) -> None:
         everybody.save()
 
 
+@transaction.atomic
+def count_asked(request: HttpRequest, what: str) -> None:
+    """Count one question of a public page from this address, as all names' attempts are counted.
+
+    Raises Waiting during a wait.
+    """
+    row = _row("", f"{what} from {address_of(request)}", timezone.now())
+    if row.wait_until is not None:
+        raise Waiting(row.wait_until, every_name=True)
+    row.wrong += 1
+    if row.wrong >= TRIES_OF_ALL_NAMES:
+        row.wait_until = timezone.now() + min(WAIT * 2**row.rounds, LONGEST_WAIT)
+        row.rounds = min(row.rounds + 1, 10)
+    row.save()
+
+
 def forget(username: str) -> None:
     """End the waits for a name, wherever from: it has a new password."""
     SignInAttempts.objects.filter(name_hash=_hash(username)).delete()

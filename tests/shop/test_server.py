@@ -21,10 +21,12 @@ from waitress import wasyncore
 from shop import known_device
 from shop.roles import Role
 from shop.server.arrival import (
+    CHECKS,
     HEADER_S,
     KEEP_OPEN_S,
     LEAST_BYTES_S,
     MOST_BYTES,
+    MOST_BYTES_TO_CHECK,
     MOST_BYTES_UNKNOWN,
     SILENCE_S,
     Channel,
@@ -108,6 +110,23 @@ def test_what_is_too_large_is_refused_before_a_byte_of_it_is_sent(
         assert answer.startswith(b"HTTP/1.1 " + status)
         assert (b"Sign in on this device" in answer) == (status == b"401")
         assert b"waitress" not in answer
+
+
+@pytest.mark.parametrize(
+    ("path", "size", "status"),
+    [
+        (CHECKS, MOST_BYTES_TO_CHECK - 1, b"100"),
+        (CHECKS, MOST_BYTES_TO_CHECK, b"401"),
+        ("/verify/certificate/", MEGABYTE, b"401"),
+        ("/sign-in/?next=/verify/", MEGABYTE, b"401"),
+    ],
+)
+def test_a_stranger_sends_a_file_to_one_address_alone(
+    address: tuple[str, int], path: str, size: int, status: bytes
+) -> None:
+    begins = head(size, Expect="100-continue").replace(b"POST / ", f"POST {path} ".encode(), 1)
+    with connected(address, begins) as connection:
+        assert connection.recv(65536).startswith(b"HTTP/1.1 " + status)
 
 
 @pytest.mark.parametrize(("sender", "status"), [({}, b"401"), (KNOWN, b"200")])

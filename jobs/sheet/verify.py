@@ -1,0 +1,105 @@
+"""Whether a PDF that somebody holds is a sheet of this shop, unchanged, and the newest.
+
+The answer goes to strangers: it says number, revision and moments, and nothing of people, cars or
+of what is wrong inside the book.
+"""
+
+import hashlib
+from dataclasses import dataclass
+from datetime import datetime
+from io import BytesIO
+from typing import Final
+
+import msgspec
+from django.db.models import Q
+from pyhanko.pdf_utils.reader import PdfFileReader
+
+from jobs import signing
+from jobs.models import InstallSheet
+from jobs.sheet import document as sheet_document
+from jobs.sheet.record_check import check_sheet
+from jobs.sheet.render import DOCUMENT_NAME
+from shop.models import Shop
+
+NOT_OURS: Final = "not_ours"
+CHANGED: Final = "changed"
+UNKNOWN: Final = "unknown"
+IN_DOUBT: Final = "in_doubt"
+REPLACED: Final = "replaced"
+NEWEST: Final = "newest"
+
+_SAID: Final = {
+    NOT_OURS: "This file does not carry this shop’s signature: it is not a sheet of ours, or it "
+    "was damaged. Ask for the file again as it was first sent.",
+    CHANGED: "This file was signed by this shop and changed afterwards. Do not rely on it: ask the "
+    "shop for the sheet as it was signed.",
+    UNKNOWN: "This file carries this shop’s signature, and the book has no sheet that belongs to "
+    "it. Ask the shop before you rely on it.",
+    IN_DOUBT: "This is the file the shop gave out, but its own record of {number} no longer "
+    "agrees with what was signed. Ask the shop before you rely on it.",
+    REPLACED: "This is sheet {number}, unchanged. It was corrected since: {later} stands in its "
+    "place.",
+    NEWEST: "This is sheet {number}, unchanged, and the newest of its job.",
+}
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What was found of a file: one of the kinds above, and the sheet it belongs to."""
+
+    kind: str
+    number: str = ""
+    signed_at: datetime | None = None
+    later: str = ""
+
+    @property
+    def holds(self) -> bool:
+        """It can be relied on as the newest word of the shop."""
+        return self.kind == NEWEST
+
+    @property
+    def said(self) -> str:
+        """The answer in a sentence or two."""
+        return _SAID[self.kind].format(number=self.number, later=self.later)
+
+
+def verify(pdf: bytes) -> Answer:
+    """Compare a PDF with the book. Raises KeyLost where the shop's own keys are gone.
+
+    The file of a sheet or receipt is known byte for byte. The customer's page is drawn when it is
+    asked for; it is known by the shop's signature and by the record that it carries.
+    """
+    digest = hashlib.sha256(pdf).hexdigest()
+    sheets = InstallSheet.objects.select_related("job", "receipt")
+    given = sheets.filter(Q(pdf_sha256=digest) | Q(receipt__pdf_sha256=digest)).first()
+    if given is not None:
+        return _of_book(given)
+    own = signing.own_certificate()
+    if own is None:
+        return Answer(NOT_OURS)
+    signature = signing.check(pdf, Shop.objects.current().name)
+    if not signature.valid or not signing.is_written_as_signed(pdf):
+        return Answer(CHANGED if signing.signed_with(pdf) == own.sha256.hex() else NOT_OURS)
+    row = sheets.filter(document_sha256=_record_sha256(pdf) or "none").first()
+    return Answer(UNKNOWN) if row is None else _of_book(row)
+
+
+def _of_book(sheet: InstallSheet) -> Answer:
+    if not check_sheet(sheet).all:
+        return Answer(IN_DOUBT, sheet.number, sheet.signed_at)
+    later = sheet.job.sheets.defer("pdf", "document").order_by("-revision").first()
+    assert later is not None
+    if later.revision != sheet.revision:
+        return Answer(REPLACED, sheet.number, sheet.signed_at, later.number)
+    return Answer(NEWEST, sheet.number, sheet.signed_at)
+
+
+def _record_sha256(pdf: bytes) -> str:
+    """The digest of the record that a file carries; empty where it carries none."""
+    names = iter(PdfFileReader(BytesIO(pdf)).root["/Names"]["/EmbeddedFiles"]["/Names"])
+    for name, spec in zip(names, names, strict=False):
+        file = spec.get_object()
+        if DOCUMENT_NAME in (str(name), str(file.get("/UF", "")), str(file.get("/F", ""))):
+            data = bytes(file["/EF"]["/F"].data)
+            return sheet_document.sha256_of(msgspec.json.decode(data))
+    return ""

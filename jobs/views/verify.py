@@ -1,0 +1,98 @@
+"""Anybody may check a sheet: the page where a PDF is dropped, and the shop's certificate."""
+
+from typing import Final
+
+from asn1crypto import pem
+from django import forms
+from django.http import Http404, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_http_methods, require_safe
+
+from jobs import signing
+from jobs.errors import Refused
+from jobs.sheet.verify import Answer, verify as verify_pdf
+from shop.access import public
+from shop.http import Request
+from shop.server.arrival import MOST_BYTES_TO_CHECK
+from shop.services import sign_in
+from shop.wording import moment
+
+MOST_MB: Final = MOST_BYTES_TO_CHECK // 1024 // 1024
+
+
+class CheckForm(forms.Form):
+    """The file to check."""
+
+    pdf = forms.FileField(
+        label="The PDF",
+        help_text=f"At most {MOST_MB}\u00a0MB. The file is compared and not kept.",
+        widget=forms.FileInput({"accept": "application/pdf,.pdf"}),
+        error_messages={
+            "required": "Choose the PDF first.",
+            "empty": "This file is empty: choose the PDF as it was sent to you.",
+        },
+    )
+
+    def clean_pdf(self) -> bytes:
+        """The bytes of the file."""
+        file = self.cleaned_data["pdf"]
+        if file.size > MOST_BYTES_TO_CHECK:
+            raise forms.ValidationError(
+                f"This file is larger than {MOST_MB}\u00a0MB: no sheet of ours is."
+            )
+        return bytes(file.read())
+
+
+@public
+@require_http_methods(["GET", "HEAD", "POST"])
+def verify(request: Request) -> HttpResponse:
+    """Drop a PDF: ours or not, unchanged or not, the newest or not. Nothing is kept of it."""
+    form = CheckForm(request.POST, request.FILES) if request.method == "POST" else CheckForm()
+    answer: Answer | None = None
+    status = 200
+    if form.is_bound:
+        try:
+            sign_in.count_asked(request, "verify")
+        except sign_in.Waiting as waiting:
+            form.add_error(
+                None,
+                f"Many files were checked from this address. Try again {moment(waiting.until)}.",
+            )
+            status = 429
+        if status == 200 and form.is_valid():
+            try:
+                answer = verify_pdf(form.cleaned_data["pdf"])
+            except Refused:
+                form.add_error(
+                    None,
+                    "The shop cannot check sheets just now: its key is missing. Tell the shop.",
+                )
+                status = 503
+        elif status == 200:
+            status = 422
+    try:
+        certificate = signing.own_certificate()
+    except Refused:
+        certificate = None
+    context = {
+        "form": form,
+        "answer": answer,
+        "fingerprint": certificate and certificate.sha256.hex(" ").upper(),
+    }
+    return render(request, "verify/page.html", context, status=status)
+
+
+@public
+@require_safe
+def verify_certificate(request: Request) -> HttpResponse:
+    """The certificate with which this shop signs its sheets."""
+    try:
+        certificate = signing.own_certificate()
+    except Refused:
+        certificate = None
+    if certificate is None:
+        raise Http404("This shop has signed nothing yet, or its key is missing: ask the shop.")
+    data = pem.armor("CERTIFICATE", certificate.dump())
+    answer = HttpResponse(data, content_type="application/x-pem-file")
+    answer["Content-Disposition"] = 'attachment; filename="sheet-signature.pem"'
+    return answer
