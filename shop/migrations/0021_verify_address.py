@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0040_own_review'),
+        ('shop', '0020_own_review'),
     ]
 
     operations = [
