@@ -20,7 +20,8 @@ DIGITS = 6
 
 def _figure(figure: Figure) -> str:
     worked = f" = {figure.worked}" if figure.worked else ""
-    return f"    {figure.label}: {figure.value:.{DIGITS}g} {figure.unit}{worked}".rstrip()
+    assumed = f" ({'; '.join(figure.assumed)})" if figure.assumed else ""
+    return f"    {figure.label}: {figure.value:.{DIGITS}g} {figure.unit}{worked}{assumed}".rstrip()
 
 
 def _lines(finding: Finding) -> Iterator[str]:
@@ -31,6 +32,7 @@ def _lines(finding: Finding) -> Iterator[str]:
             yield f"    {text}"
     for figure in finding.figures:
         yield _figure(figure)
+    yield f"    [{finding.source}]"
 
 
 def told() -> str:
