@@ -1,7 +1,7 @@
 """Hard plans, each with the findings it must give and why, and complete cars that give none.
 
 One case is one file: `reason`, `plan` (a document), `expected` (rule, severity, ids it must speak
-of) and `absent` (rules that must be silent).
+of), `absent` (rules that must be silent), and tape-measured `distances_m` where it has any.
 """
 
 import json
@@ -46,7 +46,7 @@ def test_what_is_told_of_each_plan_is_what_was_read() -> None:
 @pytest.mark.parametrize("path", HARD, ids=name)
 def test_a_hard_plan_gives_what_it_must_and_nothing_it_must_not(path: Path) -> None:
     hard = case(path)
-    findings = check(from_builtins(hard["plan"]))
+    findings = check(from_builtins(hard["plan"]), hard.get("distances_m"))
     told = [f"{f.severity} {f.rule} {f.where}: {f.title}" for f in findings]
     for wanted in hard["expected"]:
         assert any(
@@ -87,7 +87,7 @@ def test_what_is_wrong_is_told_beside_another_system_too(path: Path) -> None:
         for where in one["where"]
     }
     for first in (case(IN_ORDER)["plan"], hard["plan"]):
-        findings = check(from_builtins(beside(first, hard["plan"])))
+        findings = check(from_builtins(beside(first, hard["plan"])), hard.get("distances_m"))
         assert wanted <= {(one.rule, where) for one in findings for where in one.where}
 
 
@@ -108,7 +108,7 @@ def test_a_rule_has_a_case_that_raises_it_and_a_near_miss(rule: str) -> None:
 def test_every_case_says_why_and_names_rules_there_are() -> None:
     for path in HARD:
         hard = case(path)
-        assert set(hard) == {"reason", "plan", "expected", "absent"}, path
+        assert set(hard) - {"distances_m"} == {"reason", "plan", "expected", "absent"}, path
         assert len(hard["reason"]) > 20, path
         assert hard["expected"] or hard["absent"], path
         named = {*hard["absent"], *(wanted["rule"] for wanted in hard["expected"])}

@@ -46,7 +46,7 @@ def told() -> str:
         lines.append(path.stem)
         case = json.loads(path.read_text(encoding="utf-8"))
         wanted = {one["rule"] for one in case.get("expected", ())}
-        for finding in check(from_builtins(case["plan"])):
+        for finding in check(from_builtins(case["plan"]), case.get("distances_m")):
             first, *rest = _lines(finding)
             lines.append(first)
             if finding.rule in wanted or "expected" not in case:
