@@ -67,7 +67,7 @@ def verify(request: Request) -> HttpResponse:
                     None,
                     "The shop cannot check sheets just now: its key is missing. Tell the shop.",
                 )
-                status = 503
+                status = 409
         elif status == 200:
             status = 422
     try:

@@ -158,7 +158,7 @@ def test_the_certificate_given_out_is_the_one_that_signed(
     assert client.get("/verify/").status_code == 200
     assert client.get("/verify/certificate/").status_code == 404
     assert not (data_folder / "signing.pem").exists()
-    assert client.post("/verify/", {"pdf": _upload(b"no")}).status_code == 503
+    assert client.post("/verify/", {"pdf": _upload(b"no")}).status_code == 409
 
 
 def test_the_command_says_the_same(sheet: InstallSheet, tmp_path: Path, capsys: Any) -> None:
