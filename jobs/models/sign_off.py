@@ -73,6 +73,10 @@ class InstallSheet(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["job", "revision"], name="sheet_revision_once"),
         ]
+        indexes = [
+            models.Index(fields=["pdf_sha256"], name="sheet_by_file"),
+            models.Index(fields=["document_sha256"], name="sheet_by_record"),
+        ]
 
     def __str__(self) -> str:
         return self.number
@@ -92,6 +96,9 @@ class SheetReceipt(models.Model):
     handed_over_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     pdf = models.BinaryField()
     pdf_sha256 = models.CharField(max_length=64)
+
+    class Meta:
+        indexes = [models.Index(fields=["pdf_sha256"], name="receipt_by_file")]
 
     def __str__(self) -> str:
         return f"{self.sheet} signed by {self.signed_name}"

@@ -11,7 +11,6 @@ from io import BytesIO
 from typing import Final
 
 import msgspec
-from django.db.models import Q
 from pyhanko.pdf_utils.reader import PdfFileReader
 
 from jobs import signing
@@ -71,7 +70,8 @@ def verify(pdf: bytes) -> Answer:
     """
     digest = hashlib.sha256(pdf).hexdigest()
     sheets = InstallSheet.objects.select_related("job", "receipt")
-    given = sheets.filter(Q(pdf_sha256=digest) | Q(receipt__pdf_sha256=digest)).first()
+    own_file = sheets.filter(pdf_sha256=digest).first()
+    given = own_file or sheets.filter(receipt__pdf_sha256=digest).first()
     if given is not None:
         return _of_book(given)
     own = signing.own_certificate()
