@@ -147,13 +147,6 @@ def _settings(document: Document, used: Iterable[Mapping[str, Any]]) -> list[dic
     return rows
 
 
-def _two_columns(groups: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
-    """The groups in their order, cut where the two columns come out most alike in height."""
-    heights = [2 + len(group["rows"]) for group in groups]
-    cut = min(range(len(groups), -1, -1), key=lambda at: abs(sum(heights[:at]) - sum(heights[at:])))
-    return [column for column in (groups[:cut], groups[cut:]) if column]
-
-
 def _functions(document: Document) -> dict[str, Any]:
     rows = document["function_checks"]
     groups: dict[str, list[Mapping[str, Any]]] = {}
@@ -162,8 +155,9 @@ def _functions(document: Document) -> dict[str, Any]:
     works = sum(row["after"] == "works" for row in rows)
     fitted = sum(row["after"] not in {"not_fitted", ""} for row in rows)
     lost = sum(row["lost"] for row in rows)
+    named = [{"name": name, "rows": listed} for name, listed in groups.items()]
     return {
-        "columns": _two_columns([{"name": n, "rows": listed} for n, listed in groups.items()]),
+        "bands": [named[at : at + 2] for at in range(0, len(named), 2)],
         "summary": f"{works} of {wording.plural(fitted, 'fitted function')} "
         f"{'works' if works == 1 else 'work'} after the job; "
         + (f"{lost} lost." if lost else "none was lost."),

@@ -124,6 +124,15 @@ def test_every_page_after_the_first_names_sheet_and_plate(sheet: InstallSheet) -
         assert sheet.job.vehicle.plate in text
 
 
+def test_signatures_stand_below_the_cautions_and_the_appendix_is_last(sheet: InstallSheet) -> None:
+    pages = [page.extract_text() for page in PdfReader(io.BytesIO(bytes(sheet.pdf))).pages]
+    (signed,) = [text for text in pages if "Reviewed and signed, manager" in text]
+    assert "Airbags and belt tensioners" in signed
+    whole = "\n".join(pages)
+    assert whole.index("Reviewed and signed, manager") < whole.index("What was assumed")
+    assert len(pages) <= 6
+
+
 def test_attachments_are_the_frozen_plan_and_record(sheet: InstallSheet) -> None:
     attached = PdfReader(io.BytesIO(bytes(sheet.pdf))).attachments
     [plan], [document] = attached["plan.json"], attached["sheet.json"]
