@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from tests.wiring import turned
 from tests.wiring.told import KEPT, told
 from wiring.check import check
 from wiring.context import RULES
@@ -41,6 +42,11 @@ def name(path: Path) -> str:
 def test_what_is_told_of_each_plan_is_what_was_read() -> None:
     """`tests/wiring/told.py` says how the text is made anew, and who reads it first."""
     assert told() == KEPT.read_text(encoding="utf-8")
+
+
+def test_what_turns_a_finding_is_what_was_read() -> None:
+    """`tests/wiring/turned.py` says what its text holds and how it is made anew."""
+    assert turned.turned() == turned.KEPT.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("path", HARD, ids=name)
