@@ -144,7 +144,7 @@ def _send(mail: Mail, connect: Callable[[], BaseEmailBackend], now: datetime) ->
             mail.subject,
             mail.text,
             to=[mail.to],
-            headers={"Message-ID": f"<mail-{mail.pk}-{mail.asked_at:%Y%m%d%H%M%S%f}@loombook>"},
+            headers={"Message-ID": f"<mail-{mail.pk}-{mail.asked_at.timestamp():.6f}@loombook>"},
             connection=connection,
         )
         message.send()

@@ -4,7 +4,8 @@
 
 A number is halved, doubled and left out, everything else left out. One line is one fact: where it
 stands, what was done, what is told more (+) and no more (-). A limit that moves, or a condition
-that no longer asks for a fact, is seen in it. Facts that change nothing have no line, and what an earlier plan has told already none again.
+that no longer asks for a fact, is seen in it. Facts that change
+nothing have no line, and what an earlier plan has told already has none again.
 """
 
 import copy
