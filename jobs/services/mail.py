@@ -8,7 +8,7 @@ the process is killed meanwhile, nobody can know, and the desk is asked instead 
 import smtplib
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Any, Final
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
@@ -120,8 +120,7 @@ def send_due(
     _settle_left_behind(now)
     due = Mail.objects.filter(delivery=Delivery.WAITING, not_before__lte=now)
     for pk in list(due.values_list("pk", flat=True)):
-        claimed = Mail.objects.filter(pk=pk, delivery=Delivery.WAITING, not_before__lte=now)
-        if claimed.update(delivery=Delivery.GOING, going_since=now):
+        if due.filter(pk=pk).update(delivery=Delivery.GOING, going_since=now):
             sent += _send(Mail.objects.select_related("job", "by").get(pk=pk), connect, now)
     return sent
 
@@ -161,7 +160,7 @@ def _send(mail: Mail, connect: Callable[[], BaseEmailBackend], now: datetime) ->
     finally:
         connection.close()
     with transaction.atomic():
-        if _move(mail, Delivery.SENT, ""):
+        if _move(mail, Delivery.SENT):
             _note(mail, mail.by)
     return 1
 
@@ -186,12 +185,12 @@ def _later(mail: Mail, error: Exception, now: datetime) -> None:
     if mail.tries >= len(PAUSES_MIN):
         _move(mail, Delivery.REFUSED, _words(error))
         return
-    mail.not_before = now + timedelta(minutes=PAUSES_MIN[mail.tries])
-    mail.tries += 1
-    _move(mail, Delivery.WAITING, _words(error), "not_before", "tries")
+    pause = timedelta(minutes=PAUSES_MIN[mail.tries])
+    words, tries = _words(error), mail.tries + 1
+    _move(mail, Delivery.WAITING, words, not_before=now + pause, tries=tries)
 
 
-def _move(mail: Mail, delivery: Delivery, problem: str, *more: str) -> int:
+def _move(mail: Mail, delivery: Delivery, problem: str = "", **more: Any) -> int:
     """From going out to what became of it, unless another process has settled it meanwhile."""
-    values = {"delivery": delivery, "problem": problem, **{one: getattr(mail, one) for one in more}}
-    return Mail.objects.filter(pk=mail.pk, delivery=Delivery.GOING).update(**values)
+    going = Mail.objects.filter(pk=mail.pk, delivery=Delivery.GOING)
+    return going.update(delivery=delivery, problem=problem, **more)

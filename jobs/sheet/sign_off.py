@@ -7,6 +7,7 @@ the same, nothing is written.
 
 import hashlib
 from datetime import datetime
+from typing import Final
 
 from django.db import transaction
 from django.utils import timezone
@@ -22,6 +23,12 @@ from jobs.services.work_done import own_in_review
 from jobs.sheet import document as sheet_document, render
 from shop.models import Shop, StaffMember
 from shop.roles import BENCH
+
+NOT_OWN: Final = (
+    "You had a hand in this work or its entries, and in this shop nobody reviews their own: "
+    "ask another manager to sign, or allow it in the settings of the shop."
+)
+"""Why somebody may not sign, where the shop lets nobody review their own work."""
 
 
 @transaction.atomic
@@ -77,16 +84,6 @@ def _signing(job: Job, actor: StaffMember, at: datetime) -> sheet_document.Signi
     )
 
 
-def why_not_own(job: Job, reviewer: StaffMember) -> list[str]:
-    """Why somebody may not review this job, where the shop lets nobody review their own work."""
-    if Shop.objects.current().own_review_allowed or not own_in_review(job, reviewer):
-        return []
-    return [
-        "You had a hand in this work or its entries, and in this shop nobody reviews their own: "
-        "ask another manager to sign, or allow it in the settings of the shop."
-    ]
-
-
 def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
     """Sign: freeze the document, make its PDF once, store both, move the job to signed off.
 
@@ -97,8 +94,8 @@ def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
     job = sheet_document.load(pk=job_id)
     name = "sign_correction" if job.correction else "sign_off"
     check_move(job, name, actor, but="sheet_frozen")
-    if refused := why_not_own(job, actor):
-        raise Refused(*refused)
+    if not Shop.objects.current().own_review_allowed and own_in_review(job, actor):
+        raise Refused(NOT_OWN)
     signing = _signing(job, actor, timezone.now())
     document = sheet_document.freeze(job, signing)
     digest = sheet_document.sha256_of(document)

@@ -12,6 +12,7 @@ from django.utils.safestring import mark_safe
 
 from jobs import wording
 from jobs.plan import car_drawing as pictures
+from jobs.services.work_done import OWN_ENTRIES, OWN_WORK
 from jobs.sheet.change_values import change_values
 from jobs.sheet.earlier import newest
 from jobs.sheet.photos import MOST_PRINTED
@@ -236,8 +237,8 @@ def _assumption(row: Mapping[str, Any], local: Local) -> dict[str, str]:
 
 
 _REVIEWED_OWN: Final = {
-    "work": "reviewed their own work",
-    "entries": "reviewed their own entries in this correction",
+    OWN_WORK: "reviewed their own work",
+    OWN_ENTRIES: "reviewed their own entries in this correction",
 }
 
 

@@ -57,6 +57,11 @@ class Answer:
         return self.kind == NEWEST
 
     @property
+    def tone(self) -> str:
+        """How it is shown: "done", "caution" where a later sheet stands in its place, "stop"."""
+        return "done" if self.holds else "caution" if self.later else "stop"
+
+    @property
     def said(self) -> str:
         """The answer in a sentence or two."""
         return _SAID[self.kind].format(number=self.number, later=self.later)

@@ -69,7 +69,7 @@ def message(request: Request, number: int) -> HttpResponse:
                 return HttpResponse(status=204)
             done = "The mail is on its way." if by_mail else "The message is noted as sent."
             messages.success(request, done)
-            return redirect(f"{job.get_absolute_url()}#desk-log")
+            return _desk_log(number)
     before = [
         one for one in said_on(job) if one.after.get("about") == name and not vars(one)["withdrawn"]
     ]
@@ -88,8 +88,7 @@ def message(request: Request, number: int) -> HttpResponse:
     return render(request, "desk/message.html", context, status=422 if refused else 200)
 
 
-def _back(request: Request, number: int, done: str) -> HttpResponse:
-    messages.success(request, done)
+def _desk_log(number: int) -> HttpResponse:
     return redirect(f"{reverse('job', args=[number])}#desk-log")
 
 
@@ -100,11 +99,11 @@ def mail_call_back(request: Request, number: int, pk: int) -> HttpResponse:
     get_object_or_404(Mail, pk=pk, job__number=number)
     try:
         call_back(number, pk)
-    except Refused as reason:
-        for line_ in reason.reasons:
-            messages.error(request, line_)
-        return redirect(f"{reverse('job', args=[number])}#desk-log")
-    return _back(request, number, "The mail is called back: it does not go out.")
+    except Refused as refused:
+        messages.error(request, str(refused))
+    else:
+        messages.success(request, "The mail is called back: it does not go out.")
+    return _desk_log(number)
 
 
 @allow(*DESK)
@@ -115,4 +114,5 @@ def mail_settle(request: Request, number: int, pk: int) -> HttpResponse:
     arrived = request.POST.get("arrived") == "1"
     settle(number, pk, arrived=arrived, actor=request.user)
     done = "It is noted as sent." if arrived else "It is noted as not sent: write it once more."
-    return _back(request, number, done)
+    messages.success(request, done)
+    return _desk_log(number)

@@ -15,7 +15,7 @@ from jobs.plan.document import findings_of
 from jobs.services.send_backs import said_of, send_back, standing
 from jobs.services.work_done import own_in_review
 from jobs.sheet import document as sheet_document
-from jobs.sheet.sign_off import give_reason, sign_off_job, why_not_own
+from jobs.sheet.sign_off import NOT_OWN, give_reason, sign_off_job
 from jobs.sheet.values import sheet_values
 from jobs.views.photos import draft_photos
 from shop.access import allow
@@ -136,13 +136,14 @@ def _page(
     except Job.DoesNotExist:
         raise Http404(f"There is no job J{number}.") from None
     context = _sheet_context(job, sheet_document.draft(job))
+    own = own_in_review(job, request.user) if job.in_review else []
     context |= {
         "send_backs": job.send_backs.select_related("by", "done_by"),
         "send_back_form": form or SendBackForm(standing=_standing(job)[0]),
         "sign_form": sign_form or ProofForm(request=request),
         "refused": refused or [],
-        "own_review": own_in_review(job, request.user) if job.in_review else [],
-        "own_refused": why_not_own(job, request.user) if job.in_review else [],
+        "own_review": own,
+        "own_refused": NOT_OWN if own and not request.shop.own_review_allowed else "",
         "jumps": _jumps(context),
         "findings_above": True,
         "photos_open": True,

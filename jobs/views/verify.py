@@ -3,6 +3,7 @@
 from typing import Final
 
 from asn1crypto import pem
+from asn1crypto.x509 import Certificate
 from django import forms
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
@@ -43,6 +44,14 @@ class CheckForm(forms.Form):
         return bytes(file.read())
 
 
+def _certificate() -> Certificate | None:
+    """The shop's own; None where nothing is signed yet or the key is missing."""
+    try:
+        return signing.own_certificate()
+    except Refused:
+        return None
+
+
 @public
 @require_http_methods(["GET", "HEAD", "POST"])
 def verify(request: Request) -> HttpResponse:
@@ -70,10 +79,7 @@ def verify(request: Request) -> HttpResponse:
                 status = 409
         elif status == 200:
             status = 422
-    try:
-        certificate = signing.own_certificate()
-    except Refused:
-        certificate = None
+    certificate = _certificate()
     context = {
         "form": form,
         "answer": answer,
@@ -86,10 +92,7 @@ def verify(request: Request) -> HttpResponse:
 @require_safe
 def verify_certificate(request: Request) -> HttpResponse:
     """The certificate with which this shop signs its sheets."""
-    try:
-        certificate = signing.own_certificate()
-    except Refused:
-        certificate = None
+    certificate = _certificate()
     if certificate is None:
         raise Http404("This shop has signed nothing yet, or its key is missing: ask the shop.")
     data = pem.armor("CERTIFICATE", certificate.dump())

@@ -30,8 +30,7 @@ class ShopForm(ModelForm):
         label="Where anybody checks a sheet",
         required=False,
         assume_scheme="https",
-        help_text="The address of this book with /verify/, as customers reach it. It stands on "
-        "each sheet signed from then on, with a code. Empty: nothing is printed.",
+        help_text=Shop._meta.get_field("verify_address").help_text,
     )
     fuse_distance_m = LengthField(
         label="Fuse to battery at most",

@@ -102,6 +102,15 @@ def _rows(name: str, place: str, now: datetime) -> tuple[SignInAttempts, SignInA
     return _row("", place, now), _row(_hash(name), place, now)
 
 
+def _add(row: SignInAttempts, most: int, now: datetime) -> None:
+    """One attempt more; the last of `most` brings a wait about."""
+    row.wrong += 1
+    if row.wrong >= most:
+        row.wait_until = now + min(WAIT * 2**row.rounds, LONGEST_WAIT)
+        row.rounds = min(row.rounds + 1, 10)
+    row.save()
+
+
 @transaction.atomic
 def _count(name: str, place: str) -> datetime | None:
     """Count one attempt before it is looked at; gives the end of the wait that it brings about.
@@ -113,12 +122,8 @@ def _count(name: str, place: str) -> datetime | None:
     for row in (own, everybody):
         if row.wait_until is not None:
             raise Waiting(row.wait_until, every_name=row is everybody)
-    for row, most in ((own, TRIES), (everybody, TRIES_OF_ALL_NAMES)):
-        row.wrong += 1
-        if row.wrong >= most:
-            row.wait_until = now + min(WAIT * 2**row.rounds, LONGEST_WAIT)
-            row.rounds = min(row.rounds + 1, 10)
-        row.save()
+    _add(own, TRIES, now)
+    _add(everybody, TRIES_OF_ALL_NAMES, now)
     return own.wait_until or everybody.wait_until
 
 
@@ -141,14 +146,11 @@ def count_asked(request: HttpRequest, what: str) -> None:
 
     Raises Waiting during a wait.
     """
-    row = _row("", f"{what} from {address_of(request)}", timezone.now())
+    now = timezone.now()
+    row = _row("", f"{what} from {address_of(request)}", now)
     if row.wait_until is not None:
         raise Waiting(row.wait_until, every_name=True)
-    row.wrong += 1
-    if row.wrong >= TRIES_OF_ALL_NAMES:
-        row.wait_until = timezone.now() + min(WAIT * 2**row.rounds, LONGEST_WAIT)
-        row.rounds = min(row.rounds + 1, 10)
-    row.save()
+    _add(row, TRIES_OF_ALL_NAMES, now)
 
 
 def forget(username: str) -> None:
