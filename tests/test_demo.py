@@ -10,8 +10,7 @@ from urllib.parse import urljoin, urlsplit
 
 import pytest
 from django.core.management import CommandError, call_command
-from django.db import transaction
-from django.test import Client, override_settings
+from django.test import Client
 from django.urls import Resolver404, resolve
 from django.utils import timezone
 from pypdf import PdfReader
@@ -24,6 +23,7 @@ from jobs.services.estimates import Estimate
 from shop.models import Bay, Product, StaffMember, Vehicle
 from shop.vin import examine
 from tests.factories import VehicleFactory
+from tests.laid_once import laid_once
 from tests.test_wording import read_aloud, wrong_in
 
 WANTED_STAGES = {
@@ -64,14 +64,9 @@ def demo(
 ) -> Iterator[None]:
     """The demo shop, loaded once for all that only read it."""
     folder = tmp_path_factory.mktemp("demo")
-    with (
-        django_db_blocker.unblock(),
-        override_settings(DATA_DIR=folder, MEDIA_ROOT=folder / "media"),
-        transaction.atomic(),
-    ):
+    with laid_once(django_db_blocker, folder):
         call_command("load_demo", stdout=StringIO())
         yield
-        transaction.set_rollback(True)
 
 
 @pytest.mark.once

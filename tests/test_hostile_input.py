@@ -15,8 +15,8 @@ from urllib.parse import quote, urlencode, urlsplit
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
-from django.db import connection, transaction
-from django.test import Client, override_settings
+from django.db import connection
+from django.test import Client
 from django.urls import reverse
 
 from jobs.lifecycle import Stage
@@ -35,6 +35,7 @@ from tests.hostile import (
     hostile,
     plausible,
 )
+from tests.laid_once import laid_once
 from tests.permission_ground import Ground, lay_ground
 from tests.permission_table import TABLE
 from tests.url_table import URLS, address_of
@@ -135,13 +136,8 @@ def data_folder(settings: Any, folder: Path) -> Path:
 @pytest.fixture(scope="module")
 def ground(django_db_setup: None, django_db_blocker: Any, folder: Path) -> Iterator[Ground]:
     """What every request finds; each request is taken back, and the ground after the last."""
-    with (
-        django_db_blocker.unblock(),
-        override_settings(DATA_DIR=folder, MEDIA_ROOT=folder / "media"),
-        transaction.atomic(),
-    ):
+    with laid_once(django_db_blocker, folder):
         yield lay_ground()
-        transaction.set_rollback(True)
 
 
 @pytest.fixture(scope="module")

@@ -72,11 +72,3 @@ def save_setup(page: Page, name: str) -> str:
     page.get_by_role("button", name=re.compile("Save")).click()
     expect(page.get_by_role("main")).to_contain_text(name)
     return name
-
-
-def apply_setup(page: Page, name: str) -> None:
-    """From the job's page: look at what a setup would do, take it over."""
-    page.get_by_role("link", name=re.compile(name)).first.click()
-    expect(page.get_by_role("heading", level=1)).to_contain_text(name)
-    page.get_by_role("button", name="Apply what is chosen").click()
-    expect(page.get_by_role("main")).to_contain_text(re.compile("taken over", re.IGNORECASE))

@@ -1,12 +1,9 @@
 """Booking: one bay, one time, one job; everything or nothing; what was typed stays."""
 
-import threading
-from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from django.db import connections
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -27,6 +24,7 @@ from tests.factories import (
     make_shop,
     make_staff,
 )
+from tests.racing import at_once
 
 MORNING = (timezone.now() + timedelta(days=3)).replace(hour=9, minute=0, second=0, microsecond=0)
 HOUR = timedelta(hours=1)
@@ -191,27 +189,6 @@ def test_a_booking_is_moved_only_to_a_free_time_and_only_from_what_was_seen() ->
 
 
 # Two people at once --------------------------------------------------------------------
-
-
-def at_once(*calls: Callable[[], object]) -> list[object]:
-    """Run the calls in threads with connections of their own; the answer or the refusal of each."""
-    answers: list[object] = ["no answer"] * len(calls)
-
-    def run(place: int, call: Callable[[], object]) -> None:
-        try:
-            answers[place] = call()
-        except Refused as refused:
-            answers[place] = refused
-        finally:
-            connections.close_all()
-
-    threads = [threading.Thread(target=run, args=pair) for pair in enumerate(calls)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(30)
-    assert "no answer" not in answers
-    return answers
 
 
 @pytest.mark.django_db(transaction=True)

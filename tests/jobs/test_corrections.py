@@ -418,14 +418,19 @@ def _manager_signature(sheet: InstallSheet) -> dict[str, Any]:
     return one
 
 
+def _worked_by(job: Job, person: StaffMember) -> None:
+    """The job's handing over tells that this person did the work."""
+    event = job.events.filter(code="job.finish").get()
+    frozen.remove(connection)
+    event.after["worked"] = [{"id": person.pk, "name": str(person)}]
+    event.save()
+    frozen.install(connection)
+
+
 def test_reviewing_ones_own_work_is_said_or_refused(workshop: Workshop) -> None:
     other = _second_manager(workshop)
     own, others = workshop.ready(), workshop.ready()
-    event = own.events.filter(code="job.finish").get()
-    frozen.remove(connection)
-    event.after["worked"] = [{"id": workshop.manager.pk, "name": str(workshop.manager)}]
-    event.save()
-    frozen.install(connection)
+    _worked_by(own, workshop.manager)
     make_shop(own_review_allowed=False)
     with pytest.raises(Refused, match="nobody reviews their own"):
         workshop.sign(own)
@@ -434,11 +439,7 @@ def test_reviewing_ones_own_work_is_said_or_refused(workshop: Workshop) -> None:
     assert _manager_signature(sign_off_job(own.pk, other))["note"] == "", "the other of this name"
     make_shop(own_review_allowed=True)
     again = workshop.ready()
-    event = again.events.filter(code="job.finish").get()
-    frozen.remove(connection)
-    event.after["worked"] = [{"id": workshop.manager.pk, "name": str(workshop.manager)}]
-    event.save()
-    frozen.install(connection)
+    _worked_by(again, workshop.manager)
     assert _manager_signature(workshop.sign(again))["note"] == "reviewed their own work"
 
 

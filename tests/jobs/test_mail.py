@@ -1,14 +1,12 @@
 """Mail to customers: asked for once, sent once, and what nobody can know is asked."""
 
 import smtplib
-from collections.abc import Callable, Iterator
 from datetime import timedelta
-from threading import Barrier, Thread
 from typing import Any
 
 import pytest
 from django.core import mail as outbox
-from django.db import connection, connections
+from django.db import connection
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -27,6 +25,7 @@ from jobs.services.mail import (
 )
 from shop.roles import Role
 from tests.factories import CustomerFactory, VehicleFactory, make_job, make_staff
+from tests.racing import at_once
 
 pytestmark = pytest.mark.django_db
 
@@ -185,33 +184,9 @@ def test_killed_on_the_way_it_is_asked_about_and_not_sent_again() -> None:
     assert mail.delivery == Delivery.REFUSED
 
 
-@pytest.fixture
-def at_once() -> Iterator[Callable[..., list[Any]]]:
-    def run(*works: Callable[[], Any]) -> list[Any]:
-        ready, results = Barrier(len(works)), [None] * len(works)
-
-        def one(place: int) -> None:
-            ready.wait()
-            try:
-                results[place] = works[place]()
-            except Refused as refused:
-                results[place] = refused
-            finally:
-                connections.close_all()
-
-        threads = [Thread(target=one, args=(place,)) for place in range(len(works))]
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            thread.join()
-        return results
-
-    yield run
-
-
 @pytest.mark.django_db(transaction=True)
 @pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite has one writer at a time")
-def test_raced_it_is_asked_for_once_and_goes_out_once(at_once: Any) -> None:
+def test_raced_it_is_asked_for_once_and_goes_out_once() -> None:
     job, desk = make_job(Stage.SIGNED_OFF), make_staff(Role.FRONT_DESK)
 
     def ask() -> Mail:

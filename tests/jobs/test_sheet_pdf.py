@@ -7,8 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from django.db import transaction
-from django.test import override_settings
 from pyhanko.pdf_utils.reader import PdfFileReader
 from pyhanko.sign.validation import validate_pdf_signature
 from pyhanko_certvalidator import ValidationContext
@@ -22,6 +20,7 @@ from shop.models import Customer
 from shop.roles import Role
 from tests.factories import make_shop, make_staff
 from tests.jobs.workshop import Workshop
+from tests.laid_once import laid_once
 from wiring.plan import dump, from_builtins, load
 
 pytestmark = [pytest.mark.django_db, pytest.mark.paper, pytest.mark.once]
@@ -53,15 +52,10 @@ def words(pdf: bytes) -> str:
 @pytest.fixture(scope="module")
 def sheet(django_db_setup: None, django_db_blocker: Any, folder: Path) -> Iterator[InstallSheet]:
     """One signed sheet for all that look at it: it takes seconds to draw."""
-    with (
-        django_db_blocker.unblock(),
-        override_settings(DATA_DIR=folder, MEDIA_ROOT=folder / "media"),
-        transaction.atomic(),
-    ):
+    with laid_once(django_db_blocker, folder):
         make_shop(name="Lantern Lane Sound", units="metric", time_zone="America/Chicago")
         workshop = Workshop()
         yield workshop.sign(workshop.ready())
-        transaction.set_rollback(True)
 
 
 def test_text(sheet: InstallSheet) -> None:

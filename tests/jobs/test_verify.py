@@ -25,7 +25,7 @@ from shop.services import sign_in
 from tests.factories import make_shop
 from tests.jobs.workshop import Workshop
 
-pytestmark = [pytest.mark.django_db, pytest.mark.paper, pytest.mark.once]
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 ADDRESS = "https://book.lanternlane.example/verify/"
 
@@ -173,6 +173,7 @@ def test_the_command_says_the_same(sheet: InstallSheet, tmp_path: Path, capsys: 
         call_command("verify", str(tmp_path / "none.pdf"))
 
 
+@pytest.mark.paper
 def test_both_papers_carry_a_code_that_is_read(sheet: InstallSheet) -> None:
     for pdf in (bytes(sheet.pdf), render.customer_pdf(sheet.document)):
         pages = [page.render(scale=3).to_pil() for page in PdfDocument(pdf)]

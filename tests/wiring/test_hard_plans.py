@@ -12,18 +12,16 @@ from typing import Any
 import pytest
 
 from tests.wiring import turned
-from tests.wiring.told import KEPT, told
+from tests.wiring.told import CLEAN, HARD, KEPT, told
 from wiring.check import check
 from wiring.context import RULES
 from wiring.plan import from_builtins
 
-HARD = sorted((Path(__file__).parent / "hard_plans").glob("*.json"))
-CLEAN = sorted((Path(__file__).parent / "clean_cars").glob("*.json"))
 MOST_CAUTIONS = 2
 IN_ORDER = next(path for path in CLEAN if path.stem == "centre-speaker-and-digital-line")
 OF_NEIGHBOURS = frozenset(
-    {"side-unpaired", "crossover-match", "crossover-cancels", "crossover-sum", "fuse-order"}
-    | {"power-return-small"}
+    {"side-unpaired", "fuse-order", "power-return-small"}
+    | {"crossover-match", "crossover-cancels", "crossover-sum"}
 )
 """Rules that judge a row by those beside it: another system in the car may answer for it."""
 

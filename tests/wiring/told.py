@@ -15,6 +15,8 @@ from wiring.findings import Figure, Finding
 from wiring.plan import from_builtins
 
 KEPT = Path(__file__).parent / "told.txt"
+HARD = sorted((Path(__file__).parent / "hard_plans").glob("*.json"))
+CLEAN = sorted((Path(__file__).parent / "clean_cars").glob("*.json"))
 DIGITS = 6
 
 
@@ -40,9 +42,8 @@ def told() -> str:
 
     What a plan was not made for is named, and not told in full.
     """
-    here = Path(__file__).parent
     lines: list[str] = []
-    for path in sorted([*here.glob("clean_cars/*.json"), *here.glob("hard_plans/*.json")]):
+    for path in (*CLEAN, *HARD):
         lines.append(path.stem)
         case = json.loads(path.read_text(encoding="utf-8"))
         wanted = {one["rule"] for one in case.get("expected", ())}

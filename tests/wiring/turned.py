@@ -4,8 +4,8 @@
 
 A number is halved, doubled and left out, everything else left out. One line is one fact: where it
 stands, what was done, what is told more (+) and no more (-). A limit that moves, or a condition
-that no longer asks for a fact, is seen in it. Facts that change
-nothing have no line, and what an earlier plan has told already has none again.
+that no longer asks for a fact, is seen in it. Facts that change nothing have no line, and what an
+earlier plan has told already has none again.
 """
 
 import copy
@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from tests.wiring.told import HARD
 from wiring.check import check
 from wiring.plan import PlanError, from_builtins
 
@@ -26,12 +27,11 @@ Place = tuple[str | int, ...]
 def _facts(node: Any, place: Place = ()) -> Iterator[Place]:
     if isinstance(node, dict):
         for name, inner in node.items():
-            if len(place) > 1:
+            single = isinstance(inner, str | int | float | None)
+            if single or len(place) > 1:
                 yield (*place, name)
-            if not isinstance(inner, str | int | float | None):
+            if not single:
                 yield from _facts(inner, (*place, name))
-            elif len(place) <= 1:
-                yield (*place, name)
     elif isinstance(node, list):
         for at, inner in enumerate(node):
             yield from _facts(inner, (*place, at))
@@ -78,7 +78,7 @@ def turned() -> str:
     """The lines of each plan below its name, each line where it comes first."""
     seen: set[str] = set()
     text: list[str] = []
-    for path in sorted((Path(__file__).parent / "hard_plans").glob("*.json")):
+    for path in HARD:
         lines = _lines(json.loads(path.read_text(encoding="utf-8")))
         new = [line for line in lines if line not in seen]
         seen.update(new)
