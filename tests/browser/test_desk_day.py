@@ -26,10 +26,11 @@ def test_a_job_is_moved_by_hand_and_by_keyboard_and_put_back(served: str, enter:
     next_free_days(page).last.click()
     expect(page.get_by_role("heading", level=1, name="Book a job")).to_be_visible()
 
-    page.goto("/jobs/1013/")
     page.goto("/plan/")
-    page.get_by_role("link", name="Later").click()
     job = card(page, "J1013")
+    if not job.count():
+        # Until the shop opens the demo's today is still the day before.
+        page.get_by_role("link", name="Later").click()
     stood = job.get_attribute("data-from")
     box = job.bounding_box()
     assert box
