@@ -1,4 +1,4 @@
-"""Sets of speakers: a left and right pair, a front pair with tweeters, one subwoofer, placed at once.
+"""Sets of speakers placed at once: a pair, a front pair with tweeters, one subwoofer.
 
 What is offered follows from what is left to place: the product brings its figures, the picture the
 empty places, the channel plan the channels that feed nothing yet. What was offered is what is
@@ -93,9 +93,7 @@ def _ground(job: Job) -> _Ground:
     return _Ground(
         frozenset(set(POSITIONS) - taken),
         tuple(
-            one
-            for one in unused
-            if not one.bridged_with and (one.part_id, one.number) not in pairs
+            one for one in unused if not one.bridged_with and (one.part_id, one.number) not in pairs
         ),
         tuple(one for one in unused if one.bridged_with and one.bridged_with > one.number),
     )
@@ -234,9 +232,7 @@ def _refuse_taken(job: Job, members: Iterable[Member]) -> None:
         if one.part is not None:
             left[one.part.pk] = left.get(one.part.pk, 0) - 1
             if left[one.part.pk] < 0:
-                raise Refused(
-                    f"Fewer of {one.part.product} are left by now. Choose the set again."
-                )
+                raise Refused(f"Fewer of {one.part.product} are left by now. Choose the set again.")
 
 
 @transaction.atomic
@@ -272,7 +268,7 @@ def place_set(
         "speaker.set_added",
         before={"events": [one.event.pk for one in placed]},
         after={
-            "speakers": ", ".join(str(one.speaker) for one in placed),
+            "speakers": "; ".join(str(one.speaker) for one in placed),
             "channels": ", ".join(
                 dict.fromkeys(str(one.channel) for one in members if one.channel is not None)
             ),

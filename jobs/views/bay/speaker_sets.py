@@ -41,9 +41,7 @@ def _shown(offered: service.SpeakerSet) -> dict[str, Any]:
     return {
         "name": offered.name,
         "what": listed([*what, *([coils] if coils else [])]),
-        "fed": "; ".join(
-            f"{one.channel} {POSITIONS[one.position].label.lower()}" for one in fed
-        ),
+        "fed": "; ".join(f"{one.channel} {POSITIONS[one.position].label.lower()}" for one in fed),
         "members": [_token(one) for one in offered.members],
     }
 
@@ -69,7 +67,7 @@ def _read(job: Job, posted: list[str]) -> tuple[service.Member, ...]:
 @allow(*BENCH)
 @require_http_methods(["GET", "HEAD", "POST"])
 def sets(request: Request, number: int) -> HttpResponse:
-    """The sets that can be placed, each with its parts, places and channels; one posted is placed."""
+    """The sets that can be placed, each with parts, places and channels; one posted is placed."""
     sheet = BaySheet.of(request, number, "channels")
     if request.method != "POST":
         offered = service.sets_to_place(sheet.job, target_of(request, number))
