@@ -6,7 +6,7 @@ from urllib.parse import urlencode, urlsplit
 from django.urls import Resolver404, resolve, reverse
 
 from shop.models import StaffMember, Tablet
-from shop.roles import DESK
+from shop.roles import DESK, Role
 
 BENCH_FIRST: Final = {"who": "open", "when": "today"}
 """What of the board the bench sees first: today's jobs that are theirs, or nobody's yet."""
@@ -30,7 +30,7 @@ def may_see(person: StaffMember, path: str) -> bool:
         view = resolve(urlsplit(path).path).func
     except Resolver404:
         return False
-    roles = getattr(view, "allowed_roles", frozenset())
+    roles: frozenset[Role] | None = getattr(view, "allowed_roles", frozenset())
     return roles is None or not roles.isdisjoint(person.roles)
 
 
