@@ -243,6 +243,35 @@
     }
   });
 
+  // A caution that was read stays one line, for this person on this job ------------------------------
+
+  const cautionKey = (box) => {
+    const place = /^\/jobs\/\d+\//.exec(location.pathname)?.[0] || location.pathname;
+    return `read ${box.dataset.caution} ${meta("person")} ${place}`;
+  };
+  function foldRead(root) {
+    for (const box of root.querySelectorAll?.("details[data-caution][open]:not([data-asked])") || []) {
+      box.dataset.asked = "";
+      try {
+        if (localStorage.getItem(cautionKey(box))) box.open = false;
+      } catch {
+        /* storage is off: it stays open */
+      }
+    }
+  }
+  document.addEventListener("toggle", (event) => {
+    const box = event.target;
+    if (!box.matches?.("details[data-caution]")) return;
+    box.dataset.asked = "";
+    try {
+      if (box.open) localStorage.removeItem(cautionKey(box));
+      else localStorage.setItem(cautionKey(box), "1");
+    } catch {
+      /* storage is off: it holds for this page */
+    }
+  }, true);
+  document.addEventListener("htmx:load", (event) => foldRead(event.target));
+
   // A form that is on its way is not sent twice ------------------------------------------------------
 
   document.addEventListener("submit", (event) => {
@@ -297,6 +326,7 @@
     }
   });
 
+  foldRead(document);
   openDialogs(document);
   document.addEventListener("htmx:afterSettle", (event) => openDialogs(event.target.parentElement || document));
 })();

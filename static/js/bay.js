@@ -2,6 +2,7 @@
  *
  * tr[data-target]   a channel that can be chosen by touching its row or moving into it
  * #target           the chosen channel's key, sent with every post
+ * td[data-name]     what a cell is called where its row is a card
  * [data-said-close] closes the line that says what was done; it leaves by itself after a while
  */
 (() => {
@@ -54,6 +55,31 @@
     }
     button.hidden = true;
   }, true);
+
+  /* The tab of this section is in view, however narrow the page. */
+  const tab = document.querySelector('.tabs [aria-current="page"]');
+  if (tab) tab.parentElement.scrollLeft = tab.offsetLeft - (tab.parentElement.clientWidth - tab.offsetWidth) / 2;
+
+  /* On a narrow page each row of a grid is a card: its cells carry the names of their columns. */
+  const narrow = matchMedia("(max-width: 40rem)");
+  function nameCells(root) {
+    if (!narrow.matches) return;
+    for (const row of root.querySelectorAll("table.grid > tbody > tr")) {
+      const heads = [...row.closest("table").tHead?.rows[0]?.cells || []].flatMap((head) => Array(head.colSpan).fill(head));
+      let at = 0;
+      for (const cell of row.cells) {
+        const head = heads[at];
+        at += cell.colSpan;
+        if (cell.tagName === "TH" || !head || "name" in cell.dataset) continue;
+        const control = head.colSpan > 1 ? cell.querySelector("[aria-label]") : null;
+        const label = control?.getAttribute("aria-label").split(", ").slice(0, -1).join(", ");
+        cell.dataset.name = label || head.textContent.trim().replace(/\s+/g, " ");
+      }
+    }
+  }
+  nameCells(document);
+  narrow.addEventListener("change", () => nameCells(document));
+  document.addEventListener("htmx:load", () => nameCells(document));
 
   document.addEventListener("click", (event) => {
     const close = event.target.closest?.("[data-said-close]");
