@@ -2,7 +2,7 @@
  *
  * tr[data-target]   a channel that can be chosen by touching its row or moving into it
  * #target           the chosen channel's key, sent with every post
- * td[data-name]     what a cell is called where its row is a card
+ * table.as-cards    a grid whose rows are cards; td[data-name] is what a cell of it is called
  * [data-said-close] closes the line that says what was done; it leaves by itself after a while
  */
 (() => {
@@ -60,12 +60,14 @@
   const tab = document.querySelector('.tabs [aria-current="page"]');
   if (tab) tab.parentElement.scrollLeft = tab.offsetLeft - (tab.parentElement.clientWidth - tab.offsetWidth) / 2;
 
-  /* On a narrow page each row of a grid is a card: its cells carry the names of their columns. */
+  /* Where a grid does not fit, and on every phone, each row is a card: its cells carry the names of
+   * their columns. A grid is measured when it comes and when the page changes its width. */
   const narrow = matchMedia("(max-width: 40rem)");
-  function nameCells(root) {
-    if (!narrow.matches) return;
-    for (const row of root.querySelectorAll("table.grid > tbody > tr")) {
-      const heads = [...row.closest("table").tHead?.rows[0]?.cells || []].flatMap((head) => Array(head.colSpan).fill(head));
+  const CARDS = "as-cards";
+
+  function nameCells(table) {
+    for (const row of table.querySelectorAll(":scope > tbody > tr")) {
+      const heads = [...(table.tHead?.rows[0]?.cells || [])].flatMap((head) => Array(head.colSpan).fill(head));
       let at = 0;
       for (const cell of row.cells) {
         const head = heads[at];
@@ -77,9 +79,27 @@
       }
     }
   }
-  nameCells(document);
-  narrow.addEventListener("change", () => nameCells(document));
-  document.addEventListener("htmx:load", () => nameCells(document));
+  function fit(table) {
+    const wrap = table.parentElement;
+    if (!wrap.clientWidth) return;
+    table.classList.remove(CARDS);
+    table.classList.toggle(CARDS, narrow.matches || wrap.scrollWidth > wrap.clientWidth + 1);
+    table.dataset.fitted = "";
+  }
+  function fitAll(anew) {
+    for (const table of document.querySelectorAll(".grid-wrap > table.grid")) {
+      if (anew || !("fitted" in table.dataset)) fit(table);
+      if (table.classList.contains(CARDS)) nameCells(table);
+    }
+  }
+  let width = innerWidth;
+  addEventListener("resize", () => {
+    if (innerWidth === width) return;
+    width = innerWidth;
+    fitAll(true);
+  });
+  document.addEventListener("htmx:load", () => fitAll(false));
+  fitAll(false);
 
   document.addEventListener("click", (event) => {
     const close = event.target.closest?.("[data-said-close]");
