@@ -26,7 +26,7 @@ from shop.roles import BENCH
 
 NOT_OWN: Final = (
     "You had a hand in this work or its entries, and in this shop nobody reviews their own: "
-    "ask another manager to sign, or allow it in the settings of the shop."
+    "ask another manager to sign, or allow it under Shop."
 )
 """Why somebody may not sign, where the shop lets nobody review their own work."""
 

@@ -95,7 +95,7 @@ tell_of(
 tell_of(Vehicle, "Vehicle", "vehicle")
 tell_of(VehicleModel, "Vehicle model", "vehicle_model_edit")
 tell_of(Product, "Product", "product")
-tell_of(Shop, "Shop and assumptions")
+tell_of(Shop, "Profile and assumptions")
 tell_of(Bay, "Bay", "bay_edit")
 tell_of(Tablet, "Tablet")
 tell_of(PlugTable, "Plug", "plug")

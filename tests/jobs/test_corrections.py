@@ -395,7 +395,7 @@ def test_changes_are_told_in_readable_words() -> None:
     after["notes"] = [{"text": "Grommet moved", "by": "Wanda"}]
     assert [said_of(one, LOCAL).replace("\u00a0", " ") for one in changes(before, after)] == [
         "A2: – → product Tarnholt Weir Four, quantity 1",
-        "A1.1, wire, positive: cavity 1, green → cavity 1, violet",
+        "A1.1, wire, positive: pin 1, green → pin 1, violet",
         "R1, length: 2.00 m → 2.50 m",
         "A1.1, level: 0.0 dB → −4.5 dB",
         "A1.1, high-pass: – → 90 Hz, Linkwitz-Riley 24",

@@ -53,7 +53,7 @@ def wire_not_written(context: Context) -> Iterator[Finding]:
                 "caution",
                 f"The wire of {channel_name(context, channel)} is not written down",
                 (channel.id, *channel.speakers),
-                "Write its plug, cavity and colours while it can be seen.",
+                "Write its plug, pin and colours while it can be seen.",
                 COMMON_PRACTICE,
             )
 
@@ -75,7 +75,7 @@ def wire_colour(context: Context) -> Iterator[Finding]:
                 f"{channel_name(context, channel)}: both leads are written the same, "
                 f"{colours.describe(wire.positive.base, wire.positive.stripe)}",
                 (channel.id,),
-                "Look again: the two leads of a speaker differ in cavity or colour.",
+                "Look again: the two leads of a speaker differ in pin or colour.",
                 "the plan itself",
             )
 

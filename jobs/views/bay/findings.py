@@ -1,4 +1,4 @@
-"""Every finding of the sheet, the gravest first, and the reasons why cautions may stand."""
+"""Every finding of the sheet, the worst first, and the reasons why cautions may stand."""
 
 from typing import Any
 
