@@ -8,7 +8,7 @@ from django.db import transaction
 
 from jobs.errors import Refused
 from jobs.models import JobEvent
-from jobs.services import channels, functions, power
+from jobs.services import channels, functions, power, speaker_sets
 from jobs.services.events import done_before, log
 from jobs.services.saving import before_check_in, open_job
 from jobs.services.tuning import records as tuning
@@ -21,6 +21,7 @@ Undo = Callable[[JobEvent, StaffMember], None]
 UNDO: Final[dict[str, Undo]] = {
     "functions.group_works": functions.undo_all_work,
     "speaker.added": channels.undo_add,
+    "speaker.set_added": speaker_sets.undo_set,
     "speaker.removed": channels.undo_remove,
     "channel.speakers": channels.undo_speakers,
     "channel.arranged": channels.undo_arrange,

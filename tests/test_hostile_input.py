@@ -84,6 +84,7 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "bay_arrange": ("joining", "coil_joining"),
     "bay_run_propose": ("metal", "key"),
     "bay_channel_speaker": ("speaker", "off"),
+    "bay_sets": ("member", "key", "seen", "target"),
     "bay_seat_save": ("weight", "version", "key"),
     "bay_proposal_apply": ("channel", "how", "shown", "key"),
     "bay_sections_save": ("kind", "frequency_hz", "gain_db", "q", "version", "then", "key"),

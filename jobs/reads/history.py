@@ -51,6 +51,7 @@ _TITLES: Final = {
     "run.removed": "Cable taken out",
     "supply.changed": "Battery and alternator",
     "speaker.added": "Speaker placed",
+    "speaker.set_added": "Set of speakers placed",
     "speaker.changed": "Speaker changed",
     "speaker.removed": "Speaker taken out",
     "seat.tapped": "Listening seat",
