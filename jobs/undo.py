@@ -32,6 +32,8 @@ UNDO: Final[dict[str, Undo]] = {
     "record.returned": tuning.undo_return,
     "delays.put_in": undo_settings,
     "proposal.applied": undo_settings,
+    "setting.sides": undo_settings,
+    "setting.copied": undo_settings,
     "setup.applied": setup_apply.undo_apply,
 }
 

@@ -41,6 +41,8 @@ _TITLES: Final = {
     "channel.plug": "Wire taken from a plug",
     "setting.changed": "Setting",
     "setting.sections": "Equaliser",
+    "setting.sides": "Left and right set together",
+    "setting.copied": "Settings copied",
     "othersetting.changed": "Setting",
     "othersetting.added": "Setting added",
     "record.kept": "Settings kept as",

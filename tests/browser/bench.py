@@ -131,12 +131,16 @@ def plan_channels(page: Page) -> None:
         choose_cell(page, f"Polarity, {at}", "Proved")
     all_saved(page)
     page.get_by_role("link", name="Settings").last.click()
-    for wanted in CHANNELS:
-        at = wanted.channel
+    page.get_by_role("checkbox", name="Set left and right together").check(force=True)
+    for left, right in zip(CHANNELS[::2], CHANNELS[1::2], strict=True):
+        at = left.channel
         choose_cell(page, f"High-pass family, {at}", re.compile("Butterworth|BW|Bw"))
         choose_cell(page, f"High-pass slope, {at}", re.compile("24"))
         fill_cell(page, f"High-pass frequency, {at}", "80")
         fill_cell(page, f"Level, {at}", "-3")
+        other = page.get_by_role("textbox", name=f"High-pass frequency, {right.channel}")
+        expect(other).to_have_value("80")
+        expect(page.get_by_role("textbox", name=f"Level, {right.channel}")).to_have_value("-3")
     all_saved(page)
 
 

@@ -17,7 +17,7 @@ from tests.browser.test_whole_path import AFTER, BEFORE, PARTS, QUANTITIES
 pytestmark = pytest.mark.browser
 
 TABLET = {"width": 1180, "height": 820}
-MOST_FIRST = {"taps": 150, "keys": 215}
+MOST_FIRST = {"taps": 138, "keys": 205}
 MOST_SECOND = {"taps": 38, "keys": 42}
 
 WATCH = """
