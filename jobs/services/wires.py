@@ -97,7 +97,9 @@ def rows_below(job: Job, pk: int) -> list[Channel]:
     first = rows[start]
     device = [row for row in rows if (row.part_id, row.kind) == (first.part_id, first.kind)]
     feeding = set(
-        Channel.speakers.through.objects.filter(channel__in=device).values_list("channel", flat=True)
+        Channel.speakers.through.objects.filter(channel__in=device).values_list(
+            "channel", flat=True
+        )
     ) | {row.pk for row in device if row.feeds_part_id}
     below = device[device.index(first) + 1 :]
     return [row for row in below if row.pk in feeding] if feeding else below
@@ -130,7 +132,9 @@ def undo_wires(event: JobEvent, actor: StaffMember) -> None:
         if channel is None:
             continue
         written = event.after["wires"][pk]
-        back = {name: value for name, value in old.items() if current(channel, name) == written[name]}
+        back = {
+            name: value for name, value in old.items() if current(channel, name) == written[name]
+        }
         if back:
             save_row(
                 Channel,

@@ -100,9 +100,11 @@ def _across(cells: Sequence[str], first: int = 0) -> dict[str, Any]:
     for place, text in zip(_PLACES[first:], cells, strict=False):
         if not text or text in ("-", "–"):
             continue
-        found |= _colour(place, text) if place in ("positive", "negative") else {
-            place: _cell(place, text)
-        }
+        found |= (
+            _colour(place, text)
+            if place in ("positive", "negative")
+            else {place: _cell(place, text)}
+        )
     return found
 
 
@@ -119,8 +121,8 @@ class WiresPasteForm(forms.Form):
         max_length=20_000,
         strip=False,
         widget=forms.Textarea({"rows": 8, "data-span": "all"}),
-        help_text="A line for each channel: A1.1, plug, + pin, + colour, − pin, − colour. Or a line "
-        "for each pin of one plug: pin, colour, and what it is for (“Front left +” or “A1.1 +”). "
+        help_text="A line for each channel: A1.1, plug, + pin, + colour, − pin, − colour. Or a "
+        "line for each pin of one plug: pin, colour, and what it is for (“Front left +” or “A1.1 +”). "
         "Columns stand apart by tabs, semicolons or commas; a colour and its stripe as GN/WH.",
         error_messages={"required": "Paste the lines here first."},
     )
@@ -150,15 +152,17 @@ class WiresPasteForm(forms.Form):
         first = 1
         if lines and columns_of(lines[0][1])[0].lower() in HEADINGS | {"channel"}:
             first = lines.pop(0)[0] + 1
-        self._read(lines, first, data.get("at"), data.get("column", ""), data.get("plug", "").strip())
+        self._read(
+            lines, first, data.get("at"), data.get("column", ""), data.get("plug", "").strip()
+        )
         problems = self.block.problems
         if problems:
-            first, *others = problems
+            unread_line, *others = problems
             self.add_error(
                 "text",
                 f"{len(problems)} lines are not understood; put right what stands above."
                 if others
-                else f"Line {first.number}: {first.why}",
+                else f"Line {unread_line.number}: {unread_line.why}",
             )
         elif not any(self.block.cells.values()):
             self.add_error("text", "No line names a wire.")
@@ -194,7 +198,9 @@ class WiresPasteForm(forms.Form):
 
     def _named(self, cells: list[str]) -> str:
         if not _MARK.match(cells[0]):
-            raise Unread(f"It does not begin with a channel as the others do: write {self._some()}.")
+            raise Unread(
+                f"It does not begin with a channel as the others do: write {self._some()}."
+            )
         return self.block.put(self._row(cells[0]), _across(cells[1:]))
 
     def _below(self, cells: list[str], place: int, column: str) -> str:
@@ -207,7 +213,9 @@ class WiresPasteForm(forms.Form):
     def _pin(self, cells: list[str], plug: str) -> str:
         pin, colour, function = [*cells, "", ""][:3]
         if not pin or len(pin) > 20:
-            raise Unread("It begins neither with a channel nor with a pin of at most 20 characters.")
+            raise Unread(
+                "It begins neither with a channel nor with a pin of at most 20 characters."
+            )
         sign = _SIGN.search(function)
         if sign is None:
             self.block.left.append(" ".join(filter(None, [pin, function])))

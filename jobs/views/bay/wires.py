@@ -27,8 +27,8 @@ def _rows(sheet: BaySheet) -> list[Row]:
 def _versions(request: Request) -> dict[int, int]:
     """The versions of the rows on the page that asks, as `row-<key>`."""
     return {
-        key: row_version(value)
-        for name, value in request.POST.items()
+        key: row_version(request.POST.get(name))
+        for name in request.POST
         if name.startswith("row-") and (key := row_key(name.removeprefix("row-")))
     }
 
