@@ -12,6 +12,7 @@ from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import Channel, Job, JobEvent
 from jobs.services.moves import move
 from jobs.services.wires import NOTHING_NEW, fill_down, write_wires
+from tests.factories import make_photo
 from tests.jobs.workshop import Workshop
 from tests.racing import at_once
 
@@ -205,6 +206,18 @@ def test_a_channel_that_feeds_nothing_is_not_filled(job: Job, floor: Workshop) -
     first = job.channels.get(number=1)
     fill_down(job.number, first.pk, "positive_base", "GN", actor=floor.technician)
     assert [wire[2] for wire in _wires(job)] == ["", "GN", "", "GN"]
+
+
+def test_the_newest_photo_of_a_plug_stands_beside_its_row(
+    bench: Client, job: Job, floor: Workshop
+) -> None:
+    one, two = job.channels.filter(number__in=(1, 2))
+    old, new = (make_photo(job, floor.technician, subject=f"channel:{one.pk}") for _ in range(2))
+    url = f"{reverse('bay_channels', args=[job.number])}?show=wires"
+    page = bench.get(url).content.decode()
+    row = page[page.index(f'data-channel="{one.pk}"') : page.index(f'data-channel="{two.pk}"')]
+    assert reverse("photo_thumbnail", args=[job.number, new.pk]) in row
+    assert reverse("photo_thumbnail", args=[job.number, old.pk]) not in page
 
 
 def test_a_closed_sheet_takes_no_block(bench: Client, job: Job, floor: Workshop) -> None:

@@ -46,7 +46,7 @@ def _done(request: Request, number: int, event: JobEvent, more: Iterable[str] = 
         rows = [row for row in channels_of(sheet.job) if row.pk in wrote]
         drawn = "".join(wires_html(sheet, row, oob=True) for row in rows)
         html = f"<template>{drawn}</template>"
-    text = " ".join([f"Wires written: {event.after['channels']}. Prove them here.", *more])
+    text = " ".join([f"Wires written: {event.after['channels']}.", *more])
     return answers.done(request, number, "channels", text, event=event, html=html, to=_back(sheet))
 
 
@@ -90,7 +90,9 @@ def paste(request: Request, number: int) -> HttpResponse:
         fresh = BaySheet.of(request, number, "channels")
         return _dialog(request, fresh, form, _rows(fresh), why)
     left = form.block.left
-    more = [f"No speaker wire, left out: {', '.join(left)}."] if left else []
+    more = ["Prove them here."]
+    if left:
+        more.append(f"No speaker wire, left out: {', '.join(left)}.")
     return _done(request, number, event, more)
 
 
