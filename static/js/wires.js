@@ -40,7 +40,7 @@
     last = fill.dataset.fillDown.split(" ").includes(control.name) ? control : null;
     button.disabled = !last;
     const called = last ? `: ${(last.getAttribute("aria-label") || "").toLowerCase().replace(/, (\S+)$/, (_, at) => ` of ${at.toUpperCase()}`)}` : "";
-    button.querySelector("span").textContent = called;
+    button.querySelector("span").textContent = `Fill down${called}`;
   }
 
   function below(control) {
@@ -107,6 +107,9 @@
     known.value = name;
     plugs.prepend(known);
   }
+
+  /* A row's answer has the standard's order again. */
+  document.body.addEventListener("cells:saved", () => [...grid.querySelectorAll("select")].filter(isColour).forEach(order));
 
   grid.addEventListener("focusin", (event) => {
     if (isColour(event.target)) order(event.target);

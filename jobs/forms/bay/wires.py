@@ -123,7 +123,8 @@ class WiresPasteForm(forms.Form):
         widget=forms.Textarea({"rows": 8, "data-span": "all"}),
         help_text="A line for each channel: A1.1, plug, + pin, + colour, − pin, − colour. Or a "
         "line for each pin of one plug: pin, colour, and what it is for (“Front left +” or "
-        "“A1.1 +”). Columns stand apart by tabs, semicolons or commas; a colour and its stripe as GN/WH.",
+        "“A1.1 +”). Columns stand apart by tabs, semicolons or commas; a colour and its stripe "
+        "as GN/WH.",
         error_messages={"required": "Paste the lines here first."},
     )
     plug = forms.CharField(
