@@ -8,7 +8,7 @@ from django.db import transaction
 
 from jobs.errors import Refused
 from jobs.models import JobEvent
-from jobs.services import channels, functions, power
+from jobs.services import channels, functions, power, speaker_sets
 from jobs.services.events import done_before, log
 from jobs.services.saving import before_check_in, open_job
 from jobs.services.tuning import records as tuning
@@ -22,6 +22,7 @@ Undo = Callable[[JobEvent, StaffMember], None]
 UNDO: Final[dict[str, Undo]] = {
     "functions.group_works": functions.undo_all_work,
     "speaker.added": channels.undo_add,
+    "speaker.set_added": speaker_sets.undo_set,
     "speaker.removed": channels.undo_remove,
     "channel.speakers": channels.undo_speakers,
     "channel.arranged": channels.undo_arrange,
@@ -33,6 +34,8 @@ UNDO: Final[dict[str, Undo]] = {
     "record.returned": tuning.undo_return,
     "delays.put_in": undo_settings,
     "proposal.applied": undo_settings,
+    "setting.sides": undo_settings,
+    "setting.copied": undo_settings,
     "setup.applied": setup_apply.undo_apply,
 }
 

@@ -71,6 +71,7 @@ PK_OF = {
     "bay_run_propose": "run",
     "bay_run": "run",
     "bay_setting_save": "channel",
+    "bay_setting_copy": "channel",
     "bay_sections": "channel",
     "bay_sections_save": "channel",
     "bay_other_save": "other",

@@ -210,6 +210,8 @@ TABLE: dict[str, Roles] = {
     "bay_channel_speaker": BENCH,
     "bay_arrange": BENCH,
     "bay_place_add": BENCH,
+    "bay_sets": BENCH,
+    "bay_setting_copy": BENCH,
     "bay_speaker_save": BENCH,
     "bay_speaker_remove": BENCH,
     "bay_cable_save": BENCH,

@@ -27,7 +27,7 @@ from wiring.loads import (
     passive_set,
     speaker_loads_ohm,
 )
-from wiring.positions import POSITIONS
+from wiring.positions import POSITIONS, counterpart
 from wiring.power import charging, conductors, fuses
 from wiring.power.conductors import ConductorError
 from wiring.power.demand import DeviceDemand, demands, figures_of
@@ -62,6 +62,7 @@ __all__ = [
     "cable_figures_of",
     "cables_of",
     "colours",
+    "counterpart",
     "device_draws",
     "doc",
     "finding_id",

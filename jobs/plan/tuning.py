@@ -26,6 +26,7 @@ from wiring.drawings.plan_plots import (
 from wiring.errors import WiringError as WiringError
 from wiring.findings import Finding
 from wiring.names import speaker_name
+from wiring.positions import counterpart
 from wiring.tuning import gain
 from wiring.tuning.alignment import Alignment, Delay, Seat, align
 from wiring.tuning.response import plan_response
@@ -110,6 +111,46 @@ def playing_through(plan: doc.Plan, channel_id: str) -> list[str]:
             )
         )
     )
+
+
+class Kin(NamedTuple):
+    """How channels are related by what is heard through them, by id.
+
+    `other_side` is the channel of the same speakers on the other side of the car, where there is
+    just one; `alike` are the others that play speakers of the same kinds.
+    """
+
+    other_side: dict[str, str]
+    alike: dict[str, tuple[str, ...]]
+
+
+def kin_of(plan: doc.Plan) -> Kin:
+    """Which channels are left and right of each other, and which play the same kinds."""
+    context = Context(plan)
+    heard: dict[str, set[tuple[str, str]]] = {}
+    for channel, speaker in driven(context):
+        for stage in signal_path(context, channel):
+            for one in (stage, *processing_channels(context, channel)):
+                heard.setdefault(one.id, set()).add((speaker.position, speaker.kind))
+    kind_of = {channel.id: channel.kind for channel in plan.channels}
+    by_sound: dict[tuple[str, frozenset[tuple[str, str]]], list[str]] = {}
+    by_kind: dict[tuple[str, frozenset[str]], list[str]] = {}
+    for one_id, places in heard.items():
+        by_sound.setdefault((kind_of[one_id], frozenset(places)), []).append(one_id)
+        kinds = frozenset(kind for _, kind in places)
+        by_kind.setdefault((kind_of[one_id], kinds), []).append(one_id)
+    other_side = {}
+    for (kind, sound), ids in by_sound.items():
+        mirrored = frozenset((counterpart(place) or place, what) for place, what in sound)
+        facing = by_sound.get((kind, mirrored), [])
+        if mirrored != sound and len(ids) == 1 and len(facing) == 1:
+            other_side[ids[0]] = facing[0]
+    alike = {
+        one_id: tuple(other for other in ids if other != one_id)
+        for ids in by_kind.values()
+        for one_id in ids
+    }
+    return Kin(other_side, alike)
 
 
 def curves(

@@ -217,6 +217,7 @@ STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "staticfiles"
 STATICFILES_DIRS = [BASE_DIR / "static"]
 MEDIA_ROOT = DATA_DIR / "media"
+WHITENOISE_KEEP_ONLY_HASHED_FILES = True
 STORAGES = {
     "default": {"BACKEND": "shop.on_disk.SyncedStorage"},
     "staticfiles": {

@@ -118,7 +118,19 @@
     return `${then.toLocaleDateString([], { day: "numeric", month: "short" })}, ${time}`;
   }
 
-  window.Loombook = { aboutOf, aboutXhr, clock, csrfToken, isSignIn, person, say, strip: showStrip };
+  /** A word kept while this tab is open; storage may be off. */
+  function tab(name, value) {
+    try {
+      if (value === undefined) return sessionStorage.getItem(name) || "";
+      if (value) sessionStorage.setItem(name, value);
+      else sessionStorage.removeItem(name);
+    } catch {
+      /* it holds for this page */
+    }
+    return value || "";
+  }
+
+  window.Loombook = { aboutOf, aboutXhr, clock, csrfToken, isSignIn, person, say, strip: showStrip, tab };
 
   // htmx: token, sessions that ended, answers that did not come --------------------------------
 

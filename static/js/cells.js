@@ -7,6 +7,7 @@
  *
  * - What is typed and not yet an entry is kept as a draft, and stands in its cell again after the
  *   page was closed.
+ * - While [data-both-sides] is ticked, an entry of a row with data-other-side is meant for that row too.
  * - The answer is merged into the row in place, so the cell being typed in keeps its text, caret
  *   and focus.
  *
@@ -89,6 +90,7 @@
       const version = versionOf(state);
       for (const hidden of hiddenOf(state.row)) if (!(hidden.name in fields)) fields[hidden.name] = [hidden.value];
       if (version) fields.version = version;
+      addOtherSide(state, fields);
       state.base = null;
       const entry = { kind: "cells", url: state.url, fields, page: location.pathname + location.search, what: called(state.row, names) };
       entry.key = outbox.makeKey();
@@ -99,6 +101,16 @@
       mark(state, "saving");
     }
     keepDraft(state);
+  }
+
+  /** While left and right are set together, what is entered on a row is entered on its other side too. */
+  function addOtherSide(state, fields) {
+    const other = document.querySelector("[data-both-sides]:checked") && state.row.dataset.otherSide;
+    if (!other) return;
+    fields.both = ["1"];
+    const row = rowAt(other);
+    const version = row && versionOf(stateOf(row));
+    if (version) fields.other_version = version;
   }
 
   /** A field chosen anew is no clash any more. */
@@ -163,7 +175,7 @@
       if (status === 409) state.clashes.push(entry);
       if (ok) document.body.dispatchEvent(new CustomEvent("cells:saved", { detail: { url: state.url } }));
     } else {
-      for (const name of Object.keys(entry.fields)) state.refused.set(name, entry.fields[name]);
+      for (const name of Object.keys(entry.fields)) if (group(row, name).length) state.refused.set(name, entry.fields[name]);
       Loombook.say(`Not saved: ${said} What you typed is kept on this device.`, "error");
     }
     if (state.queue.length) mark(state, "saving");
@@ -399,6 +411,15 @@
   window.addEventListener("beforeunload", (event) => {
     if (Loombook.unsaved()) event.preventDefault();
   });
+
+  /* Whether left and right are set together is kept while this tab is open. */
+  const together = document.querySelector("[data-both-sides]");
+  if (together) {
+    const name = `both-sides ${together.dataset.bothSides}`;
+    const kept = Loombook.tab(name);
+    together.checked = kept === "1";
+    together.addEventListener("change", () => Loombook.tab(name, together.checked ? "1" : ""));
+  }
 
   /* A browser may put old text back after a reload: show what the server holds. */
   for (const row of document.querySelectorAll(ROW)) {

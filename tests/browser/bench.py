@@ -5,8 +5,6 @@ from dataclasses import dataclass
 
 from playwright.sync_api import Page, expect
 
-SPEAKER = "Threlk Dunnock 130"
-
 
 @dataclass(frozen=True)
 class Wanted:
@@ -107,21 +105,19 @@ def take_readings(page: Page, values: dict[str, str]) -> None:
 
 
 def plan_channels(page: Page) -> None:
-    """Tap a row, tap the place on the picture, put the speaker there; then wires and filters."""
+    """Place the front pair and the rear pair, each as one set; then wires and filters."""
     section(page, "Channels")
+    for name in ("Front door, left and right", "Rear door, left and right"):
+        page.get_by_role("button", name="Place a set").click()
+        page.get_by_role("dialog").get_by_role("button", name=name).click()
+        expect(page.get_by_role("status").filter(has_text="Placed:")).to_contain_text(
+            name.partition(",")[0].lower()
+        )
+        expect(page.get_by_role("dialog")).to_have_count(0)
     for wanted in CHANNELS:
-        page.get_by_role("rowheader").get_by_text(wanted.channel, exact=True).click()
-        page.get_by_role("link", name=f"{wanted.place}: empty").click()
-        dialog = page.get_by_role("dialog")
-        expect(dialog).to_contain_text(wanted.channel)
-        dialog.get_by_role("radio", name=re.compile(SPEAKER)).check(force=True)
-        dialog.get_by_role("button", name="Put it here").click()
         expect(
             page.get_by_role("link", name=re.compile(f"{wanted.place}: .*fed by {wanted.channel}"))
         ).to_be_visible()
-        close = page.get_by_role("dialog").get_by_role("button", name="Close")
-        if close.count():
-            close.first.click()
     page.get_by_role("link", name="Wires").click()
     for wanted in CHANNELS:
         at = wanted.channel
@@ -135,12 +131,16 @@ def plan_channels(page: Page) -> None:
         choose_cell(page, f"Polarity, {at}", "Proved")
     all_saved(page)
     page.get_by_role("link", name="Settings").last.click()
-    for wanted in CHANNELS:
-        at = wanted.channel
+    page.get_by_role("checkbox", name="Set left and right together").check(force=True)
+    for left, right in zip(CHANNELS[::2], CHANNELS[1::2], strict=True):
+        at = left.channel
         choose_cell(page, f"High-pass family, {at}", re.compile("Butterworth|BW|Bw"))
         choose_cell(page, f"High-pass slope, {at}", re.compile("24"))
         fill_cell(page, f"High-pass frequency, {at}", "80")
         fill_cell(page, f"Level, {at}", "-3")
+        other = page.get_by_role("textbox", name=f"High-pass frequency, {right.channel}")
+        expect(other).to_have_value("80")
+        expect(page.get_by_role("textbox", name=f"Level, {right.channel}")).to_have_value("-3")
     all_saved(page)
 
 

@@ -17,8 +17,8 @@ from tests.browser.test_whole_path import AFTER, BEFORE, PARTS, QUANTITIES
 pytestmark = pytest.mark.browser
 
 TABLET = {"width": 1180, "height": 820}
-MOST_FIRST = {"taps": 260, "keys": 500}
-MOST_SECOND = {"taps": 45, "keys": 90}
+MOST_FIRST = {"taps": 138, "keys": 205}
+MOST_SECOND = {"taps": 38, "keys": 42}
 
 WATCH = """
 addEventListener("pointerdown", () => window.counted("taps", 1), true);

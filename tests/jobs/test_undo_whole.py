@@ -33,7 +33,7 @@ from jobs.models import (
 from jobs.models.record import RecordChain
 from jobs.services import channels, functions, power
 from jobs.services.photos import change_photo
-from jobs.services.tuning import records as tuning
+from jobs.services.tuning import records as tuning, sides
 from jobs.services.tuning.seats import save_distance, tap_seat
 from jobs.services.tuning.settings import put_settings
 from jobs.setups.apply import apply_setup, preview
@@ -328,6 +328,33 @@ class Edits(RuleBasedStateMachine):
         changes = {channel.plan_id: {"delay_ms": round(delay_ms, 4)}}
         by = self.workshop.technician
         self.edit(lambda: put_settings(self.number, changes, code=code, actor=by))
+
+    @rule(on=st.integers(0, 3), to=st.integers(0, 3), level_db=st.floats(-30, 0))
+    def set_both(self, on: int, to: int, level_db: float) -> None:
+        own, other = (self.pick(self.here.channels.all(), one) for one in (on, to))
+        if own.pk != other.pk:
+            changes = {"level_db": round(level_db, 3), "delay_ms": 2.5}
+            by = self.workshop.technician
+            versions = {"version": 999, "other_version": 999}
+            self.edit(
+                lambda: (
+                    sides.set_both(
+                        self.number, own.pk, other.pk, changes, actor=by, **versions
+                    ).event
+                    or self._not_both()
+                )
+            )
+
+    def _not_both(self) -> None:
+        raise Refused("The other side is like that already.")
+
+    @rule(on=st.integers(0, 3), to=st.integers(0, 3))
+    def copy(self, on: int, to: int) -> None:
+        own, other = (self.pick(self.here.channels.all(), one) for one in (on, to))
+        by = self.workshop.technician
+        self.edit(
+            lambda: sides.copy_settings(self.number, own.pk, [other.pk], sides.WHAT, actor=by)
+        )
 
     @rule(which=st.integers(0, 3))
     def return_to(self, which: int) -> None:

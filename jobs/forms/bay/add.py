@@ -102,6 +102,8 @@ class PlaceForm(forms.Form):
         JobSpeaker, "min_high_pass_hz", label="Lowest safe high-pass, Hz", unit="Hz"
     )
 
+    both_sides = forms.BooleanField(label="The same on the other side", required=False)
+
     FACTORY: Final = "factory"
     use_required_attribute = False
 

@@ -14,9 +14,10 @@ from jobs.forms.bay.fields import (
     speaker_fields,
     wire_fields,
 )
-from jobs.models import Channel, ChannelSetting, JobPart
+from jobs.models import Channel, ChannelSetting, JobPart, TuningKind
 from jobs.plan import rows as plan_rows
 from jobs.plan.power import doc
+from jobs.plan.tuning import Kin, kin_of
 from jobs.services.saving import FieldClash
 from jobs.views.bay import parts
 from jobs.views.bay.bay_sheet import BaySheet
@@ -158,6 +159,24 @@ def cable_html(
     )
 
 
+def kin(sheet: BaySheet) -> Kin:
+    """Which channels are each other's other side, worked out once a request."""
+    kept: Kin | None = sheet.__dict__.get("_kin")
+    if kept is None:
+        kept = sheet.__dict__["_kin"] = kin_of(sheet.plan)
+    return kept
+
+
+def channel_keys(sheet: BaySheet) -> dict[str, int]:
+    """The key of each channel of the job by its id in the plan, read once a request."""
+    kept: dict[str, int] | None = sheet.__dict__.get("_channel_keys")
+    if kept is None:
+        rows = plan_rows.places(sheet.job.pk)
+        kept = {wording.mark(row.part_label, row.kind, row.number): row.pk for row in rows}
+        sheet.__dict__["_channel_keys"] = kept
+    return kept
+
+
 def settings_html(
     sheet: BaySheet,
     channel: Channel,
@@ -172,6 +191,7 @@ def settings_html(
     """The settings of the channel in the record `kind`; `paired`: before stands above after."""
     row = setting or ChannelSetting()
     name = f"{channel.plan_id} {kind}" if paired else channel.plan_id
+    other = kin(sheet).other_side.get(channel.plan_id) if kind == TuningKind.AFTER else None
     return render_to_string(
         "bay/setting_row.html",
         {
@@ -181,5 +201,6 @@ def settings_html(
             "paired": paired,
             "oob": oob,
             "sections": len(row.sections),
+            "other_pk": channel_keys(sheet).get(other) if other else None,
         },
     )

@@ -31,6 +31,7 @@ from jobs.views.bay.channel_rows import (
     wires_html,
 )
 from jobs.views.bay.fit import part_html, sources_of
+from jobs.views.bay.parts import still_to_place_html
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models import PlugTable, ProductKind
@@ -77,11 +78,11 @@ def channels(request: Request, number: int) -> HttpResponse:
             for part in sources
             if part.product.kind != ProductKind.INTERFACE
         ]
-        context["left"] = [one for one in service.parts_left(sheet.job) if one.left]
+        context["still_to_place"] = still_to_place_html(sheet)
         context["spots"] = picture.spots_html(sheet)
         context["body"] = picture.body_shape(sheet)
         context["view_box"] = picture.view_box()
-        shows = ("marks", "spots")
+        shows = ("marks", "spots", "left")
     elif show == "wires":
         context["rows"] = [wires_html(sheet, row) for row in rows]
         context["plugs_known"] = plugs_known(sheet.job)

@@ -14,6 +14,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from jobs.models import PowerRun
+from jobs.services.channels import parts_left
 from jobs.views.bay import picture, power_rows
 from jobs.views.bay.bay_sheet import SECTIONS, BaySheet, TabCount
 from jobs.views.bay.places import anchor
@@ -174,11 +175,26 @@ def _draw_draws(sheet: BaySheet, index: int) -> str:
     return power_rows.draws_html(sheet, oob=True)
 
 
+def still_to_place_html(sheet: BaySheet, oob: bool = False) -> str:
+    """The speakers of the job that have no place yet, and the way to place several at once."""
+    left = [one for one in parts_left(sheet.job) if one.left]
+    return render_to_string("bay/still_to_place.html", {"sheet": sheet, "left": left, "oob": oob})
+
+
+def _left_tokens(sheet: BaySheet) -> list[str]:
+    return [digest(*((one.part.pk, one.left) for one in parts_left(sheet.job)))]
+
+
+def _draw_left(sheet: BaySheet, index: int) -> str:
+    return still_to_place_html(sheet, oob=True)
+
+
 PARTS: Final[dict[str, Part]] = {
     "panel": Part(_panel_tokens, _draw_panel),
     "tabs": Part(_tab_tokens, _draw_tab),
     "marks": Part(_mark_tokens, _draw_mark),
     "spots": Part(_spot_tokens, _draw_spot),
+    "left": Part(_left_tokens, _draw_left),
     "runs": Part(_run_tokens, _draw_run),
     "diagram": Part(_diagram_tokens, _draw_diagram),
     "supply": Part(_supply_tokens, _draw_supply),

@@ -15,8 +15,8 @@ from jobs.forms.bay.fields import job_speaker_fields
 from jobs.models import Channel, JobEvent, JobSpeaker
 from jobs.models.channels import JOINING_CHOICES
 from jobs.plan.passive import EXAMPLES
-from jobs.plan.power import POSITIONS, loads_to_choose
-from jobs.services import channels as service
+from jobs.plan.power import POSITIONS, counterpart, loads_to_choose
+from jobs.services import channels as service, speaker_sets as sets
 from jobs.services.saving import FieldClash
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet, actor
@@ -30,7 +30,7 @@ from shop.services.events import subject_of
 from shop.typed import row_key, token
 
 
-def _target(request: Request, number: int) -> Channel | None:
+def target_of(request: Request, number: int) -> Channel | None:
     """The channel chosen in the grid, when it can take speakers."""
     pk = row_key(request.POST.get("target") or request.GET.get("target")) or 0
     return (
@@ -48,7 +48,7 @@ def place(request: Request, number: int, position: str) -> HttpResponse:
         raise Http404("There is no such place on the picture.")
     sheet = BaySheet.of(request, number, "channels")
     there = list(sheet.job.speakers.filter(position=position).prefetch_related("channels__part"))
-    target = _target(request, number)
+    target = target_of(request, number)
     if request.method == "POST" and sheet.can_edit and target is not None and len(there) == 1:
         already = any(channel.pk == target.pk for channel in there[0].channels.all())
         if not already:
@@ -72,6 +72,7 @@ def _dialog(
         "there": [(speaker, speaker_html(sheet, speaker, target)) for speaker in there],
         "target": target,
         "form": form or PlaceForm(left),
+        "has_other_side": counterpart(position) is not None,
         "parts": left,
         "channels": [one for one in channels_of(sheet.job) if one.kind == "amplifier"],
         "adding": form is not None or not there,
@@ -115,7 +116,7 @@ def _rows(sheet: BaySheet, keys: set[int]) -> str:
     )
 
 
-def _done(
+def done(
     request: Request, number: int, keys: set[int], text: str, event: JobEvent | None
 ) -> HttpResponse:
     """The rows that changed, the spots and findings that follow, and the way back."""
@@ -133,7 +134,7 @@ def _put_on(request: Request, number: int, pk: int, speaker_pk: int) -> HttpResp
         return answers.refused(request, number, "channels", refused)
     speaker = JobSpeaker.objects.get(pk=speaker_pk)
     text = f"{saved.row} feeds {speaker}."
-    return _done(request, number, {pk}, text, _last(saved.row))
+    return done(request, number, {pk}, text, _last(saved.row))
 
 
 def _last(channel: Channel) -> JobEvent | None:
@@ -157,7 +158,7 @@ def on_channel(request: Request, number: int, pk: int) -> HttpResponse:
             saved = service.take_off(number, pk, gone.pk, actor=actor(request))
         except Refused as refused:
             return answers.refused(request, number, "channels", refused)
-        return _done(request, number, {pk}, f"Taken off {channel}.", _last(saved.row))
+        return done(request, number, {pk}, f"Taken off {channel}.", _last(saved.row))
     sheet = BaySheet.of(request, number, "channels")
     on = set(channel.speakers.values_list("pk", flat=True))
     placed = sheet.job.speakers.exclude(pk__in=on).prefetch_related("channels__part")
@@ -178,11 +179,13 @@ def add(request: Request, number: int, position: str) -> HttpResponse:
     if position not in POSITIONS:
         raise Http404("There is no such place on the picture.")
     sheet = BaySheet.of(request, number, "channels")
-    target = _target(request, number)
+    target = target_of(request, number)
     form = PlaceForm(service.parts_left(sheet.job), request.POST)
     there = list(sheet.job.speakers.filter(position=position))
     if not form.is_valid():
         return _dialog(request, sheet, position, there, target, form)
+    if form.cleaned_data["both_sides"]:
+        return _add_both(request, sheet, position, there, target, form)
     try:
         placed = service.add_speaker(
             number,
@@ -201,7 +204,30 @@ def add(request: Request, number: int, position: str) -> HttpResponse:
     label = POSITIONS[position].label.lower()
     fed = f", fed by {target}" if target else ""
     keys = {target.pk} if target else set()
-    return _done(request, number, keys, f"Speaker placed: {label}{fed}.", event)
+    return done(request, number, keys, f"Speaker placed: {label}{fed}.", event)
+
+
+def _add_both(
+    request: Request,
+    sheet: BaySheet,
+    position: str,
+    there: list[JobSpeaker],
+    target: Channel | None,
+    form: PlaceForm,
+) -> HttpResponse:
+    """The speaker typed and its like on the other side: one change, one way back."""
+    part = form.left[str(form.part_pk)].part if form.part_pk is not None else None
+    coils = form.cleaned_data["coil_joining"] or "single"
+    member = sets.Member(position, part, target, coils, None if part else form.facts)
+    try:
+        members = sets.like_the_other_side(sheet.job, position, member)
+        key = token(request.POST.get("key"))
+        event = sets.place_set(sheet.number, members, actor=actor(request), key=key)
+    except Refused as refused:
+        form.add_error(None, " ".join(refused.reasons))
+        return _dialog(request, sheet, position, there, target, form)
+    keys = {one.channel.pk for one in members if one.channel is not None}
+    return done(request, sheet.number, keys, f"Placed: {event.after['speakers']}.", event)
 
 
 @allow(*BENCH)
@@ -213,7 +239,7 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
         return JobSpeaker.objects.get(pk=pk, job__number=number)
 
     def draw(sheet: BaySheet, row: JobSpeaker, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
-        return speaker_html(sheet, row, _target(request, number), cleaned, clashes)
+        return speaker_html(sheet, row, target_of(request, number), cleaned, clashes)
 
     return answers.save_cells(
         request,
@@ -239,7 +265,7 @@ def remove(request: Request, number: int, pk: int) -> HttpResponse:
         )
     except Refused as refused:
         return answers.refused(request, number, "channels", refused)
-    return _done(request, number, keys, f"{name} removed.", event)
+    return done(request, number, keys, f"{name} removed.", event)
 
 
 @allow_any_staff
@@ -284,4 +310,4 @@ def arrange(request: Request, number: int, pk: int) -> HttpResponse:
         )
     except Refused as refused:
         return answers.refused(request, number, "channels", refused)
-    return _done(request, number, {pk}, "Wired that way.", event)
+    return done(request, number, {pk}, "Wired that way.", event)

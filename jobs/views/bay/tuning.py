@@ -14,11 +14,11 @@ from jobs.forms.bay.add import OtherSettingForm, WorkingRecordForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import other_fields, setting_fields
 from jobs.models import Channel, ChannelSetting, Job, OtherSetting, TuningKind, TuningRecord
-from jobs.services.saving import FieldClash
-from jobs.services.tuning import records as service
+from jobs.services.saving import FieldClash, Saved
+from jobs.services.tuning import records as service, sides
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet, actor
-from jobs.views.bay.channel_rows import named, settings_html
+from jobs.views.bay.channel_rows import channel_keys, kin, named, settings_html
 from jobs.views.bay.channels import channels_of
 from jobs.views.bay.differences import differences
 from jobs.views.bay.rows import cell_row
@@ -26,8 +26,10 @@ from jobs.views.tuning.common import show
 from jobs.views.tuning.curves import choices
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.models import StaffMember
 from shop.roles import BENCH
-from shop.typed import token
+from shop.typed import row_version, token
+from shop.wording import listed
 
 _SIDES = (TuningKind.BEFORE, TuningKind.AFTER)
 
@@ -121,20 +123,64 @@ def save_setting(request: Request, number: int, kind: str, pk: int) -> HttpRespo
             return setting
         return ChannelSetting(channel=Channel.objects.get(pk=pk, job__number=number))
 
+    save: answers.Save = partial(service.save_setting, number, kind, pk)
+    both: list[sides.Both] = []
+    if request.POST.get("both") and kind == TuningKind.AFTER:
+        sheet = BaySheet.of(request, number, "tuning")
+        channel = named(sheet, pk)
+        other = kin(sheet).other_side.get(channel.plan_id)
+        if other is not None:
+            save = _both_sides(request, number, pk, channel_keys(sheet)[other], both)
+
     def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         channel = named(sheet, row.channel_id)
-        return settings_html(sheet, channel, kind, row, cleaned, clashes, paired=paired)
+        html = settings_html(sheet, channel, kind, row, cleaned, clashes, paired=paired)
+        return html + "".join(_other_side_html(sheet, channel, one, paired) for one in both[-1:])
 
     section = "tuning" if paired else "channels"
-    return answers.save_cells(
-        request,
-        number,
-        section,
-        setting_fields(),
-        partial(service.save_setting, number, kind, pk),
-        draw,
-        read,
-    )
+    return answers.save_cells(request, number, section, setting_fields(), save, draw, read)
+
+
+def _both_sides(
+    request: Request, number: int, pk: int, other_pk: int, both: list[sides.Both]
+) -> answers.Save:
+    """Saves on both sides; what became of it is added to `both`."""
+    known = row_version(request.POST.get("other_version"))
+
+    def save(changes: dict[str, Any], /, *, actor: StaffMember, version: int, key: str) -> Saved:
+        done = sides.set_both(
+            number,
+            pk,
+            other_pk,
+            changes,
+            actor=actor,
+            version=version,
+            other_version=known,
+            key=key,
+        )
+        both.append(done)
+        return done.own
+
+    return save
+
+
+def _other_side_html(sheet: BaySheet, channel: Channel, both: sides.Both, paired: bool) -> str:
+    """The row of the other side, and what went there and what did not, with the way back."""
+    if both.other is None:
+        if both.own.clashes or not both.own.changed:
+            return ""
+        text = f"On {channel} alone: delay, polarity and mute stay with their side."
+        return answers.said_html(text)
+    other = named(sheet, both.other.row.channel_id)
+    row = settings_html(sheet, other, TuningKind.AFTER, both.other.row, paired=paired, oob=True)
+    if both.other.clashes:
+        who = listed(sorted({clash.actor for clash in both.other.clashes}))
+        text = f"Saved on {channel} alone: {who} changed {other} meanwhile. Look at both sides."
+        return row + answers.said_html(text, "stop")
+    if both.event is None:
+        return row
+    text = f"Set on {channel} and {other}."
+    return row + answers.said_html(text, "done", sheet.url("bay_undo", both.event.pk))
 
 
 @allow(*BENCH)

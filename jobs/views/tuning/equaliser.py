@@ -10,13 +10,19 @@ from django.views.decorators.http import require_POST, require_safe
 from jobs import wording
 from jobs.errors import Refused
 from jobs.forms.bay import sections as section_form
-from jobs.models import Channel, ChannelSetting, TuningKind
+from jobs.models import Channel, ChannelSetting, JobEvent, TuningKind
 from jobs.plan.power import doc
 from jobs.plan.tuning import curves, playing_through, with_sections
-from jobs.services.tuning import records as service
+from jobs.services.tuning import records as service, sides
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet, actor
-from jobs.views.bay.channel_rows import settings_html, what_it_feeds
+from jobs.views.bay.channel_rows import (
+    channel_keys,
+    kin,
+    named,
+    settings_html,
+    what_it_feeds,
+)
 from jobs.views.bay.channels import channels_of
 from jobs.views.bay.tuning import channel_of, settings_of, shown_paired, side_of
 from jobs.views.tuning.common import before_plan
@@ -85,7 +91,22 @@ def _editor(
         "plot": _plot(sheet, kind, channel, wanted),
         "label": f"Level of {channel.plan_id}, saved and as typed",
         "next": _next(sheet, channel),
+        "other": _other_side(sheet, kind, channel),
+        "count": _count(len(lines), most),
     }
+
+
+def _count(count: int, most: int | None) -> str:
+    if most is None:
+        return wording.plural(count, "section")
+    return f"{count} of {wording.plural(most, 'section')} in use"
+
+
+def _other_side(sheet: BaySheet, kind: str, channel: Channel) -> Channel | None:
+    """The channel of the other side, where settings as left are entered: what was found is not
+    copied."""
+    other = kin(sheet).other_side.get(channel.plan_id) if kind == TuningKind.AFTER else None
+    return None if other is None else named(sheet, channel_keys(sheet)[other])
 
 
 @allow_any_staff
@@ -137,21 +158,27 @@ def save_sections(request: Request, number: int, kind: str, pk: int) -> HttpResp
     version = answers.version_of(request)
     wanted, lines, trouble = section_form.read(request.POST, channel.part.product.max_sections)
     if not trouble and not any(line.errors for line in lines):
+        also = row_key(request.POST.get("also"))
         try:
-            saved = service.save_setting(
-                number,
-                kind,
-                pk,
-                {"sections": wanted},
-                actor=actor(request),
-                version=version,
-                key=token(request.POST.get("key")),
-                code="setting.sections",
-            )
+            if also is not None:
+                both = _save_both(request, number, kind, channel, also, wanted)
+                saved, event = both.own, both.event
+            else:
+                saved = service.save_setting(
+                    number,
+                    kind,
+                    pk,
+                    {"sections": wanted},
+                    actor=actor(request),
+                    version=version,
+                    key=token(request.POST.get("key")),
+                    code="setting.sections",
+                )
+                event = None
         except Refused as refused:
             return answers.refused(request, number, "tuning", refused)
         if not saved.clashes:
-            return _done(request, number, kind, channel, saved.row)
+            return _done(request, number, kind, channel, saved.row, also, event)
         clash = saved.clashes[0]
         version = saved.row.version
         trouble = (
@@ -163,20 +190,61 @@ def save_sections(request: Request, number: int, kind: str, pk: int) -> HttpResp
     return answers.dialog(request, sheet, "tuning/equaliser.html", context, 422)
 
 
+def _save_both(
+    request: Request,
+    number: int,
+    kind: str,
+    channel: Channel,
+    also: int,
+    wanted: list[dict[str, Any]],
+) -> sides.Both:
+    """Save the list on the channel and on its other side. Raises Refused where it has none, or
+    one with fewer sections; what somebody else wrote there before this is written over."""
+    sheet = BaySheet.of(request, number, "tuning")
+    other = _other_side(sheet, kind, channel)
+    if other is None or other.pk != also:
+        raise Refused("That is not the other side any more: close the equaliser and open it again.")
+    sides.refuse_too_few([channel_of(number, also)], len(wanted))
+    row = settings_of(sheet.job).get((kind, also))
+    return sides.set_both(
+        number,
+        channel.pk,
+        also,
+        {"sections": wanted},
+        actor=actor(request),
+        version=answers.version_of(request),
+        other_version=row.version if row else 1,
+        key=token(request.POST.get("key")),
+        code="setting.sections",
+    )
+
+
 def _told(sections: list[dict[str, Any]]) -> str:
     return "; ".join(wording.section(one) for one in sections) or "none"
 
 
 def _done(
-    request: Request, number: int, kind: str, channel: Channel, row: ChannelSetting
+    request: Request,
+    number: int,
+    kind: str,
+    channel: Channel,
+    row: ChannelSetting,
+    also: int | None,
+    event: JobEvent | None,
 ) -> HttpResponse:
     sheet = BaySheet.of(request, number, "tuning")
     paired = shown_paired(request)
     html = settings_html(sheet, channel, kind, row, paired=paired, oob=True)
+    places = str(channel)
+    if also is not None:
+        other = named(sheet, also)
+        there = settings_of(sheet.job).get((kind, also))
+        html += settings_html(sheet, other, kind, there, paired=paired, oob=True)
+        places = f"{channel} and {other}"
     then = row_key(request.POST.get("then"))
     if then is not None and request.htmx:
         html = _open(request, number, kind, then).content.decode() + html
     count = len(row.sections)
-    text = f"{channel} {kind}: {wording.plural(count, 'section')}."
+    text = f"{places} {kind}: {wording.plural(count, 'section')}."
     section = "tuning" if paired else "channels"
-    return answers.done(request, number, section, text, html=html)
+    return answers.done(request, number, section, text, event=event, html=html)
