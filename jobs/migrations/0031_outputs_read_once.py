@@ -19,7 +19,7 @@ def name_devices(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0030_words_of_the_bay'),
+        ('jobs', '0026_words_of_the_bay'),
     ]
 
     operations = [
