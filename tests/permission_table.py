@@ -181,6 +181,8 @@ TABLE: dict[str, Roles] = {
     "bay_channels": STAFF,
     "bay_loads": STAFF,
     "bay_plug": BENCH,
+    "bay_wires_paste": BENCH,
+    "bay_wires_fill": BENCH,
     "bay_place": STAFF,
     "bay_power": STAFF,
     "bay_power_diagram": STAFF,

@@ -66,7 +66,7 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "setup_bring_back": (),
     "setup_take": (),
     "setup_parts": (),
-    "bay_finding_reasons": ("fingerprint",),
+    "bay_finding_reasons": ("fingerprint", "reason", "key"),
     "bay_proof_save": ("polarity_proved", "measured_load_ohm", "version", "key", "seen"),
     "step_kind_copy": ("other",),
     "step_kind_order": ("order",),

@@ -12,7 +12,7 @@ from shop.models.plugs import Proof
 from shop.services.plugs import Known
 
 MOST_LINES: Final = 200
-_HEADINGS: Final = frozenset({"cavity", "pin", "no", "no.", "position", "terminal"})
+HEADINGS: Final = frozenset({"cavity", "pin", "no", "no.", "position", "terminal"})
 _PROVED: Final = frozenset({"proved", "proven", "yes", "y", "measured", "tested", "x", "✓"})
 _DOCUMENT: Final = frozenset({"document", "from a document", "no", "n", "drawing", "diagram", ""})
 
@@ -94,7 +94,7 @@ class PasteForm(forms.Form):
                 continue
             read = _line(line, str(data.get("source", "")))
             if isinstance(read, str):
-                if number == 1 and _columns(line)[0].lower() in _HEADINGS:
+                if number == 1 and columns_of(line)[0].lower() in HEADINGS:
                     continue
                 self.problems.append(LineProblem(number, line.strip()[:80], read))
             elif read.cavity in known:
@@ -115,18 +115,19 @@ class PasteForm(forms.Form):
         return data
 
 
-def _columns(line: str) -> list[str]:
+def columns_of(line: str) -> list[str]:
+    """The cells of a pasted line, parted by tabs, else semicolons, else commas."""
     mark = next((one for one in ("\t", ";", ",") if one in line), "\t")
     return [one.strip() for one in line.split(mark)]
 
 
 def _line(line: str, source: str) -> Known | str:
     """What a line says, or why it says nothing."""
-    cells = [*_columns(line), "", "", "", ""][:5]
+    cells = [*columns_of(line), "", "", "", ""][:5]
     cavity, colour, function, proof, own_source = cells
     if not cavity or len(cavity) > 20:
         return "It does not begin with a pin of at most 20 characters."
-    if cavity.lower() in _HEADINGS:
+    if cavity.lower() in HEADINGS:
         return "That is a heading."
     base = stripe = ""
     if colour and colour not in ("-", "–"):

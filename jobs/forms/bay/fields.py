@@ -88,6 +88,7 @@ SLOPES: Final = [("", "–"), *((order, f"{6 * order} dB") for order in range(1,
 def wire_fields() -> Fields:
     """Plug, cavities, colours, polarity and note of a channel."""
     fields: Fields = {"connector": field_of(Channel, "connector", label="Plug")}
+    fields["connector"].widget.attrs["list"] = "plugs-known"
     for lead, sign in (("positive", "+"), ("negative", "−")):
         fields[f"{lead}_cavity"] = field_of(Channel, f"{lead}_cavity", label=f"{sign} pin")
         fields[f"{lead}_base"] = ColourField(label=f"{sign} base colour")
