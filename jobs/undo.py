@@ -13,6 +13,7 @@ from jobs.services.events import done_before, log
 from jobs.services.saving import before_check_in, open_job
 from jobs.services.tuning import records as tuning
 from jobs.services.tuning.settings import undo_settings
+from jobs.services.wires import undo_wires
 from jobs.setups import apply as setup_apply
 from shop.models import StaffMember
 
@@ -26,6 +27,7 @@ UNDO: Final[dict[str, Undo]] = {
     "channel.speakers": channels.undo_speakers,
     "channel.arranged": channels.undo_arrange,
     "channel.plug": channels.undo_plug,
+    "wires.written": undo_wires,
     "run.added": power.undo_add,
     "run.removed": power.undo_remove,
     "run.proposed": power.undo_proposal,

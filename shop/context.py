@@ -32,7 +32,7 @@ NAV = (
     NavItem("vehicle_list", "Vehicles", "car", ALL_ROLES, "/vehicles"),
     NavItem("product_list", "Catalogue", "box", ALL_ROLES, "/catalogue"),
     NavItem("setup_list", "Setups", "setup", ALL_ROLES, "/setups"),
-    NavItem("settings", "Settings", "settings", frozenset({Role.MANAGER}), "/settings"),
+    NavItem("settings", "Shop", "settings", frozenset({Role.MANAGER}), "/settings"),
 )
 
 

@@ -2,11 +2,18 @@
 
 import os
 from collections.abc import Iterator
+from functools import cache
+from importlib import import_module
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric import rsa
+from django.apps import apps
 from django.db import connection, connections
+from django.db.migrations.loader import MigrationLoader
+from django.db.migrations.recorder import MigrationRecorder
 from django.test import TransactionTestCase
 from hypothesis import settings as hypothesis_settings
 
@@ -33,14 +40,17 @@ TABLET = {"width": 1180, "height": 820}
 NETWORK = ("away", "camera", "offline", "stalled", "tablet")
 SHARED = (
     tuple(f"tests/browser/test_{one}.py" for one in NETWORK),
-    ("tests/browser/",),
     ("tests/test_hostile_input.py",),
     ("tests/test_demo.py",),
     ("tests/jobs/test_sheet_pdf.py",),
+    ("tests/browser/",),
 )
-"""Tests that share a browser (those that wait for a network in one, all others in a second), the
-walk over every form, the demo shop, a signed sheet."""
+"""Tests that share what is dear to make, in the order they begin: a browser (those that wait for a
+network in one, all others in a second), the walk over every form, the demo shop, a signed sheet.
+The second browser begins late: until then the first has made the demo shop that both copy."""
+NEW_KEY = rsa.generate_private_key
 PAPER = pytest.StashKey[bool]()
+NO_DATABASE = {Path(__file__).parent / name for name in ("browser", "reference", "wiring")}
 DATABASE_FIXTURES = {"_django_db_helper", "db", "transactional_db", "live_server"}
 
 
@@ -61,13 +71,28 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
 
     class Together(LoadScopeScheduling):
         def _split_scope(self, nodeid: str) -> str:
-            return next((one[0] for one in SHARED if nodeid.startswith(one)), nodeid)
+            place = _shared(nodeid)
+            return SHARED[place][0] if place < len(SHARED) else nodeid
 
+    config.option.loadscopereorder = False
     return Together(config, log)
 
 
-@pytest.hookimpl(tryfirst=True)
+def _shared(nodeid: str) -> int:
+    """Which of SHARED a test belongs to; behind the last where it stands alone."""
+    places = (place for place, files in enumerate(SHARED) if nodeid.startswith(files))
+    return next(places, len(SHARED))
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """With --database-only the folders that never ask a database are not even read."""
+    without = config.getoption("--database-only") and collection_path in NO_DATABASE
+    return True if without else None
+
+
+@pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: _shared(item.nodeid))
     if not config.getoption("--database-only"):
         return
     kept, left_out = [], []
@@ -92,9 +117,29 @@ def django_db_modify_db_settings(
     django_db_modify_db_settings_parallel_suffix: None, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
     """SQLite tests use a file, as the shop does: an in-memory database has but one connection."""
+    asked = connections["default"].settings_dict["TEST"]
+    asked["MIGRATE"] = False
     if connection.vendor == "sqlite":
-        path = tmp_path_factory.mktemp("database") / "test.sqlite3"
-        connections["default"].settings_dict["TEST"]["NAME"] = str(path)
+        asked["NAME"] = str(tmp_path_factory.mktemp("database") / "test.sqlite3")
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> None:
+    """Tables made from the models, in a tenth of the time of all migrations one by one.
+
+    What migrations put into an empty database comes along. The browser's demo shop (SQLite) and
+    the test of the server's roles (PostgreSQL) go through the migrations themselves.
+    """
+    labels = import_module("shop.migrations.0004_label_sheets")
+    trigrams = import_module("shop.migrations.0002_search_indexes")
+    from jobs import bay_guard
+
+    with django_db_blocker.unblock(), connection.schema_editor() as editor:
+        labels.add_usual(apps, editor)
+        trigrams.install(apps, editor)
+        bay_guard.install(connection)
+        for migration in MigrationLoader(connection).disk_migrations:
+            MigrationRecorder(connection).record_applied(*migration)
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -132,6 +177,19 @@ def _thin_paper(request: pytest.FixtureRequest) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(render, "sheet_html", sheet_html)
         yield
+
+
+@pytest.fixture(autouse=True)
+def _keys_at_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Shops of different tests sign with the same keys, those of one test with keys of their own:
+    to find one takes a third of a second."""
+    asked = count()
+    monkeypatch.setattr(rsa, "generate_private_key", lambda **how: _key(next(asked), **how))
+
+
+@cache
+def _key(_place: int, **how: int) -> rsa.RSAPrivateKey:
+    return NEW_KEY(**how)
 
 
 @pytest.fixture(autouse=True)

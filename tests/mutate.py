@@ -31,7 +31,11 @@ LONGEST_S = 120
 TABLE_TESTS = ("tests/reference/test_tables.py", "tests/reference", "tests/wiring")
 SUITES: dict[str, tuple[str, ...]] = {
     "wiring/": ("tests/wiring/test_hard_plans.py", "tests/wiring", "tests/reference"),
-    "jobs/services/saving.py": ("tests/jobs/test_bay_saving.py", "tests/jobs/test_bay_changes.py"),
+    "jobs/services/saving.py": (
+        "tests/jobs/test_save_row.py",
+        "tests/jobs/test_bay_saving.py",
+        "tests/jobs/test_bay_changes.py",
+    ),
 }
 JUDGED = ("wiring/rules/*.py", "jobs/services/saving.py")
 

@@ -1,4 +1,4 @@
-"""Checking a plan: every registered rule, the gravest finding first."""
+"""Checking a plan: every registered rule, the worst finding first."""
 
 from collections.abc import Iterable, Mapping
 from typing import Final
@@ -45,7 +45,7 @@ def check(
 
 
 def findings_of(context: Context, rules: Iterable[Rule]) -> tuple[Finding, ...]:
-    """What the given rules find, the gravest first."""
+    """What the given rules find, the worst first."""
     findings: list[Finding] = []
     for each in rules:
         findings.extend(each.examine(context))

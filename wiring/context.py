@@ -90,6 +90,11 @@ class Context:
             self.dear[key] = work()
         return cast(T, self.dear[key])
 
+    def feeding(self, device_id: str) -> bool:
+        """A channel of the device feeds a speaker or another device."""
+        channels = self.channels_of_device.get(device_id, ())
+        return any(one.speakers or one.feeds_device is not None for one in channels)
+
     def _load(self, channel: Channel) -> None:
         bridged = channel.bridged_with is not None
         if bridged:

@@ -12,7 +12,7 @@ from shop.models.plugs import Proof
 from shop.services.plugs import Known
 
 MOST_LINES: Final = 200
-_HEADINGS: Final = frozenset({"cavity", "pin", "no", "no.", "position", "terminal"})
+HEADINGS: Final = frozenset({"cavity", "pin", "no", "no.", "position", "terminal"})
 _PROVED: Final = frozenset({"proved", "proven", "yes", "y", "measured", "tested", "x", "✓"})
 _DOCUMENT: Final = frozenset({"document", "from a document", "no", "n", "drawing", "diagram", ""})
 
@@ -47,7 +47,11 @@ class CavityForm(ModelForm):
     class Meta:
         model = PlugCavity
         fields = ["cavity", "base", "stripe", "function", "proof", "source"]
-        labels = {"proof": "How it is known", "source": "Which document, or how it was proved"}
+        labels = {
+            "cavity": "Pin (cavity)",
+            "proof": "How it is known",
+            "source": "Which document, or how it was proved",
+        }
         help_texts = {"function": "“Front left +”: plus and minus of one name make a pair."}
 
     @property
@@ -72,7 +76,7 @@ class PasteForm(forms.Form):
         max_length=20_000,
         strip=False,
         widget=forms.Textarea({"rows": 8, "data-span": "all"}),
-        help_text="A line for each cavity: cavity, colour, function, then “proved” or "
+        help_text="A line for each pin: pin (cavity), colour, function, then “proved” or "
         "“document” and from where. Columns stand apart by tabs, semicolons or commas.",
     )
     source = forms.CharField(label="Document it was copied from", max_length=120, required=False)
@@ -90,12 +94,12 @@ class PasteForm(forms.Form):
                 continue
             read = _line(line, str(data.get("source", "")))
             if isinstance(read, str):
-                if number == 1 and _columns(line)[0].lower() in _HEADINGS:
+                if number == 1 and columns_of(line)[0].lower() in HEADINGS:
                     continue
                 self.problems.append(LineProblem(number, line.strip()[:80], read))
             elif read.cavity in known:
                 self.problems.append(
-                    LineProblem(number, line.strip()[:80], f"Cavity {read.cavity} is there twice.")
+                    LineProblem(number, line.strip()[:80], f"Pin {read.cavity} is there twice.")
                 )
             else:
                 known[read.cavity] = read
@@ -106,23 +110,24 @@ class PasteForm(forms.Form):
                 why = f"{len(self.problems)} lines are not understood; put right what stands above."
             self.add_error("text", why)
         elif not known and "text" in data:
-            self.add_error("text", "No line names a cavity.")
+            self.add_error("text", "No line names a pin.")
         data["known"] = list(known.values())
         return data
 
 
-def _columns(line: str) -> list[str]:
+def columns_of(line: str) -> list[str]:
+    """The cells of a pasted line, parted by tabs, else semicolons, else commas."""
     mark = next((one for one in ("\t", ";", ",") if one in line), "\t")
     return [one.strip() for one in line.split(mark)]
 
 
 def _line(line: str, source: str) -> Known | str:
     """What a line says, or why it says nothing."""
-    cells = [*_columns(line), "", "", "", ""][:5]
+    cells = [*columns_of(line), "", "", "", ""][:5]
     cavity, colour, function, proof, own_source = cells
     if not cavity or len(cavity) > 20:
-        return "It does not begin with a cavity of at most 20 characters."
-    if cavity.lower() in _HEADINGS:
+        return "It does not begin with a pin of at most 20 characters."
+    if cavity.lower() in HEADINGS:
         return "That is a heading."
     base = stripe = ""
     if colour and colour not in ("-", "–"):

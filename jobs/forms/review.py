@@ -53,7 +53,7 @@ class SendBackForm(forms.Form):
 class ReasonForm(forms.Form):
     """Why a caution may stand; empty takes the reason back."""
 
-    reason = forms.CharField(label="Reason it may stand", max_length=2000, required=False)
+    reason = forms.CharField(label="Why it stays as it is", max_length=2000, required=False)
 
 
 class CorrectionForm(ProofForm):

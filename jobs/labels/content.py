@@ -75,7 +75,7 @@ def _wires(channel: Channel) -> Iterable[Label]:
         stripe = getattr(channel, f"{lead}_stripe")
         cavity = getattr(channel, f"{lead}_cavity")
         colour = wording.colour_code(base, stripe)
-        plug = " ".join(filter(None, [channel.connector, cavity and f"cavity {cavity}"]))
+        plug = " ".join(filter(None, [channel.connector, cavity and f"pin {cavity}"]))
         wire_text = (
             Line(f"{name} {sign}", 1.6, bold=True, wraps=False),
             *(Line(one) for one in speakers),

@@ -96,7 +96,8 @@ class ReadingKind(models.TextChoices):
 class Reading(models.Model):
     """A measured value before the work and after it, each with instrument, time and person.
 
-    `about` is the plan id of what was measured, for a signal or an output of the level guide.
+    `about` is the plan id of what was measured, for a signal or an output of the level guide: a
+    device for a signal, a channel or a device for an output.
     """
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="readings")
@@ -125,6 +126,11 @@ class Reading(models.Model):
 
     def __str__(self) -> str:
         return self.label
+
+    @property
+    def of_whole_device(self) -> bool:
+        """The output of a device, which is the highest of its channels in the level guide."""
+        return self.kind == ReadingKind.OUTPUT and bool(self.about) and "." not in self.about
 
 
 class JobNote(models.Model):

@@ -20,7 +20,9 @@ class TuningFacts(models.Model):
     air_c = models.FloatField(
         "air in the car, °C", default=DEFAULT_AIR_C, validators=_range(-40, 60)
     )
-    overlap_db = models.FloatField("track overlap, dB", default=10.0, validators=_range(0, 20))
+    overlap_db = models.FloatField(
+        "extra gain for quiet tracks, dB", default=10.0, validators=_range(0, 20)
+    )
     tone_dbfs = models.FloatField(
         "test tone, dBFS", null=True, blank=True, validators=_range(-60, 0)
     )
@@ -171,7 +173,7 @@ class FactoryOutput(models.Model):
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="factory_outputs")
     name = models.CharField("output", max_length=60)
     side = models.CharField(max_length=8, choices=OutputSide)
-    plug = models.CharField("plug and cavities", max_length=80, blank=True)
+    plug = models.CharField("plug and pins", max_length=80, blank=True)
     points = models.JSONField(default=list, blank=True)
     file_name = models.CharField("file", max_length=200, blank=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")

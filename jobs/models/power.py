@@ -63,7 +63,7 @@ class PowerRun(models.Model):
         blank=True,
         validators=[MinValueValidator(0.1), MaxValueValidator(1000)],
     )
-    fuse_body = models.CharField("fuse body", max_length=30, blank=True)
+    fuse_body = models.CharField("fuse type", max_length=30, blank=True)
     fuse_distance_m = models.FloatField(
         "fuse from source end",
         null=True,

@@ -182,7 +182,7 @@ def function_findings(job: Job) -> list[Finding]:
 
 
 def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
-    """Every finding of the job, the gravest first."""
+    """Every finding of the job, the worst first."""
     plan = plan or plan_of(job)
     findings = [*function_findings(job), *checking.check(plan, *heard_from(job))]
     return sorted(findings, key=lambda finding: SEVERITY_ORDER[finding.severity])

@@ -146,7 +146,7 @@ def fuse_bodies() -> dict[str, tuple[float, ...]]:
 
 
 def severities(findings: list[Finding]) -> dict[str, str]:
-    """The gravest open severity at each place of the plan, notes left out."""
+    """The worst open severity at each place of the plan, notes left out."""
     worst: dict[str, str] = {}
     for finding in findings:
         if finding.severity == "note":

@@ -39,6 +39,7 @@ _TITLES: Final = {
     "channel.speakers": "Channel",
     "channel.arranged": "Speakers joined on",
     "channel.plug": "Wire taken from a plug",
+    "wires.written": "Wires written",
     "setting.changed": "Setting",
     "setting.sections": "Equaliser",
     "setting.sides": "Left and right set together",
@@ -97,7 +98,7 @@ MILESTONES: Final = (
 
 _OF_CODE: Final[dict[str, type[models.Model]]] = {"job": Job, "check_in": CheckIn}
 _UNSAID: Final = frozenset(
-    {"version", "stage", "label", "document_sha256", "pdf_sha256", "sha256", "settings"}
+    {"version", "stage", "label", "document_sha256", "pdf_sha256", "sha256", "settings", "wires"}
 )
 
 

@@ -149,7 +149,7 @@ def plugs_of(model: VehicleModel, text: str = "") -> tuple[list[Plug], list[Else
             cars[plug, cavity][way].add(row.job.vehicle_id)
             proved[plug, cavity, *way] += row.polarity_proved is True
             last[plug, cavity, *way] = row.job.number
-            places[function].add(f"{plug}, {cavity or 'cavity not written'}")
+            places[function].add(f"{plug}, {cavity or 'pin not written'}")
     plugs: dict[str, Plug] = {}
     for (plug, cavity), ways in sorted(cars.items(), key=lambda one: _in_order(one[0])):
         if not any(_found(text, function, base, stripe) for base, stripe, function in ways):

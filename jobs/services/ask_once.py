@@ -7,12 +7,14 @@ than an entry made elsewhere is ticked by that entry.
 from collections import Counter
 from typing import Any
 
+from django.db.models import Max
 from django.utils import timezone
 
-from jobs.models import Job, JobStep, Reading, StepOutcome
+from jobs.models import Job, JobEvent, JobStep, Reading, ReadingKind, StepOutcome
 from jobs.services.gates import GateFacts
 from jobs.services.saving import save_row
 from shop.models import StaffMember
+from shop.services.events import subject_of
 
 
 def step_read(job: Job, step: JobStep, actor: StaffMember) -> None:
@@ -33,6 +35,8 @@ def step_read(job: Job, step: JobStep, actor: StaffMember) -> None:
             "after_at": timezone.now() if taken else None,
         },
     )
+    rows[0].refresh_from_db()
+    output_read(job, rows[0], actor)
     steps_met(job, actor)
 
 
@@ -55,6 +59,88 @@ def reading_taken(job: Job, reading: Reading, actor: StaffMember) -> None:
     for step in steps:
         if step.reading_value != lowest and not (lowest is None and _by_hand(step)):
             _save(JobStep, step, {"reading_value": lowest}, job, actor, code="step.changed")
+
+
+def output_read(job: Job, reading: Reading, actor: StaffMember) -> None:
+    """An output read in the level guide stands at its device among the readings after the work,
+    and the other way round.
+
+    A device has the highest of its channels. What is read of a device is its channel's where just
+    one of its channels feeds speakers. Call with the job locked, after `reading` is saved.
+    """
+    if reading.kind != ReadingKind.OUTPUT or not reading.about:
+        return
+    if reading.of_whole_device:
+        _channel_follows(job, reading, actor)
+    else:
+        _device_follows(job, reading, actor)
+
+
+def _device_follows(job: Job, reading: Reading, actor: StaffMember) -> None:
+    label = reading.about.partition(".")[0]
+    outputs = job.readings.filter(kind=ReadingKind.OUTPUT)
+    device = outputs.filter(about=label).first()
+    if device is None:
+        return
+    read = outputs.filter(about__startswith=f"{label}.").exclude(after_value=None)
+    highest = read.order_by("-after_value", "pk").first()
+    if highest is None and device.after_value != _stood(reading):
+        return
+    _save_after(job, device, highest, actor)
+
+
+def _channel_follows(job: Job, reading: Reading, actor: StaffMember) -> None:
+    used = job.channels.filter(part__label=reading.about, kind="amplifier", speakers__isnull=False)
+    channels = list(used.select_related("part").distinct()[:2])
+    if len(channels) != 1:
+        return
+    about = channels[0].plan_id
+    row = job.readings.filter(kind=ReadingKind.OUTPUT, about=about).first()
+    if row is None:
+        if reading.after_value is None:
+            return
+        row = Reading.objects.create(
+            job=job,
+            kind=ReadingKind.OUTPUT,
+            about=about,
+            label=output_label(about),
+            unit=reading.unit,
+            order=(job.readings.aggregate(last=Max("order"))["last"] or 0) + 1,
+            wanted_before=False,
+        )
+    _save_after(job, row, reading if reading.after_value is not None else None, actor)
+
+
+def _stood(reading: Reading) -> float | None:
+    """What a reading was before its value was taken away."""
+    event = JobEvent.objects.filter(subject=subject_of(reading), code="reading.taken").first()
+    value = event.before.get("after_value") if event else None
+    return value if isinstance(value, float | int) else None
+
+
+def _save_after(job: Job, row: Reading, source: Reading | None, actor: StaffMember) -> None:
+    """Give a reading the value, meter, person and time of another; without one, none."""
+    value = source.after_value if source else None
+    if row.after_value == value:
+        return
+    _save(
+        Reading,
+        row,
+        {"after_value": value},
+        job,
+        actor,
+        code="reading.taken",
+        stamp={
+            "after_instrument": source.after_instrument if source else row.after_instrument,
+            "after_by": actor if source else None,
+            "after_at": timezone.now() if source else None,
+        },
+    )
+
+
+def output_label(channel_id: str) -> str:
+    """What the output of a channel is called among the readings."""
+    return f"Output of {channel_id} at the test tone"
 
 
 def _by_hand(step: JobStep) -> bool:

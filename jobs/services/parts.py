@@ -76,7 +76,15 @@ def _add_unit(job: Job, product: Product) -> JobPart:
     if product.amplifier_channels:
         order = job.readings.count()
         Reading.objects.bulk_create(
-            Reading(job=job, kind=kind, label=label, unit="V", order=order, wanted_before=False)
+            Reading(
+                job=job,
+                kind=kind,
+                label=label,
+                about=part.label if kind == ReadingKind.OUTPUT else "",
+                unit="V",
+                order=order,
+                wanted_before=False,
+            )
             for order, (kind, label) in enumerate(_amplifier_readings(part.label), order)
         )
     return part

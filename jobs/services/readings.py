@@ -7,7 +7,7 @@ from django.db.models import Max
 from django.utils import timezone
 
 from jobs.models import Reading, ReadingKind
-from jobs.services.ask_once import reading_taken, steps_met
+from jobs.services.ask_once import output_read, reading_taken, steps_met
 from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, open_job, save_row
 from shop.models import StaffMember
@@ -56,6 +56,7 @@ def record(
     )
     if saved.changed and saved.job is not None and f"{phase}_value" in changes:
         if phase == "after":
+            output_read(saved.job, saved.row, actor)
             reading_taken(saved.job, saved.row, actor)
         steps_met(saved.job, actor)
     return saved

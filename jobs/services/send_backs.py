@@ -63,7 +63,7 @@ def tick(number: int, pk: int, done: bool, *, actor: StaffMember) -> SendBack:
     if done == (row.done_at is not None):
         return row
     if done and row.fingerprint and (finding := standing(job).get(row.fingerprint)):
-        left = "" if finding.severity == "stop" else " Or give the reason why it may stand."
+        left = "" if finding.severity == "stop" else " Or say why it stays as it is."
         raise Refused(
             f"Not put right yet: the {finding.severity} still stands. {finding.what_to_do}{left}"
         )

@@ -87,8 +87,8 @@ def _field(name: str) -> str:
 
 def _lead(one: Mapping[str, Any]) -> str:
     lead = wording.lead(one)
-    cavity = f"cavity {lead['cavity']}" if lead["cavity"] else ""
-    return ", ".join(filter(None, [cavity, lead["colour"] if lead["base"] else ""])) or NOTHING
+    pin = f"pin {lead['cavity']}" if lead["cavity"] else ""
+    return ", ".join(filter(None, [pin, lead["colour"] if lead["base"] else ""])) or NOTHING
 
 
 def _fuse(one: Mapping[str, Any], local: Local, end: str) -> str:

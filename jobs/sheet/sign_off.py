@@ -6,6 +6,7 @@ the same, nothing is written.
 """
 
 import hashlib
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Final
 
@@ -26,7 +27,7 @@ from shop.roles import BENCH
 
 NOT_OWN: Final = (
     "You had a hand in this work or its entries, and in this shop nobody reviews their own: "
-    "ask another manager to sign, or allow it in the settings of the shop."
+    "ask another manager to sign, or allow it under Shop."
 )
 """Why somebody may not sign, where the shop lets nobody review their own work."""
 
@@ -71,6 +72,28 @@ def give_reason(
         key=key,
     )
     return given
+
+
+@transaction.atomic
+def give_one_reason(
+    job_id: int, fingerprints: Iterable[str], reason: str, actor: StaffMember, key: str = ""
+) -> int:
+    """Give several cautions one reason, or take theirs back; how many were changed.
+
+    What is no caution of the job any more is passed over. Raises Refused.
+    """
+    job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
+    wanted = set(fingerprints)
+    given = dict(job.finding_reasons.values_list("fingerprint", "reason"))
+    cautions = [
+        one.fingerprint
+        for one in findings_of(job)
+        if one.severity == "caution" and one.fingerprint in wanted
+    ]
+    changed = [one for one in cautions if given.get(one, "") != reason.strip()]
+    for number, fingerprint in enumerate(changed):
+        give_reason(job_id, fingerprint, reason, actor, f"{key}-{number}" if key else "")
+    return len(changed)
 
 
 def _signing(job: Job, actor: StaffMember, at: datetime) -> sheet_document.Signing:

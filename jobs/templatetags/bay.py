@@ -101,7 +101,7 @@ def _control(row: CellRow, name: str, attrs: dict[str, Any]) -> SafeString:
         return format_html("<select{}>{}</select>", _attributes(attrs), _drawn_options(field, text))
     if isinstance(field.widget, forms.Textarea):
         return format_html('<textarea rows="2"{}>{}</textarea>', _attributes(attrs), text)
-    attrs |= {"value": text, "autocomplete": "off"}
+    attrs |= {"value": text, "autocomplete": "off", "list": field.widget.attrs.get("list")}
     if isinstance(field, NumberField):
         attrs["inputmode"] = "decimal"
     else:

@@ -78,7 +78,7 @@ def _examine(choice: Choice) -> None:
     """Say what stands against printing."""
     chosen = choice.chosen
     if choice.sheet is None:
-        choice.said.append("There is no label sheet in use. A manager adds one in Settings.")
+        choice.said.append("There is no label sheet in use. A manager adds one under Shop.")
         return
     if not chosen:
         choice.said.append("No label is chosen: say how many of each are wanted.")

@@ -136,7 +136,7 @@ def plug_cavity(request: Request, pk: int) -> HttpResponse:
     done = save_cavities(table, [form.known], request.user)
     cavity = form.cleaned_data["cavity"]
     words = "is written down" if done.written else "is taken out" if done.gone else "is empty"
-    messages.success(request, f"Cavity {cavity} {words}.")
+    messages.success(request, f"Pin {cavity} {words}.")
     return redirect("plug", pk)
 
 
@@ -149,13 +149,13 @@ def plug_paste(request: Request, pk: int) -> HttpResponse:
     if not form.is_valid():
         return _page(request, table, paste=form)
     done = save_cavities(table, form.cleaned_data["known"], request.user, keep_proved=True)
-    gone = f", {plural(done.gone, 'cavity', 'cavities')} taken out" if done.gone else ""
-    messages.success(request, f"{plural(done.written, 'cavity', 'cavities')} written down{gone}.")
+    gone = f", {plural(done.gone, 'pin')} taken out" if done.gone else ""
+    messages.success(request, f"{plural(done.written, 'pin')} written down{gone}.")
     if done.kept:
         messages.warning(
             request,
             f"{listed(done.kept)}: proved in a car, left as it was. Where the document is right, "
-            "change the cavity by itself.",
+            "change the pin by itself.",
         )
     return redirect("plug", pk)
 

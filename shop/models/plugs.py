@@ -23,12 +23,12 @@ class PlugTable(models.Model):
     )
     name = models.CharField("plug", max_length=40)
     rows = models.PositiveSmallIntegerField(
-        "rows of cavities",
+        "rows of pins",
         default=2,
         validators=[MinValueValidator(1), MaxValueValidator(MOST_ROWS)],
     )
     columns = models.PositiveSmallIntegerField(
-        "cavities in a row",
+        "pins in a row",
         default=8,
         validators=[MinValueValidator(1), MaxValueValidator(MOST_COLUMNS)],
     )

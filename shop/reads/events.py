@@ -43,6 +43,8 @@ KINDS: Final[dict[str, Kind]] = {}
 
 TITLES: Final[dict[str, str]] = {
     "catalogue.imported": "Product file imported",
+    "customers.imported": "List of customers imported",
+    "customers.taken_back": "List of customers taken back",
     "tablet.registered": "Tablet registered",
     "tablet.revoked": "Tablet taken out of use",
     sign_in.SIGNED_IN: "Signed in",
@@ -103,7 +105,7 @@ tell_of(
         "product.looked_at": "Correction of a product looked at",
     },
 )
-tell_of(Shop, "Shop and assumptions")
+tell_of(Shop, "Profile and assumptions")
 tell_of(Bay, "Bay", "bay_edit")
 tell_of(Tablet, "Tablet")
 tell_of(PlugTable, "Plug", "plug")

@@ -24,7 +24,7 @@ def settings(request: Request) -> HttpResponse:
     return form_page(
         request,
         form,
-        notice="The settings are saved.",
+        notice="The shop’s profile is saved.",
         to="settings",
         template="settings/shop.html",
         save=lambda: events.save(form.save(commit=False), request.user, only=list(form.fields)),

@@ -77,6 +77,7 @@
       if (old.value !== typed) old.value = typed;
       return;
     }
+    const chosen = old.tagName === "SELECT" && keep.has(old.name) ? values([old]) : null;
     let cursor = old.firstChild;
     for (const node of [...fresh.childNodes]) {
       let match = cursor;
@@ -91,7 +92,7 @@
       }
     }
     while (cursor) cursor = drop(cursor);
-    if (old.tagName === "SELECT" && !keep.has(old.name)) setValues([old], values([old], true));
+    if (old.tagName === "SELECT") setValues([old], chosen || values([old], true));
   }
 
   function drop(node) {

@@ -100,7 +100,7 @@ def try_functions(page: Page, tab: str) -> None:
 def take_readings(page: Page, values: dict[str, str]) -> None:
     for label, value in values.items():
         fill_cell(page, f"Value, {label}", value)
-        fill_cell(page, f"Instrument, {label}", "Multimeter 2")
+        fill_cell(page, f"Meter, {label}", "Multimeter 2")
     all_saved(page)
 
 
@@ -122,10 +122,10 @@ def plan_channels(page: Page) -> None:
     for wanted in CHANNELS:
         at = wanted.channel
         fill_cell(page, f"Plug, {at}", wanted.plug)
-        fill_cell(page, f"+ cavity, {at}", "1")
+        fill_cell(page, f"+ pin, {at}", "1")
         choose_cell(page, f"+ base colour, {at}", wanted.colour)
         choose_cell(page, f"+ stripe colour, {at}", "WH")
-        fill_cell(page, f"− cavity, {at}", "2")
+        fill_cell(page, f"− pin, {at}", "2")
         choose_cell(page, f"− base colour, {at}", wanted.colour)
         choose_cell(page, f"− stripe colour, {at}", "BK")
         choose_cell(page, f"Polarity, {at}", "Proved")
@@ -177,7 +177,7 @@ def plan_power(page: Page) -> None:
         if cable.fuse:
             rating, body, distance = cable.fuse
             form.get_by_label("Fuse rating", exact=False).fill(rating)
-            form.get_by_label("Fuse body", exact=False).select_option(label=body)
+            form.get_by_label("Fuse type", exact=False).select_option(label=body)
             form.get_by_label("Fuse from source", exact=False).fill(distance)
         form.get_by_role("button", name="Add run").click()
         expect(page.get_by_role("rowheader", name=f"R{number}")).to_be_visible()

@@ -29,8 +29,8 @@ def send_back(page: Page, reason: str) -> None:
 def give_reason(page: Page, reason: str) -> None:
     """Say why the one caution of the open sheet may stand."""
     page.locator("#review-bar").get_by_role("link", name="Give the next reason").click()
-    page.get_by_label("Reason it may stand").fill(reason)
-    page.get_by_label("Reason it may stand").press("Tab")
+    page.get_by_label("Why it stays as it is").fill(reason)
+    page.get_by_label("Why it stays as it is").press("Tab")
     bar = page.locator("#review-bar")
     expect(bar.get_by_role("button", name="Sign off")).to_be_visible()
 

@@ -121,3 +121,41 @@ def test_the_sheet_is_filled_in_by_keyboard_alone(served: str, enter: SignIn) ->
     expect(page.get_by_label("Value, Battery at rest")).to_have_value("12.71")
     page.goto("/jobs/1008/bay/channels/?show=wires")
     expect(page.get_by_label("Plug, A1.1", exact=True)).to_have_value("By keyboard")
+
+
+def test_wires_are_pasted_and_filled_down_also_without_a_network(
+    served: str, enter: SignIn
+) -> None:
+    page = enter(served, "piers", viewport={"width": 1180, "height": 820})
+    page.context.grant_permissions(["clipboard-read", "clipboard-write"])
+    page.goto("/jobs/1008/bay/channels/?show=wires")
+    heights = page.evaluate(
+        "[...document.querySelectorAll('table.wires tbody tr')].map(r => r.offsetHeight)"
+    )
+    assert heights and max(heights) <= 72, heights
+
+    page.get_by_label("+ pin, M1.L1").click()
+    page.evaluate("navigator.clipboard.writeText('1\\tGN/WH\\t2\\n3\\tVT\\t4\\n')")
+    page.keyboard.press("Control+V")
+    expect(page.get_by_label("− pin, M1.L2")).to_have_value("4")
+    expect(page.get_by_label("+ stripe colour, M1.L1")).to_have_value("WH white")
+    said = page.locator("#said")
+    expect(said).to_contain_text("Wires written: M1.L1, M1.L2.")
+    said.get_by_role("button", name="Undo").click()
+    expect(page.get_by_label("− pin, M1.L2")).to_have_value("")
+
+    page.get_by_role("combobox", name="+ base colour, M1.L1").select_option("TQ turquoise")
+    other = page.get_by_role("combobox", name="− base colour, M1.L1")
+    other.focus()
+    expect(page.locator("#save-strip")).to_contain_text("All saved")
+    expect(other.locator("option").nth(1)).to_have_text("TQ turquoise")
+    expect(other).to_have_value("")
+
+    page.get_by_role("combobox", name="+ base colour, M1.L1").focus()
+    page.context.set_offline(True)
+    page.get_by_role("button", name="Fill down: + base colour of M1.L1").click()
+    expect(page.get_by_label("+ base colour, M1.L4")).to_have_value("TQ turquoise")
+    page.context.set_offline(False)
+    expect(page.locator("#save-strip")).to_contain_text("All saved", timeout=30_000)
+    page.reload()
+    expect(page.get_by_label("+ base colour, M1.L2")).to_have_value("TQ turquoise")

@@ -79,7 +79,7 @@ def read(tablet: Page, values: dict[str, str], instrument: str = "") -> None:
     for label, value in values.items():
         bench.fill_cell(tablet, f"Value, {label}", value)
         if instrument:
-            bench.fill_cell(tablet, f"Instrument, {label}", instrument)
+            bench.fill_cell(tablet, f"Meter, {label}", instrument)
             instrument = ""
     bench.all_saved(tablet)
 

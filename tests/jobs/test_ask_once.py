@@ -1,8 +1,10 @@
 """What is entered once stands wherever it is asked for; a setup brings all but the car itself."""
 
+from functools import partial
 from typing import Any
 
 import pytest
+from django.db import connection
 from django.test import Client
 
 from jobs.models import Gate, Job, JobStep, ReadingKind, SavedSetup, SeatDistance
@@ -13,6 +15,7 @@ from jobs.services.fit import save_part
 from jobs.services.moves import move
 from jobs.services.parts import put_in
 from jobs.services.steps import record_step
+from jobs.services.tuning.levels import level_readings, save_level
 from jobs.services.tuning.seats import save_distance, tap_seat
 from jobs.setups.apply import preview, take_whole
 from jobs.setups.brought import fit_of, step_hints, suggested_reasons
@@ -23,6 +26,7 @@ from jobs.undo import undo
 from shop.models import Product, ProductKind
 from tests.factories import make_photo, make_product
 from tests.jobs.workshop import Workshop
+from tests.racing import at_once
 
 pytestmark = pytest.mark.django_db
 
@@ -267,6 +271,104 @@ def test_a_reading_and_the_step_that_reads_the_same_are_one(workshop: Workshop) 
     assert (step.reading_value, step.outcome) == (None, "")
     take(row, 11.9)
     assert (step.reading_value, step.outcome) == (11.9, "done")
+
+
+def _output(job: Job, about: str) -> tuple[float | None, str]:
+    row = job.readings.filter(kind=ReadingKind.OUTPUT, about=about).first()
+    return (row.after_value, row.after_instrument) if row else (None, "not there")
+
+
+def test_an_output_read_in_the_guide_stands_at_its_device_after_the_work(
+    workshop: Workshop,
+) -> None:
+    job = workshop.job()
+    workshop.wire(job)
+    put_in(job, workshop.amplifier, 1, workshop.technician)
+    step = step_of(job, gate=Gate.CHECKS_AFTER, ticks_itself=True)
+    job.function_checks.update(after="works")
+    job.readings.exclude(kind=ReadingKind.OUTPUT).update(after_value=12.0)
+    job.readings.filter(about="A2").update(after_value=9.0)
+
+    def guide(about: str, value: float | None) -> None:
+        row = job.readings.filter(about=about).first()
+        save_level(
+            job.number,
+            ReadingKind.OUTPUT,
+            about,
+            {"after_value": value},
+            actor=workshop.technician,
+            version=row.version if row else 0,
+            instrument="Meter 3",
+        )
+        step.refresh_from_db()
+
+    guide("A1.1", 12.1)
+    assert _output(job, "A1") == (12.1, "Meter 3") and step.outcome == "done"
+    guide("A1.3", 14.2)
+    guide("A1.1", 13.0)
+    assert _output(job, "A1")[0] == 14.2
+    guide("A1.3", None)
+    assert _output(job, "A1")[0] == 13.0
+    guide("A1.1", None)
+    assert _output(job, "A1")[0] is None and step.outcome == ""
+    assert _output(job, "A2")[0] == 9.0 and _output(job, "A1.1")[1] == "not there"
+
+    def after(about: str, value: float | None) -> None:
+        row = job.readings.get(about=about)
+        readings.record(
+            job.number,
+            row.pk,
+            "after",
+            {"after_value": value, "after_instrument": "Meter 4"},
+            actor=workshop.technician,
+            version=row.version,
+        )
+
+    after("A1", 15.5)
+    assert level_readings(job) == {}, "of which of four channels it is nobody knows"
+    guide("A1.2", 11.0)
+    guide("A1.2", None)
+    assert _output(job, "A1")[0] is None
+    for channel in job.channels.filter(part__label="A1", number__gt=1):
+        channel.speakers.clear()
+    after("A1", 15.6)
+    assert _output(job, "A1.1") == (15.6, "Meter 4")
+    after("A1.1", 15.8)
+    assert _output(job, "A1")[0] == 15.8
+    after("A1", None)
+    assert _output(job, "A1.1")[0] is None
+
+
+def test_an_output_typed_by_hand_is_not_taken_away_with_another_of_the_guide(
+    workshop: Workshop,
+) -> None:
+    job = workshop.job()
+    by = {"actor": workshop.technician, "instrument": ""}
+    save_level(job.number, ReadingKind.OUTPUT, "A1.1", {"after_value": 12.0}, version=0, **by)
+    row = job.readings.get(about="A1")
+    readings.record(job.number, row.pk, "after", {"after_value": 16.0}, version=row.version, **by)
+    one = job.readings.get(about="A1.1")
+    changes = {"after_value": None}
+    save_level(job.number, ReadingKind.OUTPUT, "A1.1", changes, version=one.version, **by)
+    assert _output(job, "A1")[0] == 16.0
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.skipif(connection.vendor == "sqlite", reason="SQLite writes one transaction at a time")
+def test_outputs_of_one_device_read_at_once_leave_the_highest_at_it() -> None:
+    floor = Workshop()
+    job = floor.job()
+    values = {"A1.1": 12.0, "A1.2": 14.0, "A1.3": 13.0, "A1.4": 11.0}
+
+    def read(about: str) -> object:
+        changes = {"after_value": values[about]}
+        return save_level(
+            job.number, ReadingKind.OUTPUT, about, changes, actor=floor.technician, version=0
+        )
+
+    at_once(*(partial(read, about) for about in values))
+    assert _output(job, "A1")[0] == 14.0
+    assert {about: row.after_value for (_, about), row in level_readings(job).items()} == values
 
 
 def test_loads_measured_tick_their_step_and_an_empty_plan_does_not(workshop: Workshop) -> None:

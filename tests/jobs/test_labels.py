@@ -125,7 +125,7 @@ def test_labels_say_what_the_plan_says(job: Job) -> None:
     sheet = odd_sheet(rows=1, columns=1)
     pages = [page.extract_text() for page in read(labels_pdf(labels, sheet, style=SLEEVE)).pages]
     texts = [" ".join(text.split()) for text in pages]
-    for said in ("A1.1 +", "Woofer, front door left", "BN/WH", "C1 cavity 4"):
+    for said in ("A1.1 +", "Woofer, front door left", "BN/WH", "C1 pin 4"):
         assert said in texts[0]
     assert "A1.1 −" in texts[1]
     assert "BK" in texts[1]

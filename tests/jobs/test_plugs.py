@@ -86,11 +86,11 @@ def test_a_pasted_table_is_read_column_by_column(model: VehicleModel) -> None:
 @pytest.mark.parametrize(
     ("line", "why"),
     [
-        ("\tGN\tFront left +", "does not begin with a cavity"),
+        ("\tGN\tFront left +", "does not begin with a pin"),
         ("1\tpurplish\tFront left +", "“purplish” is no colour"),
         ("1\tGN\t" + "x" * 61, "longer than 60"),
-        ("1\tGN\tFront left +\n1\tBK\tFront left -", "Cavity 1 is there twice"),
-        ("\n" * 5, "No line names a cavity"),
+        ("1\tGN\tFront left +\n1\tBK\tFront left -", "Pin 1 is there twice"),
+        ("\n" * 5, "No line names a pin"),
         ("1\tGN\n" * 201, "At most 200 lines"),
     ],
 )
@@ -237,13 +237,13 @@ def test_one_cavity_twice_cavities_of_two_plugs_and_a_closed_sheet_are_refused(
 ) -> None:
     table, other = _plug(model), _plug(model, "Boot plug")
     channel = job.channels.filter(kind="amplifier")[0]
-    assert "Choose two cavities of one plug" in _use(bench, job, channel, "1", "1").content.decode()
+    assert "Choose two pins of one plug" in _use(bench, job, channel, "1", "1").content.decode()
     mixed = bench.post(
         reverse("bay_plug", args=[job.number, channel.pk]),
         {"plus": table.cavities.all()[0].pk, "minus": other.cavities.all()[1].pk, "version": 1},
         headers={"HX-Request": "true"},
     )
-    assert "Choose two cavities of one plug" in mixed.content.decode()
+    assert "Choose two pins of one plug" in mixed.content.decode()
     shop_floor.wire(job)
     shop_floor.prove(job)
     before = _wire(channel)

@@ -12,7 +12,7 @@ from pyhanko.sign.validation import validate_pdf_signature
 from pyhanko_certvalidator import ValidationContext
 from pypdf import PdfReader
 
-from jobs import signing
+from jobs import renderer, signing
 from jobs.models import InstallSheet
 from jobs.sheet import document as sheet_document, render
 from jobs.sheet.sign_off import collect_job
@@ -72,7 +72,7 @@ def test_text(sheet: InstallSheet) -> None:
         "A1.1",
         "A1.4",
         "GY/RD",
-        "cavity 5",
+        "pin 5",
         "5000 Hz",
         "3150 Hz",
         "Linkwitz-Riley 24",
@@ -88,7 +88,7 @@ def test_text(sheet: InstallSheet) -> None:
         "12.5 V",
         "Multimeter 2",
         "Seat belt chime",
-        "Reason it stands: Accepted for the test",
+        "Why it stays as it is: Accepted for the test",
         "FL 14-212",
         "Airbags",
         "common practice, no source",
@@ -209,4 +209,4 @@ def test_what_people_type_is_text_and_fetches_nothing(workshop: Workshop) -> Non
     html = render.sheet_html(sheet_document.draft(sheet_document.load(pk=job.pk)))
     assert "&lt;img src=" in html
     with pytest.raises(ValueError, match="disallowed protocol"):
-        render.fetcher().fetch("file:///etc/hostname")
+        renderer.page("<p>Text</p>").url_fetcher.fetch("file:///etc/hostname")

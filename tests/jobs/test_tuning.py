@@ -360,7 +360,7 @@ def test_removing_a_curve_says_what_jobs_then_aim_at(client: Client) -> None:
     for name, instead in (("Hall", "Flat"), ("Warm", "the supplied Warm")):
         row = ShopTarget.objects.create(name=name, points=points)
         page = client.get(reverse("target_edit", args=[row.pk])).content.decode()
-        assert f"Jobs that aim at it then aim at {instead}." in page
+        assert f"Jobs that use it then use {instead}." in page
         row.delete()
         known = measured_answers.targets()
         aimed = known.get(name) or next(iter(known.values()))

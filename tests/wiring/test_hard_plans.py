@@ -26,6 +26,10 @@ OF_NEIGHBOURS = frozenset(
 """Rules that judge a row by those beside it: another system in the car may answer for it."""
 
 
+TWICE = frozenset({"channels-one-channel-in-two-rows", "channels-two-on-one-coil"})
+"""Plans with two rows for one thing: which of the two is spoken of hangs on their order."""
+
+
 @cache
 def case(path: Path) -> dict[str, Any]:
     read = json.loads(path.read_text(encoding="utf-8"))
@@ -93,6 +97,32 @@ def test_what_is_wrong_is_told_beside_another_system_too(path: Path) -> None:
     for first in (case(IN_ORDER)["plan"], hard["plan"]):
         findings = check(from_builtins(beside(first, hard["plan"])), hard.get("distances_m"))
         assert wanted <= {(one.rule, where) for one in findings for where in one.where}
+
+
+def backwards(plan: dict[str, Any]) -> dict[str, Any]:
+    """The same car with every table written from its last row to its first."""
+    return {name: rows[::-1] if isinstance(rows, list) else rows for name, rows in plan.items()}
+
+
+@pytest.mark.parametrize(
+    "path", [path for path in (*CLEAN, *HARD) if path.stem not in TWICE], ids=name
+)
+def test_the_order_of_the_rows_changes_nothing(path: Path) -> None:
+    """Alone, and beside a system that is in order, save where two systems have one neighbour."""
+    plan, distances_m = case(path)["plan"], case(path).get("distances_m")
+
+    def told(car: dict[str, Any], silent: frozenset[str]) -> set[tuple[str, ...]]:
+        findings = check(from_builtins(car), distances_m)
+        return {
+            (one.severity, one.rule, *sorted(one.where))
+            for one in findings
+            if one.rule not in silent
+        }
+
+    both = beside(case(IN_ORDER)["plan"], plan)
+    sides = OF_NEIGHBOURS | {"sides-crossed", "sides-differ"}
+    for car, silent in ((plan, frozenset[str]()), (both, sides)):
+        assert told(car, silent) == told(backwards(car), silent)
 
 
 @pytest.mark.parametrize("path", CLEAN, ids=name)

@@ -27,7 +27,7 @@ Change = dict[str, Any]
 
 
 def found(plan: Plan) -> dict[str, Finding]:
-    """The gravest finding of each rule."""
+    """The worst finding of each rule."""
     first: dict[str, Finding] = {}
     for finding in check(plan):
         first.setdefault(finding.rule, finding)

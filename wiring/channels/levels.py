@@ -242,9 +242,9 @@ def _row(
                    ("nominal load",
                     "smallest of rating / share of the speakers" if limited else "rated power",
                     *(f"rating of the {name} not known" for name in unrated))),
-            Figure("With the test tone", tone, "V", "U x 10^((tone + overlap) / 20)",
+            Figure("With the test tone", tone, "V", "U x 10^((tone + extra) / 20)",
                    f"{target:.2f} V x 10^(({tone_dbfs:g} + {overlap_db:g}) / 20)", OHM,
-                   (f"overlap of {overlap_db:g} dB: {COMMON_PRACTICE}",)),
+                   (f"extra gain of {overlap_db:g} dB for quiet tracks: {COMMON_PRACTICE}",)),
         ),
         unrated,
     )  # fmt: skip
@@ -327,7 +327,7 @@ def _steps(context: Context, rows: Sequence[ChannelLevel], tone_dbfs: float) -> 
             f"{row.name}: play {row.tone_hz:g} Hz and raise the gain until the meter shows "
             f"{row.tone_v:.2f} V.",
             f"That is {row.power_w:.0f} W into {row.load_ohm:.3g} ohm, reached by a track at full "
-            f"scale less the overlap. Use a true-RMS meter that is right at {row.tone_hz:g} Hz.",
+            f"scale less the extra gain. Use a true-RMS meter that is right at {row.tone_hz:g} Hz.",
             "",
             "measured_v",
             (row.channel_id,),

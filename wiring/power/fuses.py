@@ -80,7 +80,7 @@ def body(name: str) -> Body:
     """
     known = BODIES.get(name) or BODIES.get(name.strip().lower())
     if known is None:
-        raise FuseError("body", f"{name!r} is no known fuse body: use {', '.join(BODIES)}")
+        raise FuseError("body", f"{name!r} is no known fuse type: use {', '.join(BODIES)}")
     return known
 
 

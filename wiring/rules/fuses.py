@@ -178,7 +178,7 @@ def standard(context: Context) -> Iterator[Finding]:
         if kind is not None and fuse.rating_a in kind.ratings_a:
             continue
         if kind is None:
-            title = f"The body of the {fuse.rating_a:g} A fuse is not known ({fuse.body!r})."
+            title = f"The type of the {fuse.rating_a:g} A fuse is not known ({fuse.body!r})."
             advice = f"Choose one of: {', '.join(BODIES)}."
         else:
             title = f"{fuse.rating_a:g} A is no standard rating of a {kind.name} fuse."

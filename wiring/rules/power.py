@@ -63,10 +63,16 @@ def conductor_known(context: Context) -> Iterator[Finding]:
 
 @rule("power-path-missing", "power", "stop", sources=(PRACTICE,))
 def path_missing(context: Context) -> Iterator[Finding]:
-    """Every amplifier and processor has a feed from the battery and a return to it."""
+    """Every amplifier and processor has a feed from the battery and a return to it.
+
+    While the plan is being entered, a device waits until a run begins or ends at it.
+    """
     net = facts(context).net
+    begun = {node for run in context.plan.runs for node in (run.from_node, run.to_node)}
     for device in context.plan.devices:
         if device.kind not in NEEDS_POWER:
+            continue
+        if context.plan.unfinished and device.id not in begun:
             continue
         for side, word, missing in (
             (net.feed, "feed", "no power feed from the battery"),
@@ -86,13 +92,19 @@ def path_missing(context: Context) -> Iterator[Finding]:
 
 @rule("power-run-astray", "power", "stop", "caution", sources=(PRACTICE,))
 def run_astray(context: Context) -> Iterator[Finding]:
-    """Every run hangs together with the battery, ends somewhere, and no feed goes to the body."""
+    """Every run hangs together with the battery, ends somewhere, and no feed goes to the body.
+
+    While the plan is being entered, the newest run may end where the next one goes on.
+    """
     plan_facts = facts(context)
+    newest = context.plan.runs[-1].id if context.plan.unfinished and context.plan.runs else ""
     starts = {each.run.from_node for each in plan_facts.feeds}
     ends = {each.run.to_node for each in plan_facts.returns}
     for each in (*plan_facts.feeds, *plan_facts.returns):
         is_feed = each.run.kind == "feed"
         end = each.run.to_node if is_feed else each.run.from_node
+        if each.run.id == newest:
+            continue
         if end not in context.devices and end not in (starts if is_feed else ends) and end != BODY:
             yield Finding(
                 "power-run-astray",
@@ -531,9 +543,14 @@ def _fuse_from(run: Run, node: str) -> float | None:
 
 @rule("power-turn-on", "channels", "stop", "caution", sources=(PRACTICE,))
 def turn_on(context: Context) -> Iterator[Finding]:
-    """Something wakes every amplifier and processor, and it is named."""
+    """Something wakes every amplifier and processor, and it is named.
+
+    While the plan is being entered, a device waits until one of its channels feeds something.
+    """
     for device in context.plan.devices:
         if device.kind not in NEEDS_POWER:
+            continue
+        if context.plan.unfinished and not context.feeding(device.id):
             continue
         waker = device.turn_on_by
         severity: Severity = "caution"

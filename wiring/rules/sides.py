@@ -165,7 +165,7 @@ def side_unpaired(context: Context) -> Iterator[Finding]:
         yield Finding(
             "side-unpaired",
             "caution",
-            f"The {speaker_name(speaker)} has no counterpart on the other side",
+            f"The {speaker_name(speaker)} has no partner on the other side",
             (channel.id, speaker.id),
             f"Add the speaker at {position_name(other)} and its channel, or give the reason.",
             "common practice, no source",
@@ -221,7 +221,7 @@ def sides_differ(context: Context) -> Iterator[Finding]:
         yield Finding(
             "sides-differ",
             "caution",
-            f"The {speaker_name(left_speaker)} and its counterpart are set differently: "
+            f"The sides of the {speaker_name(left_speaker)} are set differently: "
             f"{listed(differences)}",
             (left.id, right.id, left_speaker.id, right_speaker.id),
             "Make both sides alike, or give the reason.",

@@ -24,8 +24,13 @@ def is_written(wire: Wire | None) -> bool:
 
 @rule("wire-without-speaker", "channels", "caution", sources=("the plan itself",))
 def wire_without_speaker(context: Context) -> Iterator[Finding]:
-    """A wire is written down where nothing is fed."""
+    """A wire is written down where nothing is fed.
+
+    While the plan is being entered, it waits until a channel of the device feeds something.
+    """
     for channel in context.plan.channels:
+        if context.plan.unfinished and not context.feeding(channel.device):
+            continue
         if (
             channel.wire is not None
             and not channel.speakers
@@ -45,22 +50,36 @@ def wire_without_speaker(context: Context) -> Iterator[Finding]:
 
 @rule("wire-not-written", "channels", "caution", sources=(COMMON_PRACTICE,))
 def wire_not_written(context: Context) -> Iterator[Finding]:
-    """A speaker is fed and nobody wrote over which wire."""
+    """A speaker is fed and nobody wrote over which wire.
+
+    While the plan is being entered, a row is missed once one below it on its device is written.
+    """
+    written = [one.id for one in context.plan.channels if is_written(one.wire)]
     for channel in context.plan.channels:
+        if context.plan.unfinished and not any(
+            context.channels[other].device == channel.device
+            and context.channels[other].kind == channel.kind
+            and context.channels[other].number > channel.number
+            for other in written
+        ):
+            continue
         if channel.speakers and channel.kind == "amplifier" and not is_written(channel.wire):
             yield Finding(
                 "wire-not-written",
                 "caution",
                 f"The wire of {channel_name(context, channel)} is not written down",
                 (channel.id, *channel.speakers),
-                "Write its plug, cavity and colours while it can be seen.",
+                "Write its plug, pin and colours while it can be seen.",
                 COMMON_PRACTICE,
             )
 
 
 @rule("wire-colour", "channels", "caution", "note", sources=(colours.SOURCE, "the plan itself"))
 def wire_colour(context: Context) -> Iterator[Finding]:
-    """Colours are codes of IEC 60757; green with yellow is told, since it marks earth elsewhere."""
+    """Colours are codes of IEC 60757; green with yellow is told, since it marks earth elsewhere.
+
+    While the plan is being entered, two leads are compared once a pin of them is written.
+    """
     for channel in context.plan.channels:
         wire = channel.wire
         if wire is None:
@@ -68,14 +87,15 @@ def wire_colour(context: Context) -> Iterator[Finding]:
         for lead, sign in ((wire.positive, "+"), (wire.negative, "-")):
             if lead.base or lead.stripe:
                 yield from _lead_colour(context, channel, lead, sign)
-        if wire.positive.base and wire.positive == wire.negative:
+        half = context.plan.unfinished and not wire.positive.cavity
+        if wire.positive.base and wire.positive == wire.negative and not half:
             yield Finding(
                 "wire-colour",
                 "caution",
                 f"{channel_name(context, channel)}: both leads are written the same, "
                 f"{colours.describe(wire.positive.base, wire.positive.stripe)}",
                 (channel.id,),
-                "Look again: the two leads of a speaker differ in cavity or colour.",
+                "Look again: the two leads of a speaker differ in pin or colour.",
                 "the plan itself",
             )
 
@@ -99,7 +119,14 @@ def _lead_colour(context: Context, channel: Channel, lead: Lead, sign: str) -> I
 
 @rule("polarity-not-proved", "channels", "caution", sources=(COMMON_PRACTICE,))
 def polarity_not_proved(context: Context) -> Iterator[Finding]:
-    """Channels whose polarity nobody has proved yet, all in one caution."""
+    """Channels whose polarity nobody has proved yet, all in one caution.
+
+    While the plan is being entered, it waits until one of them is proved.
+    """
+    if context.plan.unfinished and not any(
+        one.wire and one.wire.polarity_proved for one in context.plan.channels
+    ):
+        return
     open_channels = [
         channel
         for channel in context.plan.channels

@@ -88,8 +88,9 @@ SLOPES: Final = [("", "–"), *((order, f"{6 * order} dB") for order in range(1,
 def wire_fields() -> Fields:
     """Plug, cavities, colours, polarity and note of a channel."""
     fields: Fields = {"connector": field_of(Channel, "connector", label="Plug")}
+    fields["connector"].widget.attrs["list"] = "plugs-known"
     for lead, sign in (("positive", "+"), ("negative", "−")):
-        fields[f"{lead}_cavity"] = field_of(Channel, f"{lead}_cavity", label=f"{sign} cavity")
+        fields[f"{lead}_cavity"] = field_of(Channel, f"{lead}_cavity", label=f"{sign} pin")
         fields[f"{lead}_base"] = ColourField(label=f"{sign} base colour")
         fields[f"{lead}_stripe"] = ColourField(label=f"{sign} stripe colour")
     fields["polarity_proved"] = YesNoField("Proved", "Wrong way", label="Polarity")
@@ -226,7 +227,7 @@ def reading_fields(phase: str) -> Fields:
     """Value and instrument of a reading, before or after."""
     return {
         f"{phase}_value": field_of(Reading, f"{phase}_value", label="Value"),
-        f"{phase}_instrument": field_of(Reading, f"{phase}_instrument", label="Instrument"),
+        f"{phase}_instrument": field_of(Reading, f"{phase}_instrument", label="Meter"),
     }
 
 
@@ -299,7 +300,7 @@ def run_fields(shop: Shop, nodes: Nodes) -> Fields:
         "bundled": field_of(PowerRun, "bundled", label="Loaded cables in bundle"),
         "connections": field_of(PowerRun, "connections"),
         "sheathed": field_of(PowerRun, "sheathed"),
-        "fuse_body": BodyField(label="Fuse body"),
+        "fuse_body": BodyField(label="Fuse type"),
         "fuse_rating_a": field_of(PowerRun, "fuse_rating_a", label="Fuse rating", unit="A"),
         "fuse_distance_m": field_of(
             PowerRun,
@@ -308,7 +309,7 @@ def run_fields(shop: Shop, nodes: Nodes) -> Fields:
             unit=short_unit(shop),
             label="Fuse from source",
         ),
-        "far_fuse_body": BodyField(label="Fuse body at the far end"),
+        "far_fuse_body": BodyField(label="Fuse type at the far end"),
         "far_fuse_rating_a": field_of(
             PowerRun, "far_fuse_rating_a", label="Fuse at the far end", unit="A"
         ),

@@ -19,7 +19,9 @@ def facts_fields(names: tuple[str, ...]) -> Fields:
     """What a tuning takes for granted: the cells of one group."""
     fields: Fields = {
         "air_c": field_of(TuningFacts, "air_c", label="Air in the car", unit="°C"),
-        "overlap_db": field_of(TuningFacts, "overlap_db", label="Track overlap", unit="dB"),
+        "overlap_db": field_of(
+            TuningFacts, "overlap_db", label="Extra gain for quiet tracks", unit="dB"
+        ),
         "tone_dbfs": field_of(TuningFacts, "tone_dbfs", label="Test tone", unit="dBFS"),
         "smoothing": field_of(TuningFacts, "smoothing"),
     }

@@ -178,7 +178,7 @@ class OutputForm(LevelsForm):
     side = forms.ChoiceField(
         choices=OutputSide.choices, widget=forms.RadioSelect(attrs={"class": "segmented"})
     )
-    plug = forms.CharField(label="Plug and cavities", max_length=80, required=False)
+    plug = forms.CharField(label="Plug and pins", max_length=80, required=False)
 
     field_order = ("name", "side", "plug")
 

@@ -7,6 +7,7 @@ from django.db.models import Max
 from django.utils import timezone
 
 from jobs.models import Job, Reading, ReadingKind
+from jobs.services.ask_once import output_label, output_read, reading_taken, steps_met
 from jobs.services.events import log
 from jobs.services.saving import Saved, open_job, save_row
 from shop.models import StaffMember
@@ -16,15 +17,15 @@ KINDS = (ReadingKind.SIGNAL, ReadingKind.OUTPUT)
 
 
 def level_readings(job: Job) -> dict[tuple[str, str], Reading]:
-    """Readings of the guide by kind and plan id."""
+    """Readings of the guide by kind and plan id: of inputs by device, of outputs by channel."""
     rows = job.readings.filter(kind__in=KINDS).exclude(about="").select_related("after_by")
-    return {(row.kind, row.about): row for row in rows}
+    return {(row.kind, row.about): row for row in rows if not row.of_whole_device}
 
 
 def _label(kind: str, about: str) -> str:
     if kind == ReadingKind.SIGNAL:
         return f"Signal at the input of {about}, test tone"
-    return f"Output of {about} at the test tone"
+    return output_label(about)
 
 
 @transaction.atomic
@@ -75,8 +76,13 @@ def save_level(
         code="reading.taken",
         stamp=stamp,
     )
-    if saved.changed and "after_value" in changes and saved.row.after_value is None:
-        return _taken_away(job, saved, actor)
+    if saved.changed and "after_value" in changes:
+        row = saved.row
+        output_read(job, row, actor)
+        if row.after_value is None:
+            saved = _taken_away(job, saved, actor)
+        reading_taken(job, row, actor)
+        steps_met(job, actor)
     return saved
 
 

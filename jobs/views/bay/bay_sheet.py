@@ -169,7 +169,7 @@ class BaySheet:
 
     @cached_property
     def findings(self) -> list[Finding]:
-        """Every finding, the gravest first.
+        """Every finding, the worst first.
 
         Where rows are being entered, what compares a row with its other half waits for that half;
         the findings themselves, the steps and what is handed over have all of them.
@@ -224,7 +224,7 @@ class BaySheet:
         return [finding for finding in self.findings if self.is_open(finding)]
 
     def findings_in(self, section: str) -> list[Finding]:
-        """Open findings that are mended in a section, the gravest first."""
+        """Open findings that are mended in a section, the worst first."""
         if section in {"findings", ""}:
             return self.open_findings
         return [finding for finding in self.open_findings if section_of(finding) == section]

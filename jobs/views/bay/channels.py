@@ -15,6 +15,7 @@ from jobs.forms.bay.fields import (
     proof_fields,
     wire_fields,
 )
+from jobs.forms.bay.wires import FILLED
 from jobs.models import Channel, ChannelSetting, Job, JobPart, TuningKind
 from jobs.plan.power import cable_figures_of
 from jobs.services import channels as service
@@ -33,7 +34,7 @@ from jobs.views.bay.fit import part_html, sources_of
 from jobs.views.bay.parts import still_to_place_html
 from shop.access import allow, allow_any_staff
 from shop.http import Request
-from shop.models import ProductKind
+from shop.models import PlugTable, ProductKind
 from shop.roles import BENCH
 
 
@@ -49,6 +50,14 @@ def channels_of(job: Job) -> list[Channel]:
         .prefetch_related("speakers")
         .order_by("part_id", "kind", "number")
     )
+
+
+def plugs_known(job: Job) -> list[str]:
+    """Names of plugs to choose from: those of this job, then those written down of its model."""
+    used = job.channels.exclude(connector="").values_list("connector", flat=True)
+    model = job.vehicle.vehicle_model_id
+    tables = PlugTable.objects.filter(vehicle_model=model).values_list("name", flat=True)
+    return list(dict.fromkeys([*used, *tables]))
 
 
 @allow_any_staff
@@ -76,6 +85,8 @@ def channels(request: Request, number: int) -> HttpResponse:
         shows = ("marks", "spots", "left")
     elif show == "wires":
         context["rows"] = [wires_html(sheet, row) for row in rows]
+        context["plugs_known"] = plugs_known(sheet.job)
+        context["filled"] = FILLED
     elif show == "polarity":
         used = [row for row in rows if row.kind == Channel.Kind.AMPLIFIER and row.speakers.all()]
         context["rows"] = rows

@@ -1,6 +1,6 @@
-"""Every finding of the sheet, the gravest first, and the reasons why cautions may stand."""
+"""Every finding of the sheet, the worst first, and the reasons why cautions may stand."""
 
-from typing import Any
+from typing import Any, NamedTuple
 
 from django.contrib import messages
 from django.http import HttpResponse
@@ -18,6 +18,7 @@ from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.roles import BENCH
 from shop.typed import token
+from shop.wording import plural
 
 _LABELS = {section.id: section.label for section in SECTIONS}
 
@@ -33,6 +34,37 @@ def _entry(
         "reason": sheet.reasons.get(finding.fingerprint),
         "suggested": (suggested or {}).get(finding.fingerprint),
     }
+
+
+class Alike(NamedTuple):
+    """Findings that one and the same thing puts right, in one section: the order is kept.
+
+    `reason` is what all of them were given, empty where they differ or some have none.
+    """
+
+    severity: str
+    what_to_do: str
+    entries: list[dict[str, Any]]
+    reason: str
+
+    @property
+    def link(self) -> str:
+        """Where the first of them is put right."""
+        return str(self.entries[0]["link"])
+
+
+def _alike(entries: list[dict[str, Any]]) -> list[Alike]:
+    groups: dict[tuple[str, str, str], list[dict[str, Any]]] = {}
+    for entry in entries:
+        finding = entry["finding"]
+        groups.setdefault((finding.severity, entry["section"], finding.what_to_do), []).append(
+            entry
+        )
+    made = []
+    for (severity, _, what_to_do), those in groups.items():
+        given = {entry["reason"].reason if entry["reason"] else "" for entry in those}
+        made.append(Alike(severity, what_to_do, those, given.pop() if len(given) == 1 else ""))
+    return made
 
 
 @allow_any_staff
@@ -52,6 +84,7 @@ def findings(request: Request, number: int) -> HttpResponse:
         sheet,
         "bay/findings.html",
         entries=entries,
+        groups=_alike(entries),
         place=place,
         suggested=len(suggested),
         hidden=len(sheet.findings) - len(here),
@@ -63,9 +96,12 @@ def findings(request: Request, number: int) -> HttpResponse:
 @allow(*BENCH)
 @require_POST
 def take_reasons(request: Request, number: int) -> HttpResponse:
-    """Give each caution the reason that stands beside it; the person who taps answers for them."""
+    """Give each caution the reason that stands beside it, or all of them the one that was written;
+    the person who taps answers for them."""
     sheet = BaySheet.of(request, number, "findings")
     wanted = set(request.POST.getlist("fingerprint"))
+    if "reason" in request.POST:
+        return _one_reason(request, sheet, wanted, request.POST["reason"])
     suggested = suggested_reasons(sheet.job, sheet.findings)
     taken = 0
     try:
@@ -80,6 +116,22 @@ def take_reasons(request: Request, number: int) -> HttpResponse:
         given = f"{taken} reason{'' if taken == 1 else 's'} taken over."
         messages.success(request, f"{given} Read each: you answer for them on this car.")
     return redirect("bay_findings", number)
+
+
+def _one_reason(request: Request, sheet: BaySheet, wanted: set[str], reason: str) -> HttpResponse:
+    try:
+        key = token(request.POST.get("key"))
+        given = sign_off.give_one_reason(sheet.job.pk, wanted, reason, actor(request), key)
+    except Refused as refused:
+        for line in refused.reasons:
+            messages.error(request, line)
+    else:
+        done = "has this reason" if reason.strip() else "has its reason taken back"
+        many = "have this reason" if reason.strip() else "have their reasons taken back"
+        if given:
+            said = plural(given, f"caution {done}", f"cautions {many}")
+            messages.success(request, f"{said} now.")
+    return redirect("bay_findings", sheet.number)
 
 
 @allow(*BENCH)

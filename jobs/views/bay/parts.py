@@ -41,7 +41,7 @@ class Part(NamedTuple):
 
 
 def panel_context(sheet: BaySheet) -> dict[str, object]:
-    """What the findings panel of a section shows: the gravest few and how many more."""
+    """What the findings panel of a section shows: the worst few and how many more."""
     findings = sheet.findings_in(sheet.section)
     shown = [(finding, sheet.link_to(finding)) for finding in findings[:MOST_IN_PANEL]]
     return {

@@ -68,7 +68,7 @@ def plug(request: Request, number: int, pk: int) -> HttpResponse:
     plus, minus = (known.get(one) for one in wanted)
     back = f"{sheet.url('bay_channels')}?show=wires"
     if plus is None or minus is None or plus.table_id != minus.table_id or plus == minus:
-        why = Refused("Choose two cavities of one plug.")
+        why = Refused("Choose two pins of one plug.")
         return answers.refused(request, number, "channels", why, to=back)
     try:
         saved = service.take_plug(
@@ -88,6 +88,6 @@ def plug(request: Request, number: int, pk: int) -> HttpResponse:
     html = ""
     if request.htmx:
         html = f"<template>{wires_html(fresh, saved.row, oob=True)}</template>"
-    text = f"{saved.row}: {plus.table}, cavities {plus.cavity} and {minus.cavity}. Prove it here."
+    text = f"{saved.row}: {plus.table}, pins {plus.cavity} and {minus.cavity}. Prove it here."
     event = service.plug_event(saved.row) if saved.changed else None
     return answers.done(request, number, "channels", text, event=event, html=html, to=back)

@@ -17,6 +17,7 @@ from jobs.views.bay import (
     speakers,
     steps,
     tuning,
+    wires,
 )
 
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -43,6 +44,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("<str:phase>/reading/<int:pk>/", checks.reading, name="bay_reading_save"),
     path("<str:phase>/reading/add/", checks.add_reading, name="bay_reading_add"),
     path("channels/", channels.channels, name="bay_channels"),
+    path("channels/wires/paste/", wires.paste, name="bay_wires_paste"),
+    path("channels/wires/fill/", wires.fill, name="bay_wires_fill"),
     path("channels/<int:pk>/", channels.save, name="bay_channel_save"),
     path("channels/<int:pk>/wire/", channels.save_wire, name="bay_wire_save"),
     path("channels/<int:pk>/proof/", channels.save_proof, name="bay_proof_save"),
