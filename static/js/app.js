@@ -1,7 +1,7 @@
 /* The page around the cells: token, messages, theme, dialogs, grid keys.
  *
  * data-dialog="id"            opens <dialog id="id">; data-close closes the dialog around it
- * <dialog data-open>          opens by itself, also when it arrives in a swap
+ * <dialog data-open>          opens by itself, once, also when it arrives in a swap: closed, it stays closed
  * data-confirm="Question?"    asks before the button or link acts; data-confirm-yes names the answer
  * data-theme-switch           radios named theme: auto, light, dark
  */
@@ -181,7 +181,10 @@
   // Dialogs, menus, questions ----------------------------------------------------------------------
 
   function openDialogs(root) {
-    for (const dialog of root.querySelectorAll("dialog[data-open]:not([open])")) dialog.showModal();
+    for (const dialog of root.querySelectorAll("dialog[data-open]:not([open])")) {
+      dialog.removeAttribute("data-open");
+      dialog.showModal();
+    }
   }
 
   const agreed = new WeakSet();

@@ -118,5 +118,36 @@
     if (event.detail.target.id !== "said") return;
     clearTimeout(leaving);
     leaving = setTimeout(leave, SAID_MS);
+    settle();
   });
+
+  /* It stands where it covers no control: as low as it can, right before left; where every place has
+   * one, where it covers the fewest. */
+  const CONTROLS = "a[href], button, input, select, textarea, summary, label, svg a";
+  const EDGE_PX = 12;
+  const STEP_PX = 16;
+  function settle() {
+    const said = document.getElementById("said");
+    if (!said?.firstElementChild) return;
+    said.style.inset = "";
+    const { width, height } = said.getBoundingClientRect();
+    const boxes = [...document.querySelectorAll(CONTROLS)]
+      .filter((one) => !said.contains(one) && !one.closest("dialog:not([open])"))
+      .map((one) => one.getBoundingClientRect())
+      .filter((box) => box.width && box.bottom > 0 && box.top < innerHeight);
+    const covered = (left, top) =>
+      boxes.filter((box) => box.left < left + width && box.right > left && box.top < top + height && box.bottom > top).length;
+    let best = null;
+    for (let top = innerHeight - height - EDGE_PX; top > EDGE_PX; top -= STEP_PX) {
+      for (const left of [innerWidth - width - EDGE_PX, EDGE_PX]) {
+        const count = covered(left, top);
+        if (!best || count < best.count) best = { left, top, count };
+      }
+      if (!best.count) break;
+    }
+    if (best) said.style.inset = `${best.top}px auto auto ${best.left}px`;
+  }
+  document.addEventListener("bay:said", settle);
+  addEventListener("scrollend", settle);
+  addEventListener("resize", settle);
 })();
