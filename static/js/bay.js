@@ -98,7 +98,7 @@
     width = innerWidth;
     fitAll(true);
   });
-  document.addEventListener("htmx:load", () => fitAll(false));
+  for (const name of ["htmx:load", "htmx:afterSettle"]) document.addEventListener(name, () => fitAll(false));
   fitAll(false);
 
   document.addEventListener("click", (event) => {
