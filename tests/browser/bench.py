@@ -186,6 +186,7 @@ def plan_power(page: Page) -> None:
 def tune(page: Page) -> None:
     """As found, and what stands outside the channels."""
     section(page, "Tuning")
+    page.get_by_role("link", name="A1 was in the car before").click()
     fill_cell(page, "Level, A1.1 before", "-20")
     all_saved(page)
     page.get_by_role("region", name="Other settings").get_by_label("Setting", exact=True).fill(
