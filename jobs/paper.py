@@ -5,19 +5,19 @@ from pathlib import Path
 from typing import Any, Final
 
 import segno
-import weasyprint
 from django.template.loader import render_to_string
 from django.utils.safestring import SafeString, mark_safe
-from weasyprint.text.fonts import FontConfiguration
-from weasyprint.urls import URLFetcher
 
 from jobs.lists.car_places import nearest
 from jobs.models import Job
 from jobs.services.check_in import check_in_of
 from jobs.services.desk import desk_of
 from jobs.services.estimates import Estimate
+from shop.lazy import Lazy
 from shop.models import Shop, Units
 from shop.money import ROUNDING_SAID
+
+renderer = Lazy("jobs.renderer")
 
 FONTS: Final = Path(__file__).parent / "fonts"
 
@@ -39,27 +39,22 @@ th, td { text-align: left; vertical-align: top; padding: 1.2mm 2mm;
 
 
 @cache
-def _fonts() -> FontConfiguration:
-    return FontConfiguration()
-
-
-@cache
-def _style(us_letter: bool) -> weasyprint.CSS:
+def _style(us_letter: bool) -> Any:
     faces = "".join(
         f"@font-face{{font-family:Paper;font-weight:{weight};"
         f'src:url("{(FONTS / f"OpenSans-{name}.ttf").as_uri()}")}}'
         for name, weight in (("Regular", 400), ("Bold", 700))
     )
     size = "letter" if us_letter else "A4"
-    return weasyprint.CSS(string=faces + _CSS % size, font_config=_fonts())
+    return renderer.style(faces + _CSS % size)
 
 
 def paper(template: str, shop: Shop, values: dict[str, Any]) -> bytes:
     """A page of our own as PDF. No file or address is fetched."""
     html = render_to_string(template, {"shop": shop, **values})
-    page = weasyprint.HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=("data",)))
     style = _style(shop.units == Units.US)
-    return bytes(page.write_pdf(stylesheets=[style], font_config=_fonts(), pdf_variant="pdf/a-3a"))
+    made: bytes = renderer.pdf(renderer.page(html), [style], variant="pdf/a-3a")
+    return made
 
 
 def estimate_pdf(estimate: Estimate) -> bytes:

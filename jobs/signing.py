@@ -16,23 +16,24 @@ from pathlib import Path
 from typing import Any, Final
 
 from asn1crypto import x509 as asn1_x509
-from asn1crypto.algos import SignedDigestAlgorithm
 from asn1crypto.core import Asn1Value
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import padding, rsa
+from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.x509.oid import NameOID
 from django.conf import settings
-from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
-from pyhanko.pdf_utils.reader import PdfFileReader
-from pyhanko.sign import fields, signers
-from pyhanko.sign.validation import async_validate_pdf_signature
-from pyhanko.sign.validation.status import SignatureCoverageLevel
-from pyhanko_certvalidator import ValidationContext
-from pyhanko_certvalidator.registry import SimpleCertificateStore
 
 from jobs.models import InstallSheet
 from jobs.record_key import lost, write_file
+from shop.lazy import Lazy
+
+reader, writer = Lazy("pyhanko.pdf_utils.reader"), Lazy("pyhanko.pdf_utils.incremental_writer")
+fields, signers, shop_signer = (
+    Lazy("pyhanko.sign.fields"),
+    Lazy("pyhanko.sign.signers"),
+    Lazy("jobs.signer"),
+)
+validation, trust = Lazy("pyhanko.sign.validation"), Lazy("pyhanko_certvalidator")
 
 KEY_BITS: Final = 3072
 VALID_FOR: Final = timedelta(days=365 * 30)
@@ -136,27 +137,6 @@ def _load(path: Path, _changed: int) -> ShopKey:
     )
 
 
-class ShopSigner(signers.Signer):
-    """Signs with the key as loaded once: reading an RSA key checks it, which takes long."""
-
-    def __init__(self, key: ShopKey) -> None:
-        self.private = key.private
-        super().__init__(
-            signing_cert=key.certificate,
-            # Its maker has left this one class without types.
-            cert_registry=SimpleCertificateStore(),  # type: ignore[no-untyped-call]
-            signature_mechanism=SignedDigestAlgorithm({"algorithm": "sha256_rsa"}),
-        )
-
-    async def async_sign_raw(
-        self, data: bytes, digest_algorithm: str, dry_run: bool = False
-    ) -> bytes:
-        """The signature over `data`: RSA with PKCS 1 padding, SHA-256."""
-        if dry_run:
-            return bytes(KEY_BITS // 8)
-        return self.private.sign(data, padding.PKCS1v15(), hashes.SHA256())
-
-
 def _run(coroutine: Coroutine[Any, Any, Any]) -> Any:
     """Run to its end in a thread of its own: the caller may stand inside an event loop."""
     with ThreadPoolExecutor(max_workers=1) as pool:
@@ -176,9 +156,9 @@ def sign(pdf: bytes, *, shop_name: str, reason: str) -> bytes:
     )
     out = _run(
         signers.async_sign_pdf(
-            IncrementalPdfFileWriter(BytesIO(pdf)),
+            writer.IncrementalPdfFileWriter(BytesIO(pdf)),
             metadata,
-            signer=ShopSigner(shop_key(shop_name)),
+            signer=shop_signer.ShopSigner(shop_key(shop_name)),
             output=BytesIO(),
         )
     )
@@ -194,16 +174,19 @@ def check(pdf: bytes, shop_name: str, lost: str = "") -> SignatureCheck:
     """
     own = shop_key(shop_name).certificate
     try:
-        signature = PdfFileReader(BytesIO(pdf)).embedded_signatures[0]
+        signature = reader.PdfFileReader(BytesIO(pdf)).embedded_signatures[0]
         before = signature.signer_cert
         trusted = before if lost and before.sha256.hex() == lost else own
         status: Any = _run(
-            async_validate_pdf_signature(signature, ValidationContext(trust_roots=[trusted]))
+            validation.async_validate_pdf_signature(
+                signature, trust.ValidationContext(trust_roots=[trusted])
+            )
         )
     except Exception:  # a damaged file can fail anywhere in the reader
         return SignatureCheck(False)
     return SignatureCheck(
-        bool(status.bottom_line) and status.coverage == SignatureCoverageLevel.ENTIRE_FILE,
+        bool(status.bottom_line)
+        and status.coverage == validation.status.SignatureCoverageLevel.ENTIRE_FILE,
         status.signing_cert.subject.native.get("organization_name", ""),
         status.signing_cert.sha256.hex(),
     )
@@ -225,7 +208,7 @@ def is_written_as_signed(pdf: bytes) -> bool:
     and the zeros that fill its place changed, without a validator minding. To be asked of a file
     whose signature holds.
     """
-    signature = PdfFileReader(BytesIO(pdf)).embedded_signatures[0]
+    signature = reader.PdfFileReader(BytesIO(pdf)).embedded_signatures[0]
     start, length, rest, _ = (int(one) for one in signature.byte_range)
     written = pdf[start + length : rest]
     value = signature.pkcs7_content
@@ -238,7 +221,7 @@ def is_written_as_signed(pdf: bytes) -> bool:
 def signed_with(pdf: bytes) -> str:
     """The fingerprint of the certificate in a signed PDF; empty where there is none."""
     try:
-        certificate = PdfFileReader(BytesIO(pdf)).embedded_signatures[0].signer_cert
+        certificate = reader.PdfFileReader(BytesIO(pdf)).embedded_signatures[0].signer_cert
     except Exception:  # as above
         return ""
     return str(certificate.sha256.hex())

@@ -15,6 +15,7 @@ from shop.views import (
     hours,
     labels,
     offline,
+    product_inputs,
     settings,
     sign_ins,
     tablets,
@@ -78,6 +79,12 @@ urlpatterns: list[URLPattern] = [
         "catalogue/template/<slug:kind>/", catalogue_files.product_template, name="product_template"
     ),
     path("catalogue/<int:pk>/", catalogue.product, name="product"),
+    path("catalogue/<int:pk>/inputs/", product_inputs.product_inputs, name="product_inputs"),
+    path(
+        "catalogue/correction/<int:pk>/",
+        product_inputs.product_correction,
+        name="product_correction",
+    ),
     path("catalogue/<int:pk>/edit/", catalogue.product_edit, name="product_edit"),
     path("settings/", settings.settings, name="settings"),
     path("settings/log/", events.shop_log, name="shop_log"),

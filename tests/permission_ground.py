@@ -28,6 +28,7 @@ from jobs.views.review import finding_key
 from shop.models import ClosedDays, LabelSheet, ProductKind, Tablet
 from shop.models.products import SpeakerKind
 from shop.roles import Role
+from shop.services.products import correct_inputs, inputs_seen
 from tests.factories import CustomerFactory, make_job, make_photo, make_product, make_staff
 
 RESPONSE = "20 70.0\n1000 74.0\n20000 66.0\n"
@@ -48,6 +49,7 @@ class Ground:
 
 
 PK_OF = {
+    "product_correction": "correction",
     "bay_undo": "event",
     "bay_send_back": "send_back",
     "bay_fit_guide": "proof",
@@ -199,6 +201,9 @@ def lay_ground() -> Ground:
     said = note_said(job.number, "call", "Ready by five, please.", actor=technician)
     assert said is not None
     day = timezone.localdate()
+    seen = inputs_seen(amplifier)
+    correction = correct_inputs(amplifier.pk, {"line_inputs": 5}, "On its case", seen, technician)
+    assert correction is not None
     keys = {
         "cause": ComebackCause.objects.create(name="Hum").pk,
         "estimate_line": job.estimate_lines.create(
@@ -215,6 +220,7 @@ def lay_ground() -> Ground:
         "vehicle": job.vehicle_id,
         "vehicle_model": job.vehicle.vehicle_model_id,
         "product": amplifier.pk,
+        "correction": correction.pk,
         "staff": technician.pk,
         "bay": job.bay_id,
         "part": job.parts.get(product=tweeter).pk,

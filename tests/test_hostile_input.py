@@ -86,6 +86,8 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "bay_channel_speaker": ("speaker", "off"),
     "bay_sets": ("member", "key", "seen", "target"),
     "bay_setting_copy": ("what", "to", "only", "key", "seen"),
+    "bay_start_elsewhere": ("bay",),
+    "product_correction": ("do",),
     "bay_seat_save": ("weight", "version", "key"),
     "bay_proposal_apply": ("channel", "how", "shown", "key"),
     "bay_sections_save": ("kind", "frequency_hz", "gain_db", "q", "version", "then", "also", "key"),

@@ -2,19 +2,19 @@
 
 from collections.abc import Sequence
 from functools import cache
-from typing import Final
+from typing import Any, Final
 
 import segno
-import weasyprint
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
-from weasyprint.text.fonts import FontConfiguration
-from weasyprint.urls import URLFetcher
 
 from jobs.labels.content import Label
 from jobs.labels.layout import FONTS, LINE_HEIGHT, DoesNotFit, Placed, fit
 from jobs.plan.power import colours
+from shop.lazy import Lazy
 from shop.models import LabelSheet
+
+renderer = Lazy("jobs.renderer")
 
 FLAG: Final = "flag"
 SLEEVE: Final = "sleeve"
@@ -44,14 +44,14 @@ p { white-space: nowrap; line-height: %g }
 
 
 @cache
-def _fonts() -> tuple[FontConfiguration, weasyprint.CSS]:
-    config = FontConfiguration()
-    faces = "".join(
-        f"@font-face{{font-family:Label;font-weight:{weight};"
-        f'src:url("{(FONTS / f"OpenSans-{name}.ttf").as_uri()}")}}'
-        for name, weight in (("Regular", 400), ("Bold", 700))
+def _faces() -> Any:
+    return renderer.style(
+        "".join(
+            f"@font-face{{font-family:Label;font-weight:{weight};"
+            f'src:url("{(FONTS / f"OpenSans-{name}.ttf").as_uri()}")}}'
+            for name, weight in (("Regular", 400), ("Bold", 700))
+        )
     )
-    return config, weasyprint.CSS(string=faces, font_config=config)
 
 
 def too_large(labels: Sequence[Label], sheet: LabelSheet, style: str) -> list[Label]:
@@ -90,9 +90,8 @@ def labels_pdf(
         SafeString(_CSS % (*page, *page, LINE_HEIGHT)),
         format_html_join("", "<section>{}</section>", ((_joined(one),) for one in pages.values())),
     )
-    config, faces = _fonts()
-    rendered = weasyprint.HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=("data",)))
-    return bytes(rendered.write_pdf(stylesheets=[faces], font_config=config))
+    made: bytes = renderer.pdf(renderer.page(html), [_faces()])
+    return made
 
 
 def _box(left_mm: float, top_mm: float, width_mm: float = 0, height_mm: float = 0) -> str:

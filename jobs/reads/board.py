@@ -10,7 +10,7 @@ from django.db.models import Case, Q, When
 from django.utils import timezone
 
 from jobs import wording
-from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, Stage
+from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, SHEET_OPEN, Stage
 from jobs.models import Job, JobPart
 from jobs.models.job import JobQuerySet, job_number
 from shop.hours import Calendar, DayHours
@@ -41,8 +41,19 @@ class Lane:
         return sum(job.is_late for job in self.jobs)
 
 
-def live_jobs(*, bay: str = "", technician: str = "", person: Any = None) -> list[Job]:
-    """Live jobs, late ones first, then cars that have not come; filters by key as typed."""
+def _of_today() -> Q:
+    """Jobs with work on the shop's day: their slot touches it, or the car is at the bench."""
+    begins = timezone.make_aware(datetime.combine(timezone.localdate(), time.min))
+    ends = timezone.make_aware(datetime.combine(timezone.localdate() + timedelta(days=1), time.min))
+    slot = Q(stage__in=HOLDS_A_BAY, starts_at__lt=ends, ends_at__gt=begins)
+    return slot | Q(stage__in=SHEET_OPEN, starts_at__lt=ends)
+
+
+def live_jobs(
+    *, bay: str = "", technician: str = "", person: Any = None, when: str = ""
+) -> list[Job]:
+    """Live jobs, late ones first, then cars that have not come; filters by key as typed, by
+    "mine", "open" (mine or nobody's) and "none", and by "today"."""
     jobs = Job.objects.on_the_board()
     if (bay_key := whole(bay)) is not None:
         jobs = jobs.filter(bay_id=bay_key)
@@ -50,8 +61,12 @@ def live_jobs(*, bay: str = "", technician: str = "", person: Any = None) -> lis
         jobs = jobs.filter(technician=None)
     elif technician == "mine" and person is not None:
         jobs = jobs.filter(technician_id=person.pk)
+    elif technician == "open" and person is not None:
+        jobs = jobs.filter(Q(technician_id=person.pk) | Q(technician=None))
     elif (technician_key := whole(technician)) is not None:
         jobs = jobs.filter(technician_id=technician_key)
+    if when == "today":
+        jobs = jobs.filter(_of_today())
     return sorted(jobs, key=lambda job: (not job.is_late, not job.not_arrived))
 
 

@@ -12,18 +12,18 @@ from pathlib import Path
 from typing import Any, Final
 from xml.etree.ElementTree import Element
 
-import weasyprint
 from django.contrib.staticfiles import finders
 from django.template.loader import render_to_string
-from weasyprint.text.fonts import FontConfiguration
-from weasyprint.urls import URLFetcher
 
 from jobs import signing
 from jobs.sheet.customer import customer_values
 from jobs.sheet.document import canonical, sha256_of
 from jobs.sheet.photos import printed_pictures
 from jobs.sheet.values import sheet_values
+from shop.lazy import Lazy
 from wiring.plan import dump, from_builtins
+
+renderer = Lazy("jobs.renderer")
 
 HERE: Final = Path(__file__).parent
 SVG: Final = "{http://www.w3.org/2000/svg}"
@@ -40,12 +40,7 @@ FONT_FACES: Final = (
 
 
 @cache
-def _fonts() -> FontConfiguration:
-    return FontConfiguration()
-
-
-@cache
-def _stylesheets() -> tuple[weasyprint.CSS, ...]:
+def _stylesheets() -> tuple[Any, ...]:
     """The sheet's style, shared with the screen, and the page around it; read once a process."""
     faces = "".join(
         f'@font-face{{font-family:"Sheet";font-weight:{weight};font-style:{style};'
@@ -55,7 +50,7 @@ def _stylesheets() -> tuple[weasyprint.CSS, ...]:
     shared = finders.find(SHARED_STYLE)
     assert isinstance(shared, str)
     texts = [faces, *(Path(one).read_text(encoding="utf-8") for one in (shared, HERE / "page.css"))]
-    return tuple(weasyprint.CSS(string=text, font_config=_fonts()) for text in texts)
+    return tuple(renderer.style(text) for text in texts)
 
 
 @cache
@@ -86,19 +81,12 @@ def _pictures(document: Mapping[str, Any]) -> dict[int, str]:
     }
 
 
-def attachments(document: Mapping[str, Any]) -> list[weasyprint.Attachment]:
+def attachments(document: Mapping[str, Any]) -> list[Any]:
     """The plan as `python -m wiring check` reads it, and the canonical document that is hashed."""
     at = document["sheet"].get("signed_at")
     moment = datetime.fromisoformat(at) if at else None
     return [
-        weasyprint.Attachment(
-            string=content,
-            name=name,
-            description=description,
-            relationship=relationship,
-            created=moment,
-            modified=moment,
-        )
+        renderer.attachment(content, name, description, relationship, moment)
         for name, description, relationship, content in (
             (PLAN_NAME, "The plan", "Source", dump(from_builtins(document["plan"]))),
             (DOCUMENT_NAME, "Everything on this sheet", "Data", canonical(dict(document))),
@@ -106,25 +94,14 @@ def attachments(document: Mapping[str, Any]) -> list[weasyprint.Attachment]:
     ]
 
 
-def fetcher() -> URLFetcher:
-    """Opens what is inside the HTML itself, and no file or address."""
-    return URLFetcher(allowed_protocols=("data",))
-
-
-def write_pdf(html: str, attached: list[weasyprint.Attachment]) -> bytes:
+def write_pdf(html: str, attached: list[Any]) -> bytes:
     """The renderer alone: HTML to bytes."""
-    page = weasyprint.HTML(string=html, url_fetcher=fetcher())
+    page = renderer.page(html)
     # The page's style does not reach into a picture: each gets a style of its own.
     for picture in list(page.etree_element.iter(f"{SVG}svg")):
         picture.insert(0, _picture_style())
-    return bytes(
-        page.write_pdf(
-            stylesheets=list(_stylesheets()),
-            font_config=_fonts(),
-            attachments=attached,
-            pdf_variant=VARIANT,
-        )
-    )
+    made: bytes = renderer.pdf(page, _stylesheets(), VARIANT, attachments=attached)
+    return made
 
 
 def pdf(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> bytes:

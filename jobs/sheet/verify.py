@@ -11,14 +11,16 @@ from io import BytesIO
 from typing import Final
 
 import msgspec
-from pyhanko.pdf_utils.reader import PdfFileReader
 
 from jobs import signing
 from jobs.models import InstallSheet
 from jobs.sheet import document as sheet_document
 from jobs.sheet.record_check import check_sheet
 from jobs.sheet.render import DOCUMENT_NAME
+from shop.lazy import Lazy
 from shop.models import Shop
+
+reader = Lazy("pyhanko.pdf_utils.reader")
 
 NOT_OURS: Final = "not_ours"
 CHANGED: Final = "changed"
@@ -101,7 +103,7 @@ def _of_book(sheet: InstallSheet) -> Answer:
 
 def _record_sha256(pdf: bytes) -> str:
     """The digest of the record that a file carries; empty where it carries none."""
-    names = iter(PdfFileReader(BytesIO(pdf)).root["/Names"]["/EmbeddedFiles"]["/Names"])
+    names = iter(reader.PdfFileReader(BytesIO(pdf)).root["/Names"]["/EmbeddedFiles"]["/Names"])
     for name, spec in zip(names, names, strict=False):
         file = spec.get_object()
         if DOCUMENT_NAME in (str(name), str(file.get("/UF", "")), str(file.get("/F", ""))):

@@ -22,7 +22,13 @@ def board(request: Request) -> HttpResponse:
     asked = request.GET
     by_bay = asked.get("by") == "bay"
     bays = list(Bay.objects.filter(active=True))
-    jobs = live_jobs(bay=asked.get("bay", ""), technician=asked.get("who", ""), person=request.user)
+    today = asked.get("when") == "today"
+    jobs = live_jobs(
+        bay=asked.get("bay", ""),
+        technician=asked.get("who", ""),
+        person=request.user,
+        when="today" if today else "",
+    )
     desk = not request.user.roles.isdisjoint(DESK)
     digest = _digest(jobs, bays, by_bay, desk)
     if asked.get("seen") == digest:
@@ -34,6 +40,7 @@ def board(request: Request) -> HttpResponse:
         "digest": digest,
         "count": len(jobs),
         "late": sum(job.is_late for job in jobs),
+        "nothing_today": today and not jobs,
     }
     if request.headers.get("HX-Target") == "board":
         return render(request, "board/lanes.html", context)
@@ -43,7 +50,8 @@ def board(request: Request) -> HttpResponse:
         "bay": asked.get("bay", ""),
         "who": asked.get("who", ""),
         "first_steps": request.user.is_manager and is_new(request.shop),
-        "filtered": bool(asked.get("bay") or asked.get("who")),
+        "today_only": today,
+        "filtered": bool(asked.get("bay") or asked.get("who") or today),
     }
     return render(request, "board/page.html", context)
 

@@ -94,7 +94,15 @@ tell_of(
 )
 tell_of(Vehicle, "Vehicle", "vehicle")
 tell_of(VehicleModel, "Vehicle model", "vehicle_model_edit")
-tell_of(Product, "Product", "product")
+tell_of(
+    Product,
+    "Product",
+    "product",
+    {
+        "product.corrected": "Inputs of a product corrected at the bench",
+        "product.looked_at": "Correction of a product looked at",
+    },
+)
 tell_of(Shop, "Profile and assumptions")
 tell_of(Bay, "Bay", "bay_edit")
 tell_of(Tablet, "Tablet")

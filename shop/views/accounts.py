@@ -16,6 +16,7 @@ from django.views.decorators.http import require_safe
 
 from shop.access import allow_any_staff, public
 from shop.first_day import is_new
+from shop.first_page import first_page
 from shop.http import Request
 from shop.models import StaffMember
 from shop.services import events, sign_in, sign_ins
@@ -113,6 +114,7 @@ def locked_out(request: Request, *_: Any) -> HttpResponse:
 @allow_any_staff
 @require_safe
 def home(request: Request) -> HttpResponse:
-    """The board is the first page; of an empty book, for its manager, the first steps."""
+    """The board is the first page, for the bench its own jobs of today; of an empty book, for its
+    manager, the first steps."""
     new = request.user.is_manager and is_new(request.shop)
-    return redirect("first_day" if new else "board")
+    return redirect("first_day" if new else first_page(request.user, request.tablet))

@@ -9,9 +9,10 @@ from shop.catalogue.product_forms import ProductForm, RatingFormSet
 from shop.figures import shown_figure
 from shop.http import Request
 from shop.models import Product, ProductKind
+from shop.models.products import SOURCE_KINDS
 from shop.paging import page_of
 from shop.roles import Role
-from shop.services.products import save_product
+from shop.services.products import corrections, save_product
 from shop.typed import line
 
 KIND_NOTES = {
@@ -51,6 +52,7 @@ def product_list(request: Request) -> HttpResponse:
         "old": old,
         "missing": missing,
         "filtered": bool(text or kind or missing),
+        "corrections": corrections() if request.user.is_manager else (),
     }
     return render(request, "catalogue/list.html", context)
 
@@ -64,7 +66,14 @@ def product(request: Request, pk: int) -> HttpResponse:
         (title, [(field.label, shown_figure(product, field.name)) for field in fields])
         for title, fields, _ in form.groups
     ]
-    context = {"product": product, "groups": groups, "ratings": product.ratings.all()}
+    bench = not request.user.is_manager and request.user.is_technician
+    context = {
+        "product": product,
+        "groups": groups,
+        "ratings": product.ratings.all(),
+        "corrections": corrections(product),
+        "corrects_inputs": bench and product.kind in SOURCE_KINDS,
+    }
     return render(request, "catalogue/product.html", context)
 
 

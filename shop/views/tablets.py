@@ -1,5 +1,6 @@
 """Shared tablets: the manager's list, and the screen where staff sign in by name and PIN."""
 
+import json
 from typing import Any
 
 from django.contrib import messages
@@ -14,6 +15,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shop.access import allow, allow_any_staff, public
+from shop.first_page import page_for
 from shop.forms.proof import ProofForm
 from shop.forms.tablets import MyPinForm, PasswordForm, TabletForm
 from shop.http import Request
@@ -27,12 +29,6 @@ from shop.typed import own_path, row_key
 def _next(request: Request) -> str:
     """Where to go after signing in: an address of our own, or nothing."""
     return own_path(request.POST.get("next") or request.GET.get("next"))
-
-
-def _home(tablet: Tablet) -> str:
-    """The board, on the tablet's own bay."""
-    board = reverse("board")
-    return f"{board}?bay={tablet.bay_id}" if tablet.bay_id else board
 
 
 def _people() -> list[StaffMember]:
@@ -70,7 +66,7 @@ def tablet_switch(request: Request) -> HttpResponse:
         return render(request, "tablets/unknown.html", status=status)
     if request.method != "POST":
         if request.user.is_authenticated:
-            return redirect(_next(request) or _home(tablet))
+            return redirect(page_for(request.user, tablet, _next(request)))
         return _screen(request)
     person = StaffMember.objects.filter(pk=row_key(request.POST.get("person")) or 0).first()
     if person is None:
@@ -82,10 +78,12 @@ def tablet_switch(request: Request) -> HttpResponse:
         return _screen(request, 422, said=refused.said, waiting=refused.wait_until is not None)
     sign_ins.by_pin(request, person, tablet.pk)
     if request.htmx:
+        here = request.htmx.current_url_abs_path or ""
+        unlocked = {"person": person.pk, "to": page_for(person, tablet, here)}
         return HttpResponse(
-            status=204, headers={"HX-Trigger": f'{{"tablet-unlocked": {{"person": {person.pk}}}}}'}
+            status=204, headers={"HX-Trigger": json.dumps({"tablet-unlocked": unlocked})}
         )
-    return redirect(_next(request) or _home(tablet))
+    return redirect(page_for(person, tablet, _next(request)))
 
 
 @allow_any_staff

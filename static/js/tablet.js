@@ -6,7 +6,7 @@
  * [data-lock-now]                     a form whose button covers the page at once
  *
  * The page behind the cover stays as it is. The same person goes on where they were; for somebody
- * else it is loaded anew.
+ * else it is loaded anew, or their first page where they may not see it.
  */
 (() => {
   "use strict";
@@ -124,12 +124,12 @@
     }
   }
 
-  function unlock(who) {
+  function unlock(who, to) {
     locked = false;
     touch();
     if (String(who) !== person) {
       history.replaceState(null, "", location.pathname + location.search);
-      return location.assign(location.pathname + location.search);
+      return location.assign(to || location.pathname + location.search);
     }
     const token = Loombook.csrfToken();
     for (const input of document.querySelectorAll('input[name="csrfmiddlewaretoken"]')) input.value = token;
@@ -139,7 +139,7 @@
     return undefined;
   }
 
-  document.body.addEventListener("tablet-unlocked", (event) => unlock(event.detail.person));
+  document.body.addEventListener("tablet-unlocked", (event) => unlock(event.detail.person, event.detail.to));
   dialog.addEventListener("cancel", (event) => event.preventDefault());
   dialog.addEventListener("close", () => locked && dialog.showModal());
   dialog.addEventListener("htmx:afterSwap", () => {

@@ -70,8 +70,9 @@ def copy_demo(original: Path, folder: Path) -> int:
 
 def start(folder: Path, port: int, **settings: str) -> subprocess.Popen[bytes]:
     """A server on this data folder that answers."""
-    where = {"HOST": "127.0.0.1", "PORT": str(port), "WORKERS": "1", **settings}
-    server = subprocess.Popen(["deploy/serve.sh"], cwd=ROOT, env=_environment(folder) | where)
+    where = {"HOST": "127.0.0.1", "PORT": str(port), "WORKERS": "1"}
+    environment = _environment(folder) | where | {"LOOMBOOK_PAPERS_LATER": "1"} | settings
+    server = subprocess.Popen(["deploy/serve.sh"], cwd=ROOT, env=environment)
     assert _answers(f"http://127.0.0.1:{port}", server)
     return server
 

@@ -1,14 +1,15 @@
 """The gallery of components: a picture of each, in light and in dark; a shop has no such page."""
 
-import io
 import re
 from collections.abc import Iterator
+from io import BytesIO
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from django.conf import settings
 from PIL import Image, ImageChops
-from playwright.sync_api import Locator, Page
+from playwright.sync_api import Page
 
 from shop.styles import SHEET
 from tests.browser.conftest import SignIn
@@ -17,6 +18,7 @@ from tests.browser.served import copy_demo, start
 pytestmark = pytest.mark.browser
 
 LEAST_COLOURS = 3
+PIECES = "[...document.querySelectorAll('[data-piece]')].map(one => one.dataset.piece)"
 OF_THE_PAGE = {"base": "main", "inc/top_bar": ".top-bar"}
 """Components that are there on every page, and where."""
 
@@ -37,16 +39,19 @@ def _components() -> set[str]:
     return set(re.findall(r'@import url\("(.+)\.css"\) layer\(components\);', listed))
 
 
-def _picture(piece: Locator) -> Image.Image:
-    return Image.open(io.BytesIO(piece.screenshot(animations="disabled"))).convert("RGB")
-
-
-def _pictures(page: Page, scheme: str) -> dict[str, Image.Image]:
-    page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
-    marked = page.locator("[data-piece]").all()
-    named = {str(piece.get_attribute("data-piece")): piece for piece in marked}
-    named |= {name: page.locator(where) for name, where in OF_THE_PAGE.items()}
-    return {name: _picture(piece) for name, piece in named.items()}
+def _pictures(page: Page, scheme: Literal["light", "dark"]) -> dict[str, Image.Image]:
+    """Each component, cut out of one picture of the whole page."""
+    page.emulate_media(color_scheme=scheme)
+    whole = Image.open(BytesIO(page.screenshot(full_page=True, animations="disabled")))
+    marked = {name: f'[data-piece="{name}"]' for name in page.evaluate(PIECES)}
+    cut = {}
+    for name, where in {**marked, **OF_THE_PAGE}.items():
+        box = page.locator(where).bounding_box()
+        assert box, name
+        left, top = round(box["x"]), round(box["y"])
+        size = round(box["width"]), round(box["height"])
+        cut[name] = whole.crop((left, top, left + size[0], top + size[1])).convert("RGB")
+    return cut
 
 
 def test_each_component_has_its_picture_in_light_and_in_dark(

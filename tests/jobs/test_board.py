@@ -97,6 +97,30 @@ def test_the_board_is_narrowed_by_bay_and_person(client: Client) -> None:
         assert {job for lane in lanes for job in lane.jobs} == wanted, query
 
 
+def test_the_bench_begins_at_its_own_jobs_of_today_and_nobody_s(client: Client) -> None:
+    now = timezone.localtime().replace(hour=12, minute=0, second=0, microsecond=0)
+    technician, other = make_staff(Role.TECHNICIAN), make_staff(Role.TECHNICIAN)
+
+    def at(days: int, stage: Stage = Stage.BOOKED, **more: Any) -> Job:
+        job = make_job(stage, **{"technician": technician, "bay": BayFactory(), **more})
+        starts = now + timedelta(days=days)
+        slot = {"starts_at": starts, "ends_at": starts + timedelta(hours=2)}
+        Job.objects.filter(pk=job.pk).update(**slot, promised_at=slot["ends_at"])
+        return job
+
+    today, nobody_s, overrun = at(0), at(0, technician=None), at(-2, Stage.IN_BAY)
+    at(1), at(-1), at(0, technician=other)
+    client.force_login(technician)
+    first = client.get(reverse("home"))["Location"]
+    lanes = client.get(first).context["lanes"]
+    assert {job for lane in lanes for job in lane.jobs} == {today, nobody_s, overrun}
+    empty = client.get(f"{first}&bay={BayFactory().pk}").content.decode()
+    assert "Nothing here today in this bay" in empty
+    for role in (Role.MANAGER, Role.FRONT_DESK):
+        client.force_login(make_staff(Role.TECHNICIAN, role))
+        assert client.get(reverse("home"))["Location"] == reverse("board")
+
+
 def test_the_board_answers_nothing_while_nothing_changed(client: Client) -> None:
     client.force_login(make_staff(Role.FRONT_DESK))
     job = make_job()

@@ -14,6 +14,7 @@ from pypdf import PdfReader
 
 from jobs import signing
 from jobs.models import InstallSheet
+from jobs.renderer import page
 from jobs.sheet import document as sheet_document, render
 from jobs.sheet.sign_off import collect_job
 from shop.models import Customer
@@ -209,4 +210,4 @@ def test_what_people_type_is_text_and_fetches_nothing(workshop: Workshop) -> Non
     html = render.sheet_html(sheet_document.draft(sheet_document.load(pk=job.pk)))
     assert "&lt;img src=" in html
     with pytest.raises(ValueError, match="disallowed protocol"):
-        render.fetcher().fetch("file:///etc/hostname")
+        page("<p>Text</p>").url_fetcher.fetch("file:///etc/hostname")

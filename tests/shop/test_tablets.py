@@ -1,5 +1,6 @@
 """Shared tablets: a PIN opens a registered tablet alone; few tries; the log names the person."""
 
+import json
 from datetime import timedelta
 from unittest.mock import patch
 from urllib.parse import quote
@@ -12,7 +13,7 @@ from django.utils import timezone
 
 from jobs.lifecycle import Stage
 from jobs.models import Job
-from shop.models import StaffMember, Tablet
+from shop.models import Bay, StaffMember, Tablet
 from shop.roles import Role
 from shop.services import pins, tablets
 from tests.factories import PASSWORD, make_job, make_staff
@@ -75,7 +76,35 @@ def test_a_pin_opens_a_registered_tablet_and_goes_back_to_the_page(
         reverse("tablet_switch"),
         {"person": person.pk, "pin": "4826", "next": "//else.example"},
     )
-    assert away["Location"] == reverse("board")
+    assert away["Location"] == f"{reverse('board')}?who=open&when=today"
+
+
+def test_after_a_switch_of_person_the_page_is_one_they_may_see(
+    client: Client, tablet: Tablet, manager: StaffMember
+) -> None:
+    bay = Bay.objects.create(name="Lift")
+    Tablet.objects.update(bay=bay)
+    pins.set_pin(manager, "7139", by=manager)
+    bench, desk = somebody(), somebody("9052", Role.FRONT_DESK)
+    board = reverse("board")
+    own = f"{board}?who=open&when=today&bay={bay.pk}"
+    closed, shared = reverse("staff_list"), f"{reverse('vehicle_list')}?q=A"
+    for person, pin, wanted, to in (
+        (bench, "4826", closed, own),
+        (bench, "4826", "/nowhere/", own),
+        (bench, "4826", shared, shared),
+        (bench, "4826", "", own),
+        (desk, "9052", closed, f"{board}?bay={bay.pk}"),
+        (manager, "7139", closed, closed),
+    ):
+        post = {"person": person.pk, "pin": pin, "next": wanted}
+        answer = client.post(reverse("tablet_switch"), post)
+        assert answer["Location"] == to, (person, wanted)
+        behind = {"HX-Request": "true", "HX-Current-URL": f"http://testserver{wanted or board}"}
+        covered = client.post(reverse("tablet_switch"), post, headers=behind)
+        told = json.loads(covered["HX-Trigger"])["tablet-unlocked"]
+        assert told == {"person": person.pk, "to": to if wanted else board}
+    assert client.get(reverse("home")).status_code == 302
 
 
 def test_no_pin_opens_a_device_that_is_not_registered(client: Client) -> None:

@@ -1,0 +1,54 @@
+"""HTML of our own to PDF; no file or address is ever fetched.
+
+Loading the library takes a second, so whoever draws papers reaches this through `shop.lazy`.
+"""
+
+import atexit
+from collections.abc import Iterable
+from datetime import datetime
+from functools import cache
+from typing import Any
+
+from weasyprint import CSS, HTML, Attachment
+from weasyprint.text.fonts import FontConfiguration
+from weasyprint.urls import URLFetcher
+
+
+@cache
+def _fonts() -> FontConfiguration:
+    return FontConfiguration()
+
+
+# Fonts are given back while the library is still there to do it.
+atexit.register(_fonts.cache_clear)
+
+
+def style(text: str) -> CSS:
+    """A style sheet; the fonts it names can be used by every paper."""
+    return CSS(string=text, font_config=_fonts())
+
+
+def page(html: str) -> HTML:
+    """The HTML, which may show what it holds itself."""
+    return HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=("data",)))
+
+
+def attachment(
+    content: bytes, name: str, description: str, relationship: str, at: datetime | None
+) -> Attachment:
+    """A file that goes into a PDF."""
+    return Attachment(
+        string=content,
+        name=name,
+        description=description,
+        relationship=relationship,
+        created=at,
+        modified=at,
+    )
+
+
+def pdf(whole: HTML, styles: Iterable[CSS], variant: str | None = None, **more: Any) -> bytes:
+    """The HTML laid out in these styles."""
+    return bytes(
+        whole.write_pdf(stylesheets=list(styles), font_config=_fonts(), pdf_variant=variant, **more)
+    )
