@@ -39,8 +39,9 @@ def all_saved(page: Page) -> None:
 
 
 def fill_cell(page: Page, label: str, value: str) -> None:
-    """Type into a cell and leave it, which saves it."""
-    cell = page.get_by_role("textbox", name=label, exact=True)
+    """Type into a cell, with or without names to choose from, and leave it, which saves it."""
+    chosen = page.get_by_role("combobox", name=label, exact=True)
+    cell = page.get_by_role("textbox", name=label, exact=True).or_(chosen)
     cell.fill(value)
     cell.press("Tab")
 
