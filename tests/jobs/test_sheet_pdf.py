@@ -12,9 +12,8 @@ from pyhanko.sign.validation import validate_pdf_signature
 from pyhanko_certvalidator import ValidationContext
 from pypdf import PdfReader
 
-from jobs import signing
+from jobs import renderer, signing
 from jobs.models import InstallSheet
-from jobs.renderer import page
 from jobs.sheet import document as sheet_document, render
 from jobs.sheet.sign_off import collect_job
 from shop.models import Customer
@@ -210,4 +209,4 @@ def test_what_people_type_is_text_and_fetches_nothing(workshop: Workshop) -> Non
     html = render.sheet_html(sheet_document.draft(sheet_document.load(pk=job.pk)))
     assert "&lt;img src=" in html
     with pytest.raises(ValueError, match="disallowed protocol"):
-        page("<p>Text</p>").url_fetcher.fetch("file:///etc/hostname")
+        renderer.page("<p>Text</p>").url_fetcher.fetch("file:///etc/hostname")
