@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0031_outputs_read_once'),
+        ('jobs', '0027_outputs_read_once'),
     ]
 
     operations = [
