@@ -360,6 +360,10 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
         "plan": to_builtins(after),
         "plan_before": to_builtins(before) if tuning.get("before", {}).get("channels") else None,
         "tuning": tuning,
+        "polarity_by": {
+            row.plan_id: row.get_polarity_by_display()
+            for row in job.channels.exclude(polarity_by="").select_related("part")
+        },
         "sound": tuned_of(job, after, before if tuning.get("before", {}).get("channels") else None),
         "results": results_of(after),
         "function_checks": _functions(job),
