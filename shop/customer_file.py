@@ -256,7 +256,7 @@ def apply_import(
     when a row is wrong otherwise, nothing is left to write, or the book is no longer what the
     person looked at.
     """
-    Shop.objects.select_for_update().filter(pk=1).first()
+    _one_at_a_time()
     if not CatalogueUpload.objects.filter(pk=upload.pk).exists():
         raise ImportRefused("This list is imported already.")
     plan = plan_import(upload, choices)
@@ -285,6 +285,11 @@ def apply_import(
     return len(new), len(filled)
 
 
+def _one_at_a_time() -> None:
+    """Lists are brought in and taken back one after another."""
+    Shop.objects.select_for_update().get(pk=Shop.objects.current().pk)
+
+
 def may_be_taken_back(most: int) -> list[ShopEvent]:
     """The newest lists that were imported and not taken back."""
     back = ShopEvent.objects.filter(code=TAKEN_BACK).values("part_of")
@@ -299,7 +304,7 @@ def take_back(event_pk: int, actor: StaffMember) -> tuple[int, int]:
 
     A second time it does nothing. Raises the model's DoesNotExist for another event.
     """
-    Shop.objects.select_for_update().filter(pk=1).first()
+    _one_at_a_time()
     imported = ShopEvent.objects.get(pk=event_pk, code=IMPORTED)
     if ShopEvent.objects.filter(code=TAKEN_BACK, part_of=imported).exists():
         return 0, 0

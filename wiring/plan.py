@@ -380,7 +380,7 @@ class Plan(Document, frozen=True):
     """Channel plan and power plan of one job.
 
     While it is `unfinished`, rows are still being entered: what compares a row with its other
-    half waits until that has been entered too, and what nobody began yet is not told as missing.
+    half waits until that has been entered too.
     """
 
     schema_version: Literal[1] = 1

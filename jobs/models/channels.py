@@ -77,6 +77,11 @@ class Channel(models.Model):
         AMPLIFIER = "amplifier", "Amplifier channel"
         LINE = "line", "Line output"
 
+    class PolarityBy(models.TextChoices):
+        PULSE = "pulse", "Battery pulse"
+        SIGNAL = "signal", "Signal and meter"
+        EAR = "ear", "By ear"
+
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="channels")
     part = models.ForeignKey("jobs.JobPart", models.CASCADE, related_name="channels")
     kind = models.CharField(max_length=10, choices=Kind)
@@ -98,6 +103,9 @@ class Channel(models.Model):
     negative_base = models.CharField(max_length=4, blank=True)
     negative_stripe = models.CharField(max_length=4, blank=True)
     polarity_proved = models.BooleanField(null=True, blank=True)
+    polarity_by = models.CharField(
+        "polarity proved by", max_length=8, choices=PolarityBy, blank=True, default=""
+    )
     cable_size = models.CharField("speaker cable", max_length=12, blank=True, default="")
     cable_length_m = models.FloatField(
         "speaker cable's length",

@@ -40,6 +40,7 @@ _TITLES: Final = {
     "channel.arranged": "Speakers joined on",
     "channel.plug": "Wire taken from a plug",
     "wires.written": "Wires written",
+    "steps.reconnect": "Steps added for a battery that was off",
     "setting.changed": "Setting",
     "setting.sections": "Equaliser",
     "setting.sides": "Left and right set together",
@@ -98,7 +99,17 @@ MILESTONES: Final = (
 
 _OF_CODE: Final[dict[str, type[models.Model]]] = {"job": Job, "check_in": CheckIn}
 _UNSAID: Final = frozenset(
-    {"version", "stage", "label", "document_sha256", "pdf_sha256", "sha256", "settings", "wires"}
+    {
+        "version",
+        "stage",
+        "label",
+        "document_sha256",
+        "pdf_sha256",
+        "sha256",
+        "settings",
+        "wires",
+        "steps",
+    }
 )
 
 

@@ -48,10 +48,29 @@ def save_channel(
     version: int,
     key: str,
     join: tuple[str, ...] = ("part",),
+    polarity_by: str = "",
 ) -> Saved:
-    """Save cells of one channel. Its speakers go through `put_on` and `take_off`."""
+    """Save cells of one channel. Its speakers go through `put_on` and `take_off`.
+
+    `polarity_by` is how this person proved the last wire: it is put beside a polarity that is
+    given without it.
+    """
+    stamp: dict[str, Any] = {}
+    if "polarity_proved" in changes and "polarity_by" not in changes:
+        if changes["polarity_proved"] is None:
+            changes = {**changes, "polarity_by": ""}
+        elif polarity_by and Channel.objects.filter(pk=pk, polarity_by="").exists():
+            stamp["polarity_by"] = polarity_by
     saved = save_row(
-        Channel, pk, changes, number=number, actor=actor, version=version, key=key, join=join
+        Channel,
+        pk,
+        changes,
+        number=number,
+        actor=actor,
+        version=version,
+        key=key,
+        join=join,
+        stamp=stamp,
     )
     if saved.changed and saved.job is not None and "measured_load_ohm" in changes:
         steps_met(saved.job, actor)
@@ -262,7 +281,7 @@ def take_plug(
     return save_row(
         Channel,
         pk,
-        {**wire, "polarity_proved": None},
+        {**wire, "polarity_proved": None, "polarity_by": ""},
         number=number,
         actor=actor,
         version=version,

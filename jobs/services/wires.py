@@ -53,7 +53,7 @@ def write_wires(
         if not new:
             continue
         if any(getattr(channel, name) for name in new if name in WIRE_COLUMNS):
-            new["polarity_proved"] = None
+            new |= {"polarity_proved": None, "polarity_by": ""}
         old = {name: current(channel, name) for name in new}
         saved = save_row(
             Channel,

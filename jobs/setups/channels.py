@@ -71,6 +71,7 @@ def channel_item(channel: doc.Channel, matches: Matches, rows: list[Channel], lo
             "bridged_with": place.bridged_with if channel.speakers else channel.bridged_with,
             "feeds_part": fed,
             "polarity_proved": None,
+            "polarity_by": "",
         }
         extra = known
     state, why = _channel_state(channel, place, row, values, extra, needs, matches)
@@ -107,7 +108,7 @@ def _channel_state(
     wanted = {one.pk for one in matched if one is not None}
     shared = [matches.speakers[one].placed for one in matches.sharing(channel.id)]
     allowed = wanted | {one.pk for one in shared if one is not None}
-    unlooked = {"polarity_proved"} | ({"joining"} if shared else set())
+    unlooked = {"polarity_proved", "polarity_by"} | ({"joining"} if shared else set())
     equal = all(getattr(row, name) == values[name] for name in values if name not in unlooked)
     if equal and None not in matched and wanted <= here <= allowed:
         return "same", ()

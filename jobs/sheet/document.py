@@ -15,6 +15,7 @@ from typing import Any, Final
 from jobs.lists import cautions
 from jobs.models import InstallSheet, Job, TuningKind
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
+from jobs.services.comebacks import promised_months
 from jobs.services.work_done import handed_over, names_of_workers, own_in_review, started_at
 from jobs.sheet import changes as record_changes
 from jobs.sheet.photos import photos_of
@@ -333,7 +334,7 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
     document = {
         "document_version": DOCUMENT_VERSION,
         "sheet": _sheet(job, signing),
-        "shop": _shop(shop),
+        "shop": _shop(shop) | {"warranty_months": promised_months(job, shop)},
         "job": {
             "number": job.number,
             "wants": job.wants,
@@ -360,6 +361,10 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
         "plan": to_builtins(after),
         "plan_before": to_builtins(before) if tuning.get("before", {}).get("channels") else None,
         "tuning": tuning,
+        "polarity_by": {
+            row.plan_id: row.get_polarity_by_display()
+            for row in job.channels.exclude(polarity_by="").select_related("part")
+        },
         "sound": tuned_of(job, after, before if tuning.get("before", {}).get("channels") else None),
         "results": results_of(after),
         "function_checks": _functions(job),

@@ -49,9 +49,12 @@ def _feeds(channel: Mapping[str, Any], speakers: Mapping[str, Any]) -> list[dict
     return fed
 
 
-def _polarity(wire: Mapping[str, Any]) -> str:
+def _polarity(wire: Mapping[str, Any], by: str) -> str:
+    """ "proved, battery pulse"; `by` is how, empty where nobody said."""
     proved = wire.get("polarity_proved")
-    return "not stated" if proved is None else "proved" if proved else "not proved"
+    if proved is None:
+        return "not stated"
+    return ", ".join(filter(None, ["proved" if proved else "not proved", by.lower()]))
 
 
 def _lead(one: Mapping[str, Any] | None) -> dict[str, str]:
@@ -68,6 +71,7 @@ def _channel(
     speakers: Mapping[str, Any],
     results: Mapping[str, Any],
     local: Local,
+    polarity_by: str,
 ) -> dict[str, Any]:
     wire = channel.get("wire") or {}
     result = results.get(channel["id"], {})
@@ -82,7 +86,7 @@ def _channel(
         "positive": _lead(wire.get("positive")),
         "negative": _lead(wire.get("negative")),
         "wired": bool(wire),
-        "polarity": _polarity(wire) if wire and channel["kind"] != "line" else NOTHING,
+        "polarity": _polarity(wire, polarity_by) if wire and channel["kind"] != "line" else NOTHING,
         "load": wording.quantity(result.get("load_ohm"), "Ω"),
         "power": wording.quantity(result.get("power_w"), "W"),
         "drawing": mark_safe(result.get("drawing", "")),
@@ -357,7 +361,14 @@ def sheet_values(
         "facts": _facts(document, local),
         "pictures": _pictures(document, drawn),
         "channels": [
-            _channel(one, speakers, document["results"]["channels"], local) for one in used
+            _channel(
+                one,
+                speakers,
+                document["results"]["channels"],
+                local,
+                document.get("polarity_by", {}).get(one["id"], ""),
+            )
+            for one in used
         ],
         "clips": any("clips_first" in one for one in document["results"]["channels"].values()),
         "unused": ", ".join(unused),

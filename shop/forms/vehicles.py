@@ -1,10 +1,15 @@
 """The form of a vehicle model."""
 
+from typing import Final
+
 from django import forms
 
 from shop.forms.base import ModelForm
 from shop.models import VehicleModel
 from shop.wording import FACTORY_AMPLIFIER_DOES
+
+MOST_OF_A_LINE: Final = 200
+MOST_LINES: Final = 30
 
 
 class VehicleModelForm(ModelForm):
@@ -22,6 +27,7 @@ class VehicleModelForm(ModelForm):
             "body_shape",
             "powertrain",
             "factory_amplifier",
+            "reconnect",
             "note",
         ]
         labels = {
@@ -31,10 +37,26 @@ class VehicleModelForm(ModelForm):
         }
         help_texts = {
             "year_to": "Leave empty while it is still made.",
+            "reconnect": "What the car has to be taught again, a line each. Left empty, a job is "
+            "offered the usual list.",
             "factory_amplifier": f"It then does {FACTORY_AMPLIFIER_DOES}.",
         }
         widgets = {
+            "reconnect": forms.Textarea({"rows": 4, "data-span": "all"}),
             "note": forms.Textarea({"rows": 3, "data-span": "all"}),
             "year_from": forms.NumberInput({"inputmode": "numeric"}),
             "year_to": forms.NumberInput({"inputmode": "numeric"}),
         }
+
+    def clean_reconnect(self) -> str:
+        """Lines that each fit a step of a job."""
+        text: str = self.cleaned_data["reconnect"]
+        lines = [line.strip() for line in text.splitlines()]
+        for number, line in enumerate(lines, 1):
+            if len(line) > MOST_OF_A_LINE:
+                raise forms.ValidationError(
+                    f"Line {number} is longer than {MOST_OF_A_LINE} characters: make two of it."
+                )
+        if len(lines) > MOST_LINES:
+            raise forms.ValidationError(f"At most {MOST_LINES} lines: put some of them together.")
+        return "\n".join(lines)

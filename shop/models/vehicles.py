@@ -69,6 +69,7 @@ class VehicleModel(models.Model):
         default=False,
         help_text=f"A separate factory amplifier does {FACTORY_AMPLIFIER_DOES}.",
     )
+    reconnect = models.TextField("after the battery was off", max_length=4000, blank=True)
     note = models.TextField(blank=True)
 
     objects = VehicleModelQuerySet.as_manager()

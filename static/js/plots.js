@@ -33,7 +33,7 @@
     out.replaceChildren(title, ...parts);
   }
 
-  const TEXT_PX = 14;
+  const TEXT_PX = 14.2;
   const DRAWN_AT = 12;
   const SVG = "http://www.w3.org/2000/svg";
   const boxOf = (node) => {

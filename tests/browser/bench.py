@@ -39,8 +39,9 @@ def all_saved(page: Page) -> None:
 
 
 def fill_cell(page: Page, label: str, value: str) -> None:
-    """Type into a cell and leave it, which saves it."""
-    cell = page.get_by_role("textbox", name=label, exact=True)
+    """Type into a cell, with or without names to choose from, and leave it, which saves it."""
+    chosen = page.get_by_role("combobox", name=label, exact=True)
+    cell = page.get_by_role("textbox", name=label, exact=True).or_(chosen)
     cell.fill(value)
     cell.press("Tab")
 
@@ -186,6 +187,7 @@ def plan_power(page: Page) -> None:
 def tune(page: Page) -> None:
     """As found, and what stands outside the channels."""
     section(page, "Tuning")
+    page.get_by_role("link", name="A1 was in the car before").click()
     fill_cell(page, "Level, A1.1 before", "-20")
     all_saved(page)
     page.get_by_role("region", name="Other settings").get_by_label("Setting", exact=True).fill(

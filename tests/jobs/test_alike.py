@@ -100,3 +100,19 @@ def test_one_reason_sent_twice_at_once_is_given_once() -> None:
     give = partial(give_one_reason, job.pk, wires, "Moulded loom", floor.technician, "dev_one")
     assert sorted(map(str, at_once(give, give))) == ["0", "4"]
     assert JobEvent.objects.filter(job=job, code="finding.reason").count() == 4
+
+
+def test_the_panel_of_a_section_says_alike_findings_in_one_line(
+    client: Client, job: Job, floor: Workshop
+) -> None:
+    """Rows below the first three are written: while rows are entered these were passed over."""
+    client.force_login(floor.technician)
+    job.channels.filter(number=4).update(connector="Door plug", positive_cavity="7")
+    address = reverse("bay_channels", args=[job.number])
+    page = client.get(address).content.decode()
+    panel = page[page.index('id="panel"') : page.index("</details>", page.index('id="panel"'))]
+    assert panel.count("Write its plug, pin and colours while it can be seen.") == 1
+    assert "channel 1 is not written down, and 2 more like it" in panel
+    job.channels.filter(number__in=(2, 3)).update(connector="Door plug")
+    page = client.get(address).content.decode()
+    assert "channel 1 is not written down" in page and "more like it" not in page

@@ -11,7 +11,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from jobs.lifecycle import Stage
-from jobs.models import Channel, ChannelSetting, Job, JobEvent, PowerRun
+from jobs.models import Channel, ChannelSetting, Job, JobEvent, PowerRun, TuningRecord
 from jobs.plan.document import plan_of
 from jobs.services.moves import move
 from shop.models import StaffMember, Units
@@ -236,3 +236,31 @@ def test_an_unfinished_sheet_says_what_is_missing(shop_floor: Workshop, job: Job
     client.post(reverse("bay_move", args=[job.number, "finish"]))
     job.refresh_from_db()
     assert job.stage == Stage.READY_FOR_REVIEW
+
+
+def test_what_was_not_in_the_car_has_no_row_before_the_work(shop_floor: Workshop, job: Job) -> None:
+    bench = _client(shop_floor.technician)
+    address = reverse("bay_tuning", args=[job.number])
+    TuningRecord.objects.filter(job=job).delete()
+    page = bench.get(address).content.decode()
+    assert "setting before" not in page and page.count("setting after") == 4
+    assert "?found=A1" in page
+    asked = bench.get(address, {"found": "A1"}).content.decode()
+    assert asked.count("setting before") == 4 and "?found=A1" not in asked
+    shop_floor.set(job, job.channels.get(number=2), "before", {"level_db": -3.0})
+    assert bench.get(address).content.decode().count("setting before") == 4
+
+    before = bench.get(reverse("bay_before", args=[job.number])).content.decode()
+    after = bench.get(reverse("bay_after", args=[job.number])).content.decode()
+    assert "Voltage at A1 under load" not in before and "Voltage at A1 under load" in after
+    job.readings.filter(label="Voltage at A1 under load").update(before_value=12.2)
+    before = bench.get(reverse("bay_before", args=[job.number])).content.decode()
+    assert "Voltage at A1 under load" in before and "not asked for before the work" in before
+
+
+def test_a_car_that_came_back_had_its_devices_before(shop_floor: Workshop, job: Job) -> None:
+    bench = _client(shop_floor.technician)
+    TuningRecord.objects.filter(job=job).delete()
+    Job.objects.filter(pk=job.pk).update(comeback_of=shop_floor.job())
+    page = bench.get(reverse("bay_tuning", args=[job.number])).content.decode()
+    assert page.count("setting before") == 4

@@ -12,6 +12,8 @@ from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import Channel, Job, JobEvent
 from jobs.services.moves import move
 from jobs.services.wires import NOTHING_NEW, fill_down, write_wires
+from jobs.sheet.document import draft, load
+from jobs.sheet.values import sheet_values
 from tests.factories import make_photo
 from tests.jobs.workshop import Workshop
 from tests.racing import at_once
@@ -249,3 +251,43 @@ def test_of_two_blocks_at_once_on_one_version_the_second_is_refused() -> None:
     written = {one.pk for one in answers if isinstance(one, JobEvent)}
     assert len(written) == 1 and any(isinstance(one, ChangedMeanwhile) for one in answers)
     assert len({wire[0] for wire in _wires(job)}) == 1
+
+
+def test_how_the_last_wire_was_proved_is_written_beside_the_next(
+    bench: Client, job: Job, floor: Workshop
+) -> None:
+    one, two, three, four = job.channels.order_by("number")[:4]
+
+    def save(channel: Channel, address: str = "bay_proof_save", **cells: str) -> tuple[Any, str]:
+        channel.refresh_from_db()
+        url = reverse(address, args=[job.number, channel.pk])
+        assert bench.post(url, {**cells, "version": channel.version}).status_code == 200
+        channel.refresh_from_db()
+        return channel.polarity_proved, channel.polarity_by
+
+    assert save(one, polarity_proved="true") == (True, ""), "nobody said how yet"
+    assert save(one, polarity_by="pulse") == (True, "pulse")
+    assert save(two, polarity_proved="true") == (True, "pulse")
+    assert save(three, polarity_proved="true", polarity_by="signal") == (True, "signal")
+    assert save(four, "bay_wire_save", polarity_proved="false") == (False, "signal")
+    assert save(two, polarity_proved="false") == (False, "pulse"), "what stands is not written over"
+    assert save(two, "bay_wire_save", polarity_proved="") == (None, "")
+    page = bench.get(f"{reverse('bay_channels', args=[job.number])}?show=polarity").content.decode()
+    assert page.count('value="signal" selected') == 2
+
+    write_wires(job.number, {one.pk: {"connector": "Door"}}, actor=floor.technician)
+    write_wires(job.number, {one.pk: {"connector": "Sill"}}, actor=floor.technician)
+    one.refresh_from_db()
+    assert (one.polarity_proved, one.polarity_by) == (None, "")
+    assert _undo(bench, job) in (204, 302)
+    one.refresh_from_db()
+    assert (one.connector, one.polarity_proved, one.polarity_by) == ("Door", True, "pulse")
+    document = draft(load(pk=job.pk))
+    assert document["polarity_by"] == {
+        "A1.1": "Battery pulse", "A1.3": "Signal and meter", "A1.4": "Signal and meter",
+    }  # fmt: skip
+    shown = {row["id"]: row["polarity"] for row in sheet_values(document)["channels"]}
+    assert shown["A1.1"] == "proved, battery pulse"
+    del document["polarity_by"]
+    shown = {row["id"]: row["polarity"] for row in sheet_values(document)["channels"]}
+    assert shown["A1.1"] == "proved", "a sheet from before says what it knows"

@@ -100,9 +100,10 @@ def wire_fields() -> Fields:
 
 @cache
 def proof_fields() -> Fields:
-    """What is proved of a channel's wire in the car: polarity and load."""
+    """What is proved of a channel's wire in the car: polarity, how, and load."""
     return {
         "polarity_proved": YesNoField("Proved", "Wrong way", label="Polarity"),
+        "polarity_by": field_of(Channel, "polarity_by", label="Proved by"),
         "measured_load_ohm": field_of(
             Channel, "measured_load_ohm", label="Measured load", unit="Ω"
         ),

@@ -19,7 +19,7 @@ from jobs.forms.bay.wires import FILLED
 from jobs.models import Channel, ChannelSetting, Job, JobPart, TuningKind
 from jobs.plan.power import cable_figures_of
 from jobs.services import channels as service
-from jobs.services.saving import FieldClash
+from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import answers, picture
 from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.channel_rows import (
@@ -132,6 +132,18 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
     )
 
 
+def _proving(request: Request, number: int, pk: int) -> answers.Save:
+    """Saves cells of a channel; how its polarity was proved is kept for the next."""
+
+    def save(changes: dict[str, Any], **by: Any) -> Saved:
+        if named := changes.get("polarity_by"):
+            request.session["polarity_by"] = named
+        kept = request.session.get("polarity_by", "")
+        return service.save_channel(number, pk, changes, **by, polarity_by=kept)
+
+    return save
+
+
 @allow(*BENCH)
 @require_POST
 def save_wire(request: Request, number: int, pk: int) -> HttpResponse:
@@ -148,7 +160,7 @@ def save_wire(request: Request, number: int, pk: int) -> HttpResponse:
         number,
         "channels",
         wire_fields(),
-        partial(service.save_channel, number, pk),
+        _proving(request, number, pk),
         draw,
         read,
     )
@@ -170,7 +182,7 @@ def save_proof(request: Request, number: int, pk: int) -> HttpResponse:
         number,
         "channels",
         proof_fields(),
-        partial(service.save_channel, number, pk),
+        _proving(request, number, pk),
         draw,
         read,
     )

@@ -4,6 +4,7 @@ from functools import partial
 from itertools import groupby
 from typing import Any, Final, NamedTuple
 
+from django.db.models import Q
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
@@ -121,6 +122,8 @@ def _page(
         for name, rows in ((name, list(rows)) for name, rows in groupby(checks, _group_of))
     ]
     listed = sheet.job.readings.select_related(*_WITH_PEOPLE)
+    if phase == "before":
+        listed = listed.filter(Q(wanted_before=True) | Q(before_value__isnull=False))
     answer = answers.page(
         request,
         sheet,

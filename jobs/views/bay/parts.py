@@ -14,6 +14,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from jobs.models import PowerRun
+from jobs.plan.power import Finding
 from jobs.services.channels import parts_left
 from jobs.views.bay import picture, power_rows
 from jobs.views.bay.bay_sheet import SECTIONS, BaySheet, TabCount
@@ -41,13 +42,19 @@ class Part(NamedTuple):
 
 
 def panel_context(sheet: BaySheet) -> dict[str, object]:
-    """What the findings panel of a section shows: the worst few and how many more."""
+    """What the findings panel of a section shows: the worst few and how many more.
+
+    Findings that one and the same thing puts right are one line, with how many of them there are.
+    """
     findings = sheet.findings_in(sheet.section)
-    shown = [(finding, sheet.link_to(finding)) for finding in findings[:MOST_IN_PANEL]]
+    alike: dict[tuple[str, str], list[Finding]] = {}
+    for finding in findings:
+        alike.setdefault((finding.severity, finding.what_to_do), []).append(finding)
+    groups = list(alike.values())[:MOST_IN_PANEL]
     return {
         "sheet": sheet,
-        "shown": shown,
-        "more": len(findings) - len(shown),
+        "shown": [(one[0], sheet.link_to(one[0]), len(one) - 1) for one in groups],
+        "more": len(findings) - sum(map(len, groups)),
         "total": len(findings),
         "severity": findings[0].severity if findings else "",
         "all_url": sheet.url("bay_findings"),

@@ -15,7 +15,7 @@ from jobs.forms.bay.cells import Cleaned, NumberField, clean
 from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Job, JobStep, StepOutcome, WorkKind
 from jobs.reads.steps import StepLine, StepList
-from jobs.services import steps as service
+from jobs.services import reconnect, steps as service
 from jobs.services.gates import GateFacts
 from jobs.services.saving import FieldClash, Saved
 from jobs.setups.brought import StepHint, step_hints
@@ -26,6 +26,7 @@ from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.roles import BENCH
 from shop.typed import row_key, token
+from shop.wording import plural
 
 OUTCOMES = dict(StepOutcome.choices)
 
@@ -139,6 +140,8 @@ def _page(request: Request, sheet: BaySheet, status: int = 200, **context: Any) 
         progress=_progress_html(steps),
         taken=taken_over(sheet),
         kinds=WorkKind.objects.in_use(),
+        reconnect=reconnect.still_to_add(sheet.job) if sheet.can_edit else [],
+        reconnected=reconnect.added(sheet.job) if sheet.can_edit else None,
         kind_open=sheet.job.stage in BEFORE_REVIEW,
         **context,
     )
@@ -254,6 +257,20 @@ def add(request: Request, number: int) -> HttpResponse:
         return _page(request, sheet, 422, add_said=str(refused), add_text=text)
     except Job.DoesNotExist:
         raise Http404("There is no such job.") from None
+    return redirect("bay_steps", number)
+
+
+@allow(*BENCH)
+@require_POST
+def add_reconnect(request: Request, number: int) -> HttpResponse:
+    """The steps that this car wants once its battery was off."""
+    get_object_or_404(Job, number=number)
+    try:
+        event = reconnect.add_reconnect(number, actor(request), token(request.POST.get("key")))
+    except Refused as refused:
+        messages.error(request, " ".join(refused.reasons))
+    else:
+        messages.success(request, f"{plural(event.after['count'], 'step')} added at the end.")
     return redirect("bay_steps", number)
 
 

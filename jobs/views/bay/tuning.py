@@ -35,7 +35,7 @@ _SIDES = (TuningKind.BEFORE, TuningKind.AFTER)
 
 
 class Pair(NamedTuple):
-    """A channel's settings as found and as left."""
+    """A channel's settings as found, where there were any, and as left."""
 
     before: str
     after: str
@@ -54,15 +54,16 @@ def tuning(request: Request, number: int) -> HttpResponse:
 
 def _page(request: Request, sheet: BaySheet, **forms: Any) -> HttpResponse:
     settings = settings_of(sheet.job)
-    pairs = [
-        Pair(
-            *(
-                settings_html(sheet, channel, kind, settings.get((kind, channel.pk)), paired=True)
-                for kind in _SIDES
-            )
-        )
-        for channel in channels_of(sheet.job)
-    ]
+    channels = channels_of(sheet.job)
+    found = _was_there(sheet.job, channels, settings, request.GET.getlist("found"))
+
+    def drawn(kind: str, channel: Channel) -> str:
+        if kind == TuningKind.BEFORE and channel.part.label not in found:
+            return ""
+        return settings_html(sheet, channel, kind, settings.get((kind, channel.pk)), paired=True)
+
+    pairs = [Pair(*(drawn(kind, channel) for kind in _SIDES)) for channel in channels]
+    new = [one for one in dict.fromkeys(row.part.label for row in channels) if one not in found]
     records = list(sheet.job.tuning_records.select_related("by"))
     return show(
         request,
@@ -72,6 +73,7 @@ def _page(request: Request, sheet: BaySheet, **forms: Any) -> HttpResponse:
         status=422 if forms else 200,
         shows=("marks",),
         pairs=pairs,
+        new_devices=new,
         parts_url=reverse("job_parts", args=[sheet.number]),
         others=[other_html(sheet, row) for row in sheet.job.other_settings.all()],
         records=records,
@@ -79,6 +81,22 @@ def _page(request: Request, sheet: BaySheet, **forms: Any) -> HttpResponse:
         **choices(sheet),
         **{"other_form": OtherSettingForm(), "keep_form": WorkingRecordForm(), **forms},
     )
+
+
+def _was_there(
+    job: Job,
+    channels: list[Channel],
+    settings: dict[tuple[str, int], ChannelSetting],
+    asked: list[str],
+) -> set[str]:
+    """Labels of the devices that were in the car before the work: all of them where it came back,
+    those with a setting as found, and those somebody says so of."""
+    if job.comeback_of_id:
+        return {row.part.label for row in channels}
+    known = {
+        row.part.label for row in channels if settings.get((TuningKind.BEFORE, row.pk)) is not None
+    }
+    return known | set(asked)
 
 
 def other_html(

@@ -30,6 +30,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("sent-back/<int:pk>/", notes.send_back, name="bay_send_back"),
     path("steps/", steps.steps, name="bay_steps"),
     path("steps/add/", steps.add, name="bay_step_add"),
+    path("steps/reconnect/", steps.add_reconnect, name="bay_step_reconnect"),
     path("steps/kind/", steps.set_kind, name="job_work_kind"),
     path("steps/<int:pk>/", steps.save, name="bay_step_save"),
     path("fit/", fit.fit, name="bay_fit"),
