@@ -9,10 +9,15 @@ from datetime import datetime
 from typing import Any, Final, NamedTuple
 
 from jobs import wording
-from jobs.models import InstallSheet
+from jobs.models import InstallSheet, ReadingKind
 from shop.models import Vehicle
 
 MOST_SHEETS: Final = 60
+OF_THE_CAR: Final = frozenset(
+    {ReadingKind.BATTERY_REST, ReadingKind.CHARGING, ReadingKind.KEY_OFF, ReadingKind.OTHER}
+)
+"""Kinds of readings that mean the same on every visit; A1 of one need not be A1 of another."""
+
 WIDTH, HEIGHT, EDGE = 240, 48, 5
 
 
@@ -91,7 +96,9 @@ def _trends(readings: list[tuple[str, datetime, list[dict[str, Any]]]]) -> list[
     values: dict[tuple[str, str, str], list[tuple[float, float]]] = defaultdict(list)
     for number, signed_at, taken in readings:
         for one in taken:
-            if one["about"] or (one["before_value"] is None and one["after_value"] is None):
+            if one["kind"] not in OF_THE_CAR or (
+                one["before_value"] is None and one["after_value"] is None
+            ):
                 continue
             key = one["kind"], one["label"], one["unit"]
             said = [

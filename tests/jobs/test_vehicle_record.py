@@ -18,11 +18,14 @@ pytestmark = pytest.mark.django_db
 
 
 def reading(
-    before: float | None, after: float | None, label: str = "Battery at rest", about: str = ""
+    before: float | None,
+    after: float | None,
+    label: str = "Battery at rest",
+    kind: str = "battery_rest",
 ) -> dict[str, Any]:
     return {
-        "kind": "battery_rest",
-        "about": about,
+        "kind": kind,
+        "about": "",
         "label": label,
         "unit": "V",
         "before_value": before,
@@ -83,7 +86,7 @@ def test_a_trend_is_of_the_car_itself_over_two_visits(car: Vehicle) -> None:
         first,
         2023,
         reading(12.6, None),
-        reading(1.0, 1.0, "Drop at A1", about="A1"),
+        reading(1.0, 1.0, "Voltage at A1 under load", "amplifier_loaded"),
         reading(0.02, None, "Once"),
         reading(1.0, 1.0, "Twice on one visit"),
         reading(1.1, 1.1, "Twice on one visit"),
@@ -92,7 +95,7 @@ def test_a_trend_is_of_the_car_itself_over_two_visits(car: Vehicle) -> None:
         second,
         2025,
         reading(None, 12.2),
-        reading(2.0, 2.0, "Drop at A1", about="A1"),
+        reading(2.0, 2.0, "Voltage at A1 under load", "amplifier_loaded"),
         reading(None, None, "Once"),
     )
     (trend,) = record_of(car).trends
