@@ -139,6 +139,13 @@ def test_the_other_side_is_the_one_channel_with_the_same_speakers_there(
     tweeter = job.channels.get(number=1).speakers.get()
     channels.put_on(job.number, job.channels.get(number=4).pk, tweeter.pk, actor=by)
     assert other_sides(job) == {"A1.1": "A1.2", "A1.2": "A1.1"}
+    apart = shop_floor.job()
+    shop_floor.wire(apart)
+    for number, coil in ((3, 1), (4, 2)):
+        channel, same = (apart.channels.get(number=one) for one in (number, coil))
+        channels.take_off(apart.number, channel.pk, channel.speakers.get().pk, actor=by)
+        channels.put_on(apart.number, channel.pk, same.speakers.get().pk, actor=by)
+    assert other_sides(apart) == {}, "a channel for each of two coils: two face one"
     job.speakers.filter(pk=tweeter.pk).update(position="front_dash_centre")
     assert other_sides(job) == {}
 
