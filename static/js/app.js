@@ -1,7 +1,7 @@
 /* The page around the cells: token, messages, theme, dialogs, grid keys.
  *
  * data-dialog="id"            opens <dialog id="id">; data-close closes the dialog around it
- * <dialog data-open>          opens by itself, also when it arrives in a swap
+ * <dialog data-open>          opens by itself, once, also when it arrives in a swap: closed, it stays closed
  * data-confirm="Question?"    asks before the button or link acts; data-confirm-yes names the answer
  * data-theme-switch           radios named theme: auto, light, dark
  */
@@ -181,7 +181,10 @@
   // Dialogs, menus, questions ----------------------------------------------------------------------
 
   function openDialogs(root) {
-    for (const dialog of root.querySelectorAll("dialog[data-open]:not([open])")) dialog.showModal();
+    for (const dialog of root.querySelectorAll("dialog[data-open]:not([open])")) {
+      dialog.removeAttribute("data-open");
+      dialog.showModal();
+    }
   }
 
   const agreed = new WeakSet();
@@ -243,6 +246,35 @@
     }
   });
 
+  // A caution that was read stays one line, for this person on this job ------------------------------
+
+  const cautionKey = (box) => {
+    const place = /^\/jobs\/\d+\//.exec(location.pathname)?.[0] || location.pathname;
+    return `read ${box.dataset.caution} ${meta("person")} ${place}`;
+  };
+  function foldRead(root) {
+    for (const box of root.querySelectorAll?.("details[data-caution][open]:not([data-asked])") || []) {
+      box.dataset.asked = "";
+      try {
+        if (localStorage.getItem(cautionKey(box))) box.open = false;
+      } catch {
+        /* storage is off: it stays open */
+      }
+    }
+  }
+  document.addEventListener("toggle", (event) => {
+    const box = event.target;
+    if (!box.matches?.("details[data-caution]")) return;
+    box.dataset.asked = "";
+    try {
+      if (box.open) localStorage.removeItem(cautionKey(box));
+      else localStorage.setItem(cautionKey(box), "1");
+    } catch {
+      /* storage is off: it holds for this page */
+    }
+  }, true);
+  document.addEventListener("htmx:load", (event) => foldRead(event.target));
+
   // A form that is on its way is not sent twice ------------------------------------------------------
 
   document.addEventListener("submit", (event) => {
@@ -297,6 +329,7 @@
     }
   });
 
+  foldRead(document);
   openDialogs(document);
   document.addEventListener("htmx:afterSettle", (event) => openDialogs(event.target.parentElement || document));
 })();

@@ -2,6 +2,7 @@
  *
  * tr[data-target]   a channel that can be chosen by touching its row or moving into it
  * #target           the chosen channel's key, sent with every post
+ * table.as-cards    a grid whose rows are cards; td[data-name] is what a cell of it is called
  * [data-said-close] closes the line that says what was done; it leaves by itself after a while
  */
 (() => {
@@ -55,6 +56,51 @@
     button.hidden = true;
   }, true);
 
+  /* The tab of this section is in view, however narrow the page. */
+  const tab = document.querySelector('.tabs [aria-current="page"]');
+  if (tab) tab.parentElement.scrollLeft = tab.offsetLeft - (tab.parentElement.clientWidth - tab.offsetWidth) / 2;
+
+  /* Where a grid does not fit, and on every phone, each row is a card: its cells carry the names of
+   * their columns. A grid is measured when it comes and when the page changes its width. */
+  const narrow = matchMedia("(max-width: 40rem)");
+  const CARDS = "as-cards";
+
+  function nameCells(table) {
+    for (const row of table.querySelectorAll(":scope > tbody > tr")) {
+      const heads = [...(table.tHead?.rows[0]?.cells || [])].flatMap((head) => Array(head.colSpan).fill(head));
+      let at = 0;
+      for (const cell of row.cells) {
+        const head = heads[at];
+        at += cell.colSpan;
+        if (cell.tagName === "TH" || !head || "name" in cell.dataset) continue;
+        const control = head.colSpan > 1 ? cell.querySelector("[aria-label]") : null;
+        const label = control?.getAttribute("aria-label").split(", ").slice(0, -1).join(", ");
+        cell.dataset.name = label || head.textContent.trim().replace(/\s+/g, " ");
+      }
+    }
+  }
+  function fit(table) {
+    const wrap = table.parentElement;
+    if (!wrap.clientWidth) return;
+    table.classList.remove(CARDS);
+    table.classList.toggle(CARDS, narrow.matches || wrap.scrollWidth > wrap.clientWidth + 1);
+    table.dataset.fitted = "";
+  }
+  function fitAll(anew) {
+    for (const table of document.querySelectorAll(".grid-wrap > table.grid")) {
+      if (anew || !("fitted" in table.dataset)) fit(table);
+      if (table.classList.contains(CARDS)) nameCells(table);
+    }
+  }
+  let width = innerWidth;
+  addEventListener("resize", () => {
+    if (innerWidth === width) return;
+    width = innerWidth;
+    fitAll(true);
+  });
+  for (const name of ["htmx:load", "htmx:afterSettle"]) document.addEventListener(name, () => fitAll(false));
+  fitAll(false);
+
   document.addEventListener("click", (event) => {
     const close = event.target.closest?.("[data-said-close]");
     if (close) close.closest(".said").replaceChildren();
@@ -72,5 +118,36 @@
     if (event.detail.target.id !== "said") return;
     clearTimeout(leaving);
     leaving = setTimeout(leave, SAID_MS);
+    settle();
   });
+
+  /* It stands where it covers no control: as low as it can, right before left; where every place has
+   * one, where it covers the fewest. */
+  const CONTROLS = "a[href], button, input, select, textarea, summary, label, svg a";
+  const EDGE_PX = 12;
+  const STEP_PX = 16;
+  function settle() {
+    const said = document.getElementById("said");
+    if (!said?.firstElementChild) return;
+    said.style.inset = "";
+    const { width, height } = said.getBoundingClientRect();
+    const boxes = [...document.querySelectorAll(CONTROLS)]
+      .filter((one) => !said.contains(one) && !one.closest("dialog:not([open])"))
+      .map((one) => one.getBoundingClientRect())
+      .filter((box) => box.width && box.bottom > 0 && box.top < innerHeight);
+    const covered = (left, top) =>
+      boxes.filter((box) => box.left < left + width && box.right > left && box.top < top + height && box.bottom > top).length;
+    let best = null;
+    for (let top = innerHeight - height - EDGE_PX; top > EDGE_PX; top -= STEP_PX) {
+      for (const left of [innerWidth - width - EDGE_PX, EDGE_PX]) {
+        const count = covered(left, top);
+        if (!best || count < best.count) best = { left, top, count };
+      }
+      if (!best.count) break;
+    }
+    if (best) said.style.inset = `${best.top}px auto auto ${best.left}px`;
+  }
+  document.addEventListener("bay:said", settle);
+  addEventListener("scrollend", settle);
+  addEventListener("resize", settle);
 })();

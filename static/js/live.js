@@ -40,6 +40,7 @@
     show.addEventListener("click", () => location.reload());
     said.className = "said note";
     said.replaceChildren(line, show);
+    document.dispatchEvent(new CustomEvent("bay:said"));
   }
 
   /** What is done by a tap carries this device's name too: its own page need not be told of it. */

@@ -62,8 +62,9 @@
       if (old.data !== fresh.data) old.data = fresh.data;
       return;
     }
-    for (const { name } of [...old.attributes]) if (!fresh.hasAttribute(name)) old.removeAttribute(name);
-    for (const { name, value } of fresh.attributes) if (old.getAttribute(name) !== value) old.setAttribute(name, value);
+    const own = (name) => name === "data-name" || (old.dataset.caution && (name === "open" || name === "data-asked"));
+    for (const { name } of [...old.attributes]) if (!fresh.hasAttribute(name) && !own(name)) old.removeAttribute(name);
+    for (const { name, value } of fresh.attributes) if (old.getAttribute(name) !== value && !own(name)) old.setAttribute(name, value);
     if (old.tagName === "INPUT") {
       if (keep.has(old.name)) return;
       if (old.type === "checkbox" || old.type === "radio") old.checked = fresh.checked;

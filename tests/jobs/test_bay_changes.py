@@ -2,6 +2,7 @@
 
 import re
 from typing import Any
+from urllib.parse import unquote
 
 import pytest
 from django.contrib.staticfiles import finders
@@ -12,6 +13,8 @@ from django.urls import reverse
 from jobs.lifecycle import Stage
 from jobs.models import Channel, Job
 from jobs.reads.history import history_of
+from jobs.services.channels import put_on
+from jobs.services.speaker_sets import place_set, sets_to_place
 from shop.models import StaffMember, Tablet
 from shop.roles import Role
 from tests.factories import BayFactory, make_job, make_staff
@@ -127,6 +130,24 @@ def test_a_device_is_not_told_of_its_own_saves(shop_floor: Workshop, job: Job) -
     assert _ask(mine, job, since, "channels", device="tab2").status_code == 200
     other = _client(shop_floor.manager)
     assert _ask(other, job, since, "channels", device="tab1").status_code == 200
+
+
+def test_what_follows_from_ones_own_save_is_ones_own_too(shop_floor: Workshop, job: Job) -> None:
+    mine = _client(shop_floor.technician)
+    since = _since(mine, job, "channels")
+    members = next(one.members for one in sets_to_place(job) if len(one.members) == 2)
+    place_set(job.number, members, actor=shop_floor.technician, key="tab1_1")
+    assert job.events.filter(pk__gt=since, key=None).count() == 4
+    assert _ask(mine, job, since, "channels", device="tab1").status_code == 204
+    elsewhere = _ask(mine, job, since, "channels", device="tab2")
+    assert unquote(elsewhere["Loombook-By"]) == "You, elsewhere,"
+    other = _ask(_client(shop_floor.manager), job, since, "channels", device="tab1")
+    assert unquote(other["Loombook-By"]) == str(shop_floor.technician)
+    channel = job.channels.get(number=4)
+    by = shop_floor.manager
+    put_on(job.number, channel.pk, job.speakers.all()[0].pk, actor=by)
+    told = _ask(mine, job, since, "channels", device="tab1")
+    assert unquote(told["Loombook-By"]) == str(by)
 
 
 @pytest.mark.parametrize(

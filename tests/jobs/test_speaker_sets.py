@@ -80,9 +80,13 @@ def test_two_taps_place_a_pair_and_one_undo_takes_it_back(
     assert "2 × Tarnholt Finch 25" in body and "2 × Tarnholt Dunnock 130" not in body
     back = re.search(r'hx-post="([^"]*/undo/\d+/)"', body)
     assert back is not None
+    shown = f"http://testserver{reverse('bay_channels', args=[job.number])}"
     for _ in range(2):
-        client.post(back[1])
+        undone = client.post(back[1], headers={"HX-Current-URL": shown})
+        assert undone["HX-Refresh"] == "true"
         assert differences(before, document()) == []
+    page = client.get(shown).content.decode()
+    assert "Undone: Set of speakers placed" in page and "rear door left" in page
 
 
 @pytest.mark.django_db

@@ -6,6 +6,7 @@ or taken away, the stage, notes) answers that the page is to be read again.
 """
 
 from collections.abc import Callable
+from datetime import timedelta
 from typing import Final
 from urllib.parse import quote
 
@@ -163,11 +164,7 @@ def changes(request: Request, number: int) -> HttpResponse:
     known = JobEvent.objects.filter(job__number=number, pk__gt=since).select_related("actor")
     events = list(known.order_by("pk"))
     device = asked.get("device", "")
-    others = [
-        event
-        for event in events
-        if not (device and event.actor_id == request.user.pk and device_of(event.key) == device)
-    ]
+    others = _of_others(events, request.user.pk, device) if device else events
     newest = events[-1].pk if events else since
     if not others:
         return HttpResponse(status=204, headers={SINCE: str(newest)})
@@ -175,16 +172,43 @@ def changes(request: Request, number: int) -> HttpResponse:
     sheet = BaySheet.of(request, number, section)
     own_page = asked.get("page", "") in {sheet.url(f"bay_{section}") if section else "", ""}
     rows = _rows_of(section, others, own_page)
+    by = _people(others, request.user.pk)
     if rows is None:
-        return HttpResponse(headers={SINCE: str(newest), WHOLE: "1", BY: _people(others)})
+        return HttpResponse(headers={SINCE: str(newest), WHOLE: "1", BY: by})
     html = [
         row
         for model, keys in rows.items()
         for row in ROWS[section][model](sheet, keys, asked.get("show", ""))
     ]
     html.append(parts.changed(sheet, asked.get("seen", "")))
-    return HttpResponse("".join(html), headers={SINCE: str(newest), BY: _people(others)})
+    return HttpResponse("".join(html), headers={SINCE: str(newest), BY: by})
 
 
-def _people(events: list[JobEvent]) -> str:
-    return quote(", ".join(dict.fromkeys(str(event.actor) for event in events)))
+_ONE_SAVE: Final = timedelta(seconds=2)
+"""Events of one save are written within less than this."""
+
+
+def _of_others(events: list[JobEvent], person: int, device: str) -> list[JobEvent]:
+    """The events that this person did not make on this device.
+
+    What follows from a save carries no key: it belongs to the person's own save beside it.
+    """
+    own = [one for one in events if one.actor_id == person and device_of(one.key) == device]
+    saved = [one.at for one in own]
+    followed = {
+        one.pk
+        for one in events
+        if one.actor_id == person
+        and not one.key
+        and any(abs(one.at - at) <= _ONE_SAVE for at in saved)
+    }
+    mine = {one.pk for one in own} | followed
+    return [one for one in events if one.pk not in mine]
+
+
+def _people(events: list[JobEvent], person: int) -> str:
+    """Who made the changes; the person who asks is told of their own from elsewhere as "You"."""
+    names = (
+        "You, elsewhere," if event.actor_id == person else str(event.actor) for event in events
+    )
+    return quote(", ".join(dict.fromkeys(names)))

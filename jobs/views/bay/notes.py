@@ -14,6 +14,7 @@ from jobs import undo as undoing
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.forms.bay.add import NoteForm
 from jobs.models import Job, JobEvent, SendBack
+from jobs.reads.history import told
 from jobs.services import moves, notes as service, send_backs
 from jobs.services.work_done import who_may_have_worked, work_done
 from jobs.views.bay import answers
@@ -167,7 +168,14 @@ def undo(request: Request, number: int, pk: int) -> HttpResponse:
         return answers.refused(request, number, "fit", refused)
     except (Job.DoesNotExist, JobEvent.DoesNotExist, LookupError):
         raise Http404("There is nothing to undo.") from None
-    messages.success(request, "Undone.")
+    messages.success(request, f"Undone: {_undone(number, pk)}")
     shown = request.htmx.current_url_abs_path if request.htmx else None
-    home = reverse("bay", args=[number])
-    return answers.reload(request, shown if shown and shown.startswith(home) else sheet.url("bay"))
+    if shown and shown.startswith(reverse("bay", args=[number])):
+        return HttpResponse(status=204, headers={"HX-Refresh": "true"})
+    return answers.reload(request, sheet.url("bay"))
+
+
+def _undone(number: int, pk: int) -> str:
+    """What the event that was undone had done, as the history says it."""
+    (event,) = told(JobEvent.objects.filter(pk=pk, job__number=number))
+    return event.sentence
