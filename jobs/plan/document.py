@@ -1,6 +1,7 @@
 """Rows to the plan document and back: the one place where jobs meets wiring."""
 
 import hashlib
+import zlib
 from functools import cache
 from importlib.resources import files
 from itertools import groupby
@@ -21,6 +22,7 @@ from jobs.plan.columns import (
     speaker_of,
     supply_facts,
 )
+from jobs.plan.fault_codes import codes_said, new_codes
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
 from shop.models import ProductKind, Shop
@@ -176,6 +178,19 @@ def function_findings(job: Job) -> list[Finding]:
                     what_to_do="Tell the customer; it stands on the sheet as found.",
                     source="Shop rule, no source",
                     detail=row.before_note,
+                )
+            )
+    for codes in plan_rows.fault_codes(job.pk):
+        if new := new_codes(codes.before_codes, codes.after_codes):
+            findings.append(
+                Finding(
+                    rule="fault-code-new",
+                    severity="caution",
+                    title=f"Fault codes that were not there before the work: {codes_said(new)}",
+                    where=("fault-codes", f"fault-codes-{zlib.crc32(repr(new).encode()):08x}"),
+                    what_to_do="Find what stored each, put it right and clear it, or give the "
+                    "reason.",
+                    source="Shop rule, no source",
                 )
             )
     return findings

@@ -5,6 +5,7 @@ from typing import Final
 from jobs.models import (
     Channel,
     ChannelSetting,
+    FaultCodes,
     FindingReason,
     FunctionCheck,
     FunctionResult,
@@ -104,6 +105,11 @@ faults_after: Final = Prepared(
     "after_note",
 )
 """Functions that do not work after the work, or are no longer there."""
+
+fault_codes: Final = Prepared(
+    lambda job: FaultCodes.objects.filter(job=job), "before_codes", "after_codes"
+)
+"""Fault codes read before the work and after it: one row or none."""
 
 reasoned: Final = Prepared(lambda job: FindingReason.objects.filter(job=job), "fingerprint")
 """Fingerprints of findings that were given a reason."""
