@@ -7,6 +7,7 @@ from shop.views import (
     accounts,
     catalogue,
     catalogue_files,
+    customer_files,
     customers,
     events,
     first_day,
@@ -49,6 +50,28 @@ urlpatterns: list[URLPattern] = [
     path("customers/", customers.customer_list, name="customer_list"),
     path("customers/new/", customers.customer_create, name="customer_create"),
     path("customers/<int:pk>/edit/", customers.customer_edit, name="customer_edit"),
+    path("customers/import/", customer_files.customer_import, name="customer_import"),
+    path("customers/import/template/", customer_files.customer_template, name="customer_template"),
+    path(
+        "customers/import/<int:pk>/",
+        customer_files.customer_import_map,
+        name="customer_import_map",
+    ),
+    path(
+        "customers/import/<int:pk>/rows/",
+        customer_files.customer_import_preview,
+        name="customer_import_preview",
+    ),
+    path(
+        "customers/import/<int:pk>/apply/",
+        customer_files.customer_import_apply,
+        name="customer_import_apply",
+    ),
+    path(
+        "customers/import/<int:pk>/take-back/",
+        customer_files.customer_import_take_back,
+        name="customer_import_take_back",
+    ),
     path("vehicle-models/", vehicle_models.vehicle_model_list, name="vehicle_model_list"),
     path("vehicle-models/new/", vehicle_models.vehicle_model_create, name="vehicle_model_create"),
     path(

@@ -108,6 +108,7 @@ def _jpeg() -> bytes:
 
 
 JPEG = _jpeg()
+PEOPLE = b"Name,Phone\nOda Lindqvist,556 0199\n"
 CSV = b"Maker,Name,Channels,75 W at 4 ohm\nTarnholt,Seven,4,75\n"
 FILES = {
     "photo": ("photo.jpg", JPEG),

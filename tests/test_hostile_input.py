@@ -29,6 +29,7 @@ from tests.hostile import (
     CSV,
     FILES,
     HOSTILE,
+    PEOPLE,
     Sender,
     bad_file,
     each_field_wrong,
@@ -54,6 +55,8 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "tablet_switch": ("person", "pin", "next"),
     "staff_sign_in_end": ("mark",),
     "product_import_apply": ("digest",),
+    "customer_import_apply": ("digest", "without_wrong", "row_2"),
+    "customer_import_take_back": (),
     "part_add": ("product", "quantity"),
     "check_in": ("odometer", "mark_kind", "mark_x", "mark_y", "mark_note", "mark_key", "do"),
     "photo_list": ("photo", "subject", "key", "caption", "taken_at"),
@@ -174,6 +177,8 @@ def walk(client_of_all: Client, ground: Ground) -> Walk:
     client = client_of_all
     client.post(reverse("product_import"), {"file": SimpleUploadedFile("list.csv", CSV)})
     ground.keys["product_import"] = CatalogueUpload.objects.latest("pk").pk
+    client.post(reverse("customer_import"), {"file": SimpleUploadedFile("list.csv", PEOPLE)})
+    ground.keys["customer_import"] = CatalogueUpload.objects.latest("pk").pk
     booked = make_job(Stage.BOOKED)
     addresses = {url.name: address_of(url, ground) for url in URLS if url.name in TABLE}
     addresses["check_in"] = reverse("check_in", args=[booked.number])

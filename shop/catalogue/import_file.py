@@ -5,13 +5,9 @@ transaction and writes. A row goes through the product's own form, so a file obe
 typing does.
 """
 
-import hashlib
-import json
-from collections import Counter
 from collections.abc import Mapping
 from copy import copy
 from dataclasses import dataclass, field
-from enum import StrEnum
 from typing import Any
 
 import msgspec
@@ -33,68 +29,21 @@ from shop.catalogue.match import Catalogue, Words
 from shop.catalogue.product_forms import ProductForm
 from shop.catalogue.spreadsheets import Row, Table
 from shop.figures import shown_figure
+from shop.import_plan import Change, Choice, ImportPlan, ImportRefused, RowOutcome, State
 from shop.models import CatalogueUpload, Product, ProductKind, ProductRating, Shop
 from shop.services import events
 from shop.services.products import change_of_product, ratings_of
 from shop.wording import quantity
 
 
-class State(StrEnum):
-    """What a row of a file is to the catalogue."""
-
-    NEW = "new"
-    CHANGED = "changed"
-    SAME = "same"
-    ALIKE = "alike"
-    WRONG = "wrong"
-
-
-class Choice(StrEnum):
-    """What to do with a row that looks like a product of the catalogue without being it."""
-
-    LEAVE = "leave"
-    UPDATE = "update"
-    ADD = "add"
-
-
-class ImportRefused(Exception):
-    """Why nothing was imported, as a sentence; the catalogue is as it was."""
-
-
 @dataclass
-class Change:
-    """One figure before and after, as shown."""
+class Outcome(RowOutcome[Product]):
+    """What one row would do to the catalogue."""
 
-    label: str
-    old: str
-    new: str
-
-
-@dataclass
-class Outcome:
-    """What one row would do."""
-
-    number: int
-    title: str
     kind: str = ""
-    state: State = State.NEW
-    product: Product | None = None
-    alike: Product | None = None
-    why: str = ""
-    choice: Choice = Choice.LEAVE
-    changes: list[Change] = field(default_factory=list)
-    errors: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
     instance: Product | None = None
     ratings: Ratings = field(default_factory=dict)
     old_ratings: Ratings = field(default_factory=dict)
-
-    @property
-    def writes(self) -> bool:
-        """Whether this row changes the catalogue."""
-        if self.state == State.ALIKE:
-            return self.choice == Choice.ADD or (self.choice == Choice.UPDATE and self.can_update)
-        return self.state in {State.NEW, State.CHANGED}
 
     @property
     def kind_label(self) -> str:
@@ -116,39 +65,6 @@ class Outcome:
         self.errors += errors
         self.state = State.WRONG
         return self
-
-
-@dataclass
-class ImportPlan:
-    """What a file would do, row by row."""
-
-    outcomes: list[Outcome]
-
-    def of(self, state: str) -> list[Outcome]:
-        return [outcome for outcome in self.outcomes if outcome.state == state]
-
-    @property
-    def counts(self) -> Counter[str]:
-        return Counter(str(outcome.state) for outcome in self.outcomes)
-
-    @property
-    def writes(self) -> int:
-        """How many products are added or changed."""
-        return sum(outcome.writes for outcome in self.outcomes)
-
-    @property
-    def digest(self) -> str:
-        """Stands for what was shown, whatever is chosen: another digest means look again."""
-        rows = [
-            [
-                one.number,
-                one.product and one.product.pk,
-                one.alike and one.alike.pk,
-                [(change.label, change.old, change.new) for change in one.changes],
-            ]
-            for one in self.outcomes
-        ]
-        return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
 
 
 # One row -----------------------------------------------------------------------------------------
@@ -177,7 +93,7 @@ class _Reader:
         words = Words(*(self._cell(row, key) for key in ("maker", "name", "part_number")))
         product, alike, why = self.catalogue.find(words)
         title = str(product) if product else words.title
-        outcome = Outcome(row.number, title, product=product, alike=alike, why=why)
+        outcome = Outcome(row.number, title, record=product, alike=alike, why=why)
         self._find_kind(outcome, row)
         if product is None and not (words.maker and words.name):
             outcome.fail(_who_is_missing(words))
@@ -204,7 +120,7 @@ class _Reader:
         return "" if place is None else row.cells[place]
 
     def _find_kind(self, outcome: Outcome, row: Row) -> None:
-        product, stated = outcome.product, self._cell(row, KIND)
+        product, stated = outcome.record, self._cell(row, KIND)
         try:
             kind = str(read_cell(KIND, stated)) if stated else ""
         except WrongCell as error:
@@ -337,7 +253,9 @@ def _watts(power_w: float | None) -> str:
 # The whole file ----------------------------------------------------------------------------------
 
 
-def plan_import(upload: CatalogueUpload, choices: Mapping[int, Choice] | None = None) -> ImportPlan:
+def plan_import(
+    upload: CatalogueUpload, choices: Mapping[int, Choice] | None = None
+) -> ImportPlan[Outcome]:
     """What the file would do; nothing is written. `choices` are by row number."""
     sheet = msgspec.convert(upload.sheet, Table)
     reader = _Reader(upload, choices or {})

@@ -43,8 +43,70 @@ class UploadForm(forms.Form):
         return cleaned
 
 
-class ColumnsForm(forms.Form):
-    """What each column stands for, and how the file is to be read."""
+class FileColumns(forms.Form):
+    """What each column of a file stands for."""
+
+    def __init__(self, data: Any = None, *, upload: CatalogueUpload, sheet: Table) -> None:
+        super().__init__(data, initial=self.initial_of(upload))
+        self.sheet = sheet
+        choices = self.choices_for(upload.columns)
+        for place, heading in enumerate(sheet.headings):
+            self.fields[f"column_{place}"] = forms.ChoiceField(
+                label=heading or f"Column {place + 1}",
+                required=False,
+                choices=choices,
+                initial=upload.columns[place],
+            )
+
+    def initial_of(self, upload: CatalogueUpload) -> dict[str, Any]:
+        """The other entries as they were made last."""
+        return {}
+
+    def choices_for(self, guessed: Iterable[str]) -> list[tuple[str, Any]]:
+        """What a column may stand for."""
+        raise NotImplementedError
+
+    def heading_of(self, key: str) -> str:
+        """What such a column is called."""
+        raise NotImplementedError
+
+    @property
+    def columns(self) -> list[tuple[forms.BoundField, list[str]]]:
+        """Each column with the first few things in it."""
+        columns = []
+        for place in range(len(self.sheet.headings)):
+            cells = (row.cells[place] for row in self.sheet.rows)
+            examples = [cell for _, cell in zip(range(EXAMPLES), filter(None, cells), strict=False)]
+            columns.append((self[f"column_{place}"], examples))
+        return columns
+
+    @property
+    def reading(self) -> list[forms.BoundField]:
+        """The other entries: how the cells are read."""
+        return [self[name] for name in self.fields if not name.startswith("column_")]
+
+    def taken(self, cleaned: dict[str, Any]) -> dict[str, str]:
+        """The headings by what they stand for; two for one are marked."""
+        taken: dict[str, str] = {}
+        for place in range(len(self.sheet.headings)):
+            name = f"column_{place}"
+            key = cleaned.get(name, "")
+            if key and key in taken:
+                standing = self.heading_of(key)
+                self.add_error(name, f"“{taken[key]}” is {standing} already: choose one.")
+            elif key:
+                taken[key] = str(self.fields[name].label)
+        return taken
+
+    def save(self, upload: CatalogueUpload) -> None:
+        """Keep the choices with the upload."""
+        chosen = self.cleaned_data
+        upload.columns = [chosen[f"column_{place}"] for place in range(len(self.sheet.headings))]
+        upload.save()
+
+
+class ColumnsForm(FileColumns):
+    """What each column of a product file stands for, and how the file is to be read."""
 
     kind = forms.ChoiceField(
         label="Kind of the rows that do not say it",
@@ -63,43 +125,22 @@ class ColumnsForm(forms.Form):
         help_text="Otherwise an empty cell leaves the figure as it stands.",
     )
 
-    def __init__(self, data: Any = None, *, upload: CatalogueUpload, sheet: Table) -> None:
-        initial = {
+    def initial_of(self, upload: CatalogueUpload) -> dict[str, Any]:
+        return {
             "kind": upload.kind,
             "decimal_comma": str(int(upload.decimal_comma)),
             "clear_empty": upload.clear_empty,
         }
-        super().__init__(data, initial=initial)
-        self.sheet = sheet
-        choices = _column_choices(upload.columns)
-        for place, heading in enumerate(sheet.headings):
-            self.fields[f"column_{place}"] = forms.ChoiceField(
-                label=heading or f"Column {place + 1}",
-                required=False,
-                choices=choices,
-                initial=upload.columns[place],
-            )
 
-    @property
-    def columns(self) -> list[tuple[forms.BoundField, list[str]]]:
-        """Each column with the first few things in it."""
-        columns = []
-        for place in range(len(self.sheet.headings)):
-            cells = (row.cells[place] for row in self.sheet.rows)
-            examples = [cell for _, cell in zip(range(EXAMPLES), filter(None, cells), strict=False)]
-            columns.append((self[f"column_{place}"], examples))
-        return columns
+    def choices_for(self, guessed: Iterable[str]) -> list[tuple[str, Any]]:
+        return _column_choices(guessed)
+
+    def heading_of(self, key: str) -> str:
+        return heading_of(key)
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
-        taken: dict[str, str] = {}
-        for place in range(len(self.sheet.headings)):
-            name = f"column_{place}"
-            key = cleaned.get(name, "")
-            if key and key in taken:
-                self.add_error(name, f"“{taken[key]}” is {heading_of(key)} already: choose one.")
-            elif key:
-                taken[key] = str(self.fields[name].label)
+        taken = self.taken(cleaned)
         if not self.errors and not {"maker", "name"} <= taken.keys() and "part_number" not in taken:
             self.add_error(
                 None,
@@ -109,13 +150,11 @@ class ColumnsForm(forms.Form):
         return cleaned
 
     def save(self, upload: CatalogueUpload) -> None:
-        """Keep the choices with the upload."""
         chosen = self.cleaned_data
-        upload.columns = [chosen[f"column_{place}"] for place in range(len(self.sheet.headings))]
         upload.kind = chosen["kind"]
         upload.decimal_comma = chosen["decimal_comma"]
         upload.clear_empty = chosen["clear_empty"]
-        upload.save()
+        super().save(upload)
 
 
 def _column_choices(guessed: Iterable[str]) -> list[tuple[str, Any]]:

@@ -1,4 +1,4 @@
-"""A product file on its way into the catalogue."""
+"""A file of products or customers on its way into the book."""
 
 from datetime import timedelta
 from typing import Final
@@ -15,21 +15,25 @@ KEPT: Final = timedelta(days=1)
 
 
 class CatalogueUploadQuerySet(models.QuerySet["CatalogueUpload"]):
-    def of(self, person: StaffMember | AnonymousUser) -> "CatalogueUploadQuerySet":
-        """The uploads of one person that have not expired."""
-        return self.filter(by_id=person.pk, uploaded_at__gt=timezone.now() - KEPT)
+    def of(self, person: StaffMember | AnonymousUser, what: str) -> "CatalogueUploadQuerySet":
+        """The uploads of products or of customers by one person that have not expired."""
+        return self.filter(by_id=person.pk, what=what, uploaded_at__gt=timezone.now() - KEPT)
 
     def expired(self) -> "CatalogueUploadQuerySet":
         return self.filter(uploaded_at__lte=timezone.now() - KEPT)
 
 
 class CatalogueUpload(models.Model):
-    """The cells of one file, kept between upload and confirmation; nothing of it is a product yet.
+    """The cells of one file, kept between upload and confirmation; nothing of it is in the book.
 
-    `sheet` is a `shop.catalogue.spreadsheets.Table` as a document, `columns` the figure each column
+    `sheet` is a `shop.catalogue.spreadsheets.Table` as a document, `columns` what each column
     stands for, in order, with "" for a column that is left out.
     """
 
+    PRODUCTS = "products"
+    CUSTOMERS = "customers"
+
+    what = models.CharField(max_length=10, default=PRODUCTS)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, models.CASCADE, related_name="+")
     file_name = models.CharField(max_length=120)
     uploaded_at = models.DateTimeField(default=timezone.now)

@@ -43,6 +43,8 @@ KINDS: Final[dict[str, Kind]] = {}
 
 TITLES: Final[dict[str, str]] = {
     "catalogue.imported": "Product file imported",
+    "customers.imported": "List of customers imported",
+    "customers.taken_back": "List of customers taken back",
     "tablet.registered": "Tablet registered",
     "tablet.revoked": "Tablet taken out of use",
     sign_in.SIGNED_IN: "Signed in",

@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0022_words_of_the_bay'),
+        ('shop', '0023_lists_of_customers'),
     ]
 
     operations = [
