@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0032_polarity_by'),
+        ('jobs', '0028_polarity_by'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
