@@ -55,14 +55,15 @@ def clock_running(context: dict[str, Any]) -> dict[str, Any]:
 
 @register.inclusion_tag("clock/notice.html", takes_context=True)
 def clock_notice(context: dict[str, Any]) -> dict[str, Any]:
-    """Clocks that seem forgotten: to their technician, and to managers."""
+    """Clocks that seem forgotten: to their technician, and to managers, several in one line."""
     clocks = [clock for clock in _clocks(context) if clock.overdue]
     request = context["request"]
     if clocks and not has_role(request.user, frozenset({Role.MANAGER})):
         clocks = [clock for clock in clocks if clock.mine]
     if request.resolver_match and request.resolver_match.url_name == "clock_correct":
         clocks = []
-    return {"clocks": clocks}
+    others = [clock for clock in clocks if not clock.mine]
+    return {"mine": [clock for clock in clocks if clock.mine], "others": others}
 
 
 @register.inclusion_tag("clock/card.html", takes_context=True)
