@@ -47,19 +47,31 @@ class Warranty:
     promises: tuple[Promise, ...]
 
 
+def promised_months(job: Job, shop: Shop) -> dict[str, int | None]:
+    """For how many months the shop answers for work and parts of a job: what was signed first
+    holds, whatever its profile says since; else what its profile says."""
+    frozen = job.sheets.order_by("revision").values_list(
+        "document__shop__warranty_months", flat=True
+    )
+    signed = next((one for one in frozen if one is not None), None)
+    if signed is not None:
+        return {"work": signed["work"], "parts": signed["parts"]}
+    return {"work": shop.work_warranty_months, "parts": shop.parts_warranty_months}
+
+
 def warranty_of(earlier: Job, asked_on: date, shop: Shop) -> Warranty:
     """The warranties of a job as they stand on a day; none before the car was handed over, and
-    none that the shop's settings do not name."""
+    none that nobody promised."""
     if earlier.stage != Stage.COLLECTED:
         return Warranty(None, asked_on, ())
     given_on = timezone.localdate(earlier.stage_since, shop.zone)
-    named = (("Work", shop.work_warranty_months), ("Parts", shop.parts_warranty_months))
+    promised = promised_months(earlier, shop)
     return Warranty(
         given_on,
         asked_on,
         tuple(
-            Promise(of, until := after_months(given_on, months), asked_on <= until)
-            for of, months in named
+            Promise(of.capitalize(), until := after_months(given_on, months), asked_on <= until)
+            for of, months in promised.items()
             if months is not None
         ),
     )

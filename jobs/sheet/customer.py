@@ -6,13 +6,16 @@ the install sheet.
 """
 
 from collections.abc import Mapping
+from datetime import datetime
 from itertools import groupby
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
+from jobs.services.comebacks import after_months
 from jobs.sheet.power_values import fuses_of
 from jobs.sheet.values import CUSTOMER_ROLE, MANAGER_ROLE, sheet_values
 from jobs.wording import Local
-from shop.wording import listed
+from shop.wording import day, listed, plural
 
 Document = Mapping[str, Any]
 MOST_PHOTOS: Final = 3
@@ -43,6 +46,7 @@ def customer_values(
             :MOST_READINGS
         ],
         "fuses": _fuses(whole),
+        "warranty": _warranty(whole, receipt),
         "photos": photos[:MOST_PHOTOS],
         "signatures": [one for one in values["signatures"] if one["role"] in SIGNED],
         "receipt": receipt,
@@ -79,6 +83,23 @@ def _functions(document: Document) -> dict[str, Any]:
         "neither": listed(named(before="fault", after="fault")),
         "lost": [{"name": one["name"], "note": one["after_note"]} for one in rows if one["lost"]],
     }
+
+
+def _warranty(document: Document, receipt: Mapping[str, Any] | None) -> list[str]:
+    """How long the shop answers for what, with its last day once the car was handed over."""
+    shop = document["shop"]
+    promised = shop.get("warranty_months") or {}
+    given_on = None
+    if receipt is not None:
+        given_on = datetime.fromisoformat(receipt["at"]).astimezone(ZoneInfo(shop["time_zone"]))
+    return [
+        f"Warranty of the {of}: until {day(after_months(given_on.date(), months))}, "
+        f"{plural(months, 'month')} from the hand-over."
+        if given_on
+        else f"Warranty of the {of}: {plural(months, 'month')} from the day of the hand-over."
+        for of, months in promised.items()
+        if months is not None
+    ]
 
 
 def _fuses(document: Document) -> list[str]:

@@ -15,6 +15,7 @@ from typing import Any, Final
 from jobs.lists import cautions
 from jobs.models import FaultCodes, InstallSheet, Job, TuningKind
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
+from jobs.services.comebacks import promised_months
 from jobs.services.work_done import handed_over, names_of_workers, own_in_review, started_at
 from jobs.sheet import changes as record_changes
 from jobs.sheet.photos import photos_of
@@ -347,7 +348,7 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
     document = {
         "document_version": DOCUMENT_VERSION,
         "sheet": _sheet(job, signing),
-        "shop": _shop(shop),
+        "shop": _shop(shop) | {"warranty_months": promised_months(job, shop)},
         "job": {
             "number": job.number,
             "wants": job.wants,

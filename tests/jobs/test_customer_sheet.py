@@ -1,6 +1,7 @@
 """The customer's page says what the signed record says, and nothing that is the workshop's own."""
 
 import io
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,9 @@ from django.test import Client
 from django.urls import reverse
 from pypdf import PdfReader
 
+from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job
+from jobs.services.comebacks import warranty_of
 from jobs.sheet import render
 from jobs.sheet.customer import customer_values
 from jobs.sheet.sign_off import collect_job
@@ -133,3 +136,28 @@ def test_without_the_shops_key_it_says_so(
     answer = client.get(reverse("customer_sheet_pdf", args=[sheet.job.number, sheet.revision]))
     assert answer.status_code == 409
     assert "signing key is missing or damaged" in answer.content.decode()
+
+
+def test_the_warranty_is_what_was_signed_whatever_the_shop_promises_later(
+    workshop: Workshop,
+) -> None:
+    shop = make_shop(work_warranty_months=24, parts_warranty_months=None)
+    sheet = workshop.sign(workshop.ready())
+    shop.work_warranty_months, shop.parts_warranty_months = 6, 6
+    shop.save()
+    before = customer_values(sheet.document, None, {})["warranty"]
+    assert before == ["Warranty of the work: 24 months from the day of the hand-over."]
+    # Nearly midnight in Chicago, the next day already by the world's clock.
+    receipt = {"name": "Ines", "image": "", "at": "2026-02-01T05:30:00+00:00"}
+    after = customer_values(sheet.document, receipt | {"handed_over_by": "Maud"}, {})["warranty"]
+    assert after == ["Warranty of the work: until 31 Jan 2028, 24 months from the hand-over."]
+    Job.objects.filter(pk=sheet.job_id).update(stage=Stage.COLLECTED)
+    standing = warranty_of(Job.objects.get(pk=sheet.job_id), date(2027, 1, 1), shop)
+    assert [one.of for one in standing.promises] == ["Work"]
+
+
+def test_a_sheet_from_before_warranties_were_frozen_says_nothing_of_them(
+    sheet: InstallSheet,
+) -> None:
+    del sheet.document["shop"]["warranty_months"]
+    assert _values(sheet)["warranty"] == []
