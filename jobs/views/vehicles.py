@@ -9,6 +9,7 @@ from django.urls import reverse
 from jobs.forms.booking import CHOSEN, NEW, SEARCH, chosen
 from jobs.forms.vehicles import VehicleForm
 from jobs.models import Job
+from jobs.reads.vehicle_record import record_of
 from jobs.services.customers import alike, same_people
 from shop.access import allow, allow_any_staff
 from shop.forms.vehicles import VehicleModelForm
@@ -33,10 +34,11 @@ def vehicle_list(request: Request) -> HttpResponse:
 
 @allow_any_staff
 def vehicle(request: Request, pk: int) -> HttpResponse:
-    """One vehicle: what it is, whose it is, and every visit."""
+    """One vehicle: what it is, whose it is, every visit, and what its signed sheets say."""
     vehicle = get_object_or_404(Vehicle.objects.select_related("vehicle_model", "owner"), pk=pk)
     jobs = Job.objects.filter(vehicle=vehicle).with_names().order_by("-number")[:MOST_JOBS]
-    return render(request, "vehicles/vehicle.html", {"vehicle": vehicle, "jobs": jobs})
+    context = {"vehicle": vehicle, "jobs": jobs, "record": record_of(vehicle)}
+    return render(request, "vehicles/vehicle.html", context)
 
 
 @allow(*DESK)

@@ -174,7 +174,9 @@ def compare_runs(screen: BaySheet, power: dict[str, Any], local: Local) -> None:
 def compare_channels(screen: BaySheet, document: dict[str, Any]) -> None:
     speakers = {one["id"]: one for one in document["plan"].get("speakers", ())}
     for channel in document["plan"].get("channels", ()):
-        row = _channel(channel, speakers, document["results"]["channels"], Local("metric", "UTC"), "")
+        row = _channel(
+            channel, speakers, document["results"]["channels"], Local("metric", "UTC"), ""
+        )
         on = speakers_on(screen.plan, channel["id"])
         assert [one["id"] for one in row["feeds"]] == [one.id for one in on]
         for fed, speaker in zip(row["feeds"], on, strict=True):
