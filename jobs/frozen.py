@@ -61,6 +61,7 @@ WITH_JOB: Final[dict[str, frozenset[str]]] = {
     "jobs.FitProof": frozenset(),
     "jobs.FunctionCheck": frozenset(),
     "jobs.Reading": frozenset(),
+    "jobs.FaultCodes": frozenset(),
     "jobs.JobNote": frozenset(),
     "jobs.JobStep": frozenset(),
     "jobs.Photo": frozenset(),

@@ -25,9 +25,11 @@ from jobs.services.power import add_run
 from jobs.setups import apply as setup_apply, library as setups
 from jobs.sheet import document as sheet_document
 from jobs.views.review import finding_key
+from shop.customer_file import IMPORTED
 from shop.models import ClosedDays, LabelSheet, ProductKind, Tablet
 from shop.models.products import SpeakerKind
 from shop.roles import Role
+from shop.services import events
 from shop.services.products import correct_inputs, inputs_seen
 from tests.factories import CustomerFactory, make_job, make_photo, make_product, make_staff
 
@@ -256,6 +258,7 @@ def lay_ground() -> Ground:
     }
     twin = CustomerFactory(name="Twin Halloran", merged_into_id=job.customer_id)
     keys["twin"] = twin.pk
+    keys["customer_import_take_back"] = events.log(technician, IMPORTED, twin).pk
     back = make_job(Stage.BOOKED, vehicle=signed.vehicle, comeback_of=signed)
     numbers = {
         "comeback": back.number,

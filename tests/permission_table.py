@@ -188,6 +188,7 @@ TABLE: dict[str, Roles] = {
     "bay_loads": STAFF,
     "bay_plug": BENCH,
     "bay_wires_paste": BENCH,
+    "bay_faults_save": BENCH,
     "bay_step_reconnect": BENCH,
     "bay_wires_fill": BENCH,
     "bay_place": STAFF,

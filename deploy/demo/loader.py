@@ -27,6 +27,7 @@ from jobs.sheet.sign_off import collect_job, give_reason, sign_off_job
 from shop.models import (
     Bay,
     Customer,
+    OpenHours,
     PlugTable,
     Product,
     ProductRating,
@@ -40,7 +41,6 @@ from shop.services.plugs import save_cavities, save_plug
 from shop.services.products import rating_facts, ratings_of
 from shop.vin import examine
 
-OPENS = time(8)
 REACHED = {stage: place for place, stage in enumerate(PATH)}
 
 
@@ -52,7 +52,7 @@ class Loader:
         self.now = timezone.now()
         zone = ZoneInfo(people.SHOP["time_zone"])
         self.zone = zone
-        opened = timedelta(hours=OPENS.hour)
+        opened = timedelta(hours=people.OPEN[0].hour)
         self.today: date = (self.now.astimezone(zone) - opened).date()
         self.staff: dict[str, StaffMember] = {}
         self.customers: dict[str, Customer] = {}
@@ -82,6 +82,11 @@ class Loader:
             setattr(shop, name, value)
         shop.full_clean()
         shop.save()
+        opens_at, closes_at = people.OPEN
+        OpenHours.objects.bulk_create(
+            OpenHours(weekday=weekday, opens_at=opens_at, closes_at=closes_at)
+            for weekday in range(7)
+        )
         for order, (name, note) in enumerate(people.BAYS):
             self.bays[name] = Bay.objects.create(name=name, note=note, order=order)
 

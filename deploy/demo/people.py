@@ -1,5 +1,6 @@
 """The demo shop, its bays, staff and customers. All invented; 555-01xx numbers reach nobody."""
 
+from datetime import time
 from decimal import Decimal
 from typing import Any, Final, NamedTuple
 
@@ -22,6 +23,9 @@ SHOP: Final[dict[str, Any]] = {
         "turn it down when it has to be shouted over."
     ),
 }
+
+OPEN: Final = (time(8), time(18))
+"""On every weekday: whatever day the demo is loaded on, somebody is at work."""
 
 BAYS: Final = (
     ("Bay 1", "Two-post lift, 2.1 m door"),

@@ -1,4 +1,5 @@
 from jobs.models.bay_sheet import (
+    FaultCodes,
     FitOutcome,
     FitProof,
     FunctionCheck,
@@ -61,6 +62,7 @@ __all__ = [
     "EstimateLine",
     "FactoryOutput",
     "FactorySum",
+    "FaultCodes",
     "FindingReason",
     "FitOutcome",
     "FitProof",

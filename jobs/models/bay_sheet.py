@@ -133,6 +133,31 @@ class Reading(models.Model):
         return self.kind == ReadingKind.OUTPUT and bool(self.about) and "." not in self.about
 
 
+class FaultCodes(models.Model):
+    """Fault codes of the car before the work and after it, a line each as they were read; empty
+    while nobody read them."""
+
+    job = models.OneToOneField("jobs.Job", models.CASCADE, related_name="fault_codes")
+    before_codes = models.TextField("fault codes before", max_length=8000, blank=True)
+    before_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    before_at = models.DateTimeField(null=True, blank=True)
+    after_codes = models.TextField("fault codes after", max_length=8000, blank=True)
+    after_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    after_at = models.DateTimeField(null=True, blank=True)
+    version = models.PositiveIntegerField(default=1, editable=False)
+
+    class Meta:
+        verbose_name = "fault codes"
+        verbose_name_plural = "fault codes"
+
+    def __str__(self) -> str:
+        return f"Fault codes of {self.job}"
+
+
 class JobNote(models.Model):
     """A note on the bay sheet; notes are added, never changed."""
 

@@ -1,6 +1,7 @@
 """Rows to the plan document and back: the one place where jobs meets wiring."""
 
 import hashlib
+import zlib
 from functools import cache
 from importlib.resources import files
 from itertools import groupby
@@ -21,10 +22,11 @@ from jobs.plan.columns import (
     speaker_of,
     supply_facts,
 )
+from jobs.plan.fault_codes import codes_said, new_codes
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
-from shop.models import ProductKind, Shop
-from shop.models.products import fuses_in, pairs_in
+from shop.models import Product, ProductKind, Shop
+from shop.models.products import InputFrom, fuses_in, pairs_in
 from shop.vin import VinReport as VinReport, examine
 from wiring import check as checking, plan as doc, tables
 from wiring.context import Context
@@ -181,10 +183,63 @@ def function_findings(job: Job) -> list[Finding]:
     return findings
 
 
+def _signal_finding(row: Any) -> Finding | None:
+    """A part takes a signal of a kind for which it has no input, by its record."""
+    if row.parts_input_from not in (InputFrom.FACTORY_SPEAKER, InputFrom.DIGITAL):
+        return None
+    product = Product(
+        **{name: getattr(row, f"parts_product_{name}") for name in plan_rows.COUNTED_INPUTS}
+    )
+    speakers = row.parts_input_from == InputFrom.FACTORY_SPEAKER
+    if (product.speaker_inputs if speakers else product.digital_inputs) != 0:
+        return None
+    signal = "the car's speaker wires" if speakers else "a digital line"
+    kind = "speaker-level" if speakers else "digital"
+    return Finding(
+        rule="signal-without-input",
+        severity="caution",
+        title=f"{row.parts_label} takes its signal from {signal}, without a {kind} input on record",
+        where=(row.parts_label,),
+        what_to_do="Look at its case: say another signal, or have its record corrected.",
+        source="the plan itself",
+    )
+
+
+def _fault_code_finding(before: str, after: str) -> Finding | None:
+    new = new_codes(before, after)
+    if not new:
+        return None
+    return Finding(
+        rule="fault-code-new",
+        severity="caution",
+        title=f"Fault codes that were not there before the work: {codes_said(new)}",
+        where=("fault-codes", f"fault-codes-{zlib.crc32(repr(new).encode()):08x}"),
+        what_to_do="Find what stored each, put it right and clear it, or give the reason.",
+        source="Shop rule, no source",
+    )
+
+
+def beside_findings(job: Job) -> list[Finding]:
+    """What fault codes and the inputs of the parts say."""
+    rows = plan_rows.beside_the_plan(job.pk)
+    if not rows:
+        return []
+    codes = (rows[0].fault_codes_before_codes, rows[0].fault_codes_after_codes)
+    found = [
+        _fault_code_finding(*(text or "" for text in codes)),
+        *(_signal_finding(row) for row in rows),
+    ]
+    return [one for one in found if one is not None]
+
+
 def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
     """Every finding of the job, the worst first."""
     plan = plan or plan_of(job)
-    findings = [*function_findings(job), *checking.check(plan, *heard_from(job))]
+    findings = [
+        *function_findings(job),
+        *beside_findings(job),
+        *checking.check(plan, *heard_from(job)),
+    ]
     return sorted(findings, key=lambda finding: SEVERITY_ORDER[finding.severity])
 
 

@@ -95,6 +95,8 @@ def section_of(finding: Finding) -> str:
     """The section of the bay sheet where a finding is mended."""
     if finding.where and finding.where[0].startswith("function-"):
         return "after" if finding.rule == "function-lost" else "before"
+    if finding.rule == "fault-code-new":
+        return "after"
     rule = RULES.get(finding.rule)
     return rule.section if rule else "channels"
 

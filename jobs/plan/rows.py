@@ -8,6 +8,7 @@ from jobs.models import (
     FindingReason,
     FunctionCheck,
     FunctionResult,
+    Job,
     JobPart,
     JobSpeaker,
     PowerRun,
@@ -44,6 +45,9 @@ devices: Final = Prepared(
 )
 """Source parts with their products, one row a rating (or one row without)."""
 
+COUNTED_INPUTS: Final = (
+    "speaker_inputs", "optical_inputs", "coaxial_inputs", "network_inputs",
+)  # fmt: skip
 speakers: Final = Prepared(
     lambda job: JobSpeaker.objects.filter(job=job).order_by("pk"),
     "label",
@@ -104,6 +108,17 @@ faults_after: Final = Prepared(
     "after_note",
 )
 """Functions that do not work after the work, or are no longer there."""
+
+beside_the_plan: Final = Prepared(
+    lambda job: Job.objects.filter(pk=job).order_by("parts__pk"),
+    "fault_codes__before_codes",
+    "fault_codes__after_codes",
+    "parts__label",
+    "parts__input_from",
+    *(f"parts__product__{name}" for name in COUNTED_INPUTS),
+)
+"""What findings rest on that the plan has not: fault codes as read, and of each part the signal it
+takes with its inputs on record; one row a part, or one."""
 
 reasoned: Final = Prepared(lambda job: FindingReason.objects.filter(job=job), "fingerprint")
 """Fingerprints of findings that were given a reason."""

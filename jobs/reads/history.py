@@ -40,6 +40,7 @@ _TITLES: Final = {
     "channel.arranged": "Speakers joined on",
     "channel.plug": "Wire taken from a plug",
     "wires.written": "Wires written",
+    "faultcodes.read": "Fault codes read",
     "steps.reconnect": "Steps added for a battery that was off",
     "setting.changed": "Setting",
     "setting.sections": "Equaliser",

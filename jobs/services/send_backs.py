@@ -31,7 +31,7 @@ def standing(job: Job) -> dict[str, Finding]:
 
 def said_of(finding: Finding) -> str:
     """A finding as a point: its title, and where, for two of a kind read the same."""
-    places = [one for one in finding.where if not one.startswith("function-")]
+    places = [one for one in finding.where if not one.startswith(("function-", "fault-codes"))]
     title = with_symbols(finding.title)
     return f"{title} ({', '.join(places)})" if places else title
 

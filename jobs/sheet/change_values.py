@@ -28,6 +28,7 @@ _TITLES: Final = {
     "tuning": "Tuning records",
     "other_settings": "Other settings",
     "function_checks": "Functions",
+    "fault_codes": "Fault codes",
     "sound": "Sound",
     "devices": "Products in the plan",
     "results": "Figures that follow",

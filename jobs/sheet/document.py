@@ -13,7 +13,7 @@ from pathlib import PurePosixPath
 from typing import Any, Final
 
 from jobs.lists import cautions
-from jobs.models import InstallSheet, Job, TuningKind
+from jobs.models import FaultCodes, InstallSheet, Job, TuningKind
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
 from jobs.services.comebacks import promised_months
 from jobs.services.work_done import handed_over, names_of_workers, own_in_review, started_at
@@ -221,6 +221,20 @@ def _readings(job: Job) -> list[dict[str, Any]]:
     ]
 
 
+def _fault_codes(job: Job) -> dict[str, Any]:
+    """Lines of codes, person and moment of each time they were read; empty where nobody did."""
+    row = FaultCodes.objects.filter(job=job).select_related("before_by", "after_by").first()
+    return {
+        phase: {
+            "codes": getattr(row, f"{phase}_codes").splitlines(),
+            "by": _name(getattr(row, f"{phase}_by")),
+            "at": _moment(getattr(row, f"{phase}_at")),
+        }
+        for phase in ("before", "after")
+        if row is not None and getattr(row, f"{phase}_codes")
+    }
+
+
 def _tuning(job: Job) -> dict[str, Any]:
     """Name, note, person and moment of the records before and after; their settings are in the
     plans. `channels` lists the channels that have a row in the record."""
@@ -367,6 +381,7 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
         },
         "sound": tuned_of(job, after, before if tuning.get("before", {}).get("channels") else None),
         "results": results_of(after),
+        "fault_codes": _fault_codes(job),
         "function_checks": _functions(job),
         "readings": _readings(job),
         "other_settings": [

@@ -199,7 +199,9 @@ def finding_values(finding: Mapping[str, Any], local: Local) -> dict[str, Any]:
         **finding,
         **{name: with_symbols(finding.get(name, "")) for name in ("title", "detail", "what_to_do")},
         "where_said": ", ".join(
-            one for one in finding.get("where", ()) if not one.startswith("function-")
+            one
+            for one in finding.get("where", ())
+            if not one.startswith(("function-", "fault-codes"))
         ),
         "figures": figures,
         "reason_at_said": local.moment(finding["reason_at"]),
@@ -387,6 +389,15 @@ def sheet_values(
         "findings": findings,
         "counts": _counts(findings),
         "photos": _photos(document, photo_sources, local),
+        "fault_codes": [
+            {
+                "when": name,
+                "codes": read["codes"],
+                "how": ", ".join(filter(None, [read["by"], local.moment(read["at"])])),
+            }
+            for phase, name in (("before", "Before"), ("after", "After"))
+            if (read := document.get("fault_codes", {}).get(phase))
+        ],
         "notes": [{**one, "when": local.moment(one["at"])} for one in document["notes"]],
         "proofs": [
             {**one, "when": local.day(one["consulted_on"])} for one in document["fit_proofs"]

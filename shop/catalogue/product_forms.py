@@ -15,6 +15,7 @@ _TURN_ON = ("turn_on", "turns_on_others")
 _VOLTAGE = ("max_supply_v",)
 _WAKES = ("trigger_input_a", "trigger_outputs", "trigger_output_a")
 _PROCESSING = ("sample_rate_hz", "delay_step_ms", "max_sections")
+_INPUTS = ("line_inputs", "speaker_inputs", "optical_inputs", "coaxial_inputs", "network_inputs")
 _SIGNAL = (
     "line_output_v",
     "input_sensitivity_min_v",
@@ -36,19 +37,19 @@ GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
             ),
         ),
         ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
-        ("Signal and processing", ("line_inputs", "line_outputs", *_SIGNAL, *_PROCESSING)),
+        ("Signal and processing", (*_INPUTS, "line_outputs", *_SIGNAL, *_PROCESSING)),
         (
             "Fuses, voltage and remote wire",
             ("built_in_fuses", "output_protected", *_VOLTAGE, *_WAKES),
         ),
     ),
     ProductKind.PROCESSOR: (
-        ("Signal and processing", ("line_inputs", "line_outputs", *_SIGNAL, *_PROCESSING)),
+        ("Signal and processing", (*_INPUTS, "line_outputs", *_SIGNAL, *_PROCESSING)),
         ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
         ("Fuses, voltage and remote wire", ("built_in_fuses", *_VOLTAGE, *_WAKES)),
     ),
     ProductKind.INTERFACE: (
-        ("Signal", ("line_inputs", "line_outputs", "line_output_v")),
+        ("Signal", (*_INPUTS, "line_outputs", "line_output_v")),
         ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
         ("Fuses, voltage and remote wire", ("built_in_fuses", *_VOLTAGE, *_WAKES)),
     ),
@@ -131,7 +132,7 @@ class ProductForm(ModelForm):
         required = Product(kind=kind, speaker_kind=self.instance.speaker_kind).required_figures
         for name, form_field in self.fields.items():
             vars(form_field)["is_needed"] = name in required
-        for name in ("amplifier_channels", "line_outputs", "line_inputs", "coils"):
+        for name in ("amplifier_channels", "line_outputs", *_INPUTS, "coils"):
             if name in self.fields:
                 self.fields[name].widget.attrs["inputmode"] = "numeric"
 

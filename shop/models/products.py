@@ -79,6 +79,13 @@ class InputFrom(models.TextChoices):
     DIGITAL = "digital", "A digital line"
 
 
+def _inputs(name: str) -> "models.Field[int | None, int | None]":
+    """How many inputs of a kind; empty where nobody looked, 0 where there is none."""
+    return models.PositiveSmallIntegerField(
+        name, null=True, blank=True, validators=[MaxValueValidator(32)]
+    )
+
+
 def _figure(
     name: str, low: float, high: float, help_text: str = ""
 ) -> "models.Field[float | None, float | None]":
@@ -179,6 +186,10 @@ class Product(models.Model):
     )
     line_outputs = models.PositiveSmallIntegerField(default=0, validators=[MaxValueValidator(32)])
     line_inputs = models.PositiveSmallIntegerField(default=0, validators=[MaxValueValidator(32)])
+    speaker_inputs = _inputs("speaker-level inputs")
+    optical_inputs = _inputs("optical inputs")
+    coaxial_inputs = _inputs("coaxial digital inputs")
+    network_inputs = _inputs("network audio inputs")
     amplifier_class = models.CharField(max_length=2, choices=AmplifierClass, blank=True)
     efficiency = _figure("efficiency at full output, 0–1", 0.05, 1.0)
     min_load_ohm = _figure("least load per channel, Ω", 0.1, 100)
@@ -273,6 +284,14 @@ class Product(models.Model):
     @property
     def is_speaker(self) -> bool:
         return self.kind in SPEAKER_KINDS
+
+    @property
+    def digital_inputs(self) -> int | None:
+        """How many digital inputs of any kind; None while a kind is not on record and no other
+        has one."""
+        counts = (self.optical_inputs, self.coaxial_inputs, self.network_inputs)
+        known = sum(count or 0 for count in counts)
+        return None if not known and None in counts else known
 
     @property
     def bridge_pairs(self) -> tuple[tuple[int, int], ...]:

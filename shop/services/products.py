@@ -69,6 +69,10 @@ LOOKED_AT: Final = "product.looked_at"
 
 INPUTS: Final = (
     "line_inputs",
+    "speaker_inputs",
+    "optical_inputs",
+    "coaxial_inputs",
+    "network_inputs",
     "input_sensitivity_min_v",
     "input_sensitivity_max_v",
     "input_max_v",

@@ -54,7 +54,7 @@ def test_a_job_is_moved_by_hand_and_by_keyboard_and_put_back(served: str, enter:
     page.keyboard.press("Escape")
     expect(card(page, "J1013")).to_have_attribute("data-from", stood or "")
     job.focus()
-    for key in ("Shift+ArrowLeft", "Shift+ArrowLeft", "Enter"):
+    for key in ("Shift+ArrowRight", "Shift+ArrowRight", "Enter"):
         page.keyboard.press(key)
     expect(card(page, "J1013")).not_to_have_attribute("data-from", stood or "")
 

@@ -11,6 +11,7 @@ from jobs.lifecycle import Stage
 from jobs.models import (
     ChannelSetting,
     FactorySum,
+    FaultCodes,
     InstallSheet,
     Job,
     JobSpeaker,
@@ -85,6 +86,7 @@ def _fill(job: Job, who: StaffMember) -> None:
     ChannelSetting.objects.create(record=record, channel=channel)
     job.other_settings.create(name="Head unit bass", before="+3")
     TuningFacts.objects.get_or_create(job=job)
+    FaultCodes.objects.create(job=job, before_codes="None")
     seat = job.seats.create(place="front_left")
     SeatDistance.objects.create(seat=seat, speaker=speaker, distance_m=1.1)
     job.measured.create(phase="after", place="Head", file_name="left.txt", text="20 70.0", by=who)

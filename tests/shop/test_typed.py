@@ -63,7 +63,7 @@ READ_ELSEWHERE = {
     "shop/catalogue/columns.py cell_of": "a figure of the database",
     "shop/catalogue/columns.py read_cell": "a cell, after read_number",
     "shop/catalogue/import_file.py _Reader._rate": "a cleaned value",
-    "shop/catalogue/import_forms.py ColumnsForm.__init__": "a bool of the database",
+    "shop/catalogue/import_forms.py ColumnsForm.initial_of": "a bool of the database",
     "shop/catalogue/spreadsheets.py number_text": "a number written for a file",
     "shop/models/products.py fuses_in": "ratings, after its own pattern",
     "shop/models/labels.py LabelSheet.step_x_mm": "a figure of the database",

@@ -22,6 +22,7 @@ from jobs.models import (
     SupplyFacts,
 )
 from jobs.models.channels import JOINING_CHOICES
+from jobs.plan.fault_codes import MOST_CODES, MOST_OF_A_LINE, lines_of
 from jobs.plan.passive import WiringError, clean_passive
 from jobs.plan.power import FACTORY_FEED, doc, fuse_bodies, size_choices
 from shop.models import Product, ProductKind, Shop, Units
@@ -230,6 +231,29 @@ def reading_fields(phase: str) -> Fields:
         f"{phase}_value": field_of(Reading, f"{phase}_value", label="Value"),
         f"{phase}_instrument": field_of(Reading, f"{phase}_instrument", label="Meter"),
     }
+
+
+class FaultCodesField(forms.CharField):
+    """Fault codes, a line each; one word says that none is stored."""
+
+    widget = forms.Textarea
+
+    def to_python(self, value: Any) -> str:
+        lines = lines_of(super().to_python(value) or "")
+        if len(lines) > MOST_CODES:
+            raise ValidationError(f"At most {MOST_CODES} lines: leave out what is the same.")
+        for number, line in enumerate(lines, 1):
+            if len(line) > MOST_OF_A_LINE:
+                raise ValidationError(
+                    f"Line {number} is longer than {MOST_OF_A_LINE} characters: shorten its words."
+                )
+        return "\n".join(lines)
+
+
+@cache
+def fault_fields(phase: str) -> Fields:
+    """The fault codes read before, or after."""
+    return {f"{phase}_codes": FaultCodesField(label=f"Fault codes {phase}", required=False)}
 
 
 @cache

@@ -128,7 +128,12 @@ _ELSEWHERE: Final = {
 }
 """Events that change no row, and the one section that shows them."""
 
-_ALL_OF_IT: Final = {"steps": {"reading", "powerrun"}, "channels": {"jobspeaker"}}
+_ALL_OF_IT: Final = {
+    "steps": {"reading", "powerrun"},
+    "channels": {"jobspeaker"},
+    "before": {"faultcodes"},
+    "after": {"faultcodes"},
+}
 """Models whose rows a section shows in its own way."""
 
 

@@ -13,9 +13,10 @@ from django.views.decorators.http import require_POST, require_safe
 from jobs.errors import Refused
 from jobs.forms.bay.add import FunctionForm, ReadingForm
 from jobs.forms.bay.cells import Cleaned
-from jobs.forms.bay.fields import function_fields, reading_fields
-from jobs.models import FunctionCheck, FunctionResult, Job, Reading
-from jobs.services import functions, readings
+from jobs.forms.bay.fields import fault_fields, function_fields, reading_fields
+from jobs.models import FaultCodes, FunctionCheck, FunctionResult, Job, Reading
+from jobs.plan.fault_codes import new_codes
+from jobs.services import fault_codes as faults, functions, readings
 from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet, actor
@@ -94,6 +95,31 @@ def reading_html(
     )
 
 
+def faults_html(
+    sheet: BaySheet,
+    phase: str,
+    codes: FaultCodes | None = None,
+    cleaned: Cleaned | None = None,
+    clashes: list[FieldClash] | None = None,
+) -> str:
+    """Fault codes read; after the work those before stand beside them, and what is new."""
+    kept = codes or FaultCodes.objects.filter(job=sheet.job).select_related(*_WITH_PEOPLE).first()
+    codes = kept or FaultCodes(job=sheet.job, version=0)
+    return render_to_string(
+        "bay/fault_codes.html",
+        {
+            "sheet": sheet,
+            "phase": phase,
+            "codes": codes,
+            "name": f"{phase}_codes",
+            "row": cell_row(codes, fault_fields(phase), cleaned, clashes or [], "this car"),
+            "by": getattr(codes, f"{phase}_by"),
+            "at": getattr(codes, f"{phase}_at"),
+            "new": new_codes(codes.before_codes, codes.after_codes) if phase == "after" else [],
+        },
+    )
+
+
 def progress_html(phase: str, checks: list[FunctionCheck], oob: bool = False) -> str:
     """How many functions are tried, and which are left."""
     left = sum(getattr(check, phase) == FunctionResult.UNTRIED for check in checks)
@@ -131,6 +157,7 @@ def _page(
         phase=phase,
         groups=groups,
         progress=progress_html(phase, checks),
+        faults=faults_html(sheet, phase),
         readings=[reading_html(sheet, reading, phase) for reading in listed],
         instruments=_instruments(sheet.job),
         function_form=function_form or FunctionForm(),
@@ -278,6 +305,31 @@ def reading(request: Request, number: int, phase: str, pk: int) -> HttpResponse:
         save,
         draw,
         lambda: Reading.objects.select_related(*_WITH_PEOPLE).get(pk=pk, job__number=number),
+    )
+
+
+@allow(*BENCH)
+@require_POST
+def fault_codes(request: Request, number: int, phase: str) -> HttpResponse:
+    """Save the fault codes read before, or after."""
+    _phase(phase)
+    job = get_object_or_404(Job, number=number)
+
+    def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        return faults_html(sheet, phase, row, cleaned, clashes)
+
+    def read() -> FaultCodes:
+        kept = FaultCodes.objects.filter(job=job).first()
+        return kept or FaultCodes(job=job, version=0)
+
+    return answers.save_cells(
+        request,
+        number,
+        phase,
+        fault_fields(phase),
+        partial(faults.save_codes, number, phase),
+        draw,
+        read,
     )
 
 

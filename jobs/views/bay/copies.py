@@ -86,7 +86,7 @@ def copy(request: Request, number: int, pk: int) -> HttpResponse:
         return _dialog(request, sheet, channel, " ".join(refused.reasons))
     fresh = BaySheet.of(request, number, section)
     rows = settings_of(fresh.job)
-    changed = {int(one) for one in event.after["settings"]}
+    changed = set(row_keys(event.after["settings"]))
     html = "".join(
         settings_html(fresh, one, kind, rows.get((kind, one.pk)), paired=paired, oob=True)
         for kind in (TuningKind.AFTER,)

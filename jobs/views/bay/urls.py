@@ -42,6 +42,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("<str:phase>/function/<int:pk>/", checks.function, name="bay_function_save"),
     path("<str:phase>/all-work/", checks.all_work, name="bay_function_group"),
     path("<str:phase>/function/add/", checks.add_function, name="bay_function_add"),
+    path("<str:phase>/faults/", checks.fault_codes, name="bay_faults_save"),
     path("<str:phase>/reading/<int:pk>/", checks.reading, name="bay_reading_save"),
     path("<str:phase>/reading/add/", checks.add_reading, name="bay_reading_add"),
     path("channels/", channels.channels, name="bay_channels"),

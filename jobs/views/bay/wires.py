@@ -17,7 +17,7 @@ from jobs.views.bay.channels import channels_of, plugs_known
 from shop.access import allow
 from shop.http import Request
 from shop.roles import BENCH
-from shop.typed import row_key, row_version, token
+from shop.typed import row_key, row_keys, row_version, token
 
 
 def _rows(sheet: BaySheet) -> list[Row]:
@@ -42,7 +42,7 @@ def _done(request: Request, number: int, event: JobEvent, more: Iterable[str] = 
     sheet = BaySheet.of(request, number, "channels")
     html = ""
     if request.htmx:
-        wrote = {int(pk) for pk in event.after["wires"]}
+        wrote = set(row_keys(event.after["wires"]))
         rows = [row for row in channels_of(sheet.job) if row.pk in wrote]
         drawn = "".join(wires_html(sheet, row, oob=True) for row in rows)
         html = f"<template>{drawn}</template>"
