@@ -87,6 +87,18 @@ def test_a_set_of_rows_is_one_cell_whatever_its_order_and_however_it_is_given(
         assert not _save(channel, shop_floor.technician, channel.version, speakers=given).changed
 
 
+def test_a_row_is_kept_by_its_key_and_given_again_is_no_change(
+    shop_floor: Workshop, job: Job, channel: Channel
+) -> None:
+    part = job.parts.get(label="A1")
+    saved = _save(channel, shop_floor.technician, channel.version, feeds_part=part)
+    assert job.events.latest("pk").after["feeds_part"] == part.pk
+    again = _save(channel, shop_floor.technician, saved.row.version, feeds_part=part)
+    assert not again.changed
+    gone = _save(channel, shop_floor.technician, saved.row.version, feeds_part=None)
+    assert (gone.changed, job.events.latest("pk").before["feeds_part"]) == (True, part.pk)
+
+
 def test_each_save_raises_the_version_by_one_and_only_a_change_does(
     shop_floor: Workshop, channel: Channel
 ) -> None:
@@ -121,9 +133,20 @@ def test_the_same_written_by_both_is_no_clash_and_another_names_who_wrote_last(
     assert clash.actor == str(shop_floor.manager)
     kept = job.events.filter(code=CLASH).get()
     assert (kept.before, kept.after) == ({"connector": "Plug X"}, {"connector": "Plug Y"})
+    assert kept.key == "k-clash"
     again = _save(channel, shop_floor.technician, seen, note="Other", key="k")
     assert [(one.field, one.actor) for one in again.clashes] == [("note", str(second))]
     assert job.events.filter(code=CLASH).count() == 1
+
+
+def test_clashes_without_a_key_are_kept_each(
+    shop_floor: Workshop, job: Job, channel: Channel
+) -> None:
+    seen = channel.version
+    _save(channel, shop_floor.manager, seen, note="Theirs")
+    for mine in ("Mine", "Mine still"):
+        assert _save(channel, shop_floor.technician, seen, note=mine).clashes
+    assert {one.after["note"] for one in job.events.filter(code=CLASH)} == {"Mine", "Mine still"}
 
 
 def test_one_tablet_in_two_hands_keeps_the_two_apart(
