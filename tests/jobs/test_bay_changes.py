@@ -24,11 +24,6 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture
-def shop_floor() -> Workshop:
-    return Workshop()
-
-
-@pytest.fixture
 def job(shop_floor: Workshop) -> Job:
     return shop_floor.job()
 

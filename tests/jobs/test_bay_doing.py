@@ -23,18 +23,6 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture
-def shop_floor() -> Workshop:
-    return Workshop()
-
-
-@pytest.fixture
-def job(shop_floor: Workshop) -> Job:
-    job = shop_floor.job()
-    shop_floor.wire(job)
-    return job
-
-
-@pytest.fixture
 def client(shop_floor: Workshop) -> Client:
     client = Client(headers={"HX-Request": "true"})
     client.force_login(shop_floor.technician)

@@ -23,19 +23,6 @@ from wiring.power.solution import solve
 pytestmark = pytest.mark.django_db
 
 
-@pytest.fixture
-def shop_floor() -> Workshop:
-    return Workshop()
-
-
-@pytest.fixture
-def job(shop_floor: Workshop) -> Job:
-    """A wired job in the bay; its plan has no stop."""
-    job = shop_floor.job()
-    shop_floor.wire(job)
-    return job
-
-
 def _client(person: StaffMember) -> Client:
     client = Client(headers={"HX-Request": "true"})
     client.force_login(person)

@@ -32,11 +32,6 @@ TABLE = """Cavity\tColour\tFunction\tKnown
 
 
 @pytest.fixture
-def shop_floor() -> Workshop:
-    return Workshop()
-
-
-@pytest.fixture
 def bench(shop_floor: Workshop) -> Client:
     client = Client()
     client.force_login(shop_floor.technician)

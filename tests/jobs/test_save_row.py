@@ -17,18 +17,6 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture
-def shop_floor() -> Workshop:
-    return Workshop()
-
-
-@pytest.fixture
-def job(shop_floor: Workshop) -> Job:
-    job = shop_floor.job()
-    shop_floor.wire(job)
-    return job
-
-
-@pytest.fixture
 def channel(job: Job) -> Channel:
     return job.channels.get(part__label="A1", kind="amplifier", number=1)
 

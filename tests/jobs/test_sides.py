@@ -25,18 +25,6 @@ PEAK = {"kind": "peaking", "frequency_hz": 800.0, "gain_db": -3.0, "q": 2.0}
 
 
 @pytest.fixture
-def shop_floor() -> Workshop:
-    return Workshop()
-
-
-@pytest.fixture
-def job(shop_floor: Workshop) -> Job:
-    job = shop_floor.job()
-    shop_floor.wire(job)
-    return job
-
-
-@pytest.fixture
 def client(shop_floor: Workshop) -> Client:
     return _client(shop_floor.technician)
 

@@ -25,18 +25,6 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture
-def shop_floor() -> Workshop:
-    return Workshop()
-
-
-@pytest.fixture
-def job(shop_floor: Workshop) -> Job:
-    job = shop_floor.job()
-    shop_floor.wire(job)
-    return job
-
-
-@pytest.fixture
 def bench(shop_floor: Workshop) -> Client:
     client = Client(headers={"HX-Request": "true"})
     client.force_login(shop_floor.technician)

@@ -22,11 +22,6 @@ from tests.racing import at_once
 
 
 @pytest.fixture
-def shop_floor() -> Workshop:
-    return Workshop()
-
-
-@pytest.fixture
 def client(shop_floor: Workshop) -> Client:
     client = Client(headers={"HX-Request": "true"})
     client.force_login(shop_floor.technician)
