@@ -6,6 +6,7 @@ from fcntl import LOCK_EX, flock
 from pathlib import Path
 
 import pytest
+from django.db import connections
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from tests.browser.served import make_demo, serving, sign_in
@@ -13,6 +14,13 @@ from tests.browser.served import make_demo, serving, sign_in
 expect.set_options(timeout=10_000)
 
 SignIn = Callable[..., Page]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_connection_from_before() -> None:
+    """The browser's driver keeps an event loop in this thread, and Django a connection of its own
+    inside one: what was opened before would stay open, out of reach of whoever closes them all."""
+    connections.close_all()
 
 
 @pytest.fixture(scope="session")
