@@ -19,10 +19,19 @@ step() {
   $name"
 }
 
-step "Format and lint" deploy/lint.sh
-step "Types" .venv/bin/mypy
-step "Migrations" deploy/migrations.sh
+# What reads the text alone runs beside the tests, which often wait, and is told after them.
+beside=$(mktemp -d)
+trap 'rm -rf "$beside"' EXIT
+{
+    step "Format and lint" deploy/lint.sh
+    step "Types" .venv/bin/mypy
+    step "Migrations" deploy/migrations.sh
+    printf %s "$failed" >"$beside/failed"
+} >"$beside/told" 2>&1 &
 step "Tests on SQLite" .venv/bin/pytest $parallel "$@"
+wait $!
+cat "$beside/told"
+failed="$failed$(cat "$beside/failed")"
 step "Tests on PostgreSQL" deploy/test_postgres.sh .venv/bin/pytest $parallel --database-only "$@"
 
 [ -z "$failed" ] || { echo "Failed:$failed"; exit 1; }
