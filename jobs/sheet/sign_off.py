@@ -17,6 +17,7 @@ from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import REASON_OPEN
 from jobs.models import FindingReason, InstallSheet, Job, SheetReceipt
 from jobs.plan.document import findings_of
+from jobs.plan.power import Finding
 from jobs.services import record
 from jobs.services.events import done_before, log
 from jobs.services.moves import check_move, check_stage, move
@@ -41,16 +42,34 @@ def give_reason(
     `key` is the client's save key: a repeat after a lost reply changes nothing.
     """
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
+    _refuse_reasons(job, actor)
+    given = job.finding_reasons.filter(fingerprint=fingerprint).first()
+    reason = reason.strip()
+    if reason == (given.reason if given else "") or done_before(key):
+        return given
+    finding = next((one for one in findings_of(job) if one.fingerprint == fingerprint), None)
+    return _write_reason(job, fingerprint, finding, given, reason, actor, key)
+
+
+def _refuse_reasons(job: Job, actor: StaffMember) -> None:
+    """Raise Refused where this person, or this job now, gives no reasons."""
     if actor.roles.isdisjoint(BENCH):
         raise Refused("Reasons for cautions are given by a technician or a manager.")
     if job.stage not in REASON_OPEN and not job.correction:
         raise Refused(f"{job} is {job.standing}: reasons are given in the bay or in review.")
-    given = job.finding_reasons.filter(fingerprint=fingerprint).first()
-    reason = reason.strip()
+
+
+def _write_reason(
+    job: Job,
+    fingerprint: str,
+    finding: Finding | None,
+    given: FindingReason | None,
+    reason: str,
+    actor: StaffMember,
+    key: str,
+) -> FindingReason | None:
+    """Write the reason of a finding of the locked job, or take the one that was given back."""
     before = given.reason if given else ""
-    if reason == before or done_before(key):
-        return given
-    finding = next((one for one in findings_of(job) if one.fingerprint == fingerprint), None)
     if finding is None and reason:
         raise ChangedMeanwhile("This finding is gone: reload the page.")
     if finding is not None and finding.severity == "stop":
@@ -84,15 +103,26 @@ def give_one_reason(
     """
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
     wanted = set(fingerprints)
-    given = dict(job.finding_reasons.values_list("fingerprint", "reason"))
-    cautions = [
-        one.fingerprint
+    reason = reason.strip()
+    given: dict[str, FindingReason | None] = {
+        one.fingerprint: one for one in job.finding_reasons.all()
+    }
+
+    def differs(fingerprint: str) -> bool:
+        stands = given.get(fingerprint)
+        return reason != (stands.reason if stands else "")
+
+    changed = [
+        one
         for one in findings_of(job)
-        if one.severity == "caution" and one.fingerprint in wanted
+        if one.severity == "caution" and one.fingerprint in wanted and differs(one.fingerprint)
     ]
-    changed = [one for one in cautions if given.get(one, "") != reason.strip()]
-    for number, fingerprint in enumerate(changed):
-        give_reason(job_id, fingerprint, reason, actor, f"{key}-{number}" if key else "")
+    if changed:
+        _refuse_reasons(job, actor)
+    for number, finding in enumerate(changed):
+        name, own_key = finding.fingerprint, f"{key}-{number}" if key else ""
+        if differs(name) and not done_before(own_key):
+            given[name] = _write_reason(job, name, finding, given.get(name), reason, actor, own_key)
     return len(changed)
 
 
