@@ -1,7 +1,6 @@
 """Papers of the counter as PDF: plain pages in the shop's own words, computed by nobody here."""
 
 from functools import cache
-from pathlib import Path
 from typing import Any, Final
 
 import segno
@@ -18,8 +17,6 @@ from shop.models import Shop, Units
 from shop.money import ROUNDING_SAID
 
 renderer = Lazy("jobs.renderer")
-
-FONTS: Final = Path(__file__).parent / "fonts"
 
 _CSS: Final = """
 @page { size: %s; margin: 18mm 16mm; @bottom-right { content: counter(page) " of " counter(pages);
@@ -40,13 +37,8 @@ th, td { text-align: left; vertical-align: top; padding: 1.2mm 2mm;
 
 @cache
 def _style(us_letter: bool) -> Any:
-    faces = "".join(
-        f"@font-face{{font-family:Paper;font-weight:{weight};"
-        f'src:url("{(FONTS / f"OpenSans-{name}.ttf").as_uri()}")}}'
-        for name, weight in (("Regular", 400), ("Bold", 700))
-    )
     size = "letter" if us_letter else "A4"
-    return renderer.style(faces + _CSS % size)
+    return renderer.style(renderer.faces("Paper", "Regular", "Bold") + _CSS % size)
 
 
 def paper(template: str, shop: Shop, values: dict[str, Any]) -> bytes:

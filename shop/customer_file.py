@@ -12,13 +12,21 @@ from typing import Any, Final
 import msgspec
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import ProtectedError
+from django.db.models import Max, ProtectedError
 
 from shop.catalogue.import_forms import FileColumns
 from shop.catalogue.match import plain
 from shop.catalogue.spreadsheets import Row, Table
-from shop.import_plan import Change, Choice, ImportPlan, ImportRefused, RowOutcome, State
-from shop.models import CatalogueUpload, Customer, Shop, ShopEvent, StaffMember
+from shop.import_plan import (
+    Change,
+    Choice,
+    ImportPlan,
+    ImportRefused,
+    RowOutcome,
+    State,
+    one_at_a_time,
+)
+from shop.models import CatalogueUpload, Customer, ShopEvent, StaffMember
 from shop.models.people import phone_tail
 from shop.services import events
 
@@ -256,18 +264,11 @@ def apply_import(
     when a row is wrong otherwise, nothing is left to write, or the book is no longer what the
     person looked at.
     """
-    _one_at_a_time()
+    one_at_a_time()
     if not CatalogueUpload.objects.filter(pk=upload.pk).exists():
         raise ImportRefused("This list is imported already.")
     plan = plan_import(upload, choices)
-    if plan.digest != digest:
-        raise ImportRefused(
-            "The customers have changed since this was shown. Look through it again, then import."
-        )
-    if (wrong := plan.of(State.WRONG)) and not without_wrong:
-        raise ImportRefused(
-            f"Nothing was imported: row {wrong[0].number} is wrong. {wrong[0].errors[0]}"
-        )
+    plan.refuse_unless_shown(digest, "The customers have", without_wrong=without_wrong)
     written = [one.record for one in plan.outcomes if one.writes and one.record is not None]
     if not written:
         raise ImportRefused("Nothing was imported: no row adds or fills in anything.")
@@ -285,11 +286,6 @@ def apply_import(
     return len(new), len(filled)
 
 
-def _one_at_a_time() -> None:
-    """Lists are brought in and taken back one after another."""
-    Shop.objects.select_for_update().get(pk=Shop.objects.current().pk)
-
-
 def may_be_taken_back(most: int) -> list[ShopEvent]:
     """The newest lists that were imported and not taken back."""
     back = ShopEvent.objects.filter(code=TAKEN_BACK).values("part_of")
@@ -304,15 +300,19 @@ def take_back(event_pk: int, actor: StaffMember) -> tuple[int, int]:
 
     A second time it does nothing. Raises the model's DoesNotExist for another event.
     """
-    _one_at_a_time()
+    one_at_a_time()
     imported = ShopEvent.objects.get(pk=event_pk, code=IMPORTED)
     if ShopEvent.objects.filter(code=TAKEN_BACK, part_of=imported).exists():
         return 0, 0
     gone = stay = 0
-    for event in ShopEvent.objects.filter(part_of=imported).order_by("pk"):
-        customer = Customer.objects.filter(pk=event.about[1]).first()
-        later = ShopEvent.objects.filter(subject=event.subject, pk__gt=event.pk)
-        if customer is None or later.exists() or not _undone(event, customer, actor):
+    written = list(ShopEvent.objects.filter(part_of=imported).order_by("pk"))
+    customers = Customer.objects.in_bulk([event.about[1] for event in written])
+    events_of = ShopEvent.objects.filter(subject__in=[event.subject for event in written])
+    newest = dict(events_of.values_list("subject").annotate(Max("pk")).order_by())
+    for event in written:
+        customer = customers.get(event.about[1])
+        changed = newest[event.subject] != event.pk
+        if customer is None or changed or not _undone(event, customer, actor):
             stay += 1
         else:
             gone += 1

@@ -10,6 +10,7 @@ from typing import Any, Generic, TypeVar
 
 from django.db import models
 
+from shop.models import Shop
 from shop.typed import whole
 
 
@@ -96,6 +97,22 @@ class ImportPlan(Generic[Outcome]):
         """How many records are added or changed."""
         return sum(outcome.writes for outcome in self.outcomes)
 
+    def refuse_unless_shown(
+        self, digest: str, changed: str, *, without_wrong: bool = False
+    ) -> None:
+        """Raise ImportRefused when this is not what was shown, or a row is wrong.
+
+        `changed` begins the sentence: what has changed since.
+        """
+        if self.digest != digest:
+            raise ImportRefused(
+                f"{changed} changed since this was shown. Look through it again, then import."
+            )
+        if (wrong := self.of(State.WRONG)) and not without_wrong:
+            raise ImportRefused(
+                f"Nothing was imported: row {wrong[0].number} is wrong. {wrong[0].errors[0]}"
+            )
+
     @property
     def digest(self) -> str:
         """Stands for what was shown, whatever is chosen: another digest means look again."""
@@ -109,6 +126,11 @@ class ImportPlan(Generic[Outcome]):
             for one in self.outcomes
         ]
         return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
+
+
+def one_at_a_time() -> None:
+    """Files are brought in, and taken back, one after another. Call inside a transaction."""
+    Shop.objects.select_for_update().get(pk=Shop.objects.current().pk)
 
 
 def choices_of(posted: Mapping[str, str]) -> dict[int, Choice]:

@@ -9,7 +9,7 @@ from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
 from jobs.labels.content import Label
-from jobs.labels.layout import FONTS, LINE_HEIGHT, DoesNotFit, Placed, fit
+from jobs.labels.layout import LINE_HEIGHT, DoesNotFit, Placed, fit
 from jobs.plan.power import colours
 from shop.lazy import Lazy
 from shop.models import LabelSheet
@@ -45,13 +45,7 @@ p { white-space: nowrap; line-height: %g }
 
 @cache
 def _faces() -> Any:
-    return renderer.style(
-        "".join(
-            f"@font-face{{font-family:Label;font-weight:{weight};"
-            f'src:url("{(FONTS / f"OpenSans-{name}.ttf").as_uri()}")}}'
-            for name, weight in (("Regular", 400), ("Bold", 700))
-        )
-    )
+    return renderer.style(renderer.faces("Label", "Regular", "Bold"))
 
 
 def too_large(labels: Sequence[Label], sheet: LabelSheet, style: str) -> list[Label]:

@@ -49,6 +49,11 @@ class FindingReason(models.Model):
         return self.reason[:60]
 
 
+def sheet_number(job: int, revision: int) -> str:
+    """What a signed sheet is called: "J1042-1"."""
+    return f"J{job}-{revision}"
+
+
 class InstallSheet(models.Model):
     """The signed record: the frozen document, its PDF, and who signed.
 
@@ -83,7 +88,7 @@ class InstallSheet(models.Model):
 
     @property
     def number(self) -> str:
-        return f"J{self.job.number}-{self.revision}"
+        return sheet_number(self.job.number, self.revision)
 
 
 class SheetReceipt(models.Model):

@@ -10,6 +10,7 @@ from typing import Any, Final, NamedTuple
 
 from jobs import wording
 from jobs.models import InstallSheet, ReadingKind
+from jobs.models.sign_off import sheet_number
 from shop.models import Vehicle
 
 MOST_SHEETS: Final = 60
@@ -74,7 +75,7 @@ def record_of(vehicle: Vehicle) -> Record:
     standing: dict[int, Visit] = {}
     readings: list[tuple[str, datetime, list[dict[str, Any]]]] = []
     for job, revision, signed_at, parts, check_in, taken in found:
-        number = f"J{job}-{revision}"
+        number = sheet_number(job, revision)
         if job in standing:
             standing[job].replaced.append((number, revision))
             continue

@@ -90,11 +90,11 @@ def rows_below(job: Job, pk: int) -> list[Channel]:
 
     Where some channel of the device feeds something, those that feed nothing are left out.
     """
-    rows = list(_channels(job).values())
-    start = next((index for index, row in enumerate(rows) if row.pk == pk), None)
-    if start is None:
+    channels = _channels(job)
+    first = channels.get(pk)
+    if first is None:
         raise Refused("That channel is no longer in the plan: load the page again.")
-    first = rows[start]
+    rows = channels.values()
     device = [row for row in rows if (row.part_id, row.kind) == (first.part_id, first.kind)]
     feeding = set(
         Channel.speakers.through.objects.filter(channel__in=device).values_list(

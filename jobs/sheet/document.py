@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from jobs.lists import cautions
 from jobs.models import FaultCodes, InstallSheet, Job, TuningKind
+from jobs.models.sign_off import sheet_number
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
 from jobs.services.comebacks import promised_months
 from jobs.services.work_done import handed_over, names_of_workers, own_in_review, started_at
@@ -316,7 +317,7 @@ def _sheet(job: Job, signing: Signing | None) -> dict[str, Any]:
     if signing is None:
         return {"number": f"J{job.number}", "revision": None, "draft": True}
     return {
-        "number": f"J{job.number}-{signing.revision}",
+        "number": sheet_number(job.number, signing.revision),
         "revision": signing.revision,
         "draft": False,
         "signed_at": _moment(signing.signed_at),

@@ -31,25 +31,17 @@ VARIANT: Final = "pdf/a-3a"
 PLAN_NAME: Final = "plan.json"
 DOCUMENT_NAME: Final = "sheet.json"
 SHARED_STYLE: Final = "css/sheets/body.css"
-FONT_FACES: Final = (
-    ("Regular", 400, "normal"),
-    ("Semibold", 600, "normal"),
-    ("Bold", 700, "normal"),
-    ("Italic", 400, "italic"),
-)
 
 
 @cache
 def _stylesheets() -> tuple[Any, ...]:
     """The sheet's style, shared with the screen, and the page around it; read once a process."""
-    faces = "".join(
-        f'@font-face{{font-family:"Sheet";font-weight:{weight};font-style:{style};'
-        f'src:url("{(HERE.parent / "fonts" / f"OpenSans-{name}.ttf").as_uri()}")}}'
-        for name, weight, style in FONT_FACES
-    )
     shared = finders.find(SHARED_STYLE)
     assert isinstance(shared, str)
-    texts = [faces, *(Path(one).read_text(encoding="utf-8") for one in (shared, HERE / "page.css"))]
+    texts = [
+        renderer.faces("Sheet", *renderer.FACES),
+        *(Path(one).read_text(encoding="utf-8") for one in (shared, HERE / "page.css")),
+    ]
     return tuple(renderer.style(text) for text in texts)
 
 

@@ -29,8 +29,16 @@ from shop.catalogue.match import Catalogue, Words
 from shop.catalogue.product_forms import ProductForm
 from shop.catalogue.spreadsheets import Row, Table
 from shop.figures import shown_figure
-from shop.import_plan import Change, Choice, ImportPlan, ImportRefused, RowOutcome, State
-from shop.models import CatalogueUpload, Product, ProductKind, ProductRating, Shop
+from shop.import_plan import (
+    Change,
+    Choice,
+    ImportPlan,
+    ImportRefused,
+    RowOutcome,
+    State,
+    one_at_a_time,
+)
+from shop.models import CatalogueUpload, Product, ProductKind, ProductRating
 from shop.services import events
 from shop.services.products import change_of_product, ratings_of
 from shop.wording import quantity
@@ -271,16 +279,9 @@ def apply_import(
     Raises ImportRefused, and writes nothing, when a row is wrong or the catalogue is no longer what
     the person looked at.
     """
-    Shop.objects.select_for_update().filter(pk=1).first()
+    one_at_a_time()
     plan = plan_import(upload, choices)
-    if plan.digest != digest:
-        raise ImportRefused(
-            "The catalogue has changed since this was shown. Look through it again, then import."
-        )
-    if wrong := plan.of(State.WRONG):
-        raise ImportRefused(
-            f"Nothing was imported: row {wrong[0].number} is wrong. {wrong[0].errors[0]}"
-        )
+    plan.refuse_unless_shown(digest, "The catalogue has")
     wanted = [one for one in plan.outcomes if one.writes]
     products = [one.instance for one in wanted if one.instance is not None]
     new = [product for product in products if product.pk is None]

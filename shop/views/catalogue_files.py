@@ -1,6 +1,5 @@
 """Products from a file and into one. A file is read once and waits, bound to who brought it."""
 
-from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST, require_safe
@@ -8,10 +7,9 @@ from django.views.decorators.http import require_POST, require_safe
 from shop.access import allow
 from shop.catalogue.columns import guesses, likely_kind
 from shop.catalogue.export import CONTENT_TYPES, CSV, XLSX, export_file, template_file
-from shop.catalogue.import_file import Outcome, apply_import, plan_import
+from shop.catalogue.import_file import apply_import, plan_import
 from shop.catalogue.import_forms import ColumnsForm, UploadForm
 from shop.http import Request
-from shop.import_plan import ImportPlan, ImportRefused, choices_of
 from shop.models import CatalogueUpload, Product, ProductKind
 from shop.roles import Role
 from shop.services import sign_in
@@ -32,6 +30,7 @@ PRODUCTS = FilePages(
         back="Back to the catalogue",
     ),
     page="product",
+    plan=plan_import,
 )
 
 
@@ -69,36 +68,15 @@ def product_import_map(request: Request, pk: int) -> HttpResponse:
 @require_safe
 def product_import_preview(request: Request, pk: int) -> HttpResponse:
     """What the file would do, row by row. Nothing is written."""
-    upload = PRODUCTS.upload(request, pk)
-    return PRODUCTS.gone(request) if upload is None else _look(request, upload)
-
-
-def _look(
-    request: Request,
-    upload: CatalogueUpload,
-    plan: ImportPlan[Outcome] | None = None,
-    refused: str = "",
-) -> HttpResponse:
-    return PRODUCTS.look(request, upload, plan or plan_import(upload), refused)
+    return PRODUCTS.look_through(request, pk)
 
 
 @allow(Role.MANAGER)
 @require_POST
 def product_import_apply(request: Request, pk: int) -> HttpResponse:
     """Import the whole file as it was shown, or nothing."""
-    upload = PRODUCTS.upload(request, pk)
-    if upload is None:
-        return PRODUCTS.gone(request)
-    choices = choices_of(request.POST)
-    try:
-        added, changed = apply_import(upload, choices, request.POST.get("digest", ""))
-    except ImportRefused as refused:
-        return _look(request, upload, plan_import(upload, choices), str(refused))
-    messages.success(
-        request,
-        f"{upload.file_name} is imported: {added} added, {changed} brought up to date.",
-    )
-    return redirect("product_list")
+    said = "{file} is imported: {added} added, {changed} brought up to date."
+    return PRODUCTS.bring_in(request, pk, apply_import, said)
 
 
 def _asked_form(request: Request) -> str:

@@ -1,5 +1,7 @@
 """Customers from a list: choose the file, match its columns, look through it, import it."""
 
+from functools import partial
+
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
@@ -19,7 +21,6 @@ from shop.customer_file import (
     take_back,
 )
 from shop.http import Request
-from shop.import_plan import ImportRefused, choices_of
 from shop.models import CatalogueUpload, ShopEvent
 from shop.roles import Role
 from shop.views.import_pages import FilePages, Words
@@ -39,6 +40,7 @@ CUSTOMERS = FilePages(
         back="Back to the customers",
     ),
     page="customer",
+    plan=plan_import,
     may_leave_wrong=True,
 )
 TEMPLATE = ("name", "phone", "email", "street", "postcode", "town", "note")
@@ -71,32 +73,19 @@ def customer_import_map(request: Request, pk: int) -> HttpResponse:
 @require_safe
 def customer_import_preview(request: Request, pk: int) -> HttpResponse:
     """What the list would do, row by row. Nothing is written."""
-    upload = CUSTOMERS.upload(request, pk)
-    if upload is None:
-        return CUSTOMERS.gone(request)
-    return CUSTOMERS.look(request, upload, plan_import(upload), "")
+    return CUSTOMERS.look_through(request, pk)
 
 
 @allow(Role.MANAGER)
 @require_POST
 def customer_import_apply(request: Request, pk: int) -> HttpResponse:
     """Import the list as it was shown, or nothing."""
-    upload = CUSTOMERS.upload(request, pk)
-    if upload is None:
-        return CUSTOMERS.gone(request)
-    choices = choices_of(request.POST)
-    without_wrong = request.POST.get("without_wrong") == "on"
-    digest = request.POST.get("digest", "")
-    try:
-        added, filled = apply_import(upload, choices, digest, without_wrong=without_wrong)
-    except ImportRefused as refused:
-        return CUSTOMERS.look(request, upload, plan_import(upload, choices), str(refused))
-    messages.success(
-        request,
-        f"{upload.file_name} is imported: {added} added, {filled} filled in. It can be taken back "
-        "under Customers from a list.",
+    write = partial(apply_import, without_wrong=request.POST.get("without_wrong") == "on")
+    said = (
+        "{file} is imported: {added} added, {changed} filled in. It can be taken back under "
+        "Customers from a list."
     )
-    return redirect("customer_list")
+    return CUSTOMERS.bring_in(request, pk, write, said)
 
 
 @allow(Role.MANAGER)

@@ -3,6 +3,7 @@
 A file is read once and waits, bound to who brought it.
 """
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -15,11 +16,15 @@ from django.urls import reverse
 from shop.catalogue.import_forms import FileColumns, UploadForm
 from shop.catalogue.spreadsheets import Table
 from shop.http import Request
-from shop.import_plan import ImportPlan, State
+from shop.import_plan import Choice, ImportPlan, ImportRefused, State, choices_of
 from shop.models import CatalogueUpload
 
 MOST_SHOWN: Final = 200
 MOST_WAITING: Final = 3
+
+Write = Callable[[CatalogueUpload, Mapping[int, Choice], str], tuple[int, int]]
+"""Writes an upload with the choices made, of which a digest was shown: how many records are added,
+how many changed. Raises ImportRefused."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +51,9 @@ class FilePages:
     words: Words
     page: str
     """The page of one record."""
+
+    plan: Callable[..., ImportPlan[Any]]
+    """What an upload would do, with the choices made."""
 
     may_leave_wrong: bool = False
     """The rows that are wrong can be left out, and the others imported."""
@@ -98,10 +106,34 @@ class FilePages:
         }
         return render(request, "files/import_map.html", context, status=422 if posted else 200)
 
-    def look(
-        self, request: Request, upload: CatalogueUpload, plan: ImportPlan[Any], refused: str
+    def look_through(self, request: Request, pk: int) -> HttpResponse:
+        """What the file would do; nothing is written."""
+        upload = self.upload(request, pk)
+        return self.gone(request) if upload is None else self._look(request, upload, {})
+
+    def bring_in(self, request: Request, pk: int, write: Write, said: str) -> HttpResponse:
+        """Write the whole file as it was shown, or nothing. `said` is the message afterwards, with
+        `{file}`, `{added}` and `{changed}`."""
+        upload = self.upload(request, pk)
+        if upload is None:
+            return self.gone(request)
+        choices = choices_of(request.POST)
+        try:
+            added, changed = write(upload, choices, request.POST.get("digest", ""))
+        except ImportRefused as refused:
+            return self._look(request, upload, choices, str(refused))
+        messages.success(request, said.format(file=upload.file_name, added=added, changed=changed))
+        return redirect(self.back)
+
+    def _look(
+        self,
+        request: Request,
+        upload: CatalogueUpload,
+        choices: Mapping[int, Choice],
+        refused: str = "",
     ) -> HttpResponse:
         """What the file would do, row by row."""
+        plan = self.plan(upload, choices)
         sections = [
             (state, title, icon, plan.of(state)[:MOST_SHOWN], plan.counts[state])
             for state, title, icon in (
