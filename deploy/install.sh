@@ -33,9 +33,17 @@ install_lock() {
     installed=.venv/$(echo "$1" | tr / -).installed
     if ! cmp -s "$1" "$installed"; then
         echo "Installing $1 (a minute or two the first time)"
-        "$python" -m pip install --quiet --disable-pip-version-check --require-hashes -r "$1"
-        cp "$1" "$installed"
+        "$python" -m pip install --quiet --disable-pip-version-check $compile --require-hashes -r "$1" &&
+            cp "$1" "$installed"
     fi
+}
+
+# What the tests need of the system is fetched while pip works.
+missing() {
+    PATH=$PATH:/usr/sbin command -v haproxy >/dev/null || echo haproxy
+    [ -x "${CHROMIUM:-/usr/bin/chromium}" ] || echo chromium
+    command -v strace >/dev/null || echo strace
+    ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || echo postgresql
 }
 
 if ! { "$python" -c "$usable" && "$python" -m pip --version; } >/dev/null 2>&1; then
@@ -43,8 +51,25 @@ if ! { "$python" -c "$usable" && "$python" -m pip --version; } >/dev/null 2>&1; 
 fi
 
 case $purpose in
-    run) install_lock requirements.lock ;;
-    test) install_lock tests/requirements.lock ;;
+    run)
+        compile=
+        install_lock requirements.lock
+        ;;
+    test)
+        packages=$(missing)
+        fetching=
+        if [ -n "$packages" ]; then
+            # shellcheck disable=SC2086 # one word a package
+            deploy/packages.sh $packages &
+            fetching=$!
+        fi
+        # The tests use a part of the libraries, and compile that part themselves.
+        compile=--no-compile
+        failed=
+        install_lock tests/requirements.lock || failed=1
+        [ -z "$fetching" ] || wait "$fetching" || failed=1
+        [ -z "$failed" ]
+        ;;
     *) echo "usage: install.sh run|test" >&2; exit 2 ;;
 esac
 
@@ -54,9 +79,5 @@ if ! "$python" deploy/pdf_ready.py >/dev/null 2>&1; then
 fi
 
 if [ "$purpose" = test ]; then
-    PATH=$PATH:/usr/sbin command -v haproxy >/dev/null || deploy/packages.sh haproxy
     .venv/bin/playwright --version >/dev/null 2>&1 || deploy/packages.sh libatomic1
-    [ -x "${CHROMIUM:-/usr/bin/chromium}" ] || deploy/packages.sh chromium
-    command -v strace >/dev/null || deploy/packages.sh strace
-    ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || deploy/packages.sh postgresql
 fi
