@@ -21,6 +21,10 @@ GAP_W: Final = 222.0
 ROW_H: Final = 84.0
 HEAD_H: Final = 26.0
 MARGIN: Final = 2.0
+INDENT: Final = 54.0
+UPRIGHT_W: Final = 196.0
+UPRIGHT_H: Final = 62.0
+WORDS_H: Final = 18.0
 BODY: Final = "body"
 BATTERY: Final = "battery"
 _LONGEST_NAME: Final = 19
@@ -158,33 +162,96 @@ class _Drawing:
         volts_text = wording.signed(volts, 2) if returns else wording.number(volts, 2)
         return wording.with_unit(volts_text, "V")
 
+    def upright(self, tree: _Tree, top: float, returns: bool) -> tuple[SafeString, float, float]:
+        """The tree with each node under the one before it, further in; then its width and foot.
+
+        Every line has its words above the node it leads to, so that nothing is beside it.
+        """
+        parts: list[SafeString] = []
+        placed: dict[str, tuple[float, float]] = {}
+        foot, wide = top, 0.0
+        led = {edge.child for edge in tree.drawn}
+        order: list[tuple[str, Edge | None]] = []
+        for edge in tree.drawn:
+            if edge.parent not in led and all(edge.parent != node for node, _ in order):
+                order.append((edge.parent, None))
+            order.append((edge.child, edge))
+        for node, way in order:
+            words = self._said(way) if way is not None else []
+            left, above = placed.get(way.parent, (MARGIN, top)) if way is not None else (0.0, top)
+            x = left + INDENT if way is not None else MARGIN
+            for text, weight in words:
+                foot += WORDS_H
+                parts.append(_text(x, foot, text, 14, weight))
+            y = foot + (6 if words else 0)
+            if way is not None:
+                middle = y + UPRIGHT_H / 2
+                points = f"{left + 16:g},{above:g} {left + 16:g},{middle:g} {x:g},{middle:g}"
+                parts.append(self._wire(way.run, points, returns))
+                if way.run is not None and way.run.fuse is not None:
+                    parts.append(_fuse_mark(left + 18, middle))
+            parts.append(self._node(node, x, y, UPRIGHT_W, UPRIGHT_H, returns, (15, 14, 14)))
+            foot = y + UPRIGHT_H
+            placed.setdefault(node, (x, foot))
+            foot += 8
+            wide = max(wide, x + UPRIGHT_W + MARGIN)
+        return format_html_join("", "{}", ((part,) for part in parts)), wide, foot
+
+    def _said(self, edge: Edge) -> list[tuple[str, int]]:
+        """The words of a line, a row each, and how bold."""
+        run = edge.run
+        if run is None:
+            return [("by the body", 400)]
+        above, below = self._words(run)
+        fuses = [
+            f"fuse {wording.quantity(one.rating_a, 'A')}{where}"
+            for one, where in ((run.fuse, ""), (run.far_fuse, " at the far end"))
+            if one is not None
+        ]
+        name, _, size = above.partition("  ")
+        severity = self.marks.get(run.id, "").upper()
+        rows = [(" · ".join([name, *fuses]), 700), (size, 400), (below, 400), (severity, 700)]
+        return [(text, weight) for text, weight in rows if text]
+
     def _box(self, box: Box, top: float, returns: bool) -> SafeString:
-        name, detail = self._name(box.node)
         y = top + box.y + (ROW_H - NODE_H) / 2
-        volts = self._volts(box.node, returns)
-        lowest = not returns and box.node == self.worst and len(self.devices) > 1
+        return self._node(box.node, box.x, y, NODE_W, NODE_H, returns, (13.5, 11, 12))
+
+    def _node(
+        self,
+        node: str,
+        x: float,
+        y: float,
+        width: float,
+        height: float,
+        returns: bool,
+        sizes: tuple[float, float, float],
+    ) -> SafeString:
+        name, detail = self._name(node)
+        volts = self._volts(node, returns)
+        lowest = not returns and node == self.worst and len(self.devices) > 1
         second = " · ".join(filter(None, [volts, "lowest" if lowest else ""]))
-        rows = [(name, 13.5, 700)]
+        rows = [(name, sizes[0], 700)]
         if detail:
-            rows.append((detail, 11, 400))
+            rows.append((detail, sizes[1], 400))
         if second:
-            rows.append((second, 12, 700 if lowest else 400))
-        step = 15.0
-        first = y + NODE_H / 2 + 4.5 - step * (len(rows) - 1) / 2
+            rows.append((second, sizes[2], 700 if lowest else 400))
+        step = sizes[2] * 1.25
+        first = y + height / 2 + 4.5 - step * (len(rows) - 1) / 2
         return format_html(
             '<g class="node"><rect x="{}" y="{}" width="{}" height="{}" rx="5" fill="none" '
             'stroke="currentColor" stroke-width="{}"/>{}</g>',
-            f"{box.x:g}",
+            f"{x:g}",
             f"{y:g}",
-            f"{NODE_W:g}",
-            f"{NODE_H:g}",
-            "2" if box.node in {BATTERY, *self.devices} else "1.2",
+            f"{width:g}",
+            f"{height:g}",
+            "2" if node in {BATTERY, *self.devices} else "1.2",
             format_html_join(
                 "",
                 '<text x="{}" y="{}" text-anchor="middle" fill="currentColor" font-size="{}" '
                 'font-weight="{}">{}</text>',
                 (
-                    (f"{box.x + NODE_W / 2:g}", f"{first + step * index:g}", size, weight, text)
+                    (f"{x + width / 2:g}", f"{first + step * index:g}", size, weight, text)
                     for index, (text, size, weight) in enumerate(rows)
                 ),
             ),
@@ -198,14 +265,7 @@ class _Drawing:
         run = edge.run
         severity = self.marks.get(run.id, "") if run is not None else ""
         points = f"{x1:g},{y1:g} {bend:g},{y1:g} {bend:g},{y2:g} {x2:g},{y2:g}"
-        line = format_html(
-            '<polyline class="run {}" points="{}" fill="none" stroke="currentColor" '
-            'stroke-width="{}"{}/>',
-            severity,
-            points,
-            "3" if run is not None else "1.5",
-            SafeString(' stroke-dasharray="9 4"') if returns else "",
-        )
+        line = self._wire(run, points, returns)
         if run is None:
             return format_html("{}{}", line, _text(bend + 8, y2 - 8, "by the body", 11))
         fuse = self._fuse(run.fuse, bend + 8, y2) if run.fuse is not None else SafeString("")
@@ -221,6 +281,16 @@ class _Drawing:
             fuse,
             _text(left, y2 - 8, above, 12),
             _text(left, y2 + 17, below, 11, 700 if severity else 400),
+        )
+
+    def _wire(self, run: doc.Run | None, points: str, returns: bool) -> SafeString:
+        return format_html(
+            '<polyline class="run {}" points="{}" fill="none" stroke="currentColor" '
+            'stroke-width="{}"{}/>',
+            self.marks.get(run.id, "") if run is not None else "",
+            points,
+            "3" if run is not None else "1.5",
+            SafeString(' stroke-dasharray="9 4"') if returns else "",
         )
 
     def _words(self, run: doc.Run) -> tuple[str, str]:
@@ -243,17 +313,22 @@ class _Drawing:
         return {name for name, state in self.solution.runs.items() if abs(state.current_a) > 0}
 
     def _fuse(self, fuse: doc.Fuse, x: float, y: float) -> SafeString:
+        rating = wording.quantity(fuse.rating_a, "A")
         return format_html(
-            '<g class="fuse"><rect x="{}" y="{}" width="34" height="14" rx="2" fill="{}" '
-            'stroke="currentColor" stroke-width="1.8"/>'
-            '<path d="M{} {}h34" stroke="currentColor" stroke-width="1.8" fill="none"/>{}</g>',
-            f"{x:g}",
-            f"{y - 7:g}",
-            "none",
-            f"{x:g}",
-            f"{y:g}",
-            _text(x + 17, y - 12, wording.quantity(fuse.rating_a, "A"), 12, 700, "middle"),
+            "{}{}", _fuse_mark(x, y), _text(x + 17, y - 12, rating, 12, 700, "middle")
         )
+
+
+def _fuse_mark(x: float, y: float) -> SafeString:
+    return format_html(
+        '<g class="fuse"><rect x="{}" y="{}" width="34" height="14" rx="2" fill="none" '
+        'stroke="currentColor" stroke-width="1.8"/>'
+        '<path d="M{} {}h34" stroke="currentColor" stroke-width="1.8" fill="none"/></g>',
+        f"{x:g}",
+        f"{y - 7:g}",
+        f"{x:g}",
+        f"{y:g}",
+    )
 
 
 def _text(
@@ -303,8 +378,11 @@ def power_path(
     *,
     unit: str = "m",
     marks: Mapping[str, str] | None = None,
+    upright: bool = False,
 ) -> SafeString:
     """The power path of a plan as an SVG; empty text when the plan has no run.
+
+    It goes from left to right, or down a narrow page when `upright`.
 
     `solution` puts currents, drops and voltages on it, the lowest voltage marked. `unit` is "m"
     or "ft". `marks` names runs with an open stop or caution.
@@ -314,20 +392,30 @@ def power_path(
     drawing = _Drawing(plan, solution, unit, marks or {})
     parts: list[SafeString] = []
     top, width = 0.0, 0.0
-    for kind, title in (
-        ("feed", "Feed"),
-        ("return", "Return, volts above the battery's negative"),
+    for kind, title, said in (
+        ("feed", "Feed", ""),
+        ("return", "Return", "volts above the battery's negative"),
     ):
         tree = _Tree(_edges(plan, kind))
         if not tree.boxes:
             continue
-        parts.append(_text(MARGIN, top + 16, title, 12, 700))
-        parts.append(drawing.tree(tree, top + HEAD_H, kind == "return"))
-        top += HEAD_H + tree.height
-        width = max(width, tree.width)
+        if upright:
+            top += WORDS_H
+            parts.append(_text(MARGIN, top, title, 15, 700))
+            if said:
+                top += WORDS_H
+                parts.append(_text(MARGIN, top, said, 14))
+            drawn, wide, top = drawing.upright(tree, top + 8, kind == "return")
+        else:
+            parts.append(_text(MARGIN, top + 16, ", ".join(filter(None, [title, said])), 12, 700))
+            drawn, wide = drawing.tree(tree, top + HEAD_H, kind == "return"), tree.width
+            top += HEAD_H + tree.height
+        parts.append(drawn)
+        width = max(width, wide)
     return format_html(
-        '<svg class="power-path" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {} {}" '
+        '<svg class="power-path {}" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {} {}" '
         'role="img" aria-label="{}">{}</svg>',
+        "upright" if upright else "along",
         f"{width:g}",
         f"{top:g}",
         f"Power path. {_told(plan, solution)}",

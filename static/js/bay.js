@@ -66,7 +66,7 @@
   const CARDS = "as-cards";
 
   function nameCells(table) {
-    for (const row of table.querySelectorAll(":scope > tbody > tr")) {
+    for (const row of table.querySelectorAll(":scope > :is(tbody, tfoot) > tr")) {
       const heads = [...(table.tHead?.rows[0]?.cells || [])].flatMap((head) => Array(head.colSpan).fill(head));
       let at = 0;
       for (const cell of row.cells) {
@@ -87,7 +87,7 @@
     table.dataset.fitted = "";
   }
   function fitAll(anew) {
-    for (const table of document.querySelectorAll(".grid-wrap > table.grid")) {
+    for (const table of document.querySelectorAll(".grid-wrap > table.grid, .table-wrap > table.draws")) {
       if (anew || !("fitted" in table.dataset)) fit(table);
       if (table.classList.contains(CARDS)) nameCells(table);
     }
@@ -122,7 +122,7 @@
   });
 
   /* It stands where it covers no control: as low as it can, right before left; where every place has
-   * one, where it covers the fewest. */
+   * one, where it covers the fewest, and the way to another page before a place to write. */
   const CONTROLS = "a[href], button, input, select, textarea, summary, label, svg a";
   const EDGE_PX = 12;
   const STEP_PX = 16;
@@ -133,12 +133,14 @@
     const { width, height } = said.getBoundingClientRect();
     const boxes = [...document.querySelectorAll(CONTROLS)]
       .filter((one) => !said.contains(one) && !one.closest("dialog:not([open])"))
-      .map((one) => one.getBoundingClientRect())
-      .filter((box) => box.width && box.bottom > 0 && box.top < innerHeight);
+      .map((one) => ({ box: one.getBoundingClientRect(), weight: one.closest(".top-bar") ? 1 : 10 }))
+      .filter(({ box }) => box.width && box.bottom > 0 && box.top < innerHeight);
     const covered = (left, top) =>
-      boxes.filter((box) => box.left < left + width && box.right > left && box.top < top + height && box.bottom > top).length;
+      boxes
+        .filter(({ box }) => box.left < left + width && box.right > left && box.top < top + height && box.bottom > top)
+        .reduce((sum, { weight }) => sum + weight, 0);
     let best = null;
-    for (let top = innerHeight - height - EDGE_PX; top > EDGE_PX; top -= STEP_PX) {
+    for (let top = innerHeight - height - EDGE_PX; top > 0; top -= STEP_PX) {
       for (const left of [innerWidth - width - EDGE_PX, EDGE_PX]) {
         const count = covered(left, top);
         if (!best || count < best.count) best = { left, top, count };

@@ -53,6 +53,43 @@ def test_every_target_takes_a_gloved_finger(shown: str, enter: SignIn) -> None:
     assert not small, "\n".join(small)
 
 
+SIZES = ((1180, 820), (820, 1180), (390, 844))
+SCROLLS = """phone => {
+  const wide = document.documentElement.clientWidth;
+  const found = [];
+  const say = (what, one) => found.push(`${what}: ${one.outerHTML.slice(0, 120)}`);
+  if (document.documentElement.scrollWidth > wide) say("the page goes sideways", document.body);
+  for (const one of document.querySelectorAll("main *")) {
+    if (!one.checkVisibility({ visibilityProperty: true })) continue;
+    if (one.closest("dialog, textarea")) continue;
+    if (phone && one.closest("nav.tabs")) continue;
+    const style = getComputedStyle(one);
+    const scrolls = (flow, all, seen) => /auto|scroll/.test(flow) && all > seen + 1;
+    if (scrolls(style.overflowX, one.scrollWidth, one.clientWidth)) say("sideways inside", one);
+    if (scrolls(style.overflowY, one.scrollHeight, one.clientHeight)) say("a scroll inside", one);
+    if (one.closest("thead") || one.matches("select, .visually-hidden")) continue;
+    const words = one.childElementCount ? "" : one.textContent.trim();
+    if (words && one.getBoundingClientRect().right > wide + 1) say("beyond the window", one);
+    if (one.matches("svg text")) {
+      const size = parseFloat(style.fontSize) * one.getScreenCTM().a;
+      if (size < 13.5 && !one.closest(".car")) say(`text of ${size.toFixed(1)} px`, one);
+    }
+  }
+  return found;
+}"""
+
+
+def test_nothing_scrolls_inside_a_page_at_any_size(shown: str, enter: SignIn) -> None:
+    found = []
+    for width, height in SIZES:
+        page = enter(shown, "piers", viewport={"width": width, "height": height})
+        for path in SCREENS:
+            page.goto(path)
+            said = page.evaluate(SCROLLS, width < 640)
+            found += [f"{width}: {path}: {one}" for one in said]
+    assert not found, "\n".join(found)
+
+
 def focused(page: Page) -> str:
     """What the focus is on, as a person would name it."""
     said = page.evaluate(

@@ -253,17 +253,19 @@ def test_a_removed_run_comes_back_whole(shop_floor: Workshop, job: Job, client: 
     assert sorted(after.runs, key=lambda one: one.id) == sorted(before.runs, key=lambda one: one.id)
 
 
-def test_the_power_path_shows_every_run_and_the_lowest_voltage(job: Job) -> None:
+@pytest.mark.parametrize("upright", [False, True], ids=["along", "upright"])
+def test_the_power_path_shows_every_run_and_the_lowest_voltage(job: Job, upright: bool) -> None:
     plan = plan_of(job)
     solution = power_at(plan)
     assert solution is not None
-    drawn = power_path(plan, solution, marks={"R1": "stop"})
+    drawn = power_path(plan, solution, marks={"R1": "stop"}, upright=upright)
     words = " ".join(ElementTree.fromstring(drawn).itertext())
     for run in plan.runs:
         assert run.id in words
     assert "60\u00a0A" in words and "STOP" in words
     assert f"{solution.devices['A1'].voltage_v:.2f}\u00a0V" in words
     assert "style=" not in drawn and "var(" not in drawn
+    assert all(words.count(device.name) == 2 for device in plan.devices)
 
 
 @pytest.mark.parametrize(

@@ -115,13 +115,13 @@ def draws_html(sheet: BaySheet, oob: bool = False) -> str:
 
 
 def diagram_svg(sheet: BaySheet) -> str:
-    """The one-line diagram with voltages, currents and marks on it."""
-    return power_path(
-        sheet.plan,
-        sheet.solution,
-        unit=long_unit(sheet.shop),
-        marks=severities(sheet.open_findings),
-    )
+    """The one-line diagram with voltages, currents and marks, for a wide and a narrow page."""
+    unit, marks = long_unit(sheet.shop), severities(sheet.open_findings)
+
+    def drawn(upright: bool) -> str:
+        return power_path(sheet.plan, sheet.solution, unit=unit, marks=marks, upright=upright)
+
+    return format_html("{}{}", drawn(False), drawn(True))
 
 
 def diagram_again_html(sheet: BaySheet) -> str:
