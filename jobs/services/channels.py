@@ -38,6 +38,16 @@ def parts_left(job: Job) -> list[PartLeft]:
     ]
 
 
+def _next_input(pk: int, part: JobPart) -> dict[str, int]:
+    """The input after those that other outputs feed, where none is said for channel `pk`."""
+    fed = Channel.objects.filter(feeds_part=part).exclude(pk=pk)
+    if Channel.objects.filter(pk=pk).exclude(feeds_input=None).exists():
+        return {}
+    following = max((row.feeds_input or 0 for row in fed), default=0) + 1
+    most = part.product.line_inputs or following
+    return {"feeds_input": following} if following <= most else {}
+
+
 @transaction.atomic
 def save_channel(
     number: int,
@@ -61,6 +71,8 @@ def save_channel(
             changes = {**changes, "polarity_by": ""}
         elif polarity_by and Channel.objects.filter(pk=pk, polarity_by="").exists():
             stamp["polarity_by"] = polarity_by
+    if changes.get("feeds_part") is not None and "feeds_input" not in changes:
+        changes = {**changes, **_next_input(pk, changes["feeds_part"])}
     saved = save_row(
         Channel,
         pk,

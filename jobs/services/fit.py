@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 from typing import Any, Final
 
@@ -14,7 +15,8 @@ from jobs.models import FitProof, JobPart
 from jobs.services.ask_once import steps_met
 from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, cells_of, open_job
-from shop.models import StaffMember
+from shop.models import Product, ProductKind, StaffMember
+from shop.models.products import TurnOn
 from shop.services.events import subject_of
 
 GUIDE_TYPES: Final = ("pdf", "png", "jpg", "jpeg", "txt")
@@ -90,6 +92,26 @@ def add_proof(
     return proof
 
 
+def wakers(parts: Iterable[JobPart]) -> list[JobPart]:
+    """The parts that can wake another: by an output made for it, else any interface module."""
+    sources = list(parts)
+    return [part for part in sources if _can_wake(part.product)] or [
+        part for part in sources if part.product.kind == ProductKind.INTERFACE
+    ]
+
+
+def _can_wake(product: Product) -> bool:
+    return bool(product.turns_on_others or product.trigger_outputs or product.trigger_output_a)
+
+
+def _only_waker(number: int, pk: int) -> dict[str, JobPart]:
+    """Which part wakes part `pk`, where none is said and only one of the job can."""
+    parts = list(JobPart.objects.filter(job__number=number).select_related("product"))
+    said = any(part.pk == pk and part.turn_on_by_id for part in parts)
+    able = wakers(part for part in parts if part.pk != pk)
+    return {"turn_on_by": able[0]} if len(able) == 1 and not said else {}
+
+
 _save_part: Final = cells_of(JobPart, "part.changed")
 
 
@@ -100,4 +122,6 @@ def save_part(
     by = changes.get("turn_on_by")
     if by is not None and by.pk == pk:
         raise Refused("A part cannot turn itself on by way of itself: choose another.")
+    if changes.get("turn_on") == TurnOn.INTERFACE_MODULE and "turn_on_by" not in changes:
+        changes = {**changes, **_only_waker(number, pk)}
     return _save_part(number, pk, changes, actor=actor, version=version, key=key)

@@ -60,6 +60,9 @@ def prove_wires(tablet: Page) -> None:
         group = tablet.get_by_role("group", name=f"Polarity, {wanted.channel}")
         group.get_by_role("radio", name="Proved").check(force=True)
     bench.all_saved(tablet)
+    for wanted in bench.CHANNELS:
+        group = tablet.get_by_role("group", name=f"Polarity, {wanted.channel}")
+        expect(group.get_by_role("radio", name="Proved")).to_be_checked()
 
 
 def prove_functions(tablet: Page, tab: str) -> None:

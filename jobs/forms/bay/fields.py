@@ -25,7 +25,8 @@ from jobs.models.channels import JOINING_CHOICES
 from jobs.plan.fault_codes import MOST_CODES, MOST_OF_A_LINE, lines_of
 from jobs.plan.passive import WiringError, clean_passive
 from jobs.plan.power import FACTORY_FEED, doc, fuse_bodies, size_choices
-from shop.models import Product, ProductKind, Shop, Units
+from jobs.services.fit import wakers
+from shop.models import Shop, Units
 from shop.units import long_unit, short_unit
 
 
@@ -192,21 +193,13 @@ def setting_fields() -> Fields:
     return fields
 
 
-def _can_wake(product: Product) -> bool:
-    """Whether a product has an output that wakes others."""
-    return bool(product.turns_on_others or product.trigger_outputs or product.trigger_output_a)
-
-
 def part_fields(parts: Iterable[JobPart]) -> Fields:
     """Serial, firmware, turn-on and signal of a source part; `parts` are the job's sources."""
-    wakers = [part for part in parts if _can_wake(part.product)] or [
-        part for part in parts if part.product.kind == ProductKind.INTERFACE
-    ]
     return {
         "serial": field_of(JobPart, "serial"),
         "firmware": field_of(JobPart, "firmware"),
         "turn_on": field_of(JobPart, "turn_on", label="Turned on by"),
-        "turn_on_by": PartField(wakers, "–", label="Which part"),
+        "turn_on_by": PartField(wakers(parts), "–", label="Which part"),
         "input_from": field_of(JobPart, "input_from", label="Signal from the car"),
         "input_from_v": field_of(
             JobPart, "input_from_v", label="Highest voltage of that signal", unit="V"
