@@ -1,4 +1,4 @@
-"""Each device with its channels: number, wires with plug, cavities and colours, speaker and load."""
+"""Each device with its channels: number, wires with plug, cavity and colour, speaker, load."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass

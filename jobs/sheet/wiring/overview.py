@@ -93,6 +93,11 @@ def _output_height(feeds: Sequence[Sequence[str]]) -> float:
     return STEP * sum(len(lines) for lines in feeds) + 4.0
 
 
+def _is_strap(joint: Joint) -> bool:
+    """The way from the car's body to the battery, which is drawn between the two."""
+    return joint.node == BODY and joint.rail == Rail(RETURN, BATTERY)
+
+
 def _rows(whole: Installation, node: Node, rails: Sequence[Rail]) -> list[_Row]:
     room = CABLE_W - 2 * PAD
     rows = [
@@ -104,6 +109,7 @@ def _rows(whole: Installation, node: Node, rails: Sequence[Rail]) -> list[_Row]:
             one,
         )
         for one in whole.ending_at(node.id)
+        if not _is_strap(one)
     ]
     if node.id in HEADS:
         return rows
@@ -126,7 +132,8 @@ def _boxes(
     """The boxes; with `pages` a device says on which page its channels are drawn."""
     boxes = []
     for node in whole.nodes.values():
-        if node.id in HEADS:
+        rows = _rows(whole, node, rails)
+        if node.id in HEADS and not rows:
             continue
         summary: list[str] = []
         outputs: list[tuple[Output, list[list[str]]]] = []
@@ -143,7 +150,7 @@ def _boxes(
         boxes.append(
             _Box(
                 node,
-                _rows(whole, node, rails),
+                rows,
                 outputs,
                 summary,
                 wrapped(node.title, BOX_W - 2 * PAD, NAME, bold=True),
@@ -175,10 +182,7 @@ def overview(
     shorter = _packed(_boxes(whole, rails, width, pages), room)
     if len(shorter) < len(split):
         split = shorter
-    return [
-        _Page(whole, rails, boxes, width, height, split, number).drawn()
-        for number, boxes in enumerate(split)
-    ]
+    return [_Page(whole, rails, boxes, width, height, split).drawn() for boxes in split]
 
 
 def _packed(boxes: Sequence[_Box], room: float) -> list[list[_Box]]:
@@ -204,15 +208,12 @@ class _Page:
         width: float,
         height: float,
         split: Sequence[Sequence[_Box]],
-        number: int,
     ) -> None:
         self.whole = whole
         self.boxes = boxes
-        self.here = {box.node.id for box in boxes}
+        self.here = {box.node.id for box in boxes} - set(HEADS)
         self.page_of = {box.node.id: at + 1 for at, each in enumerate(split) for box in each}
         used = {row.rail for box in boxes for row in box.rows if row.rail is not None}
-        if number == 0:
-            used |= {joint.rail for one in HEADS for joint in whole.ending_at(one) if joint.rail}
         # What wakes a device or plays to it is named at the line: no rail for it from elsewhere.
         ends = {row.rail for box in boxes for row in box.rows if row.joint is not None}
         self.rails = [
@@ -280,7 +281,7 @@ class _Page:
 
     def _strap(self, top: float) -> float:
         """The way from the car's body to the battery, drawn between the two."""
-        back = [one for one in self.whole.ending_at(BODY) if one.rail == Rail(RETURN, BATTERY)]
+        back = [one for one in self.whole.ending_at(BODY) if _is_strap(one)]
         said = [one.above for one in back] or ["by the car’s own strap"]
         lines = [line for one in said for line in wrapped(one, HEAD_W - 34, SMALL)]
         height = STEP * len(lines) + 8

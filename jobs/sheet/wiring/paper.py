@@ -90,6 +90,7 @@ def _channels(page: list[details.Chunk]) -> str:
     for chunk in page:
         for row in chunk.rows:
             one = row.output
+            fed = " and ".join(" ".join(each) for each in one.feeds)
             wires = [
                 f"{sign} {lead['code']} {lead['colour']} in cavity {lead['cavity']}"
                 for sign, lead in (("plus", one.plus), ("minus", one.minus))
@@ -100,7 +101,7 @@ def _channels(page: list[details.Chunk]) -> str:
                     filter(
                         None,
                         [
-                            f"{one.channel} to {' and '.join(' '.join(each) for each in one.feeds)}",
+                            f"{one.channel} to {fed}",
                             one.joining,
                             one.load,
                             f"plug {one.plug}" if one.plug else "",
