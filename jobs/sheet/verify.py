@@ -80,7 +80,8 @@ def verify(pdf: bytes) -> Answer:
     """Compare a PDF with the book. Raises KeyLost where the shop's own keys are gone.
 
     The file of a sheet or receipt is known byte for byte. The customer's page and the wiring sheet
-    are drawn when they are asked for; they are known by the shop's signature and by the record that they carry.
+    are drawn when they are asked for; they are known by the shop's signature and by the record
+    that they carry.
     """
     digest = hashlib.sha256(pdf).hexdigest()
     sheets = InstallSheet.objects.select_related("job", "receipt")

@@ -85,6 +85,7 @@ def crowded(document: Mapping[str, Any], devices: int, channels: int) -> dict[st
         "runs": [
             run("R0", "feed", "battery", "block behind the left rear wheel arch", fuse=fuse),
             run("R00", "return", "body", "battery"),
+            run("R01", "feed", "block behind the left rear wheel arch", "battery"),
         ],
     }  # fmt: skip
     for at in range(devices):
@@ -165,6 +166,8 @@ def test_no_word_lies_on_another_or_off_the_page(
     sizes = {(canvas.width, canvas.height) for _, canvas, _ in pages}
     assert len(sizes) == 1, "a page grew over its paper"
     whole = " ".join(one.words for _, canvas, _ in pages for one in canvas.words)
+    for one in crowded(document, devices, channels)["plan"]["runs"]:
+        assert one["id"] in whole.split()
     for at in range(devices):
         assert f"A{at + 1}" in whole.split()
     drawn = [one.words for _, canvas, _ in pages for one in canvas.words]

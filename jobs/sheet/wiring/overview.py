@@ -93,9 +93,11 @@ def _output_height(feeds: Sequence[Sequence[str]]) -> float:
     return STEP * sum(len(lines) for lines in feeds) + 4.0
 
 
-def _is_strap(joint: Joint) -> bool:
-    """The way from the car's body to the battery, which is drawn between the two."""
-    return joint.node == BODY and joint.rail == Rail(RETURN, BATTERY)
+def _is_strap(whole: Installation, joint: Joint) -> bool:
+    """The way from the car's body, where something is grounded, to the battery: it is drawn
+    between the two."""
+    grounded = any(one.rail == Rail(RETURN, BODY) for one in whole.joints)
+    return grounded and joint.node == BODY and joint.rail == Rail(RETURN, BATTERY)
 
 
 def _rows(whole: Installation, node: Node, rails: Sequence[Rail]) -> list[_Row]:
@@ -109,7 +111,7 @@ def _rows(whole: Installation, node: Node, rails: Sequence[Rail]) -> list[_Row]:
             one,
         )
         for one in whole.ending_at(node.id)
-        if not _is_strap(one)
+        if not _is_strap(whole, one)
     ]
     if node.id in HEADS:
         return rows
@@ -252,17 +254,22 @@ class _Page:
     def _heads(self) -> None:
         """What the car has, and what stands on another page, one below the other."""
         canvas, top = self.canvas, 0.0
+        drawn: list[str] = []
         wanted = [rail.node for rail in self.rails if rail.node not in self.here]
-        order = [*HEADS, *self.whole.nodes]
+        order = [BATTERY, BODY, *HEADS, *self.whole.nodes]
         for name in sorted(dict.fromkeys(wanted), key=order.index):
             node = self.whole.nodes[name]
             own = [rail for rail in self.rails if rail.node == name]
-            if name == BODY and top:
+            below_battery = name == BODY and BATTERY in drawn
+            if below_battery:
                 top = self._strap(top)
+            drawn.append(name)
             room = HEAD_W - 2 * PAD - 8
             title = wrapped(node.title, room, NAME, bold=True)
             small = [] if name not in HEADS else [node.name, *node.facts]
-            if name in self.page_of:
+            if name == BODY and not below_battery:
+                small += [f"to the battery: {one}" for one in self._straps()]
+            if name in self.page_of and name not in HEADS:
                 small = [f"drawn on page {self.page_of[name]}"]
             lines = [line for one in small for line in wrapped(one, room, SMALL)]
             height = max(
@@ -279,10 +286,14 @@ class _Page:
                 canvas.ground(20, top + 9 + height)
             top += height + (24 if name == BODY else 14)
 
+    def _straps(self) -> list[str]:
+        """What joins the car's body to the battery."""
+        back = [one for one in self.whole.ending_at(BODY) if _is_strap(self.whole, one)]
+        return [one.above for one in back] or ["by the car’s own strap"]
+
     def _strap(self, top: float) -> float:
         """The way from the car's body to the battery, drawn between the two."""
-        back = [one for one in self.whole.ending_at(BODY) if _is_strap(one)]
-        said = [one.above for one in back] or ["by the car’s own strap"]
+        said = self._straps()
         lines = [line for one in said for line in wrapped(one, HEAD_W - 34, SMALL)]
         height = STEP * len(lines) + 8
         width, dash, _ = STYLES[RETURN]
