@@ -141,12 +141,18 @@ urlpatterns += [
     path("verify/", verify.verify, name="verify"),
     path("verify/certificate/", verify.verify_certificate, name="verify_certificate"),
     path("jobs/<int:number>/sheet-preview/", sheets.sheet_preview, name="sheet_preview"),
+    path("jobs/<int:number>/wiring-sheet/", sheets.wiring_preview, name="wiring_preview"),
     path("sheets/<int:number>-<int:revision>/", sheets.sheet, name="sheet"),
     path("sheets/<int:number>-<int:revision>/pdf/", sheets.sheet_pdf, name="sheet_pdf"),
     path(
         "sheets/<int:number>-<int:revision>/customer/",
         sheets.customer_sheet_pdf,
         name="customer_sheet_pdf",
+    ),
+    path(
+        "sheets/<int:number>-<int:revision>/wiring/",
+        sheets.wiring_sheet_pdf,
+        name="wiring_sheet_pdf",
     ),
     path(
         "sheets/<int:number>-<int:revision>/photos/<str:digest>/",

@@ -123,7 +123,14 @@ GIVEN = {
 """Arguments of one URL that differ from those of the ground."""
 
 SIGNED = (
-    *("setup_create", "sheet", "sheet_pdf", "customer_sheet_pdf", "sheet_photo"),
+    *(
+        "setup_create",
+        "sheet",
+        "sheet_pdf",
+        "customer_sheet_pdf",
+        "wiring_sheet_pdf",
+        "sheet_photo",
+    ),
     *("sheet_correct", "collect"),
 )
 REVIEWED = (
@@ -133,6 +140,7 @@ REVIEWED = (
     "review_send_back",
     "finding_reason",
     "sheet_preview",
+    "wiring_preview",
 )
 
 

@@ -122,7 +122,10 @@ def test_it_shows_every_side_of_the_product(demo: None) -> None:
 
 
 MOST_OF_A_VIEW = 3
-LEFT_OUT = frozenset({"logout", "sheet_preview", "sheet_pdf", "customer_sheet_pdf"})
+LEFT_OUT = frozenset(
+    {"logout", "sheet_preview", "wiring_preview"}
+    | {"sheet_pdf", "customer_sheet_pdf", "wiring_sheet_pdf"}
+)
 """What ends the sign-in, and papers: those that are signed are read below."""
 
 

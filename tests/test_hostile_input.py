@@ -43,7 +43,7 @@ from tests.url_table import URLS, address_of
 
 LEAVES = frozenset(
     {"logout", "sign_in_end", "tablet_lock", "password_change"}
-    | {"sheet_preview", "sheet_pdf", "customer_sheet_pdf"}
+    | {"sheet_preview", "sheet_pdf", "customer_sheet_pdf", "wiring_preview", "wiring_sheet_pdf"}
 )
 """What ends the sign-in, or takes long to draw and reads nothing."""
 

@@ -31,6 +31,7 @@ _TITLES: Final = {
     "fault_codes": "Fault codes",
     "sound": "Sound",
     "devices": "Products in the plan",
+    "plugs": "Plugs as entered",
     "results": "Figures that follow",
     "tables": "Tables used",
 }

@@ -64,6 +64,7 @@ FOLLOWS: Final = frozenset(
         "customer",
         "vehicle",
         "devices",
+        "plugs",
         "signatures",
     }
 )

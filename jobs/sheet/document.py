@@ -12,6 +12,8 @@ from datetime import UTC, datetime
 from pathlib import PurePosixPath
 from typing import Any, Final
 
+from django.db.models import Q
+
 from jobs.lists import cautions
 from jobs.models import FaultCodes, InstallSheet, Job, TuningKind
 from jobs.models.sign_off import sheet_number
@@ -21,7 +23,8 @@ from jobs.services.work_done import handed_over, names_of_workers, own_in_review
 from jobs.sheet import changes as record_changes
 from jobs.sheet.photos import photos_of
 from jobs.sheet.tuning import tuned_of
-from shop.models import Shop, StaffMember
+from jobs.sheet.wiring.nodes import plug_key
+from shop.models import PlugTable, Shop, StaffMember
 from wiring.plan import Plan, to_builtins
 
 DOCUMENT_VERSION: Final = 2
@@ -273,6 +276,35 @@ def _findings(job: Job, findings: list[Any]) -> list[dict[str, Any]]:
     return listed
 
 
+def _plugs(job: Job, plan: Plan) -> list[dict[str, Any]]:
+    """The faces, as entered, of those plugs that carry a channel of the job."""
+    used = {plug_key(one.wire.connector) for one in plan.channels if one.wire is not None}
+    tables = PlugTable.objects.filter(
+        Q(vehicle_model=job.vehicle.vehicle_model_id) | Q(product__in=job.parts.values("product"))
+    ).prefetch_related("cavities")
+    return [
+        {
+            "name": table.name,
+            "of": table.owner,
+            "rows": table.rows,
+            "columns": table.columns,
+            "seen_from": table.get_seen_from_display(),
+            "cavities": [
+                {
+                    "cavity": one.cavity,
+                    "base": one.base,
+                    "stripe": one.stripe,
+                    "function": one.function,
+                    "proof": one.get_proof_display(),
+                }
+                for one in table.cavities.all()
+            ],
+        }
+        for table in tables.select_related("vehicle_model", "product")
+        if plug_key(table.name) in used
+    ]
+
+
 def _assumptions(plan: Plan) -> list[dict[str, Any]]:
     return [
         {
@@ -381,6 +413,7 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
             for row in job.channels.exclude(polarity_by="").select_related("part")
         },
         "sound": tuned_of(job, after, before if tuning.get("before", {}).get("channels") else None),
+        "plugs": _plugs(job, after),
         "results": results_of(after),
         "fault_codes": _fault_codes(job),
         "function_checks": _functions(job),

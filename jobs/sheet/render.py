@@ -24,12 +24,15 @@ from shop.lazy import Lazy
 from wiring.plan import dump, from_builtins
 
 renderer = Lazy("jobs.renderer")
+wiring_paper = Lazy("jobs.sheet.wiring.paper")
 
 HERE: Final = Path(__file__).parent
 SVG: Final = "{http://www.w3.org/2000/svg}"
 VARIANT: Final = "pdf/a-3a"
 PLAN_NAME: Final = "plan.json"
 DOCUMENT_NAME: Final = "sheet.json"
+CUSTOMER_TITLE: Final = "Your install sheet"
+WIRING_TITLE: Final = "Wiring sheet"
 SHARED_STYLE: Final = "css/sheets/body.css"
 
 
@@ -62,7 +65,13 @@ def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = 
 def customer_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:
     """The HTML of the customer's page."""
     values = customer_values(document, receipt, _pictures(document))
-    return render_to_string("pdf/customer_sheet.html", values)
+    return render_to_string("pdf/customer_sheet.html", {**values, "title": CUSTOMER_TITLE})
+
+
+def wiring_html(document: Mapping[str, Any]) -> str:
+    """The HTML of the wiring sheet."""
+    values = wiring_paper.wiring_values(document)
+    return render_to_string("pdf/wiring_sheet.html", {**values, "title": WIRING_TITLE})
 
 
 def _pictures(document: Mapping[str, Any]) -> dict[int, str]:
@@ -111,6 +120,16 @@ def customer_pdf(document: Mapping[str, Any], receipt: Mapping[str, Any] | None 
     return _signed(
         write_pdf(customer_html(document, receipt), attachments(document)), document, receipt
     )
+
+
+def wiring_draft(document: Mapping[str, Any]) -> bytes:
+    """The wiring sheet as PDF without a digital signature, from a document not signed yet."""
+    return write_pdf(wiring_html(document), attachments(document))
+
+
+def wiring_pdf(document: Mapping[str, Any]) -> bytes:
+    """The wiring sheet as PDF, signed with the shop's key. The record is attached to it."""
+    return _signed(wiring_draft(document), document, None)
 
 
 def _signed(made: bytes, document: Mapping[str, Any], receipt: Mapping[str, Any] | None) -> bytes:

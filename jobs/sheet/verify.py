@@ -5,7 +5,7 @@ of what is wrong inside the book.
 """
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from io import BytesIO
 from typing import Final
@@ -16,7 +16,7 @@ from jobs import signing
 from jobs.models import InstallSheet
 from jobs.sheet import document as sheet_document
 from jobs.sheet.record_check import check_sheet
-from jobs.sheet.render import DOCUMENT_NAME
+from jobs.sheet.render import CUSTOMER_TITLE, DOCUMENT_NAME, WIRING_TITLE
 from shop.lazy import Lazy
 from shop.models import Shop
 
@@ -38,10 +38,16 @@ _SAID: Final = {
     "it. Ask the shop before you rely on it.",
     IN_DOUBT: "This is the file the shop gave out, but its own record of {number} no longer "
     "agrees with what was signed. Ask the shop before you rely on it.",
-    REPLACED: "This is sheet {number}, unchanged. It was corrected since: {later} stands in its "
+    REPLACED: "This is {paper} {number}, unchanged. It was corrected since: {later} stands in its "
     "place.",
-    NEWEST: "This is sheet {number}, unchanged, and the newest of its job.",
+    NEWEST: "This is {paper} {number}, unchanged, and the newest of its job.",
 }
+
+_PAPERS: Final = {
+    CUSTOMER_TITLE: "the customer’s page of sheet",
+    WIRING_TITLE: "the wiring sheet of sheet",
+}
+"""How the papers that are drawn when they are asked for are called, by how their title begins."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +58,7 @@ class Answer:
     number: str = ""
     signed_at: datetime | None = None
     later: str = ""
+    paper: str = "sheet"
 
     @property
     def holds(self) -> bool:
@@ -66,14 +73,15 @@ class Answer:
     @property
     def said(self) -> str:
         """The answer in a sentence or two."""
-        return _SAID[self.kind].format(number=self.number, later=self.later)
+        return _SAID[self.kind].format(number=self.number, later=self.later, paper=self.paper)
 
 
 def verify(pdf: bytes) -> Answer:
     """Compare a PDF with the book. Raises KeyLost where the shop's own keys are gone.
 
-    The file of a sheet or receipt is known byte for byte. The customer's page is drawn when it is
-    asked for; it is known by the shop's signature and by the record that it carries.
+    The file of a sheet or receipt is known byte for byte. The customer's page and the wiring sheet
+    are drawn when they are asked for; they are known by the shop's signature and by the record
+    that they carry.
     """
     digest = hashlib.sha256(pdf).hexdigest()
     sheets = InstallSheet.objects.select_related("job", "receipt")
@@ -88,7 +96,13 @@ def verify(pdf: bytes) -> Answer:
     if not signature.valid or not signing.is_written_as_signed(pdf):
         return Answer(CHANGED if signing.signed_with(pdf) == own.sha256.hex() else NOT_OURS)
     row = sheets.filter(document_sha256=_record_sha256(pdf) or "none").first()
-    return Answer(UNKNOWN) if row is None else _of_book(row)
+    return Answer(UNKNOWN) if row is None else replace(_of_book(row), paper=_paper(pdf))
+
+
+def _paper(pdf: bytes) -> str:
+    """Which of the papers of a sheet a file is, by the title that was signed with it."""
+    title = str(reader.PdfFileReader(BytesIO(pdf)).trailer_view["/Info"]["/Title"])
+    return next((said for begin, said in _PAPERS.items() if title.startswith(begin)), "sheet")
 
 
 def _of_book(sheet: InstallSheet) -> Answer:

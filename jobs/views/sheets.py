@@ -145,6 +145,20 @@ def customer_sheet_pdf(request: Request, number: int, revision: int) -> HttpResp
     return _pdf(request, pdf, digest, f"{sheet.number}-customer")
 
 
+@allow_any_staff
+def wiring_sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
+    """The wiring sheet of a signed sheet, drawn from its frozen record."""
+    sheet = _sheet(number, revision)
+    digest = f"wiring-{sheet.pdf_sha256}"
+    if _has(request, digest):
+        return HttpResponseNotModified()
+    try:
+        pdf = pdf_render.wiring_pdf(sheet.document)
+    except KeyLost as lost:
+        return _page(request, sheet, refused=list(lost.reasons), status=409)
+    return _pdf(request, pdf, digest, f"{sheet.number}-wiring")
+
+
 def _has(request: Request, digest: str) -> bool:
     """Whether the browser has this file already: it need not be drawn again."""
     return request.headers.get("If-None-Match") == f'"{digest}"'
@@ -159,18 +173,32 @@ def _pdf(request: Request, pdf: bytes, digest: str, name: str) -> HttpResponse:
     return response
 
 
-@allow(*BENCH)
-def sheet_preview(request: Request, number: int) -> HttpResponse:
-    """The sheet as it would be signed now: marked as a draft, stored nowhere."""
+def _draft(number: int) -> dict[str, Any]:
     try:
         job = sheet_document.load(number=number)
     except Job.DoesNotExist:
         raise Http404(f"There is no job J{number}.") from None
-    document = sheet_document.draft(job)
+    return sheet_document.draft(job)
+
+
+@allow(*BENCH)
+def sheet_preview(request: Request, number: int) -> HttpResponse:
+    """The sheet as it would be signed now: marked as a draft, stored nowhere."""
+    document = _draft(number)
     digest = sheet_document.sha256_of(document)
     if _has(request, digest):
         return HttpResponseNotModified()
     return _pdf(request, pdf_render.pdf(document), digest, f"J{number}-draft")
+
+
+@allow_any_staff
+def wiring_preview(request: Request, number: int) -> HttpResponse:
+    """The wiring sheet as the job stands: marked as a draft, stored nowhere."""
+    document = _draft(number)
+    digest = f"wiring-{sheet_document.sha256_of(document)}"
+    if _has(request, digest):
+        return HttpResponseNotModified()
+    return _pdf(request, pdf_render.wiring_draft(document), digest, f"J{number}-wiring-draft")
 
 
 @allow(Role.MANAGER)

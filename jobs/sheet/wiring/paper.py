@@ -1,0 +1,127 @@
+"""The wiring sheet: the frozen record as drawings for the bay, one a page, each told in words."""
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from django.utils.safestring import SafeString, mark_safe
+
+from jobs.sheet.earlier import newest
+from jobs.sheet.wiring import details, plugs
+from jobs.sheet.wiring.canvas import Canvas
+from jobs.sheet.wiring.nodes import Installation, installation
+from jobs.sheet.wiring.overview import overview
+from jobs.wording import NOTHING, Local
+
+Document = Mapping[str, Any]
+POINTS_PER_MM: Final = 72 / 25.4
+ROOM_MM: Final = {"metric": (277.0, 172.0), "us": (259.0, 177.0)}
+"""What is left of a landscape page beside margins, head and foot, by the shop's units."""
+
+
+def drawings(document: Document) -> list[tuple[str, Canvas, str]]:
+    """Title, drawing and telling of each page."""
+    document = newest(document)
+    width, height = (one * POINTS_PER_MM for one in ROOM_MM[document["shop"]["units"]])
+    whole = installation(document)
+    split = details.pages(whole, width, height)
+    count, before = 0, -1
+    first: list[Canvas] = []
+    while before != count:  # How many pages it takes says on which page the devices begin.
+        before = count
+        first = overview(whole, width, height, details.first_page_of(split, max(1, count)))
+        count = len(first)
+    made = [
+        ("The whole installation", canvas, _told(whole) if at == 0 else "Continued.")
+        for at, canvas in enumerate(first)
+    ]
+    for page in split:
+        ids = list(dict.fromkeys(chunk.node.id for chunk in page))
+        made.append(
+            (f"Channels of {', '.join(ids)}", details.drawn(page, width, height), _channels(page))
+        )
+    made += [
+        ("Plugs", canvas, _plugs(document) if at == 0 else "Continued.")
+        for at, canvas in enumerate(plugs.pages(document, width, height))
+    ]
+    return made
+
+
+def wiring_values(document: Document) -> dict[str, Any]:
+    """What the template of the wiring sheet shows."""
+    pages = [
+        {"title": title, "drawing": _safe(canvas.svg(told))}
+        for title, canvas, told in drawings(document)
+    ]
+    document = newest(document)
+    local = Local(document["shop"]["units"], document["shop"]["time_zone"])
+    sheet = document["sheet"]
+    manager = document["signatures"]["manager"]
+    return {
+        "document": document,
+        "sheet": sheet,
+        "pages": pages,
+        "signed_on": local.day(sheet.get("signed_at")),
+        "signed_by": manager["name"] if manager else NOTHING,
+    }
+
+
+def _safe(svg: str) -> SafeString:
+    return mark_safe(svg)
+
+
+def _told(whole: Installation) -> str:
+    """The overview in words."""
+    parts = [
+        f"{joint.node}: "
+        + (f"{joint.kind} from {joint.rail.node}, " if joint.rail else "")
+        + ", ".join(one for one in (joint.above, joint.below) if one)
+        for joint in whole.joints
+    ]
+    parts += [
+        f"{output.channel} feeds {' and '.join(' '.join(one[:2]) for one in output.feeds)}"
+        for node in whole.nodes.values()
+        for output in node.outputs
+    ]
+    return f"{'; '.join(parts) or 'Nothing is wired yet'}."
+
+
+def _channels(page: list[details.Chunk]) -> str:
+    said = []
+    for chunk in page:
+        for row in chunk.rows:
+            one = row.output
+            fed = " and ".join(" ".join(each) for each in one.feeds)
+            wires = [
+                f"{sign} {lead['code']} {lead['colour']} in cavity {lead['cavity']}"
+                for sign, lead in (("plus", one.plus), ("minus", one.minus))
+                if lead["cavity"] or lead["code"]
+            ]
+            said.append(
+                ", ".join(
+                    filter(
+                        None,
+                        [
+                            f"{one.channel} to {fed}",
+                            one.joining,
+                            one.load,
+                            f"plug {one.plug}" if one.plug else "",
+                            *wires,
+                            one.cable,
+                            one.polarity,
+                        ],
+                    )
+                )
+            )
+    return f"{'; '.join(said)}."
+
+
+def _plugs(document: Document) -> str:
+    return "; ".join(
+        f"{plug.name}: "
+        + ", ".join(
+            f"{name} {one.get('base', '')} {one.get('stripe', '')} "
+            f"{one.get('channel') or one['function']}".strip()
+            for name, one in plug.cavities.items()
+        )
+        for plug in plugs.plugs_of(document)
+    )
