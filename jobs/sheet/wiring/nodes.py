@@ -154,7 +154,7 @@ def _head(name: str, document: Document) -> Node:
 
 
 def _device(device: Document, document: Document) -> Node:
-    part = next((one for one in document["parts"] if one["label"] == device["id"]), {})
+    part: Document = next((one for one in document["parts"] if one["label"] == device["id"]), {})
     serial = part.get("serial", "")
     built_in = device.get("built_in_fuses_a", ())
     fuses = " + ".join(wording.number(one) for one in built_in)
