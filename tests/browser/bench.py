@@ -31,6 +31,7 @@ def section(page: Page, name: str) -> None:
     expect(tabs.get_by_role("link", name=re.compile(f"^{name}"))).to_have_attribute(
         "aria-current", "page"
     )
+    page.wait_for_load_state("domcontentloaded")
 
 
 def all_saved(page: Page) -> None:
