@@ -103,6 +103,7 @@ FREE: Final[dict[str, str]] = {
     "shop.PlugTable": "what is known of plugs grows; a job's wires stand in its own rows",
     "shop.PlugCavity": "what is known of plugs grows; a job's wires stand in its own rows",
     "shop.CatalogueUpload": "a file on its way into the catalogue",
+    "shop.TaxRate": "an approved estimate has its taxes in its document",
     "shop.Bay": "bays are named anew and closed",
     "shop.OpenHours": "when the shop is open",
     "shop.ClosedDays": "when the shop is open",

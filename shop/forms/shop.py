@@ -4,17 +4,49 @@ from typing import Any
 
 from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db.models import Q
 
 from shop.currencies import NAMES
 from shop.forms.base import LongSelect, ModelForm
-from shop.models import Bay, Shop
-from shop.models.shop import time_zones
+from shop.models import Bay, Shop, TaxRate
+from shop.models.shop import tax_said, time_zones
 from shop.units import LengthField, short_unit
 
 
 def _zones() -> list[tuple[str, str]]:
     named = {zone for zone in time_zones() if "/" in zone and not zone.startswith("Etc/")}
     return [("UTC", "UTC"), *((zone, zone.replace("_", " ")) for zone in sorted(named))]
+
+
+def offer_taxes(form: ModelForm) -> None:
+    """The rates that a line or product may carry, the one it carries among them; no question at
+    all in a shop that has but its usual one."""
+    field = form.fields["tax_rate"]
+    assert isinstance(field, forms.ModelChoiceField)
+    rates = TaxRate.objects.filter(Q(active=True) | Q(pk=form.instance.tax_rate_id))
+    shop = Shop.objects.current()
+    field.empty_label = f"The usual: {tax_said(shop.tax_name, shop.tax_percent)}"
+    field.queryset = rates
+    if not rates:
+        del form.fields["tax_rate"]
+
+
+class TaxRateForm(ModelForm):
+    """A rate beside the usual one."""
+
+    class Meta:
+        model = TaxRate
+        fields = ["name", "percent", "order", "active"]
+        labels = {
+            "name": "What the tax is called",
+            "percent": "Tax",
+            "order": "Place in the list",
+            "active": "In use: offered for lines and products",
+        }
+        help_texts = {
+            "percent": "A change asks for a new approval where an estimate that has it is open.",
+        }
+        widgets = {"percent": forms.NumberInput({"data-unit": "%", "step": "any"})}
 
 
 class ShopForm(ModelForm):

@@ -10,9 +10,16 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.utils.functional import cached_property
 
+from shop import wording
 from shop.models.hours import UNSAID_CLOSES, OpenHours
+from shop.money import plain
 
 MOST_MONTHS = 240
+
+
+def tax_said(name: str, percent: Decimal) -> str:
+    """ "VAT 20 %"."""
+    return f"{name} {wording.with_unit(plain(percent), '%')}"
 
 
 class Units(models.TextChoices):
@@ -188,6 +195,35 @@ class Shop(models.Model):
         times = self.closing_times
         closes = times.get(day.weekday()) if times else UNSAID_CLOSES
         return datetime.combine(day, closes, self.zone) if closes else None
+
+
+class TaxRate(models.Model):
+    """A rate of tax beside the shop's usual one, for lines and products that carry it; one out of
+    use is offered no more and stays where it was chosen."""
+
+    name = models.CharField("what the tax is called", max_length=20)
+    percent = models.DecimalField(
+        "tax, %",
+        max_digits=6,
+        decimal_places=3,
+        validators=[MinValueValidator(0), MaxValueValidator(100)],
+    )
+    order = models.PositiveSmallIntegerField(default=0)
+    active = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["order", "name", "percent", "pk"]
+        verbose_name = "tax rate"
+        constraints = [
+            models.UniqueConstraint(
+                fields=["name", "percent"],
+                name="tax_rate_once",
+                violation_error_message="This rate is in the list already.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return tax_said(self.name, self.percent)
 
 
 class Bay(models.Model):
