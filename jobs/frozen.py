@@ -127,7 +127,7 @@ BESIDE: Final[dict[str, str]] = {
 """Rows of a job that change after its sheet is signed as well, for no sheet shows or rests on
 them, and why."""
 
-KEYED: Final = frozenset({"jobs.RecordChain"})
+KEYED: Final = frozenset({"jobs.RecordChain", "jobs.ShopChain"})
 """Written with every event; a keyed hash in the row itself shows any other change."""
 
 FREE_APPS: Final = frozenset({"auth", "contenttypes", "sessions"})

@@ -343,6 +343,7 @@ def change_people(job_id: int, people: People, *, version: int, actor: StaffMemb
     Customer, vehicle and model that are new are saved with it. Raises what `change_booking`
     raises; then nothing is kept.
     """
+    hold_the_book()
     _save_new_people(people, actor)
     changes = {"customer": people.customer, "vehicle": people.vehicle}
     return change_booking(job_id, changes, version=version, actor=actor)
