@@ -26,7 +26,7 @@ NAME: Final = 0
 DENSE: Final = 2_000
 """More customers than this are no narrowing: the newest of them are found sooner by reading."""
 
-MOST_NEAR: Final = 4_000
+MOST_NEAR: Final = 2_000
 """Customers looked at for a typed word, those with the nearest words first."""
 
 _TABLES: Final = (

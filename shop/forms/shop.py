@@ -80,6 +80,7 @@ class ShopForm(ModelForm):
             "sheet_terms",
             "time_zone",
             "units",
+            "paper_size",
             "max_drop_percent",
             "max_full_drop_percent",
             "music_duty_percent",
@@ -104,6 +105,7 @@ class ShopForm(ModelForm):
             "parts_warranty_months",
         ]
         labels = {
+            "paper_size": "Paper",
             "own_review_allowed": "One person may review their own work",
             "tax_name": "What the tax is called",
             "tax_percent": "Tax",
@@ -126,6 +128,8 @@ class ShopForm(ModelForm):
             "idle_limit_h": "A browser is signed out after",
         }
         help_texts = {
+            "paper_size": "Of sheets, estimates and the papers of the counter. Label sheets have their "
+            "own.",
             "own_review_allowed": "Where it happens, the sheet says so. Without it, a sheet waits "
             "for a manager who had no hand in it.",
             "work_warranty_months": "From the day of the hand-over. Empty: nothing is said of it.",
@@ -164,6 +168,7 @@ class ShopForm(ModelForm):
         "sheet_terms",
         "time_zone",
         "units",
+        "paper_size",
         "verify_address",
         "own_review_allowed",
     )

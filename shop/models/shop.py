@@ -27,6 +27,11 @@ class Units(models.TextChoices):
     US = "us", "US (ft, AWG, miles)"
 
 
+class PaperSize(models.TextChoices):
+    A4 = "a4", "A4 (210 × 297 mm)"
+    LETTER = "letter", "Letter (8.5 × 11 in)"
+
+
 @cache
 def time_zones() -> frozenset[str]:
     """Names in the IANA time zone data; read from the disk once, which takes a while."""
@@ -65,6 +70,7 @@ class Shop(models.Model):
     region = models.CharField(max_length=10, blank=True)
     keeps_holidays = models.BooleanField("closed on public holidays", default=True)
     units = models.CharField(max_length=10, choices=Units, default=Units.METRIC)
+    paper_size = models.CharField("paper", max_length=10, choices=PaperSize, default=PaperSize.A4)
     sheet_terms = models.TextField(
         blank=True, help_text="Printed above the signatures on the install sheet."
     )
