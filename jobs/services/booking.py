@@ -307,8 +307,8 @@ def change_booking(
         _other_vehicle(job)
     if job.comeback_of is not None and job.comeback_of.vehicle_id != job.vehicle_id:
         raise Refused(
-            f"{job.comeback_of} was another vehicle: a comeback is of the same vehicle. If this car "
-            "comes instead, first change the booking: it is no comeback then."
+            f"{job.comeback_of} was another vehicle: a comeback is of the same vehicle. If this "
+            "car comes instead, first change the booking: it is no comeback then."
         )
     if job.stage in HOLDS_A_BAY:
         new = [reason for reason in _doubts_of(job) if reason not in stood]

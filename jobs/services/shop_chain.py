@@ -147,7 +147,9 @@ def check() -> Iterator[str]:
             yield f"{what} is out of order: it stands behind entry {last}."
         known[event.number] = event.chain
         link_before = known.get(event.number - 1)
-        if link_before is not None and not hmac.compare_digest(_link(secret, link_before, event), event.chain):
+        if link_before is not None and not hmac.compare_digest(
+            _link(secret, link_before, event), event.chain
+        ):
             yield (
                 f"{what} does not follow from the one before it: it was changed or put in by hand."
             )

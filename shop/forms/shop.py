@@ -128,8 +128,8 @@ class ShopForm(ModelForm):
             "idle_limit_h": "A browser is signed out after",
         }
         help_texts = {
-            "paper_size": "Of sheets, estimates and the papers of the counter. Label sheets have their "
-            "own.",
+            "paper_size": "Of sheets, estimates and the papers of the counter. Label sheets have "
+            "their own.",
             "own_review_allowed": "Where it happens, the sheet says so. Without it, a sheet waits "
             "for a manager who had no hand in it.",
             "work_warranty_months": "From the day of the hand-over. Empty: nothing is said of it.",

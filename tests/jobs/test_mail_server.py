@@ -34,7 +34,7 @@ Start = Callable[..., MailServer]
 
 @pytest.fixture
 def start(settings: Any, monkeypatch: pytest.MonkeyPatch) -> Iterator[Start]:
-    """Starts a server and points the shop to it, by the address that is given in the environment."""
+    """Starts a server and points the shop to it, by the address given in the environment."""
     with ExitStack() as running:
 
         def begin(server: MailServer, scheme: str = "smtp", tls: str = "no") -> MailServer:
@@ -148,8 +148,8 @@ def certificate(folder: Path) -> Path:
     """A key and a certificate that only its maker knows."""
     path = folder / "mail.pem"
     subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2"]
-        + ["-subj", "/CN=127.0.0.1", "-keyout", path, "-out", f"{path}.crt"],
+        f"openssl req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN=127.0.0.1 -keyout {path}"
+        f" -out {path}.crt".split(),
         check=True,
         capture_output=True,
     )

@@ -1,24 +1,20 @@
 """The shop's own log is a chain: an entry changed, put in, moved or taken out is named by its
 place, by whoever can write to the database alone."""
 
-import json
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 from django.core.management import CommandError, call_command
-from django.db import connection, transaction
-from django.utils import timezone
+from django.db import connection
 
-from jobs.models import ShopChain
 from jobs.record_key import key_path
 from jobs.services import record, shop_chain
 from shop import frozen
 from shop.models import Bay, Customer, ShopEvent, StaffMember
 from shop.roles import Role
 from shop.services import events
-from tests.factories import make_job, make_shop, make_staff
+from tests.factories import make_shop, make_staff
 from tests.racing import at_once
 
 pytestmark = pytest.mark.django_db
@@ -184,7 +180,9 @@ def test_without_the_key_the_shop_goes_on_and_the_check_says_so(manager: StaffMe
 def test_what_an_entry_says_is_told_alike_before_and_after_the_database(
     manager: StaffMember, value: Any
 ) -> None:
-    many = [events.Change("bay.changed", Bay(pk=n, name="x" * 40), {}, {"v": value}) for n in (1, 2)]
+    many = [
+        events.Change("bay.changed", Bay(pk=n, name="x" * 40), {}, {"v": value}) for n in (1, 2)
+    ]
     events.log_each(None, many)
     assert problems() == []
 
