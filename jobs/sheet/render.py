@@ -17,8 +17,8 @@ from django.template.loader import render_to_string
 
 from jobs import signing
 from jobs.sheet.customer import customer_values
-from jobs.sheet.earlier import paper_of
 from jobs.sheet.document import canonical, sha256_of
+from jobs.sheet.earlier import paper_of
 from jobs.sheet.photos import printed_pictures
 from jobs.sheet.values import sheet_values
 from shop.lazy import Lazy
