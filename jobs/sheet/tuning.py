@@ -54,7 +54,7 @@ def _measured(job: Job, plan: Plan, found: Plan | None) -> list[dict[str, Any]]:
         try:
             before, after = (measured.averaged(one, facts.smoothing) for one in sides)
             now = measured.expected(sides[1], plan, facts.smoothing)
-            told = agreement.told_of(*sides, found, plan, playing, facts.smoothing)
+            told = agreement.told_of(sides[0], sides[1], found, plan, playing, facts.smoothing)
         except measured.MeasurementError:
             continue
         band = measured.playing_band_hz(plan, playing)
