@@ -31,7 +31,7 @@ types: test-environment ## static types
 migrations: test-environment ## models without a migration
 	@deploy/migrations.sh
 
-bench: test-environment ## speed targets, as ratios measured in one run (BENCH_JOBS=1000000)
+bench: test-environment ## speed targets, as ratios of one run (BENCH_JOBS=1000000 BENCH_ONLY="board find")
 	@deploy/test_postgres.sh $(PY) -m tests.bench
 	@deploy/test_postgres.sh $(PY) -m tests.bench.tablets
 
@@ -48,8 +48,9 @@ backup: environment ## one archive of database, files and keys; TO=FOLDER to cho
 restore: environment ## put a backup back: FILE=ARCHIVE; REPLACE=1 over existing data, KEY=FILE elsewhere
 	@$(PY) manage.py restore "$(FILE)" $(if $(REPLACE),--replace) $(if $(KEY),--key "$(KEY)") $(if $(UNSIGNED),--unsigned)
 
-record: environment ## is everything that was signed still as it was signed?
+record: environment ## is everything that was signed or logged still as it was?
 	@$(PY) manage.py check_record
+	@$(PY) manage.py check_log
 
 environment:
 	@deploy/install.sh run

@@ -11,18 +11,24 @@ class JobsConfig(AppConfig):
     def ready(self) -> None:
         from jobs import frozen  # noqa: F401 -- says which tables of jobs have triggers
         from jobs.reads import shop_log  # noqa: F401 -- names the records of jobs in the shop's log
+        from jobs.services import shop_chain  # noqa: F401 -- links the events of the shop's log
         from jobs.sheet import revision  # noqa: F401 -- adds what moves need of the signed sheet
 
         post_migrate.connect(_seal, sender=self)
 
 
 def _seal(*, using: str, plan: list[Any] | None = None, **_: Any) -> None:
-    """A record from before there was a key is sealed as it stands, and the seals say so.
+    """A record from before there was a key is sealed as it stands, and the seals say so; a log of
+    the shop from before there was a chain is taken over into one.
 
     Without a plan it is no migration: the tables were emptied by `flush`.
     """
-    from jobs.services import record
+    from jobs.services import record, shop_chain
     from shop.apps import is_migrated
 
-    if plan is not None and is_migrated(using) and record.is_unkeyed():
+    if plan is None or not is_migrated(using):
+        return
+    if record.is_unkeyed():
         record.seal_anew()
+    if shop_chain.has_none_yet():
+        shop_chain.begin()

@@ -103,6 +103,7 @@ FREE: Final[dict[str, str]] = {
     "shop.PlugTable": "what is known of plugs grows; a job's wires stand in its own rows",
     "shop.PlugCavity": "what is known of plugs grows; a job's wires stand in its own rows",
     "shop.CatalogueUpload": "a file on its way into the catalogue",
+    "shop.TaxRate": "an approved estimate has its taxes in its document",
     "shop.Bay": "bays are named anew and closed",
     "shop.OpenHours": "when the shop is open",
     "shop.ClosedDays": "when the shop is open",
@@ -126,7 +127,7 @@ BESIDE: Final[dict[str, str]] = {
 """Rows of a job that change after its sheet is signed as well, for no sheet shows or rests on
 them, and why."""
 
-KEYED: Final = frozenset({"jobs.RecordChain"})
+KEYED: Final = frozenset({"jobs.RecordChain", "jobs.ShopChain"})
 """Written with every event; a keyed hash in the row itself shows any other change."""
 
 FREE_APPS: Final = frozenset({"auth", "contenttypes", "sessions"})

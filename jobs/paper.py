@@ -13,7 +13,7 @@ from jobs.services.check_in import check_in_of
 from jobs.services.desk import desk_of
 from jobs.services.estimates import Estimate
 from shop.lazy import Lazy
-from shop.models import Shop, Units
+from shop.models import Shop
 from shop.money import ROUNDING_SAID
 
 renderer = Lazy("jobs.renderer")
@@ -36,15 +36,14 @@ th, td { text-align: left; vertical-align: top; padding: 1.2mm 2mm;
 
 
 @cache
-def _style(us_letter: bool) -> Any:
-    size = "letter" if us_letter else "A4"
+def _style(size: str) -> Any:
     return renderer.style(renderer.faces("Paper", "Regular", "Bold") + _CSS % size)
 
 
 def paper(template: str, shop: Shop, values: dict[str, Any]) -> bytes:
     """A page of our own as PDF. No file or address is fetched."""
     html = render_to_string(template, {"shop": shop, **values})
-    style = _style(shop.units == Units.US)
+    style = _style(shop.paper_size)
     made: bytes = renderer.pdf(renderer.page(html), [style], variant="pdf/a-3a")
     return made
 

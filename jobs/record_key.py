@@ -15,7 +15,7 @@ from typing import Final
 from django.conf import settings
 
 from jobs.errors import Refused
-from jobs.models import RecordChain, Seal
+from jobs.models import RecordChain, Seal, ShopChain
 
 _BYTES: Final = 32
 
@@ -71,7 +71,7 @@ def key() -> bytes:
     try:
         return _read(path, path.stat().st_mtime_ns)
     except FileNotFoundError:
-        if RecordChain.objects.exists() or Seal.objects.exists():
+        if any(model.objects.exists() for model in (RecordChain, Seal, ShopChain)):
             raise lost(path, "The key of the record") from None
     write_key(new_key())
     return _read(path, path.stat().st_mtime_ns)

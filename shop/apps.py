@@ -26,18 +26,24 @@ def is_migrated(using: str) -> bool:
 
 def _open_tables(*, using: str, plan: list[Any], **_: Any) -> None:
     """Migrations rebuild tables, which triggers that name other tables do not allow on SQLite."""
-    from shop import frozen
+    from shop import frozen, name_index
 
     if plan:
         frozen.remove(connections[using])
+        name_index.remove(connections[using])
 
 
 def _freeze_tables(*, using: str, plan: list[Any] | None = None, **_: Any) -> None:
-    """After every `migrate` that leaves nothing to do the triggers are this program's.
+    """After every `migrate` that leaves nothing to do the triggers are this program's, and what is
+    looked up by is made anew where triggers were taken away.
 
     Without a plan it is no migration: the tables were emptied by `flush`.
     """
-    from shop import frozen
+    from shop import frozen, name_index
 
-    if plan is not None and is_migrated(using) and frozen.missing(connections[using]):
+    if plan is None or not is_migrated(using):
+        return
+    if frozen.missing(connections[using]):
         frozen.install(connections[using])
+    if not name_index.is_current(connections[using]):
+        name_index.install(connections[using])

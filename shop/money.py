@@ -1,8 +1,9 @@
 """Sums of money: exact, in decimals, rounded where it is said and nowhere else.
 
 Each line is rounded to the currency's smallest unit, half of one away from nought (common
-practice, no source). Tax is worked out once, on the sum of the lines, as EN 16931-1:2017, BR-CO-17,
-has it for one rate (from memory), and rounded once. So net and tax are always exactly the total.
+practice, no source). Tax is worked out once for each rate, on the sum of its lines, and rounded
+once, as EN 16931-1:2017, BR-CO-17, has it (from memory). So net and tax of each rate are exactly
+its total, and the rates add up to the whole.
 """
 
 from collections.abc import Iterable
@@ -17,7 +18,7 @@ _EXACT: Final = Context(prec=60, rounding=ROUND_HALF_UP)
 
 ROUNDING_SAID: Final = (
     "Each line is rounded to the smallest unit of the currency, half a unit up; tax is worked out "
-    "on the sum and rounded once."
+    "on the sum of each rate and rounded once."
 )
 
 
@@ -55,6 +56,16 @@ def totals(
     of = Decimal(100) + tax_percent if with_tax else Decimal(100)
     tax = rounded(_EXACT.divide(_EXACT.multiply(lines, tax_percent), of), currency)
     return Totals(lines - tax, tax, lines) if with_tax else Totals(lines, tax, lines + tax)
+
+
+def together(parts: Iterable[Totals]) -> Totals:
+    """What the sums of several rates come to."""
+    listed = list(parts)
+    return Totals(
+        sum((one.net for one in listed), Decimal(0)),
+        sum((one.tax for one in listed), Decimal(0)),
+        sum((one.total for one in listed), Decimal(0)),
+    )
 
 
 def said(amount: Decimal | None, currency: str) -> str:

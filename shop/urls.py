@@ -129,6 +129,9 @@ urlpatterns: list[URLPattern] = [
     path("settings/label-sheets/new/", labels.label_sheet_create, name="label_sheet_create"),
     path("settings/label-sheets/<int:pk>/", labels.label_sheet_edit, name="label_sheet_edit"),
     path("settings/bays/", settings.bay_list, name="bay_list"),
+    path("settings/tax-rates/", settings.tax_rate_list, name="tax_rate_list"),
+    path("settings/tax-rates/new/", settings.tax_rate_create, name="tax_rate_create"),
+    path("settings/tax-rates/<int:pk>/", settings.tax_rate_edit, name="tax_rate_edit"),
     path("settings/bays/new/", settings.bay_create, name="bay_create"),
     path("settings/bays/<int:pk>/", settings.bay_edit, name="bay_edit"),
 ]

@@ -26,7 +26,7 @@ from jobs.setups import apply as setup_apply, library as setups
 from jobs.sheet import document as sheet_document
 from jobs.views.review import finding_key
 from shop.customer_file import IMPORTED
-from shop.models import ClosedDays, LabelSheet, ProductKind, Tablet
+from shop.models import ClosedDays, LabelSheet, ProductKind, Tablet, TaxRate
 from shop.models.products import SpeakerKind
 from shop.roles import Role
 from shop.services import events
@@ -94,6 +94,7 @@ PK_OF = {
     "bay_capture_remove": "capture",
     "supply_save": "part",
     "cause_edit": "cause",
+    "tax_rate_edit": "tax_rate",
     "customer_unmerge": "twin",
     "estimate_line_save": "estimate_line",
     "estimate_line_take": "estimate_line",
@@ -216,6 +217,7 @@ def lay_ground() -> Ground:
     assert correction is not None
     keys = {
         "cause": ComebackCause.objects.create(name="Hum").pk,
+        "tax_rate": TaxRate.objects.create(name="Reduced", percent=7).pk,
         "estimate_line": job.estimate_lines.create(
             kind="other", text="Cloth", price=Decimal("4.50"), optional=True
         ).pk,

@@ -15,11 +15,12 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.db import Error, connection, transaction
 
-from jobs.models import JobEvent, RecordChain
+from jobs.models import JobEvent, RecordChain, ShopChain
 from jobs.services.events import log
 from shop.backups import BackupError, restore_backup, signature_of, write_backup
 from shop.models import Customer
 from shop.roles import Role
+from shop.services import events
 from tests.factories import make_job, make_staff
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -379,5 +380,12 @@ def test_no_old_archive_goes_while_the_record_does_not_hold(
         call_command("backup", to=folder, keep=1, check_record=True)
     assert len(list(folder.iterdir())) == 2
     RecordChain.objects.update(count=1)
+    events.save(Customer(name="Ada"), None)
+    stood = ShopChain.objects.get().count
+    ShopChain.objects.update(count=stood + 1)
+    with pytest.raises(CommandError, match="shop's log are not as they were written"):
+        call_command("backup", to=folder, keep=1, check_record=True)
+    assert (folder / "loombook-20200101-000000.tar.gz").exists()
+    ShopChain.objects.update(count=stood)
     call_command("backup", to=folder, keep=1, check_record=True)
     assert len(list(folder.iterdir())) == 1

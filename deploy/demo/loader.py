@@ -33,6 +33,7 @@ from shop.models import (
     ProductRating,
     Shop,
     StaffMember,
+    TaxRate,
     Vehicle,
     VehicleModel,
 )
@@ -74,7 +75,17 @@ class Loader:
         for place, one in enumerate(schedule.JOBS, 1):
             self.say(f"Job {place} of {len(schedule.JOBS)}: {one.wants}")
             self._job(one)
-        estimates.fill(self.jobs[schedule.ESTIMATED].number, self.staff["maud"])
+        self._estimate()
+
+    def _estimate(self) -> None:
+        """Parts and hours, and a line that carries another tax than the usual one."""
+        number, clerk = self.jobs[schedule.ESTIMATED].number, self.staff["maud"]
+        estimates.fill(number, clerk)
+        name, percent = people.OTHER_TAX
+        rate = TaxRate.objects.create(name=name, percent=percent)
+        estimates.add_line(
+            number, {"kind": "other", **people.OTHER_LINE, "tax_rate": rate}, actor=clerk
+        )
 
     def _shop(self) -> None:
         shop = Shop.objects.current()

@@ -24,6 +24,14 @@ SHOP: Final[dict[str, Any]] = {
     ),
 }
 
+OTHER_TAX: Final = ("Reduced VAT", Decimal(5))
+OTHER_LINE: Final[dict[str, Any]] = {
+    "text": "Child seat anchor put back and tested",
+    "quantity": Decimal(1),
+    "price": Decimal("18.50"),
+}
+"""A line of the estimate that carries the other tax; the shop is invented, and so is its tax."""
+
 OPEN: Final = (time(8), time(18))
 """On every weekday: whatever day the demo is loaded on, somebody is at work."""
 

@@ -8,6 +8,7 @@ from django import forms
 from jobs.forms.check_in import is_png
 from jobs.models import ApprovedBy, EstimateLine, LineKind, Payment, PaymentKind
 from shop.forms.base import ModelForm
+from shop.forms.shop import offer_taxes
 
 
 def number(label: str, places: int, digits: int, **more: Any) -> forms.DecimalField:
@@ -44,8 +45,12 @@ class LineForm(ModelForm):
 
     class Meta:
         model = EstimateLine
-        fields = ["kind", "text", "quantity", "price", "optional"]
-        labels = {"text": "What", "optional": "An option: the customer may leave it"}
+        fields = ["kind", "text", "quantity", "price", "tax_rate", "optional"]
+        labels = {
+            "text": "What",
+            "tax_rate": "Tax",
+            "optional": "An option: the customer may leave it",
+        }
         widgets = {
             "kind": forms.RadioSelect({"class": "segmented"}),
             "text": forms.TextInput({"autocomplete": "off"}),
@@ -57,10 +62,11 @@ class LineForm(ModelForm):
         assert isinstance(kind, forms.ChoiceField)
         kind.choices = LineKind.choices
         kind.initial = LineKind.LABOUR
+        offer_taxes(self)
 
     def values(self) -> dict[str, Any]:
         """The cleaned values by field name."""
-        return {name: self.cleaned_data[name] for name in self.Meta.fields}
+        return {name: self.cleaned_data[name] for name in self.fields}
 
 
 class ApprovalForm(forms.Form):

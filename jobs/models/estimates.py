@@ -26,6 +26,9 @@ class EstimateLine(models.Model):
         max_digits=9, decimal_places=3, default=Decimal(1), validators=[MinValueValidator(0)]
     )
     price = models.DecimalField("price each", max_digits=13, decimal_places=4)
+    tax_rate = models.ForeignKey(
+        "shop.TaxRate", models.PROTECT, null=True, blank=True, related_name="+", verbose_name="tax"
+    )
     optional = models.BooleanField("the customer may leave it", default=False)
     taken = models.BooleanField("the customer takes it", default=True)
     order = models.PositiveSmallIntegerField(default=0)

@@ -21,6 +21,26 @@ class RecordChain(models.Model):
         return f"{self.count} events"
 
 
+class ShopChain(models.Model):
+    """The same of the shop's own log, in one row; and what stood in that log when its chain began,
+    of which it proves nothing but that it is still the same."""
+
+    count = models.PositiveBigIntegerField()
+    head = models.CharField(max_length=64)
+    taken_over = models.PositiveBigIntegerField(default=0)
+    taken_digest = models.CharField(max_length=64, blank=True)
+    began_at = models.DateTimeField()
+    mac = models.CharField(max_length=64)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=models.Q(pk=1), name="shop_chain_once"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.count} entries"
+
+
 class SealKind(models.TextChoices):
     CHECK_IN = "check_in", "Check-in"
     SHEET = "sheet", "Install sheet"

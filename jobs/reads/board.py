@@ -3,7 +3,9 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
+from functools import reduce
 from heapq import nlargest
+from operator import or_
 from typing import Any, Final
 
 from django.db.models import Case, Q, When
@@ -14,13 +16,12 @@ from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, SHEET_OPEN, Stage
 from jobs.models import Job, JobPart
 from jobs.models.job import JobQuerySet, job_number
 from shop.hours import Calendar, DayHours
-from shop.likeness import near, nearest, words_of
+from shop.likeness import customers_near, nearest, words_of
 from shop.models import Bay, Customer, Vehicle, VehicleModel
 from shop.typed import whole
 
 MOST_FOUND: Final = 30
 MOST_MATCHES: Final = 60
-PAST: Final = frozenset(Stage) - LIVE
 STILL_TO_COME: Final = Q(stage=Stage.BOOKED) | Q(stage=Stage.ON_HOLD, held_from=Stage.BOOKED)
 """Live jobs whose car is not here yet."""
 
@@ -142,10 +143,10 @@ def _keys(rows: Any) -> list[int]:
 def _written(text: str) -> Wanted:
     """The rows in which the text is written."""
     models = list(VehicleModel.objects.called(text).values_list("pk", flat=True)[:MOST_MATCHES])
-    of_model = Vehicle.objects.filter(vehicle_model_id__in=models) if models else None
+    of_model = _keys(Vehicle.objects.filter(vehicle_model_id__in=models)) if models else []
     parts = JobPart.objects.with_serial(text).order_by("-pk")[:MOST_MATCHES]
     return Wanted(
-        [*_keys(Vehicle.objects.matching(text)), *(_keys(of_model) if of_model else [])],
+        [*_keys(Vehicle.objects.matching(text)), *of_model],
         _keys(Customer.objects.matching(text)),
         list(parts.values_list("job_id", flat=True)),
         job_number(text),
@@ -157,7 +158,9 @@ def _found(wanted: Wanted, live: JobQuerySet) -> Found:
         Case(When(STILL_TO_COME, then=1), default=0), "starts_at", "number"
     )
     # Sorted here: asked to sort with a limit, the database may walk a million numbers backwards.
-    numbers = Job.objects.filter(wanted.jobs, stage__in=PAST).values_list("number", flat=True)
+    # Without the live: asked for past stages, SQLite may read all that are past.
+    past_ones = Job.objects.filter(wanted.jobs).exclude(stage__in=LIVE).order_by()
+    numbers = past_ones.values_list("number", flat=True)
     newest = nlargest(MOST_FOUND, numbers)
     past = Job.objects.filter(number__in=newest).with_names().order_by("-number")
     jobs = sorted([*live[:MOST_FOUND], *past], key=lambda job: job.number != wanted.number)
@@ -166,11 +169,12 @@ def _found(wanted: Wanted, live: JobQuerySet) -> Found:
 
 def _near(text: str) -> Found:
     """Jobs of customers and models whose names are near the text."""
-    models = VehicleModel.objects.values_list("pk", "make", "model")
-    of_models = nearest(text, ((key, f"{make} {model}") for key, make, model in models))
-    vehicles = Vehicle.objects.filter(vehicle_model_id__in=of_models[:MOST_MATCHES])
-    customers = near(Customer, "name", text)
-    wanted = Wanted(_keys(vehicles) if of_models else [], customers, [])
+    names = VehicleModel.objects.order_by().values_list("make", "model").distinct()
+    called = nearest(text, (((make, model), f"{make} {model}") for make, model in names))
+    of_names = [Q(make=make, model=model) for make, model in called[:MOST_MATCHES]]
+    models = VehicleModel.objects.filter(reduce(or_, of_names)) if of_names else None
+    vehicles = Vehicle.objects.filter(vehicle_model__in=models) if models is not None else None
+    wanted = Wanted(_keys(vehicles) if vehicles is not None else [], customers_near(text), [])
     found = _found(wanted, Job.objects.filter(wanted.jobs, stage__in=LIVE))
     return replace(found, near=True)
 

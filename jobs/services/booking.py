@@ -306,7 +306,10 @@ def change_booking(
     if "vehicle" in after:
         _other_vehicle(job)
     if job.comeback_of is not None and job.comeback_of.vehicle_id != job.vehicle_id:
-        raise Refused(f"{job.comeback_of} was another vehicle: a comeback is of the same vehicle.")
+        raise Refused(
+            f"{job.comeback_of} was another vehicle: a comeback is of the same vehicle. If this "
+            "car comes instead, first change the booking: it is no comeback then."
+        )
     if job.stage in HOLDS_A_BAY:
         new = [reason for reason in _doubts_of(job) if reason not in stood]
         _ask([*also_ask, *new], confirmed)
@@ -340,6 +343,7 @@ def change_people(job_id: int, people: People, *, version: int, actor: StaffMemb
     Customer, vehicle and model that are new are saved with it. Raises what `change_booking`
     raises; then nothing is kept.
     """
+    hold_the_book()
     _save_new_people(people, actor)
     changes = {"customer": people.customer, "vehicle": people.vehicle}
     return change_booking(job_id, changes, version=version, actor=actor)

@@ -19,7 +19,7 @@ from jobs.lifecycle import LIVE, SIGNED
 from jobs.models import DeskFacts, InstallSheet, Job, Mail
 from jobs.services.desk import said_on
 from jobs.services.events import log
-from shop.likeness import near
+from shop.likeness import customers_near
 from shop.models import Customer, ShopEvent, StaffMember, Vehicle
 from shop.services import events
 from shop.services.events import subject_of
@@ -43,7 +43,7 @@ def alike(customer: Customer, most: int = 5) -> list[Customer]:
 def known_as(name: str, phone: str, *, but: int = 0, most: int = 5) -> list[Customer]:
     """Customers who have this phone number, however written, then those whose name is near."""
     by_phone = Customer.objects.with_phone(phone).exclude(pk=but)
-    keys = [*by_phone.values_list("pk", flat=True)[:most], *near(Customer, "name", name)[:most]]
+    keys = [*by_phone.values_list("pk", flat=True)[:most], *customers_near(name)[:most]]
     wanted = [key for key in dict.fromkeys(keys) if key != but]
     found = Customer.objects.in_the_book().filter(erased_at=None).in_bulk(wanted)
     return [found[key] for key in wanted if key in found][:most]

@@ -9,7 +9,7 @@ import json
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from django.db import models, transaction
 from django.utils import timezone
@@ -28,10 +28,22 @@ from jobs.services.events import done_before, log
 from jobs.services.lengths import usual_length
 from jobs.services.saving import Saved, locked_job, save_row
 from shop.models import Product, Shop, StaffMember
-from shop.money import Totals, line_amount, plain, rounded, said, totals
+from shop.models.shop import tax_said
+from shop.money import Totals, line_amount, plain, rounded, said, together, totals
 from shop.services.events import subject_of
 
 MOST_LINES: Final = 200
+
+
+class Tax(NamedTuple):
+    """A tax as it is said: what it is called and its rate. Two that are said alike are one."""
+
+    name: str
+    percent: Decimal
+
+    @property
+    def text(self) -> str:
+        return tax_said(self.name, self.percent)
 
 
 @dataclass(frozen=True)
@@ -40,6 +52,7 @@ class PricedLine:
 
     row: EstimateLine
     amount: Decimal
+    tax: Tax
 
     @property
     def counts(self) -> bool:
@@ -55,42 +68,79 @@ class Estimate:
         self.currency = self.shop.currency
 
     @cached_property
+    def usual_tax(self) -> Tax:
+        return Tax(self.shop.tax_name, self.shop.tax_percent)
+
+    @cached_property
     def lines(self) -> list[PricedLine]:
+        return [self.priced(row) for row in self.job.estimate_lines.select_related("tax_rate")]
+
+    def priced(self, row: EstimateLine) -> PricedLine:
+        """A line with its amount and its tax, the usual one where it names none."""
+        own = row.tax_rate
+        return PricedLine(
+            row,
+            line_amount(row.quantity, row.price, self.currency),
+            Tax(own.name, own.percent) if own else self.usual_tax,
+        )
+
+    @property
+    def several_taxes(self) -> bool:
+        """Whether a line, taken or left, carries another tax than the shop's usual one."""
+        return any(line.tax != self.usual_tax for line in self.lines)
+
+    @property
+    def says_tax(self) -> bool:
+        return self.several_taxes or bool(self.usual_tax.percent)
+
+    @cached_property
+    def taxes(self) -> list[tuple[Tax, Totals]]:
+        """The sums of each tax that counts: the usual one first, then the highest."""
+        amounts: dict[Tax, list[Decimal]] = {}
+        for line in self.lines:
+            if line.counts:
+                amounts.setdefault(line.tax, []).append(line.amount)
+        with_tax = self.shop.prices_with_tax
         return [
-            PricedLine(row, line_amount(row.quantity, row.price, self.currency))
-            for row in self.job.estimate_lines.all()
+            (tax, totals(amounts[tax], tax.percent, self.currency, with_tax=with_tax))
+            for tax in sorted(
+                amounts, key=lambda tax: (tax != self.usual_tax, -tax.percent, tax.name)
+            )
         ]
 
     @cached_property
     def totals(self) -> Totals:
-        counted = [line.amount for line in self.lines if line.counts]
-        tax_percent, with_tax = self.shop.tax_percent, self.shop.prices_with_tax
-        return totals(counted, tax_percent, self.currency, with_tax=with_tax)
+        nothing = totals((), Decimal(0), self.currency, with_tax=False)
+        return together([nothing, *(sums for _, sums in self.taxes)])
 
     @cached_property
     def document(self) -> dict[str, Any]:
-        """Every line and the totals as JSON types; sums of money as text, so that none is lost."""
+        """Every line and the totals as JSON types; sums of money as text, so that none is lost.
+
+        Format 1 says one tax for all lines. What was approved before there were others goes on
+        saying so, to the letter: its digest is what the approval stands on.
+        """
+        if self.several_taxes:
+            return self._document_of_taxes
         return {
             "format": 1,
             "currency": self.currency,
             "tax_name": self.shop.tax_name,
             "tax_percent": plain(self.shop.tax_percent),
             "prices_with_tax": self.shop.prices_with_tax,
-            "lines": [
-                {
-                    "kind": one.row.kind,
-                    "text": one.row.text,
-                    "quantity": plain(one.row.quantity),
-                    "price": plain(one.row.price),
-                    "optional": one.row.optional,
-                    "taken": one.row.taken,
-                    "amount": plain(one.amount),
-                }
-                for one in self.lines
-            ],
-            "net": plain(self.totals.net),
-            "tax": plain(self.totals.tax),
-            "total": plain(self.totals.total),
+            "lines": [_line_said(one) for one in self.lines],
+            **_sums_said(self.totals),
+        }
+
+    @property
+    def _document_of_taxes(self) -> dict[str, Any]:
+        return {
+            "format": 2,
+            "currency": self.currency,
+            "prices_with_tax": self.shop.prices_with_tax,
+            "lines": [{**_line_said(one), **_tax_said(one.tax)} for one in self.lines],
+            "taxes": [{**_tax_said(tax), **_sums_said(sums)} for tax, sums in self.taxes],
+            **_sums_said(self.totals),
         }
 
     @cached_property
@@ -124,6 +174,26 @@ class Estimate:
     @property
     def due(self) -> Decimal:
         return self.totals.total - self.paid
+
+
+def _line_said(line: PricedLine) -> dict[str, Any]:
+    return {
+        "kind": line.row.kind,
+        "text": line.row.text,
+        "quantity": plain(line.row.quantity),
+        "price": plain(line.row.price),
+        "optional": line.row.optional,
+        "taken": line.row.taken,
+        "amount": plain(line.amount),
+    }
+
+
+def _tax_said(tax: Tax) -> dict[str, str]:
+    return {"tax_name": tax.name, "tax_percent": plain(tax.percent)}
+
+
+def _sums_said(sums: Totals) -> dict[str, str]:
+    return {"net": plain(sums.net), "tax": plain(sums.tax), "total": plain(sums.total)}
 
 
 def sha256_of(document: dict[str, Any]) -> str:
@@ -172,7 +242,7 @@ def fill(number: int, actor: StaffMember) -> int:
     shop = Shop.objects.current()
     stands = {line.product_id for line in job.estimate_lines.all()}
     wanted: dict[int, tuple[Product, int]] = {}
-    for part in job.parts.select_related("product"):
+    for part in job.parts.select_related("product__tax_rate"):
         _, count = wanted.get(part.product_id, (part.product, 0))
         wanted[part.product_id] = (part.product, count + part.quantity)
     added = 0
@@ -180,6 +250,7 @@ def fill(number: int, actor: StaffMember) -> int:
         if product.pk not in stands:
             price = product.price if product.price is not None else Decimal(0)
             facts = {"kind": LineKind.PART, "text": str(product), "product": product}
+            facts["tax_rate"] = product.tax_rate
             _add(job, {**facts, "quantity": Decimal(count), "price": price}, actor)
             added += 1
     usual = usual_length(job.work_kind, job.vehicle.vehicle_model)

@@ -28,6 +28,7 @@ from jobs.models import (
     Seal,
     SealKind,
     SheetReceipt,
+    ShopChain,
 )
 from jobs.record_key import key, key_id, key_path, new_key, write_key
 from jobs.signing import signed_with
@@ -60,7 +61,7 @@ def plain(value: Any) -> Any:
     return str(value.normalize() if isinstance(value, Decimal) else value)
 
 
-def _canonical(value: Any) -> bytes:
+def canonical(value: Any) -> bytes:
     return json.dumps(
         plain(value), sort_keys=True, separators=(",", ":"), ensure_ascii=True
     ).encode()
@@ -68,12 +69,12 @@ def _canonical(value: Any) -> bytes:
 
 def digest(value: Any) -> str:
     """Short enough to keep by the hundred, long enough that no second value has it."""
-    return hashlib.sha256(_canonical(value)).hexdigest()[:32]
+    return hashlib.sha256(canonical(value)).hexdigest()[:32]
 
 
 def mac(secret: bytes, *parts: Any) -> str:
     """A keyed hash over the parts and their order."""
-    return hmac.new(secret, _canonical(parts), hashlib.sha256).hexdigest()
+    return hmac.new(secret, canonical(parts), hashlib.sha256).hexdigest()
 
 
 # The chain through a job's log
@@ -301,6 +302,7 @@ def is_unkeyed() -> bool:
         and JobEvent.objects.exists()
         and not RecordChain.objects.exists()
         and not Seal.objects.exists()
+        and not ShopChain.objects.exists()
     )
 
 
@@ -311,7 +313,10 @@ def seal_anew(*, signatures_lost: bool = False) -> int:
     Every seal says that it is late: of the time before, it proves nothing. With
     `signatures_lost` each seal keeps the certificate with which its PDF was signed.
     """
+    from jobs.services import shop_chain
+
     secret = new_key()
+    shop_chain.begin(secret)
     closed = set(_closed_jobs().values_list("pk", flat=True))
     jobs = Job.objects.select_for_update(of=("self",)).order_by("pk")
     for job in jobs:

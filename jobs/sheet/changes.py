@@ -39,7 +39,7 @@ _SAID_TWICE: Final[dict[str, frozenset[str]]] = {
     "readings": frozenset({"unit", "about", "wanted_before"}),
     "findings": frozenset({"figures", "rule", "where", "fingerprint", "source", "what_to_do"}),
     "results": frozenset({"figures", "drawing", "node_v", "return_v"}),
-    "sound": frozenset({"curves"}),
+    "sound": frozenset({"curves", "disagrees"}),
     "signatures": frozenset({"manager", "image"}),
 }
 """Fields that follow from others of the same section, or are drawn from them."""

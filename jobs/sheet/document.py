@@ -99,6 +99,7 @@ def _shop(shop: Shop) -> dict[str, Any]:
         "email": shop.email,
         "time_zone": shop.time_zone,
         "units": shop.units,
+        "paper": shop.paper_size,
         "terms": shop.sheet_terms,
         "verify_address": shop.verify_address,
     }

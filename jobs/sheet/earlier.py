@@ -11,6 +11,13 @@ from typing import Any
 Document = Mapping[str, Any]
 
 
+def paper_of(document: Document) -> str:
+    """The paper a document is printed on; from before the shop said so, that of its units."""
+    shop = document["shop"]
+    usual = "letter" if shop["units"] == "us" else "a4"
+    return str(shop.get("paper", usual))
+
+
 def _ampacity_source(full: Document, run: Document) -> list[str]:
     label = f"current {run['conductor']['size']} may carry"
     return list(dict.fromkeys(one["source"] for one in full["figures"] if one["label"] == label))

@@ -18,6 +18,7 @@ from django.template.loader import render_to_string
 from jobs import signing
 from jobs.sheet.customer import customer_values
 from jobs.sheet.document import canonical, sha256_of
+from jobs.sheet.earlier import paper_of
 from jobs.sheet.photos import printed_pictures
 from jobs.sheet.values import sheet_values
 from shop.lazy import Lazy
@@ -59,19 +60,23 @@ def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = 
     """The HTML the PDF is made of."""
     digest = "" if document["sheet"]["draft"] else sha256_of(dict(document))
     values = sheet_values(document, receipt, _pictures(document))
-    return render_to_string("pdf/sheet.html", {**values, "digest": digest})
+    return _written("pdf/sheet.html", document, {**values, "digest": digest})
+
+
+def _written(template: str, document: Mapping[str, Any], values: Mapping[str, Any]) -> str:
+    return render_to_string(template, {**values, "paper": paper_of(document)})
 
 
 def customer_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:
     """The HTML of the customer's page."""
     values = customer_values(document, receipt, _pictures(document))
-    return render_to_string("pdf/customer_sheet.html", {**values, "title": CUSTOMER_TITLE})
+    return _written("pdf/customer_sheet.html", document, {**values, "title": CUSTOMER_TITLE})
 
 
 def wiring_html(document: Mapping[str, Any]) -> str:
     """The HTML of the wiring sheet."""
     values = wiring_paper.wiring_values(document)
-    return render_to_string("pdf/wiring_sheet.html", {**values, "title": WIRING_TITLE})
+    return _written("pdf/wiring_sheet.html", document, {**values, "title": WIRING_TITLE})
 
 
 def _pictures(document: Mapping[str, Any]) -> dict[int, str]:

@@ -4,7 +4,7 @@ import re
 from typing import Any, Final
 
 from jobs.models import Job, MeasuredPhase, ReadingKind
-from jobs.plan import capture as capture, measured as measured, tuning as sums
+from jobs.plan import agreement, capture as capture, measured as measured, tuning as sums
 from jobs.services.tuning.facts import facts_of
 from jobs.services.tuning.levels import level_readings
 from jobs.services.tuning.seats import delays_for, seats_in_use
@@ -36,7 +36,7 @@ def _curves(after: Plan, before: Plan | None) -> list[dict[str, str]]:
     return plots
 
 
-def _measured(job: Job, plan: Plan) -> list[dict[str, Any]]:
+def _measured(job: Job, plan: Plan, found: Plan | None) -> list[dict[str, Any]]:
     rows = list(job.measured.all())
     facts = facts_of(job)
     known = measured.targets()
@@ -54,6 +54,7 @@ def _measured(job: Job, plan: Plan) -> list[dict[str, Any]]:
         try:
             before, after = (measured.averaged(one, facts.smoothing) for one in sides)
             now = measured.expected(sides[1], plan, facts.smoothing)
+            told = agreement.told_of(sides[0], sides[1], found, plan, playing, facts.smoothing)
         except measured.MeasurementError:
             continue
         band = measured.playing_band_hz(plan, playing)
@@ -79,6 +80,7 @@ def _measured(job: Job, plan: Plan) -> list[dict[str, Any]]:
                 "rms_db": [one.rms_db if one else None for one in distances],
                 "expected_drawn": now is not None,
                 "changed_since": any(measured.is_outdated(row, plan) for row in sides[1]),
+                "disagrees": told._asdict() if told else None,
             }
         )
     return responses
@@ -176,7 +178,7 @@ def tuned_of(job: Job, after: Plan, before: Plan | None) -> dict[str, Any]:
     return {
         "curves": _curves(after, before),
         "assumed": listed(sums.assumed(after)) if after.channels else "",
-        "measured": _measured(job, after),
+        "measured": _measured(job, after, before),
         "delays": _delays(job, after),
         "levels": _levels(job, after),
         "capture": _capture(job),

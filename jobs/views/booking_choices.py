@@ -72,7 +72,8 @@ def vehicle_options(request: Request) -> HttpResponse:
 
 @allow(*DESK)
 def vehicle_pick(request: Request) -> HttpResponse:
-    """The vehicle's part of the page; the owner comes along when nobody was chosen yet."""
+    """The vehicle's part of the page; the owner comes along when nobody was chosen yet. Where whose
+    job it is and which car comes is all that is asked, so is not what it is a comeback of."""
     asked = request.GET
     vehicle = _get(Vehicle.objects.select_related("vehicle_model", "owner"), asked.get("vehicle"))
     customer = _get(Customer, asked.get("customer"))
@@ -86,7 +87,7 @@ def vehicle_pick(request: Request) -> HttpResponse:
         "vehicle": vehicle,
         "vehicle_form": VehicleForm(prefix="vehicle", initial=initial),
         "model_mode": SEARCH,
-        "form": SlotForm(vehicle=vehicle),
+        "form": None if "people_only" in asked else SlotForm(vehicle=vehicle),
         "customer": vehicle.owner if brings_owner and vehicle else customer,
         "brings_owner": brings_owner,
         "mode": CHOSEN,

@@ -41,7 +41,6 @@ def _page(request: Request, job: Job, status: int = 200, **bound: Any) -> HttpRe
         "estimate": estimate,
         "currency": estimate.currency,
         "with_tax": request.shop.prices_with_tax,
-        "tax_percent": request.shop.tax_percent,
         "rounding": ROUNDING_SAID,
         "approvals": job.estimate_approvals.select_related("by"),
         "line_form": LineForm(initial={"price": price}, prefix="new"),
@@ -84,6 +83,7 @@ def line_add(request: Request, number: int) -> HttpResponse:
         if product is not None:
             price = product.price if product.price is not None else Decimal(0)
             facts = {"kind": LineKind.PART, "text": str(product), "product": product}
+            facts["tax_rate"] = product.tax_rate
             values = {**facts, "quantity": Decimal(1), "price": price}
             add_line(number, values, actor=request.user, key=key)
             if request.htmx:

@@ -7,6 +7,7 @@ from django.forms import inlineformset_factory
 
 from shop.catalogue.figure_forms import figure_field
 from shop.forms.base import ModelForm
+from shop.forms.shop import offer_taxes
 from shop.models import Product, ProductKind, ProductRating
 from shop.models.products import fuses_in, pairs_in
 
@@ -106,7 +107,7 @@ class ProductForm(ModelForm):
     class Meta:
         model = Product
         formfield_callback = figure_field
-        fields = list(EVERY_FIELD)
+        fields = [*EVERY_FIELD, "tax_rate"]
         labels = {
             **LABELS,
             "discontinued": "Discontinued: no longer offered for new jobs",
@@ -120,15 +121,19 @@ class ProductForm(ModelForm):
         }
         widgets = {"note": forms.Textarea({"rows": 3, "data-span": "all"})}
 
-    def __init__(self, *args: Any, kind: str, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, kind: str, asks_tax: bool = False, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.kind = kind
         self.instance.kind = kind
         if kind == ProductKind.SUBWOOFER:
             self.instance.speaker_kind = "subwoofer"
-        wanted = {*BASICS, *(name for _, names in GROUPS[kind] for name in names)}
+        wanted = {*BASICS, "tax_rate", *(name for _, names in GROUPS[kind] for name in names)}
         for name in set(self.fields) - wanted:
             del self.fields[name]
+        if asks_tax:
+            offer_taxes(self)
+        else:
+            del self.fields["tax_rate"]
         required = Product(kind=kind, speaker_kind=self.instance.speaker_kind).required_figures
         for name, form_field in self.fields.items():
             vars(form_field)["is_needed"] = name in required
@@ -154,7 +159,10 @@ class ProductForm(ModelForm):
     @property
     def basics(self) -> list[forms.BoundField]:
         """What every product has."""
-        return [self[name] for name in BASICS]
+        names = list(BASICS)
+        if "tax_rate" in self.fields:
+            names.insert(names.index("cost"), "tax_rate")
+        return [self[name] for name in names]
 
     @property
     def asks_ratings(self) -> bool:

@@ -4,17 +4,49 @@ from typing import Any
 
 from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db.models import Q
 
 from shop.currencies import NAMES
 from shop.forms.base import LongSelect, ModelForm
-from shop.models import Bay, Shop
-from shop.models.shop import time_zones
+from shop.models import Bay, Shop, TaxRate
+from shop.models.shop import tax_said, time_zones
 from shop.units import LengthField, short_unit
 
 
 def _zones() -> list[tuple[str, str]]:
     named = {zone for zone in time_zones() if "/" in zone and not zone.startswith("Etc/")}
     return [("UTC", "UTC"), *((zone, zone.replace("_", " ")) for zone in sorted(named))]
+
+
+def offer_taxes(form: ModelForm) -> None:
+    """The rates that a line or product may carry, the one it carries among them; no question at
+    all in a shop that has but its usual one."""
+    field = form.fields["tax_rate"]
+    assert isinstance(field, forms.ModelChoiceField)
+    rates = TaxRate.objects.filter(Q(active=True) | Q(pk=form.instance.tax_rate_id))
+    shop = Shop.objects.current()
+    field.empty_label = f"The usual: {tax_said(shop.tax_name, shop.tax_percent)}"
+    field.queryset = rates
+    if not rates:
+        del form.fields["tax_rate"]
+
+
+class TaxRateForm(ModelForm):
+    """A rate beside the usual one."""
+
+    class Meta:
+        model = TaxRate
+        fields = ["name", "percent", "order", "active"]
+        labels = {
+            "name": "What the tax is called",
+            "percent": "Tax",
+            "order": "Place in the list",
+            "active": "In use: offered for lines and products",
+        }
+        help_texts = {
+            "percent": "A change asks for a new approval where an estimate that has it is open.",
+        }
+        widgets = {"percent": forms.NumberInput({"data-unit": "%", "step": "any"})}
 
 
 class ShopForm(ModelForm):
@@ -48,6 +80,7 @@ class ShopForm(ModelForm):
             "sheet_terms",
             "time_zone",
             "units",
+            "paper_size",
             "max_drop_percent",
             "max_full_drop_percent",
             "music_duty_percent",
@@ -72,6 +105,7 @@ class ShopForm(ModelForm):
             "parts_warranty_months",
         ]
         labels = {
+            "paper_size": "Paper",
             "own_review_allowed": "One person may review their own work",
             "tax_name": "What the tax is called",
             "tax_percent": "Tax",
@@ -94,6 +128,8 @@ class ShopForm(ModelForm):
             "idle_limit_h": "A browser is signed out after",
         }
         help_texts = {
+            "paper_size": "Of sheets, estimates and the papers of the counter. Label sheets have "
+            "their own.",
             "own_review_allowed": "Where it happens, the sheet says so. Without it, a sheet waits "
             "for a manager who had no hand in it.",
             "work_warranty_months": "From the day of the hand-over. Empty: nothing is said of it.",
@@ -132,6 +168,7 @@ class ShopForm(ModelForm):
         "sheet_terms",
         "time_zone",
         "units",
+        "paper_size",
         "verify_address",
         "own_review_allowed",
     )

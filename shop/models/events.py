@@ -12,6 +12,8 @@ class ShopEvent(models.Model):
 
     `subject` is the record by kind and key ("customer:12"), `name` what it was called then.
     Nobody was signed in where there is no `actor`: the change was made on the server itself.
+    `number` counts through the log and `chain` is a keyed hash over this event and the one before
+    it (see `jobs.services.shop_chain`); neither is there in events from before the log had a chain.
     """
 
     at = models.DateTimeField(default=timezone.now, editable=False)
@@ -26,6 +28,8 @@ class ShopEvent(models.Model):
     part_of = models.ForeignKey(
         "self", models.PROTECT, null=True, related_name="parts", editable=False
     )
+    number = models.PositiveBigIntegerField(null=True, editable=False)
+    chain = models.CharField(max_length=64, blank=True, editable=False)
 
     class Meta:
         ordering = ["-pk"]

@@ -4,6 +4,7 @@ from django.contrib.auth.models import AbstractUser
 from django.db import models
 from django.db.models.functions import Lower
 
+from shop import name_index
 from shop.roles import Role
 
 
@@ -79,6 +80,17 @@ def customer_wanted(text: str, prefix: str = "") -> models.Q:
     return wanted
 
 
+def _may_hold(text: str) -> list[models.Q]:
+    """Narrows the customers that are read, where the database has a list to look in."""
+    ways = [name_index.holding(text, "name")]
+    if len(tail := phone_tail(text)) >= SHORTEST_TAIL and not any(map(str.isalpha, text)):
+        ways.append(name_index.holding(tail, "phone_digits"))
+    if "@" in text:
+        ways.append(name_index.holding(text.split()[0], "email"))
+    found = [one for one in ways if one is not None]
+    return [name_index.one_of(frozenset().union(*found))] if len(found) == len(ways) else []
+
+
 class CustomerQuerySet(models.QuerySet["Customer"]):
     def in_the_book(self) -> "CustomerQuerySet":
         """Without those that were merged into others: their signed jobs alone still name them."""
@@ -86,7 +98,7 @@ class CustomerQuerySet(models.QuerySet["Customer"]):
 
     def matching(self, text: str) -> "CustomerQuerySet":
         """Customers by words of the name, part of the phone or start of the email."""
-        return self.filter(customer_wanted(text))
+        return self.filter(customer_wanted(text), *_may_hold(text))
 
     def with_phone(self, text: str) -> "CustomerQuerySet":
         """Customers whose phone number this is, however either is written; none for a part."""

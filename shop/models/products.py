@@ -170,6 +170,9 @@ class Product(models.Model):
         validators=[MinValueValidator(0)],
         help_text="What the customer pays.",
     )
+    tax_rate = models.ForeignKey(
+        "shop.TaxRate", models.PROTECT, null=True, blank=True, related_name="+", verbose_name="tax"
+    )
     cost = models.DecimalField(
         max_digits=9,
         decimal_places=2,

@@ -10,14 +10,26 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.utils.functional import cached_property
 
+from shop import wording
 from shop.models.hours import UNSAID_CLOSES, OpenHours
+from shop.money import plain
 
 MOST_MONTHS = 240
+
+
+def tax_said(name: str, percent: Decimal) -> str:
+    """ "VAT 20 %"."""
+    return f"{name} {wording.with_unit(plain(percent), '%')}"
 
 
 class Units(models.TextChoices):
     METRIC = "metric", "Metric (m, mm², km)"
     US = "us", "US (ft, AWG, miles)"
+
+
+class PaperSize(models.TextChoices):
+    A4 = "a4", "A4 (210 × 297 mm)"
+    LETTER = "letter", "Letter (8.5 × 11 in)"
 
 
 @cache
@@ -58,6 +70,7 @@ class Shop(models.Model):
     region = models.CharField(max_length=10, blank=True)
     keeps_holidays = models.BooleanField("closed on public holidays", default=True)
     units = models.CharField(max_length=10, choices=Units, default=Units.METRIC)
+    paper_size = models.CharField("paper", max_length=10, choices=PaperSize, default=PaperSize.A4)
     sheet_terms = models.TextField(
         blank=True, help_text="Printed above the signatures on the install sheet."
     )
@@ -188,6 +201,35 @@ class Shop(models.Model):
         times = self.closing_times
         closes = times.get(day.weekday()) if times else UNSAID_CLOSES
         return datetime.combine(day, closes, self.zone) if closes else None
+
+
+class TaxRate(models.Model):
+    """A rate of tax beside the shop's usual one, for lines and products that carry it; one out of
+    use is offered no more and stays where it was chosen."""
+
+    name = models.CharField("what the tax is called", max_length=20)
+    percent = models.DecimalField(
+        "tax, %",
+        max_digits=6,
+        decimal_places=3,
+        validators=[MinValueValidator(0), MaxValueValidator(100)],
+    )
+    order = models.PositiveSmallIntegerField(default=0)
+    active = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["order", "name", "percent", "pk"]
+        verbose_name = "tax rate"
+        constraints = [
+            models.UniqueConstraint(
+                fields=["name", "percent"],
+                name="tax_rate_once",
+                violation_error_message="This rate is in the list already.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return tax_said(self.name, self.percent)
 
 
 class Bay(models.Model):

@@ -1,7 +1,10 @@
 """What repeats (the vehicle model) and the one physical car."""
 
+from typing import Any
+
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
+from django.db.models.lookups import StartsWith
 
 from shop.typed import whole
 from shop.wording import FACTORY_AMPLIFIER_DOES
@@ -109,6 +112,23 @@ class VehicleModel(models.Model):
         return self.powertrain != Powertrain.FUEL
 
 
+@models.CharField.register_lookup
+class Begins(StartsWith):
+    """Begins with a text of letters and digits as they are: what an index is good for. On SQLite
+    `startswith` is LIKE, which takes small letters for capitals and so reads every row."""
+
+    lookup_name = "begins"
+
+    def as_sqlite(self, compiler: Any, connection: Any) -> tuple[str, list[Any]]:
+        column, values = self.process_lhs(compiler, connection)
+        return f"({column} >= %s AND {column} < %s)", [
+            *values,
+            self.rhs,
+            *values,
+            f"{self.rhs}{chr(0x10FFFF)}",
+        ]
+
+
 def plain_plate(plate: str) -> str:
     """The plate as letters and digits in upper case, for finding it however it was typed."""
     return "".join(character for character in plate.upper() if character.isalnum())
@@ -121,9 +141,9 @@ def vehicle_wanted(text: str, prefix: str = "") -> models.Q:
     if not plain:
         return models.Q(pk__in=())
     return (
-        models.Q((f"{prefix}plate_plain__startswith", plain))
-        | models.Q((f"{prefix}vin__startswith", plain))
-        | models.Q((f"{prefix}vin_reversed__startswith", plain[::-1]))
+        models.Q((f"{prefix}plate_plain__begins", plain))
+        | models.Q((f"{prefix}vin__begins", plain))
+        | models.Q((f"{prefix}vin_reversed__begins", plain[::-1]))
     )
 
 

@@ -4,7 +4,7 @@ Every event is written by `log` or, many at once, by `log_each`: always inside t
 the change it tells of. Passwords, PINs and tokens never go into it, only that they were set.
 """
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from datetime import date, datetime, time
 from decimal import Decimal
 from typing import Any, Final, NamedTuple, TypeVar
@@ -54,7 +54,7 @@ def log_each(
     actor: StaffMember | None, changes: Iterable[Change], part_of: ShopEvent | None = None
 ) -> list[ShopEvent]:
     """Add an event for each change; `part_of` is the event that they were all made by."""
-    return ShopEvent.objects.bulk_create(
+    written = [
         ShopEvent(
             actor=actor,
             code=change.code,
@@ -66,7 +66,18 @@ def log_each(
             at=timezone.now(),
         )
         for change in changes
-    )
+    ]
+    return _write[-1](written)
+
+
+Write = Callable[[list[ShopEvent]], list[ShopEvent]]
+
+_write: list[Write] = [ShopEvent.objects.bulk_create]
+
+
+def write_through(write: Write) -> None:
+    """Have every event written by `write`: by whoever links them, as the program starts."""
+    _write.append(write)
 
 
 def _plain(facts: Mapping[str, Any]) -> dict[str, Any]:

@@ -99,7 +99,7 @@ def product_edit(request: Request, pk: int) -> HttpResponse:
 
 def _form(request: Request, edited: Product) -> HttpResponse:
     data = request.POST if request.method == "POST" else None
-    form = ProductForm(data, instance=edited, kind=edited.kind)
+    form = ProductForm(data, instance=edited, kind=edited.kind, asks_tax=True)
     ratings = RatingFormSet(data, instance=edited) if form.asks_ratings else None
     if data is not None and form.is_valid() and (ratings is None or ratings.is_valid()):
         saved = save_product(form.save(commit=False), ratings, request.user)

@@ -8,9 +8,10 @@ from django.urls import reverse
 
 from shop.access import allow
 from shop.forms.people import StaffForm
-from shop.forms.shop import BayForm, ShopForm
+from shop.forms.shop import BayForm, ShopForm, TaxRateForm
 from shop.http import Request
-from shop.models import Bay, Shop, StaffMember
+from shop.models import Bay, Shop, StaffMember, TaxRate
+from shop.models.shop import tax_said
 from shop.roles import Role
 from shop.services import events
 from shop.services.people import save_staff
@@ -82,6 +83,41 @@ def staff_edit(request: Request, pk: int) -> HttpResponse:
         more_url=reverse("staff_hand_over", args=[pk]) if person.is_technician else "",
         more_label="Hand over their open jobs",
     )
+
+
+@allow(Role.MANAGER, password=True)
+def tax_rate_list(request: Request) -> HttpResponse:
+    """The rates of tax beside the usual one."""
+    usual = tax_said(request.shop.tax_name, request.shop.tax_percent)
+    context = {"rates": TaxRate.objects.all(), "usual_tax": usual}
+    return render(request, "settings/tax_rates.html", context)
+
+
+def _tax_rate_page(request: Request, rate: TaxRate, **context: Any) -> HttpResponse:
+    return form_page(
+        request,
+        TaxRateForm(request.POST or None, instance=rate),
+        notice="{} is saved.",
+        to="tax_rate_list",
+        save_label="Save rate",
+        back_url=reverse("tax_rate_list"),
+        back_label="Tax rates",
+        **context,
+    )
+
+
+@allow(Role.MANAGER, password=True)
+def tax_rate_create(request: Request) -> HttpResponse:
+    """A new rate."""
+    rate = TaxRate(name=request.shop.tax_name, order=TaxRate.objects.count())
+    return _tax_rate_page(request, rate, title="New tax rate")
+
+
+@allow(Role.MANAGER, password=True)
+def tax_rate_edit(request: Request, pk: int) -> HttpResponse:
+    """Change a rate."""
+    rate = get_object_or_404(TaxRate, pk=pk)
+    return _tax_rate_page(request, rate, title=f"Change {rate}")
 
 
 @allow(Role.MANAGER, password=True)

@@ -27,11 +27,15 @@ def main() -> None:
         from django.core.management import call_command
 
         from tests.bench import ground
-        from tests.bench.figures import Bench
+        from tests.bench.figures import GROUPS, Bench
+
+        only = os.environ.get("BENCH_ONLY", "").split()
+        if unknown := set(only) - set(GROUPS):
+            sys.exit(f"BENCH_ONLY knows {', '.join(GROUPS)}, not {', '.join(sorted(unknown))}.")
 
         call_command("collectstatic", interactive=False, verbosity=0)
         with ground.database():
-            Bench(ground.lay()).report()
+            Bench(ground.lay(only)).report(only)
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import zipfile
 
 import pytest
@@ -210,6 +211,23 @@ def test_another_car_is_refused_once_the_first_stands_in_the_record(manager: Sta
         change_people(back.pk, people, version=back.version, actor=manager)
     same_car = People(customer=other.owner, vehicle=in_bay.vehicle)
     assert change_people(in_bay.pk, same_car, version=1, actor=manager).customer == other.owner
+
+
+def test_where_only_the_car_is_asked_for_so_is_no_comeback_of_another_one(
+    manager: StaffMember, client: Client
+) -> None:
+    """The car that is picked was here before: in a booking that is asked about, here it is not."""
+    client.force_login(manager)
+    earlier, job = make_job(Stage.COLLECTED), make_job(Stage.BOOKED)
+    pick = f"{reverse('vehicle_pick')}?vehicle={earlier.vehicle_id}"
+    assert 'name="comeback_of"' in client.get(pick).content.decode()
+    page = client.get(reverse("job_people", args=[job.number])).content.decode()
+    [name] = re.findall(r'name="(\w+)" value="1" id="people-only"', page)
+    options = f"{reverse('vehicle_options')}?vehicle_search={earlier.vehicle.plate}"
+    assert "#people-only" in client.get(options).content.decode()
+    picked = client.get(f"{pick}&{name}=1").content.decode()
+    assert earlier.vehicle.plate in picked
+    assert "comeback_of" not in picked
 
 
 def test_the_page_keeps_what_was_typed_of_a_new_customer(

@@ -14,6 +14,8 @@ from pypdf import PdfReader
 
 from jobs import renderer, signing
 from jobs.models import InstallSheet
+from jobs.paper import PAPERS, counter_paper, estimate_pdf
+from jobs.services.estimates import Estimate
 from jobs.sheet import document as sheet_document, render
 from jobs.sheet.sign_off import collect_job
 from shop.models import Customer
@@ -192,8 +194,40 @@ def test_draft_says_so_and_is_not_signed(workshop: Workshop) -> None:
     assert not PdfFileReader(io.BytesIO(pdf)).embedded_signatures
 
 
+def paper_of(pdf: bytes) -> set[tuple[float, float]]:
+    boxes = [page.mediabox for page in PdfReader(io.BytesIO(pdf)).pages]
+    return {(round(float(box.width)), round(float(box.height))) for box in boxes}
+
+
+LETTER, A4 = {(612, 792)}, {(595, 842)}
+"""In points of 1/72 in (ISO 32000-1:2008, 8.3.2.3): 8.5 by 11 in, and 210 by 297 mm
+(ISO 216:2007, table 1)."""
+
+
+@pytest.mark.parametrize(
+    ("units", "size", "wanted"),
+    [("us", "a4", A4), ("metric", "letter", LETTER), ("us", None, LETTER), ("metric", None, A4)],
+)
+def test_paper_is_the_shop_s_whatever_its_units(
+    workshop: Workshop, units: str, size: str | None, wanted: set[tuple[float, float]]
+) -> None:
+    """On every paper; a document from before the shop said its paper follows its units."""
+    make_shop(units=units, paper_size=size or "a4")
+    job = workshop.ready()
+    document = sheet_document.draft(sheet_document.load(pk=job.pk))
+    if size is None:
+        del document["shop"]["paper"]
+    papers = [render.pdf(document), render.customer_pdf(document)]
+    if size is not None:
+        papers.append(estimate_pdf(Estimate(job)))
+        papers += [counter_paper(job, name, "https://x.example/") for name in PAPERS]
+    assert [paper_of(one) for one in papers] == [wanted] * len(papers)
+    lying = {(height, width) for width, height in wanted}
+    assert paper_of(render.wiring_draft(document)) == lying
+
+
 def test_us_shop_gets_letter_paper_and_feet(workshop: Workshop) -> None:
-    make_shop(units="us")
+    make_shop(units="us", paper_size="letter")
     pdf = render.pdf(sheet_document.draft(sheet_document.load(pk=workshop.ready().pk)))
     box = PdfReader(io.BytesIO(pdf)).pages[-1].mediabox
     # US Letter is 8.5 in by 11 in, and a point is 1/72 in (ISO 32000-1:2008, 8.3.2.3).

@@ -151,14 +151,14 @@ def crowded(document: Mapping[str, Any], devices: int, channels: int) -> dict[st
     return {**document, "plan": plan, "parts": [], "plugs": []}
 
 
-@pytest.mark.parametrize("units", ["metric", "us"])
+@pytest.mark.parametrize("paper", ["a4", "letter"])
 @pytest.mark.parametrize(
     ("devices", "channels"), [(1, 1), (3, 4), (5, 8), (12, 2), (2, 32), (0, 0)]
 )
 def test_no_word_lies_on_another_or_off_the_page(
-    workshop: Workshop, units: str, devices: int, channels: int
+    workshop: Workshop, paper: str, devices: int, channels: int
 ) -> None:
-    make_shop(units=units)
+    make_shop(paper_size=paper)
     document = sheet_document.draft(sheet_document.load(pk=workshop.job().pk))
     pages = drawings(crowded(document, devices, channels))
     for _, canvas, _ in pages:

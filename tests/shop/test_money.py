@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from shop.currencies import decimals_of
-from shop.money import line_amount, rounded, said, totals
+from shop.money import line_amount, rounded, said, together, totals
 
 codes = st.sampled_from(["JPY", "EUR", "KWD", "UYW", ""])
 quantities = st.decimals("0", "999999.999", places=3)
@@ -46,6 +46,37 @@ def test_net_and_tax_are_exactly_the_total(
     assert found.net + found.tax == found.total
     assert Fraction(found.tax) == nearest(whole * Fraction(rate) / of, code)
     assert Fraction(found.total if with_tax else found.net) == whole
+
+
+several = st.lists(
+    st.tuples(st.lists(st.tuples(quantities, prices), max_size=8), rates), min_size=1, max_size=5
+)
+
+
+@given(several, codes, st.booleans())
+def test_the_sums_of_the_rates_are_exactly_the_whole(
+    by_rate: list[tuple[list[tuple[Decimal, Decimal]], Decimal]], code: str, with_tax: bool
+) -> None:
+    """Each rate is rounded once; the whole is no rounding of its own."""
+    priced = [
+        ([line_amount(quantity, price, code) for quantity, price in lines], rate)
+        for lines, rate in by_rate
+    ]
+    parts = [totals(amounts, rate, code, with_tax=with_tax) for amounts, rate in priced]
+    whole = together(parts)
+    assert whole.net + whole.tax == whole.total
+    exact = [
+        nearest(
+            sum(map(Fraction, amounts), Fraction(0))
+            * Fraction(rate)
+            / (100 + Fraction(rate) if with_tax else 100),
+            code,
+        )
+        for amounts, rate in priced
+    ]
+    assert Fraction(whole.tax) == sum(exact)
+    lines = sum((Fraction(one) for amounts, _ in priced for one in amounts), Fraction(0))
+    assert Fraction(whole.total if with_tax else whole.net) == lines
 
 
 def test_the_order_of_lines_changes_nothing() -> None:

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from django.utils.safestring import SafeString, mark_safe
 
-from jobs.sheet.earlier import newest
+from jobs.sheet.earlier import newest, paper_of
 from jobs.sheet.wiring import details, plugs
 from jobs.sheet.wiring.canvas import Canvas
 from jobs.sheet.wiring.nodes import Installation, installation
@@ -14,14 +14,14 @@ from jobs.wording import NOTHING, Local
 
 Document = Mapping[str, Any]
 POINTS_PER_MM: Final = 72 / 25.4
-ROOM_MM: Final = {"metric": (277.0, 172.0), "us": (259.0, 177.0)}
-"""What is left of a landscape page beside margins, head and foot, by the shop's units."""
+ROOM_MM: Final = {"a4": (277.0, 172.0), "letter": (259.0, 177.0)}
+"""What is left of a landscape page beside margins, head and foot, by the shop's paper."""
 
 
 def drawings(document: Document) -> list[tuple[str, Canvas, str]]:
     """Title, drawing and telling of each page."""
     document = newest(document)
-    width, height = (one * POINTS_PER_MM for one in ROOM_MM[document["shop"]["units"]])
+    width, height = (one * POINTS_PER_MM for one in ROOM_MM[paper_of(document)])
     whole = installation(document)
     split = details.pages(whole, width, height)
     count, before = 0, -1

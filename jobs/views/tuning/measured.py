@@ -15,6 +15,7 @@ from jobs.forms.tuning.cells import measured_fields
 from jobs.forms.tuning.uploads import ImportForm, TextForm
 from jobs.models import MeasuredPhase, MeasuredResponse
 from jobs.plan import measured as sums
+from jobs.plan.agreement import told_of
 from jobs.plan.power import doc
 from jobs.services.saving import FieldClash
 from jobs.services.tuning import measured as service
@@ -23,7 +24,7 @@ from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.channel_rows import what_it_feeds
 from jobs.views.bay.rows import cell_row
-from jobs.views.tuning.common import show
+from jobs.views.tuning.common import before_plan, show
 from jobs.views.tuning.facts import facts_html
 from shop.access import allow, allow_any_staff
 from shop.http import Request
@@ -84,6 +85,14 @@ def comparison(sheet: BaySheet, rows: list[MeasuredResponse], playing: str) -> d
     try:
         before, after = (sums.averaged(responses, facts.smoothing) for responses in sides.values())
         now = sums.expected(sides[MeasuredPhase.AFTER], sheet.plan, facts.smoothing)
+        context["disagrees"] = told_of(
+            sides[MeasuredPhase.BEFORE],
+            sides[MeasuredPhase.AFTER],
+            before_plan(sheet),
+            sheet.plan,
+            playing,
+            facts.smoothing,
+        )
     except sums.MeasurementError as error:
         return {**context, "trouble": str(error)}
     band = sums.playing_band_hz(sheet.plan, playing)

@@ -25,7 +25,8 @@ class Command(ReadyCommand):
         parser.add_argument(
             "--check-record",
             action="store_true",
-            help="then check the record; where it does not hold, fail and keep every archive",
+            help="then check the record and the shop's log; where one does not hold, fail and keep "
+            "every archive",
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -40,7 +41,7 @@ class Command(ReadyCommand):
         self.stdout.write(f"Backup written: {archive}")
         if options["check_record"]:
             # Before old archives go: they may be the last ones from before the damage.
-            call_command("check_record", stdout=self.stdout)
+            self._check("check_record", "check_log")
         if keep is not None:
             for old in sorted(folder.glob("loombook-*.tar.gz"))[:-keep]:
                 old.unlink()
@@ -48,3 +49,14 @@ class Command(ReadyCommand):
         self.stdout.write(
             f"It is signed with {key_path()}, which is in no archive: keep a copy of that apart."
         )
+
+    def _check(self, *commands: str) -> None:
+        """Run every check, and fail behind the last if any did."""
+        failed = []
+        for command in commands:
+            try:
+                call_command(command, stdout=self.stdout)
+            except CommandError as error:
+                failed.append(str(error))
+        if failed:
+            raise CommandError(" ".join(failed))
