@@ -95,8 +95,12 @@ def write(written: list[ShopEvent]) -> list[ShopEvent]:
         secret = key()
     except KeyLost:
         return ShopEvent.objects.bulk_create(written)
-    found = ShopChain.objects.select_for_update().filter(pk=ROW).first()
-    chain = found or (_begun(secret) if not ShopEvent.objects.exists() else _broken())
+    chain = ShopChain.objects.select_for_update().filter(pk=ROW).first()
+    if chain is None:
+        first = _broken() if ShopEvent.objects.exists() else _begun(secret)
+        # Of two that would begin it at once the second waits here, and goes on behind the first.
+        ShopChain.objects.bulk_create([first], ignore_conflicts=True)
+        chain = ShopChain.objects.select_for_update().get(pk=ROW)
     head = chain.head if hmac.compare_digest(chain.mac, _sealed(secret, chain)) else ""
     for place, event in enumerate(written, 1):
         event.number = chain.count + place
@@ -105,7 +109,7 @@ def write(written: list[ShopEvent]) -> list[ShopEvent]:
     chain.count += len(written)
     chain.head = head
     chain.mac = _sealed(secret, chain)
-    chain.save(force_insert=found is None, force_update=found is not None)
+    chain.save(force_update=True)
     return events_now
 
 

@@ -119,6 +119,9 @@ class Begins(StartsWith):
 
     lookup_name = "begins"
 
+    def as_sql(self, compiler: Any, connection: Any) -> tuple[str, list[Any]]:
+        return StartsWith(self.lhs, self.rhs).as_sql(compiler, connection)
+
     def as_sqlite(self, compiler: Any, connection: Any) -> tuple[str, list[Any]]:
         column, values = self.process_lhs(compiler, connection)
         return f"({column} >= %s AND {column} < %s)", [
