@@ -239,7 +239,16 @@ SIX_CHANNELS: Final = Work(
             "turn_on_by": "M1",
         },
         "A2": {"serial": "W1-77302", "turn_on": "interface_module", "turn_on_by": "M1"},
-        "M1": {"serial": "LF-00921", "firmware": "1.9.0 for Tamsel"},
+        "M1": {
+            "serial": "LF-00921",
+            "firmware": "1.9.0 for Tamsel",
+            "data_file": "Tamsel 2023, amplified, profile 4",
+            "options": "Switches 1 and 3 on; chimes to the front left; retained power on",
+            "firmware_before": "1.7.2",
+            "written_with": "Bench computer 2",
+            "written_cable": "Cable in the module's box",
+            "backup": "Shop drive, folder Tamsel, LF-00921-before",
+        },
     },
     proofs=(
         Proof(

@@ -241,6 +241,13 @@ class JobPart(models.Model):
         validators=[MinValueValidator(0.01), MaxValueValidator(100)],
     )
     note = models.CharField(max_length=200, blank=True)
+    data_file = models.CharField("file or profile", max_length=120, blank=True)
+    options = models.CharField("options and switches set", max_length=300, blank=True)
+    firmware_before = models.CharField("firmware before", max_length=40, blank=True)
+    written_with = models.CharField("written with computer", max_length=80, blank=True)
+    written_cable = models.CharField("written over cable", max_length=80, blank=True)
+    backup = models.CharField("backup of the old state is kept", max_length=120, blank=True)
+    no_backup = models.BooleanField("gives no backup", default=False)
     version = models.PositiveIntegerField(default=1, editable=False)
 
     objects = JobPartQuerySet.as_manager()
@@ -254,3 +261,19 @@ class JobPart(models.Model):
 
     def __str__(self) -> str:
         return f"{self.label} {self.product}"
+
+    @property
+    def lacks_backup(self) -> bool:
+        """Its old state was read and then written over, and nothing says where that is kept."""
+        return is_overwritten(self.firmware_before, self.firmware, self.data_file) and not (
+            self.backup or self.no_backup
+        )
+
+
+def is_overwritten(firmware_before: str, firmware: str, data_file: str) -> bool:
+    """Something stood in a part that has been replaced: its firmware is another one now, or a file
+    was put in over what had been read. A part that came empty has nothing before."""
+    if not firmware_before.strip():
+        return False
+    changed = bool(firmware.strip()) and firmware.strip() != firmware_before.strip()
+    return changed or bool(data_file.strip())

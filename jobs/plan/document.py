@@ -12,6 +12,7 @@ import msgspec
 
 from jobs import wording
 from jobs.models import Job, TuningKind
+from jobs.models.job import is_overwritten
 from jobs.plan import rows as plan_rows
 from jobs.plan.columns import (
     ASSUMPTIONS,
@@ -205,6 +206,23 @@ def _signal_finding(row: Any) -> Finding | None:
     )
 
 
+def _backup_finding(row: Any) -> Finding | None:
+    """A part whose old state was read and then written over, and kept nowhere."""
+    told = ("parts_firmware_before", "parts_firmware", "parts_data_file")
+    if row.parts_backup or row.parts_no_backup:
+        return None
+    if not is_overwritten(*(getattr(row, name) or "" for name in told)):
+        return None
+    return Finding(
+        rule="module-without-backup",
+        severity="caution",
+        title=f"{row.parts_label} was written over, and no backup of its old state is named",
+        where=(row.parts_label,),
+        what_to_do="Say where the backup is kept, or that this part gives none.",
+        source="Common practice, no source",
+    )
+
+
 def _fault_code_finding(before: str, after: str) -> Finding | None:
     new = new_codes(before, after)
     if not new:
@@ -220,7 +238,7 @@ def _fault_code_finding(before: str, after: str) -> Finding | None:
 
 
 def beside_findings(job: Job) -> list[Finding]:
-    """What fault codes and the inputs of the parts say."""
+    """What fault codes, the inputs of the parts and what was put into them say."""
     rows = plan_rows.beside_the_plan(job.pk)
     if not rows:
         return []
@@ -228,6 +246,7 @@ def beside_findings(job: Job) -> list[Finding]:
     found = [
         _fault_code_finding(*(text or "" for text in codes)),
         *(_signal_finding(row) for row in rows),
+        *(_backup_finding(row) for row in rows),
     ]
     return [one for one in found if one is not None]
 

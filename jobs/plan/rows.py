@@ -45,6 +45,7 @@ devices: Final = Prepared(
 )
 """Source parts with their products, one row a rating (or one row without)."""
 
+WRITTEN_OVER: Final = ("firmware_before", "data_file", "backup", "no_backup")
 COUNTED_INPUTS: Final = (
     "speaker_inputs", "optical_inputs", "coaxial_inputs", "network_inputs",
 )  # fmt: skip
@@ -115,10 +116,11 @@ beside_the_plan: Final = Prepared(
     "fault_codes__after_codes",
     "parts__label",
     "parts__input_from",
+    *(f"parts__{name}" for name in ("firmware", *WRITTEN_OVER)),
     *(f"parts__product__{name}" for name in COUNTED_INPUTS),
 )
 """What findings rest on that the plan has not: fault codes as read, and of each part the signal it
-takes with its inputs on record; one row a part, or one."""
+takes with its inputs on record and whether it was written over; one row a part, or one."""
 
 reasoned: Final = Prepared(lambda job: FindingReason.objects.filter(job=job), "fingerprint")
 """Fingerprints of findings that were given a reason."""

@@ -16,7 +16,12 @@ from jobs.setups.schema import MOST_PHOTOS, SETUP_VERSION, SetupDocument
 from wiring.plan import Plan, PlanError, from_builtins
 
 PRODUCT_FACTS: Final = ("product_id", "product", "maker", "name", "part_number", "kind", "quantity")
-PART_FACTS: Final = ("firmware", "note")
+PART_FACTS: Final = (
+    *("firmware", "note"),
+    *("data_file", "options", "written_with", "written_cable"),
+)
+"""What is written down of a part and holds for the next of its kind. Its serial number, what stood
+in it before and where that is kept are its own."""
 MOST_WORDS: Final = 1000
 SHOWN_SUBJECTS: Final = ("channel", "speaker", "part", "run", "step")
 """Subjects of the photos that go along: the work, never the car's arrival or its owner's things."""
@@ -134,7 +139,9 @@ def _fit(document: Mapping[str, Any]) -> dict[str, Any] | None:
 def _part_facts(document: Mapping[str, Any]) -> dict[str, dict[str, str]]:
     devices = {one["id"] for one in document["plan"].get("devices", ())}
     facts = {
-        part["label"]: {name: part.get(name, "") for name in PART_FACTS}
+        part["label"]: {
+            name: part.get(name) or part.get("data", {}).get(name, "") for name in PART_FACTS
+        }
         for part in document["parts"]
         if part["label"] in devices
     }
@@ -215,9 +222,15 @@ def _from_2(document: Mapping[str, Any]) -> dict[str, Any]:
     return {**document, "setup_version": 3}
 
 
+def _from_3(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Version 3 had firmware and note of a part alone."""
+    return {**document, "setup_version": 4}
+
+
 UPGRADES: Final[dict[int, Callable[[Mapping[str, Any]], dict[str, Any]]]] = {
     1: _from_1,
     2: _from_2,
+    3: _from_3,
 }
 """From each older version to the next."""
 

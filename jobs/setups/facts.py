@@ -9,7 +9,14 @@ from jobs.setups.items import Item, unlike
 from jobs.setups.match import Matches
 from jobs.wording import Local
 
-_CALLED = {"firmware": "firmware", "note": "note"}
+_CALLED = {
+    "firmware": "firmware",
+    "note": "note",
+    "data_file": "file",
+    "options": "options",
+    "written_with": "written with",
+    "written_cable": "over",
+}
 
 
 def _told(values: Mapping[str, str]) -> str:
@@ -17,7 +24,7 @@ def _told(values: Mapping[str, str]) -> str:
 
 
 def fact_items(document: Mapping[str, Any], matches: Matches) -> list[Item]:
-    """Firmware and note of each device that stands for the same product here."""
+    """What was written down of each device that stands for the same product here."""
     items = []
     for label, kept in document["part_facts"].items():
         match = matches.devices.get(label)

@@ -38,6 +38,11 @@ _TITLES: Final = {
 _FIELDS: Final = {
     "serial": "serial number",
     "firmware": "firmware",
+    "data_file": "file or profile",
+    "options": "options and switches",
+    "written_cable": "written over cable",
+    "backup": "backup of the old state",
+    "no_backup": "it gives no backup",
     "wants": "what the customer wants",
     "comeback_of": "comeback of",
     "by": "by whom",

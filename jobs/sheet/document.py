@@ -145,6 +145,18 @@ def _check_in(job: Job) -> dict[str, Any] | None:
     }
 
 
+PART_DATA: Final = (
+    "data_file",
+    "options",
+    "firmware_before",
+    "written_with",
+    "written_cable",
+    "backup",
+    "no_backup",
+)
+"""What was put into a part; only what is known of it stands in the document."""
+
+
 def _parts(job: Job) -> list[dict[str, Any]]:
     return [
         {
@@ -163,6 +175,7 @@ def _parts(job: Job) -> list[dict[str, Any]]:
             "turn_on_by": part.turn_on_by.label if part.turn_on_by else "",
             "input_from": part.get_input_from_display(),
             "note": part.note,
+            "data": {name: one for name in PART_DATA if (one := getattr(part, name))},
         }
         for part in job.parts.select_related("product", "turn_on_by")
     ]

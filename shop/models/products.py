@@ -282,6 +282,14 @@ class Product(models.Model):
         return self.kind in SOURCE_KINDS | SUPPLY_KINDS
 
     @property
+    def holds_data(self) -> bool:
+        """Whether a file, a profile or options are put into it: a module, a processor, or an
+        amplifier that has one inside."""
+        own = self.kind in {ProductKind.INTERFACE, ProductKind.PROCESSOR}
+        inside = self.max_sections is not None or self.sample_rate_hz is not None
+        return own or (self.kind == ProductKind.AMPLIFIER and inside)
+
+    @property
     def is_speaker(self) -> bool:
         return self.kind in SPEAKER_KINDS
 

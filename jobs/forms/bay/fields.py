@@ -205,7 +205,25 @@ def part_fields(parts: Iterable[JobPart]) -> Fields:
             JobPart, "input_from_v", label="Highest voltage of that signal", unit="V"
         ),
         "note": field_of(JobPart, "note"),
+        **data_fields(),
     }
+
+
+@cache
+def data_fields() -> Fields:
+    """What was put into a module or processor, from where, and where its old state is kept."""
+    fields = {
+        "data_file": field_of(JobPart, "data_file"),
+        "options": field_of(JobPart, "options"),
+        "firmware_before": field_of(JobPart, "firmware_before"),
+        "written_with": field_of(JobPart, "written_with"),
+        "written_cable": field_of(JobPart, "written_cable"),
+        "backup": field_of(JobPart, "backup", label="Backup of the old state is kept"),
+        "no_backup": field_of(JobPart, "no_backup", label="It gives no backup"),
+    }
+    fields["written_with"].widget.attrs["list"] = "computers-known"
+    fields["written_cable"].widget.attrs["list"] = "cables-known"
+    return fields
 
 
 @cache

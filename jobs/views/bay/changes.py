@@ -21,7 +21,7 @@ from jobs.views.bay.bay_sheet import SECTIONS, BaySheet
 from jobs.views.bay.channel_rows import cable_html, settings_html, speakers_html, wires_html
 from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.checks import function_html, progress_html, reading_html
-from jobs.views.bay.fit import part_html, sources_of
+from jobs.views.bay.fit import fit_rows, part_html, sources_of
 from jobs.views.bay.power_rows import run_html, supply_html
 from jobs.views.bay.steps import list_of, row_html as step_html
 from jobs.views.bay.tuning import other_html
@@ -80,7 +80,9 @@ def _settings(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
 
 def _parts(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     sources = sources_of(sheet.job)
-    template = "bay/part_row.html" if sheet.section == "fit" else "bay/turn_on_row.html"
+    if sheet.section == "fit":
+        return fit_rows(sheet, [one for one in sources if one.pk in keys], sources)
+    template = "bay/turn_on_row.html"
     if sheet.section == "channels" and show not in {"", "speakers"}:
         return []
     return [part_html(sheet, one, sources, template=template) for one in sources if one.pk in keys]

@@ -1,7 +1,7 @@
 """Fit proof: what was consulted, and the serial and firmware of what is fitted."""
 
 from functools import partial
-from typing import Any
+from typing import Any, Final
 
 from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404
@@ -43,9 +43,36 @@ def part_html(
     clashes: list[FieldClash] | None = None,
     template: str = "bay/part_row.html",
 ) -> str:
-    """The row of a source part: serial and firmware, or how it is turned on."""
+    """The row of a part: serial and firmware, how it is turned on, or what was put into it."""
     row = cell_row(part, part_fields(sources), cleaned, clashes or [], part.label)
     return render_to_string(template, {"sheet": sheet, "row": row, "part": part})
+
+
+_ROWS: Final = {"data": "bay/data_row.html"}
+"""Rows of a part beside the one with its serial, by what the address asks for."""
+
+
+def fit_rows(sheet: BaySheet, parts: list[JobPart], sources: list[JobPart]) -> list[str]:
+    """Every row that the section has of these parts: those of the table first, for a part of a
+    table is lost where it follows something else."""
+    rows = [part_html(sheet, one, sources) for one in parts if one.product.kind in SOURCE_KINDS]
+    return [*rows, *data_rows(sheet, parts, sources)]
+
+
+def data_rows(sheet: BaySheet, parts: list[JobPart], sources: list[JobPart]) -> list[str]:
+    """What was put into each part that holds a file or options."""
+    holding = [one for one in parts if one.product.holds_data]
+    return [part_html(sheet, one, sources, template=_ROWS["data"]) for one in holding]
+
+
+def _known(name: str) -> list[str]:
+    """What was written there on the shop's last jobs, the newest first."""
+    rows = JobPart.objects.exclude(**{name: ""}).order_by("-pk").values_list(name, flat=True)
+    return list(dict.fromkeys(rows[:_LAST_ROWS]))[:_MOST_KNOWN]
+
+
+_LAST_ROWS: Final = 60
+_MOST_KNOWN: Final = 8
 
 
 @allow_any_staff
@@ -67,6 +94,9 @@ def _page(
         "parts_url": reverse("job_parts", args=[sheet.number]),
         "proofs": list(sheet.job.fit_proofs.select_related("by").order_by("-pk")),
         "parts": [part_html(sheet, part, sources) for part in sources],
+        "data_rows": (data := data_rows(sheet, sources, sources)),
+        "computers": _known("written_with") if data else [],
+        "cables": _known("written_cable") if data else [],
     }
     answer = answers.page(request, sheet, "bay/fit.html", **context)
     answer.status_code = status
@@ -115,10 +145,12 @@ def guide(request: Request, number: int, pk: int) -> FileResponse:
 @allow(*BENCH)
 @require_POST
 def part(request: Request, number: int, pk: int) -> HttpResponse:
-    """Save serial, firmware or turn-on of one part."""
+    """Save serial, firmware, turn-on or data of one part."""
     job = get_object_or_404(Job, number=number)
     sources = sources_of(job)
-    template = "bay/turn_on_row.html" if "turn-on" in request.GET else "bay/part_row.html"
+    template = _ROWS.get(request.GET.get("row", ""), "bay/part_row.html")
+    if "turn-on" in request.GET:
+        template = "bay/turn_on_row.html"
 
     def draw(sheet: BaySheet, row: JobPart, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
         return part_html(sheet, row, sources, cleaned, clashes, template)
