@@ -12,8 +12,8 @@ from jobs.plan.document import findings_of
 from jobs.services.moves import move
 from jobs.setups.apply import take_whole
 from jobs.setups.library import create_setup
-from jobs.sheet.changes import changes
 from jobs.sheet.change_values import change_values
+from jobs.sheet.changes import changes
 from jobs.sheet.document import draft, load
 from jobs.sheet.values import sheet_values
 from jobs.undo import undo
