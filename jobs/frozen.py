@@ -62,6 +62,7 @@ WITH_JOB: Final[dict[str, frozenset[str]]] = {
     "jobs.FunctionCheck": frozenset(),
     "jobs.Reading": frozenset(),
     "jobs.FaultCodes": frozenset(),
+    "jobs.Panel": frozenset(),
     "jobs.JobNote": frozenset(),
     "jobs.JobStep": frozenset(),
     "jobs.Photo": frozenset(),

@@ -9,7 +9,7 @@ from django.utils import timezone
 from deploy.demo import tuning
 from deploy.demo.spec import Setting, Tried, Work
 from jobs.models import Channel, FunctionResult, Job, SupplyFacts, TuningKind
-from jobs.services import channels, fit, functions, notes, power, readings
+from jobs.services import channels, fit, functions, notes, panels, power, readings
 from jobs.services.tuning import records
 from shop.models import StaffMember
 
@@ -54,6 +54,12 @@ class Filler:
             fit.save_part(
                 self.number, part.pk, changes, actor=self.by, version=part.version, key=""
             )
+
+        for name, clips, replaced, state in self.work.panels:
+            event = panels.add_panel(self.number, name, clips, actor=self.by)
+            _, pk = event.about
+            changes = {"clips_replaced": replaced, "state": state}
+            panels.save_panel(self.number, pk, changes, actor=self.by, version=1)
 
     def try_functions(self, phase: str) -> None:
         exceptions: dict[str, Tried] = {one.name: one for one in self.work.functions}

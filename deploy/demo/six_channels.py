@@ -237,8 +237,19 @@ SIX_CHANNELS: Final = Work(
             "firmware": "2.4.1",
             "turn_on": "interface_module",
             "turn_on_by": "M1",
+            "mount_place": "Under the right front seat",
+            "fixings": "4 screws M6 in threaded inserts",
+            "torque_nm": 9.0,
+            "drilled": "4 holes of 9 mm in the seat frame's plate",
         },
-        "A2": {"serial": "W1-77302", "turn_on": "interface_module", "turn_on_by": "M1"},
+        "A2": {
+            "serial": "W1-77302",
+            "turn_on": "interface_module",
+            "turn_on_by": "M1",
+            "mount_place": "Boot, behind the left trim",
+            "fixings": "4 screws M5 with washers in the plywood board",
+            "torque_nm": 4.0,
+        },
         "M1": {
             "serial": "LF-00921",
             "firmware": "1.9.0 for Tamsel",
@@ -250,6 +261,12 @@ SIX_CHANNELS: Final = Work(
             "backup": "Shop drive, folder Tamsel, LF-00921-before",
         },
     },
+    panels=(
+        ("Door card, front left", 9, 2, "refitted"),
+        ("Door card, front right", 9, 0, "refitted"),
+        ("Boot trim, left", 7, 0, "refitted"),
+        ("Sill trim, right", 6, 0, "refitted"),
+    ),
     proofs=(
         Proof(
             "Oskerry fitting list",

@@ -127,6 +127,8 @@ class Work:
     readings: tuple[Measured, ...]
     functions: tuple[Tried, ...] = ()
     other_settings: tuple[tuple[str, str, str], ...] = ()
+    panels: tuple[tuple[str, int, int, str], ...] = ()
+    """Name, clips and screws, how many of them were replaced, and what became of the panel."""
     notes: tuple[str, ...] = ()
     tuning: "Tuned | None" = None
     reasons: dict[str, str] = field(default_factory=dict)

@@ -5,6 +5,8 @@ from jobs.models.bay_sheet import (
     FunctionCheck,
     FunctionResult,
     JobNote,
+    Panel,
+    PanelState,
     Reading,
     ReadingKind,
 )
@@ -83,6 +85,8 @@ __all__ = [
     "MeasuredPhase",
     "MeasuredResponse",
     "OtherSetting",
+    "Panel",
+    "PanelState",
     "OutputSide",
     "PartSupply",
     "Payment",

@@ -1,7 +1,7 @@
 """Fit proof, function checks, readings and notes: what the technician shows to be true."""
 
 from django.conf import settings
-from django.core.validators import FileExtensionValidator
+from django.core.validators import FileExtensionValidator, MaxValueValidator
 from django.db import models
 
 
@@ -156,6 +156,36 @@ class FaultCodes(models.Model):
 
     def __str__(self) -> str:
         return f"Fault codes of {self.job}"
+
+
+class PanelState(models.TextChoices):
+    OFF = "", "Off"
+    REFITTED = "refitted", "Refitted"
+    REPLACED = "replaced", "Replaced"
+
+
+class Panel(models.Model):
+    """A panel taken off the car: how many clips it has, how many of them broke and were replaced,
+    and whether it is back, or another one in its place."""
+
+    job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="panels")
+    name = models.CharField("panel", max_length=80)
+    clips = models.PositiveSmallIntegerField(
+        "clips and screws", null=True, blank=True, validators=[MaxValueValidator(200)]
+    )
+    clips_replaced = models.PositiveSmallIntegerField(
+        "of them replaced", null=True, blank=True, validators=[MaxValueValidator(200)]
+    )
+    state = models.CharField("panel is", max_length=10, choices=PanelState, blank=True)
+    note = models.CharField(max_length=200, blank=True)
+    version = models.PositiveIntegerField(default=1, editable=False)
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [models.UniqueConstraint(fields=["job", "name"], name="panel_once_a_job")]
+
+    def __str__(self) -> str:
+        return self.name
 
 
 class JobNote(models.Model):

@@ -248,6 +248,15 @@ class JobPart(models.Model):
     written_cable = models.CharField("written over cable", max_length=80, blank=True)
     backup = models.CharField("backup of the old state is kept", max_length=120, blank=True)
     no_backup = models.BooleanField("gives no backup", default=False)
+    mount_place = models.CharField("mounted where", max_length=80, blank=True)
+    fixings = models.CharField(max_length=120, blank=True)
+    torque_nm = models.FloatField(
+        "torque, N·m",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1), MaxValueValidator(200)],
+    )
+    drilled = models.CharField("drilled or cut", max_length=120, blank=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 
     objects = JobPartQuerySet.as_manager()

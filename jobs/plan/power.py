@@ -97,6 +97,8 @@ def section_of(finding: Finding) -> str:
         return "after" if finding.rule == "function-lost" else "before"
     if finding.rule == "fault-code-new":
         return "after"
+    if finding.rule == "module-without-backup":
+        return "fit"
     rule = RULES.get(finding.rule)
     return rule.section if rule else "channels"
 

@@ -20,6 +20,7 @@ from jobs.models import (
     JobSpeaker,
     ListeningSeat,
     OtherSetting,
+    Panel,
     PowerRun,
     SavedSetup,
     SeatDistance,
@@ -48,6 +49,7 @@ ROWS: Final[dict[str, tuple[type[Any], str]]] = {
     "supplyfacts": (SupplyFacts, "job"),
     "jobpart": (JobPart, "job"),
     "othersetting": (OtherSetting, "job"),
+    "panel": (Panel, "job"),
     "listeningseat": (ListeningSeat, "job"),
     "seatdistance": (SeatDistance, "seat__job"),
 }
@@ -202,6 +204,10 @@ class _Writer:
         row = OtherSetting.objects.create(job=self.job, name=item.title, **item.values)
         self._made(row, "othersetting.from_setup", {"name": row.name, **item.values})
 
+    def panel(self, item: Item) -> None:
+        row = Panel.objects.create(job=self.job, name=item.title, **item.values)
+        self._made(row, "panel.from_setup", {"name": row.name, **item.values})
+
     def write(self, item: Item) -> None:
         """Write one item; a matched device needs no writing."""
         kind = item.key.partition(":")[0]
@@ -212,7 +218,7 @@ class _Writer:
 def _in_order(items: Iterable[Item]) -> list[Item]:
     order = (
         *("device", "fact", "speaker", "channel", "setting", "supply", "turn_on", "run"),
-        *("distance", "other"),
+        *("distance", "panel", "other"),
     )
     return sorted(items, key=lambda item: order.index(item.key.partition(":")[0]))
 

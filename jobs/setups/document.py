@@ -19,9 +19,10 @@ PRODUCT_FACTS: Final = ("product_id", "product", "maker", "name", "part_number",
 PART_FACTS: Final = (
     *("firmware", "note"),
     *("data_file", "options", "written_with", "written_cable"),
+    *("mount_place", "fixings", "torque_nm"),
 )
 """What is written down of a part and holds for the next of its kind. Its serial number, what stood
-in it before and where that is kept are its own."""
+in it before, where that is kept and what was drilled are its own."""
 MOST_WORDS: Final = 1000
 SHOWN_SUBJECTS: Final = ("channel", "speaker", "part", "run", "step")
 """Subjects of the photos that go along: the work, never the car's arrival or its owner's things."""
@@ -136,16 +137,14 @@ def _fit(document: Mapping[str, Any]) -> dict[str, Any] | None:
     }
 
 
-def _part_facts(document: Mapping[str, Any]) -> dict[str, dict[str, str]]:
+def _part_facts(document: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     devices = {one["id"] for one in document["plan"].get("devices", ())}
-    facts = {
-        part["label"]: {
-            name: part.get(name) or part.get("data", {}).get(name, "") for name in PART_FACTS
-        }
-        for part in document["parts"]
-        if part["label"] in devices
-    }
-    return {label: one for label, one in facts.items() if any(one.values())}
+    facts = {}
+    for part in document["parts"]:
+        own = part if part["label"] in devices else {}
+        told = {**own, **part.get("data", {}), **part.get("mount", {})}
+        facts[part["label"]] = {name: told[name] for name in PART_FACTS if told.get(name)}
+    return {label: one for label, one in facts.items() if one}
 
 
 def _distances(job: Job) -> list[dict[str, Any]]:
@@ -206,6 +205,9 @@ def from_sheet(sheet: InstallSheet) -> dict[str, Any]:
         "part_facts": _part_facts(document),
         "distances": _distances(sheet.job),
         "reasons": _reasons(document),
+        "panels": [
+            {"name": one["name"], "clips": one["clips"]} for one in document.get("panels", ())
+        ],
         "measured_minutes": round(minutes, 1) if minutes else None,
     }
     return checked(setup)
@@ -223,7 +225,7 @@ def _from_2(document: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _from_3(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Version 3 had firmware and note of a part alone."""
+    """Version 3 had firmware and note of a device alone, and no panels."""
     return {**document, "setup_version": 4}
 
 
@@ -257,6 +259,7 @@ def upgrade(document: Mapping[str, Any]) -> dict[str, Any]:
         "part_facts": {},
         "distances": [],
         "reasons": [],
+        "panels": [],
         "measured_minutes": None,
     }
     return {**defaults, **document}

@@ -117,6 +117,16 @@ class PartFacts(Part, frozen=True):
     options: Annotated[str, Meta(max_length=300)] = ""
     written_with: Annotated[str, Meta(max_length=80)] = ""
     written_cable: Annotated[str, Meta(max_length=80)] = ""
+    mount_place: Annotated[str, Meta(max_length=80)] = ""
+    fixings: Short = ""
+    torque_nm: Annotated[float, Meta(ge=0.1, le=200)] | None = None
+
+
+class PanelOff(Part, frozen=True):
+    """A panel that comes off for this work, and how many clips and screws hold it."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=80)]
+    clips: Annotated[int, Meta(ge=0, le=200)] | None = None
 
 
 class TapeDistance(Part, frozen=True):
@@ -155,6 +165,7 @@ class SetupDocument(Part, frozen=True):
     part_facts: dict[Id, PartFacts] = {}
     distances: Annotated[tuple[TapeDistance, ...], Meta(max_length=800)] = ()
     reasons: Annotated[tuple[CautionReason, ...], Meta(max_length=400)] = ()
+    panels: Annotated[tuple[PanelOff, ...], Meta(max_length=100)] = ()
     measured_minutes: Annotated[float, Meta(ge=0, le=100_000)] | None = None
 
 

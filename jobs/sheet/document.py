@@ -157,6 +157,23 @@ PART_DATA: Final = (
 """What was put into a part; only what is known of it stands in the document."""
 
 
+PART_MOUNT: Final = ("mount_place", "fixings", "torque_nm", "drilled")
+"""How a part is fixed to the car."""
+
+
+def _panels(job: Job) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": row.name,
+            "clips": row.clips,
+            "clips_replaced": row.clips_replaced,
+            "state": row.get_state_display(),
+            "note": row.note,
+        }
+        for row in job.panels.all()
+    ]
+
+
 def _parts(job: Job) -> list[dict[str, Any]]:
     return [
         {
@@ -175,6 +192,7 @@ def _parts(job: Job) -> list[dict[str, Any]]:
             "turn_on_by": part.turn_on_by.label if part.turn_on_by else "",
             "input_from": part.get_input_from_display(),
             "note": part.note,
+            "mount": {name: one for name in PART_MOUNT if (one := getattr(part, name))},
             "data": {name: one for name in PART_DATA if (one := getattr(part, name))},
         }
         for part in job.parts.select_related("product", "turn_on_by")
@@ -414,6 +432,7 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
         "check_in": _check_in(job),
         "fit_proofs": _fit_proofs(job),
         "parts": _parts(job),
+        "panels": _panels(job),
         "speaker_parts": {
             row.label: row.part.label if row.part else ""
             for row in job.speakers.select_related("part")

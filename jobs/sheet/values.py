@@ -208,6 +208,35 @@ def finding_values(finding: Mapping[str, Any], local: Local) -> dict[str, Any]:
     }
 
 
+def _mounted(document: Document) -> list[dict[str, str]]:
+    """How each part is mounted, of those of which something is said."""
+    return [
+        {
+            "label": one["label"],
+            "product": one["product"],
+            "place": mount.get("mount_place", "") or NOTHING,
+            "fixings": mount.get("fixings", "") or NOTHING,
+            "torque": wording.quantity(mount.get("torque_nm"), "N·m"),
+            "drilled": mount.get("drilled", ""),
+        }
+        for one in document["parts"]
+        if (mount := one.get("mount"))
+    ]
+
+
+def _panels(document: Document) -> list[dict[str, str]]:
+    return [
+        {
+            "name": one["name"],
+            "clips": NOTHING if one["clips"] is None else str(one["clips"]),
+            "replaced": NOTHING if one["clips_replaced"] is None else str(one["clips_replaced"]),
+            "state": one["state"],
+            "note": one["note"],
+        }
+        for one in document.get("panels", ())
+    ]
+
+
 def _facts(document: Document, local: Local) -> dict[str, str]:
     """The short facts at the head of the sheet."""
     check_in = document["check_in"] or {}
@@ -389,6 +418,8 @@ def sheet_values(
         "findings": findings,
         "counts": _counts(findings),
         "photos": _photos(document, photo_sources, local),
+        "mounted": _mounted(document),
+        "panels": _panels(document),
         "fault_codes": [
             {
                 "when": name,

@@ -39,6 +39,12 @@ SUPPLY_KINDS = frozenset(
 SPEAKER_KINDS = frozenset({ProductKind.SPEAKER, ProductKind.SUBWOOFER})
 
 
+MOUNTED_KINDS = frozenset(
+    {*SOURCE_KINDS, *SUPPLY_KINDS, ProductKind.SPEAKER, ProductKind.SUBWOOFER}
+)
+"""What is fixed to the car."""
+
+
 class SpeakerKind(models.TextChoices):
     TWEETER = "tweeter", "Tweeter"
     MIDRANGE = "midrange", "Midrange"

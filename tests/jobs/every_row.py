@@ -87,6 +87,7 @@ def _fill(job: Job, who: StaffMember) -> None:
     job.other_settings.create(name="Head unit bass", before="+3")
     TuningFacts.objects.get_or_create(job=job)
     FaultCodes.objects.create(job=job, before_codes="None")
+    job.panels.create(name="Door card, front left", clips=8)
     seat = job.seats.create(place="front_left")
     SeatDistance.objects.create(seat=seat, speaker=speaker, distance_m=1.1)
     job.measured.create(phase="after", place="Head", file_name="left.txt", text="20 70.0", by=who)

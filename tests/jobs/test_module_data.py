@@ -9,6 +9,7 @@ from django.urls import reverse
 
 from jobs.models import Job, JobPart
 from jobs.plan.document import findings_of
+from jobs.plan.power import section_of
 from jobs.services.moves import move
 from jobs.setups.apply import take_whole
 from jobs.setups.library import create_setup
@@ -73,6 +74,7 @@ def test_what_was_read_and_written_over_wants_its_backup(
     twin = JobPart.objects.create(job=job, product=floor.amplifier, label="A2")
     JobPart.objects.filter(pk=twin.pk).update(**facts)
     found = [one for one in findings_of(job) if one.rule == "module-without-backup"]
+    assert [section_of(one) for one in found] == ["fit"] * told
     assert [(one.severity, one.where) for one in found] == ([("caution", ("A2",))] if told else [])
 
 

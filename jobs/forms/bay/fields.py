@@ -17,6 +17,8 @@ from jobs.models import (
     JobPart,
     JobSpeaker,
     OtherSetting,
+    Panel,
+    PanelState,
     PowerRun,
     Reading,
     SupplyFacts,
@@ -206,6 +208,7 @@ def part_fields(parts: Iterable[JobPart]) -> Fields:
         ),
         "note": field_of(JobPart, "note"),
         **data_fields(),
+        **mount_fields(),
     }
 
 
@@ -224,6 +227,31 @@ def data_fields() -> Fields:
     fields["written_with"].widget.attrs["list"] = "computers-known"
     fields["written_cable"].widget.attrs["list"] = "cables-known"
     return fields
+
+
+@cache
+def mount_fields() -> Fields:
+    """Where a part is mounted, what holds it, how tight, and what was cut for it."""
+    fields = {
+        "mount_place": field_of(JobPart, "mount_place"),
+        "fixings": field_of(JobPart, "fixings"),
+        "torque_nm": field_of(JobPart, "torque_nm", label="Torque", unit="N·m"),
+        "drilled": field_of(JobPart, "drilled"),
+    }
+    fields["mount_place"].widget.attrs["list"] = "mount-places"
+    fields["fixings"].widget.attrs["list"] = "fixings-known"
+    return fields
+
+
+@cache
+def panel_fields() -> Fields:
+    """Clips of a panel, how many were replaced, and whether it is back."""
+    return {
+        "clips": field_of(Panel, "clips"),
+        "clips_replaced": field_of(Panel, "clips_replaced"),
+        "state": forms.ChoiceField(choices=PanelState.choices, required=False, label="Panel is"),
+        "note": field_of(Panel, "note"),
+    }
 
 
 @cache

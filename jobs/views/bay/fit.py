@@ -10,20 +10,21 @@ from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
-from jobs.forms.bay.add import FitProofForm
+from jobs.forms.bay.add import FitProofForm, PanelForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import part_fields
 from jobs.models import FitProof, Job, JobPart
-from jobs.services import fit as service
+from jobs.services import fit as service, panels
 from jobs.services.saving import FieldClash
 from jobs.setups.brought import fit_of
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.left import taken_over
+from jobs.views.bay.panels import panels_context
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
-from shop.models.products import SOURCE_KINDS
+from shop.models.products import MOUNTED_KINDS, SOURCE_KINDS
 from shop.roles import BENCH
 from shop.typed import token
 
@@ -48,7 +49,7 @@ def part_html(
     return render_to_string(template, {"sheet": sheet, "row": row, "part": part})
 
 
-_ROWS: Final = {"data": "bay/data_row.html"}
+_ROWS: Final = {"data": "bay/data_row.html", "mount": "bay/mount_row.html"}
 """Rows of a part beside the one with its serial, by what the address asks for."""
 
 
@@ -56,13 +57,26 @@ def fit_rows(sheet: BaySheet, parts: list[JobPart], sources: list[JobPart]) -> l
     """Every row that the section has of these parts: those of the table first, for a part of a
     table is lost where it follows something else."""
     rows = [part_html(sheet, one, sources) for one in parts if one.product.kind in SOURCE_KINDS]
-    return [*rows, *data_rows(sheet, parts, sources)]
+    return [*rows, *data_rows(sheet, parts, sources), *mount_rows(sheet, parts, sources)]
 
 
 def data_rows(sheet: BaySheet, parts: list[JobPart], sources: list[JobPart]) -> list[str]:
     """What was put into each part that holds a file or options."""
     holding = [one for one in parts if one.product.holds_data]
     return [part_html(sheet, one, sources, template=_ROWS["data"]) for one in holding]
+
+
+def mount_rows(sheet: BaySheet, parts: list[JobPart], sources: list[JobPart]) -> list[str]:
+    """How each part is mounted."""
+    template = _ROWS["mount"]
+    return [part_html(sheet, one, sources, template=template) for one in parts]
+
+
+def mounted_of(job: Job) -> list[JobPart]:
+    """The parts of the job that are fixed to the car."""
+    return list(
+        job.parts.select_related("product").filter(product__kind__in=MOUNTED_KINDS).order_by("pk")
+    )
 
 
 def _known(name: str) -> list[str]:
@@ -84,9 +98,15 @@ def fit(request: Request, number: int) -> HttpResponse:
 
 
 def _page(
-    request: Request, sheet: BaySheet, form: FitProofForm, status: int = 200, known: bool = False
+    request: Request,
+    sheet: BaySheet,
+    form: FitProofForm,
+    status: int = 200,
+    known: bool = False,
+    panel_form: PanelForm | None = None,
 ) -> HttpResponse:
-    sources = sources_of(sheet.job)
+    mounted = mounted_of(sheet.job)
+    sources = [part for part in mounted if part.product.kind in SOURCE_KINDS]
     context: dict[str, Any] = {
         "form": form,
         "known": known,
@@ -97,6 +117,11 @@ def _page(
         "data_rows": (data := data_rows(sheet, sources, sources)),
         "computers": _known("written_with") if data else [],
         "cables": _known("written_cable") if data else [],
+        "mount_rows": mount_rows(sheet, mounted, sources),
+        "mount_places": _known("mount_place") if mounted else [],
+        "fixings": _known("fixings") if mounted else [],
+        "high_voltage": sheet.job.vehicle.vehicle_model.high_voltage,
+        **panels_context(sheet, panel_form),
     }
     answer = answers.page(request, sheet, "bay/fit.html", **context)
     answer.status_code = status
@@ -127,6 +152,24 @@ def add(request: Request, number: int) -> HttpResponse:
         else:
             return answers.reload(request, sheet.url("bay_fit"))
     return _page(request, sheet, form, 422)
+
+
+@allow(*BENCH)
+@require_POST
+def add_panel(request: Request, number: int) -> HttpResponse:
+    """Add a panel that was taken off."""
+    sheet = BaySheet.of(request, number, "fit")
+    form = PanelForm(request.POST)
+    if form.is_valid():
+        name, clips = (form.cleaned_data[one] for one in ("name", "clips"))
+        key = token(request.POST.get("key"))
+        try:
+            panels.add_panel(number, name, clips, actor=sheet.user, key=key)
+        except Refused as refused:
+            form.add_error("name", refused.reasons[0])
+        else:
+            return answers.reload(request, sheet.url("bay_fit") + "#panels")
+    return _page(request, sheet, FitProofForm(), 422, panel_form=form)
 
 
 @allow_any_staff
