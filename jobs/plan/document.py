@@ -296,7 +296,7 @@ def solution_of(plan: doc.Plan, frozen: dict[str, Any]) -> PowerSolution:
 def results_of(plan: doc.Plan) -> dict[str, Any]:
     """What the sums say of a plan, as plain types for a frozen record.
 
-    `channels`: load [ohm], rated power into it [W], where the signal clips first, and the drawing
+    `channels`: load [ohm], what was measured in percent of it, rated power into it [W], where the signal clips first, and the drawing
     of its joined coils, by channel id, where they can be told. `devices`: by device id, what it
     draws [A] at `draws_at_v` and what it gets. `ampacity_sources`: by run id, the tables that say
     what it may carry.
@@ -309,6 +309,8 @@ def results_of(plan: doc.Plan) -> dict[str, Any]:
         channels[channel_id] = {"load_ohm": load}
         if (power := context.power_w.get(channel_id)) is not None:
             channels[channel_id]["power_w"] = power.power_w
+        if measured := context.channels[channel_id].measured_load_ohm:
+            channels[channel_id]["measured_percent"] = round(100 * measured / load)
         way = gain.chain(context, context.channels[channel_id])
         if way.first is not None:
             channels[channel_id]["clips_first"] = way.said

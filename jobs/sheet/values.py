@@ -93,6 +93,7 @@ def _channel(
         "measured": wording.quantity(channel["measured_load_ohm"], "Ω")
         if channel.get("measured_load_ohm")
         else NOTHING,
+        "apart": wording.apart(result.get("measured_percent")),
         "cable": local.speaker_cable(channel["cable"]) if channel.get("cable") else "",
         "stated": wording.quantity(channel["stated_load_ohm"], "Ω")
         if channel.get("stated_load_ohm")

@@ -46,7 +46,9 @@ def _mount(floor: Workshop, job: Job, label: str, **cells: str) -> Any:
 
 def test_each_part_of_two_says_its_own_mounting_and_the_sheet_shows_both(floor: Workshop) -> None:
     job = floor.job()
-    assert _mount(floor, job, "A1", mount_place="Under the seat", torque_nm="9,5").status_code == 200
+    assert (
+        _mount(floor, job, "A1", mount_place="Under the seat", torque_nm="9,5").status_code == 200
+    )
     assert _mount(floor, job, "S1", fixings="4 screws 4 mm", torque_nm="2 N·m").status_code == 200
     shown = sheet_values(draft(load(pk=job.pk)))["mounted"]
     assert [(one["label"], one["place"], one["fixings"], one["torque"]) for one in shown] == [

@@ -78,9 +78,7 @@ class PanelForm(forms.Form):
         label="Panel",
         widget=forms.TextInput(attrs={"list": "panels-known", "autocomplete": "off"}),
     )
-    clips = forms.IntegerField(
-        min_value=0, max_value=200, required=False, label="Clips and screws"
-    )
+    clips = forms.IntegerField(min_value=0, max_value=200, required=False, label="Clips and screws")
 
 
 class NoteForm(forms.Form):
