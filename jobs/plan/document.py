@@ -296,10 +296,10 @@ def solution_of(plan: doc.Plan, frozen: dict[str, Any]) -> PowerSolution:
 def results_of(plan: doc.Plan) -> dict[str, Any]:
     """What the sums say of a plan, as plain types for a frozen record.
 
-    `channels`: load [ohm], what was measured in percent of it, rated power into it [W], where the signal clips first, and the drawing
-    of its joined coils, by channel id, where they can be told. `devices`: by device id, what it
-    draws [A] at `draws_at_v` and what it gets. `ampacity_sources`: by run id, the tables that say
-    what it may carry.
+    `channels`: load [ohm], what was measured in percent of it, rated power into it [W], where the
+    signal clips first, and the drawing of its joined coils, by channel id, where they can be told.
+    `devices`: by device id, what it draws [A] at `draws_at_v` and what it gets.
+    `ampacity_sources`: by run id, the tables that say what it may carry.
     `power`: the supply solved with the engine running, at full output and with music.
     `standing`: figures of charging and of standing parked.
     """

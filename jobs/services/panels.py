@@ -20,12 +20,12 @@ def save_panel(number: int, pk: int, changes: dict[str, Any], **by: Any) -> Save
     """Save cells of a panel. Raises Refused where more clips are replaced than it has."""
     saved = _save(number, pk, changes, **by)
     row = saved.row
-    if saved.changed and None not in (row.clips, row.clips_replaced):
-        if row.clips_replaced > row.clips:
-            raise Refused(
-                f"{row} has {row.clips} clips and screws: of them no more can be replaced. "
-                "Put the count right first."
-            )
+    known = None not in (row.clips, row.clips_replaced)
+    if saved.changed and known and row.clips_replaced > row.clips:
+        raise Refused(
+            f"{row} has {row.clips} clips and screws: of them no more can be replaced. "
+            "Put the count right first."
+        )
     return saved
 
 

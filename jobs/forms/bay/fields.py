@@ -221,7 +221,7 @@ def data_fields() -> Fields:
         "firmware_before": field_of(JobPart, "firmware_before"),
         "written_with": field_of(JobPart, "written_with"),
         "written_cable": field_of(JobPart, "written_cable"),
-        "backup": field_of(JobPart, "backup", label="Backup of the old state is kept"),
+        "backup": field_of(JobPart, "backup", label="Backup kept at"),
         "no_backup": field_of(JobPart, "no_backup", label="It gives no backup"),
     }
     fields["written_with"].widget.attrs["list"] = "computers-known"

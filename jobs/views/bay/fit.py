@@ -57,7 +57,7 @@ def fit_rows(sheet: BaySheet, parts: list[JobPart], sources: list[JobPart]) -> l
     """Every row that the section has of these parts: those of the table first, for a part of a
     table is lost where it follows something else."""
     rows = [part_html(sheet, one, sources) for one in parts if one.product.kind in SOURCE_KINDS]
-    return [*rows, *data_rows(sheet, parts, sources), *mount_rows(sheet, parts, sources)]
+    return [*rows, *mount_rows(sheet, parts, sources), *data_rows(sheet, parts, sources)]
 
 
 def data_rows(sheet: BaySheet, parts: list[JobPart], sources: list[JobPart]) -> list[str]:
