@@ -70,9 +70,7 @@ class Filler:
             tried = exceptions.get(row.name)
             if tried is None:
                 continue
-            changes = {phase: getattr(tried, phase)}
-            if note := getattr(tried, f"{phase}_note"):
-                changes[f"{phase}_note"] = note
+            changes = {phase: getattr(tried, phase), **tried.said(phase)}
             functions.record(
                 self.number, row.pk, phase, changes, actor=self.by, version=row.version
             )
@@ -83,9 +81,8 @@ class Filler:
         """Only what the work says: the rest is still to be tried."""
         for tried in self.work.functions:
             row = self.job.function_checks.get(name=tried.name)
-            changes = {phase: getattr(tried, phase) or FunctionResult.UNTRIED}
-            if note := getattr(tried, f"{phase}_note"):
-                changes[f"{phase}_note"] = note
+            result = getattr(tried, phase) or FunctionResult.UNTRIED
+            changes = {phase: result, **tried.said(phase)}
             functions.record(
                 self.number, row.pk, phase, changes, actor=self.by, version=row.version
             )

@@ -294,6 +294,16 @@ SIX_CHANNELS: Final = Work(
     readings=READINGS,
     tuning=tuning.SIX_CHANNELS,
     functions=(
+        Tried(
+            "Seat belt chime",
+            before_heard=("front_left", "62 dB(A)"),
+            after_heard=("front_left", "61 dB(A)"),
+        ),
+        Tried(
+            "Parking sensors, rear",
+            before_heard=("rear", "normal"),
+            after_heard=("rear", "normal"),
+        ),
         Tried("Key left in or key missing warning", "not_fitted", "not_fitted"),
         Tried("Engine sound or noise cancelling", "not_fitted", "not_fitted"),
         Tried("Rear screens and headphones", "not_fitted", "not_fitted"),

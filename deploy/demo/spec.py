@@ -100,6 +100,15 @@ class Tried:
     after: str = "works"
     before_note: str = ""
     after_note: str = ""
+    before_heard: tuple[str, str] = ("", "")
+    """Where a signal is heard from, and how loud."""
+    after_heard: tuple[str, str] = ("", "")
+
+    def said(self, phase: str) -> dict[str, str]:
+        """What is written down beside the result."""
+        place, level = getattr(self, f"{phase}_heard")
+        facts = {"note": getattr(self, f"{phase}_note"), "heard_from": place, "level": level}
+        return {f"{phase}_{name}": value for name, value in facts.items() if value}
 
 
 @dataclass(frozen=True)

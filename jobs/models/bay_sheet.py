@@ -43,6 +43,20 @@ class FunctionResult(models.TextChoices):
     NOT_FITTED = "not_fitted", "Not fitted"
 
 
+class HeardFrom(models.TextChoices):
+    FRONT = "front", "Front"
+    FRONT_LEFT = "front_left", "Front left"
+    FRONT_RIGHT = "front_right", "Front right"
+    DASH = "dash", "Dash"
+    REAR = "rear", "Rear"
+    REAR_LEFT = "rear_left", "Rear left"
+    REAR_RIGHT = "rear_right", "Rear right"
+    NEAR_SIDE = "near_side", "The near side"
+    ALL_ROUND = "all_round", "All round"
+    SOUNDER = "sounder", "A sounder of its own"
+    OUTSIDE = "outside", "Outside the car"
+
+
 class FunctionCheck(models.Model):
     """A factory function that must survive, tried before the work and after it."""
 
@@ -53,12 +67,20 @@ class FunctionCheck(models.Model):
     order = models.PositiveSmallIntegerField(default=0)
     before = models.CharField(max_length=12, choices=FunctionResult, blank=True)
     before_note = models.CharField(max_length=200, blank=True)
+    before_heard_from = models.CharField(
+        "heard from, before", max_length=12, choices=HeardFrom, blank=True
+    )
+    before_level = models.CharField("level before", max_length=12, blank=True)
     before_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
     )
     before_at = models.DateTimeField(null=True, blank=True)
     after = models.CharField(max_length=12, choices=FunctionResult, blank=True)
     after_note = models.CharField(max_length=200, blank=True)
+    after_heard_from = models.CharField(
+        "heard from, after", max_length=12, choices=HeardFrom, blank=True
+    )
+    after_level = models.CharField("level after", max_length=12, blank=True)
     after_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
     )

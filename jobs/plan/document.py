@@ -11,7 +11,7 @@ from typing import Any
 import msgspec
 
 from jobs import wording
-from jobs.models import Job, TuningKind
+from jobs.models import HeardFrom, Job, TuningKind
 from jobs.models.job import is_overwritten
 from jobs.plan import rows as plan_rows
 from jobs.plan.columns import (
@@ -24,6 +24,7 @@ from jobs.plan.columns import (
     supply_facts,
 )
 from jobs.plan.fault_codes import codes_said, new_codes
+from jobs.plan.heard import level_change
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
 from shop.models import Product, ProductKind, Shop
@@ -152,11 +153,36 @@ def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) ->
     )
 
 
+def _heard_finding(row: Any) -> Finding | None:
+    """A signal of the car comes from another place than before, or at another level."""
+    said = []
+    if row.before_heard_from and row.after_heard_from not in ("", row.before_heard_from):
+        was, now = (HeardFrom(one).label for one in (row.before_heard_from, row.after_heard_from))
+        said.append(f"was heard from “{was}” and is from “{now}” now")
+    if change := level_change(row.before_level, row.after_level):
+        said.append(f"is {change} than before ({row.before_level}, now {row.after_level})")
+    if not said:
+        return None
+    return Finding(
+        rule="signal-heard-otherwise",
+        severity="caution",
+        title=f"{row.name} {' and '.join(said)}",
+        where=(f"function-{row.pk}",),
+        what_to_do="Put its speaker and level back as they were, or give the reason.",
+        source="Common practice, no source",
+    )
+
+
 def function_findings(job: Job) -> list[Finding]:
     """What the function checks say: a function that worked before and not after is a stop."""
     findings = []
     for row in plan_rows.faults_after(job.pk):
-        if row.before == "works":
+        if row.after == "works":
+            if (heard := _heard_finding(row)) is not None:
+                findings.append(heard)
+        elif row.after == "":
+            continue
+        elif row.before == "works":
             findings.append(
                 Finding(
                     rule="function-lost",

@@ -2,6 +2,8 @@
 
 from typing import Final
 
+from django.db.models import Q
+
 from jobs.models import (
     Channel,
     ChannelSetting,
@@ -97,18 +99,21 @@ supply_readings: Final = Prepared(
     "after_value",
 )
 
+_SAID_OF_FUNCTIONS: Final = ("_note", "_heard_from", "_level")
+
 faults_after: Final = Prepared(
     lambda job: FunctionCheck.objects.filter(
-        job=job, after__in=(FunctionResult.FAULT, FunctionResult.NOT_FITTED)
+        Q(after__in=(FunctionResult.FAULT, FunctionResult.NOT_FITTED))
+        | ~Q(after_heard_from="")
+        | ~Q(after_level=""),
+        job=job,
     ).order_by("order", "pk"),
     "pk",
     "name",
-    "before",
-    "before_note",
-    "after",
-    "after_note",
+    *(f"{phase}{of}" for phase in ("before", "after") for of in ("", *_SAID_OF_FUNCTIONS)),
 )
-"""Functions that do not work after the work, or are no longer there."""
+"""Functions that do not work after the work or are no longer there, and signals of which is said
+how they are heard then."""
 
 beside_the_plan: Final = Prepared(
     lambda job: Job.objects.filter(pk=job).order_by("parts__pk"),

@@ -53,6 +53,8 @@ _FIELDS: Final = {
     "comeback_of": "comeback of",
     "by": "by whom",
     "at": "when",
+    "before_heard": "before, heard",
+    "after_heard": "after, heard",
     "before_by": "before, by whom",
     "before_at": "before, when",
     "after_by": "after, by whom",

@@ -15,7 +15,7 @@ from typing import Any, Final
 from django.db.models import Q
 
 from jobs.lists import cautions
-from jobs.models import FaultCodes, InstallSheet, Job, TuningKind
+from jobs.models import FaultCodes, FunctionCheck, InstallSheet, Job, TuningKind
 from jobs.models.sign_off import sheet_number
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
 from jobs.services.comebacks import promised_months
@@ -214,6 +214,12 @@ def _fit_proofs(job: Job) -> list[dict[str, Any]]:
     ]
 
 
+def _heard(row: FunctionCheck, phase: str) -> str:
+    """From where and how loud a signal of the car is heard; empty where nothing is said."""
+    place = getattr(row, f"get_{phase}_heard_from_display")()
+    return ", ".join(filter(None, [place, getattr(row, f"{phase}_level")]))
+
+
 def _functions(job: Job) -> list[dict[str, Any]]:
     return [
         {
@@ -222,11 +228,13 @@ def _functions(job: Job) -> list[dict[str, Any]]:
             "before": row.before,
             "before_label": row.get_before_display(),
             "before_note": row.before_note,
+            "before_heard": _heard(row, "before"),
             "before_by": _name(row.before_by),
             "before_at": _moment(row.before_at),
             "after": row.after,
             "after_label": row.get_after_display(),
             "after_note": row.after_note,
+            "after_heard": _heard(row, "after"),
             "after_by": _name(row.after_by),
             "after_at": _moment(row.after_at),
             "lost": row.was_lost,

@@ -25,6 +25,7 @@ from jobs.models import (
 )
 from jobs.models.channels import JOINING_CHOICES
 from jobs.plan.fault_codes import MOST_CODES, MOST_OF_A_LINE, lines_of
+from jobs.plan.heard import LevelError, clean_level
 from jobs.plan.passive import WiringError, clean_passive
 from jobs.plan.power import FACTORY_FEED, doc, fuse_bodies, size_choices
 from jobs.services.fit import wakers
@@ -254,10 +255,26 @@ def panel_fields() -> Fields:
     }
 
 
+class LevelField(forms.CharField):
+    """How loud a signal is: a word or a level."""
+
+    def to_python(self, value: Any) -> str:
+        try:
+            return clean_level(super().to_python(value) or "")
+        except LevelError as error:
+            raise ValidationError(str(error)) from None
+
+
 @cache
 def function_fields(phase: str) -> Fields:
-    """Result and note of a function check, before or after."""
+    """Result and note of a function check, before or after, and how a signal is heard."""
+    heard: Fields = {
+        f"{phase}_heard_from": field_of(FunctionCheck, f"{phase}_heard_from", label="Heard from"),
+        f"{phase}_level": LevelField(label="Level", max_length=20, required=False),
+    }
+    heard[f"{phase}_level"].widget.attrs["list"] = "levels-known"
     return {
+        **heard,
         phase: forms.ChoiceField(choices=FunctionResult.choices, required=False, label="Result"),
         f"{phase}_note": field_of(FunctionCheck, f"{phase}_note", label="Note"),
     }
