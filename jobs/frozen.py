@@ -63,6 +63,8 @@ WITH_JOB: Final[dict[str, frozenset[str]]] = {
     "jobs.Reading": frozenset(),
     "jobs.FaultCodes": frozenset(),
     "jobs.Panel": frozenset(),
+    "jobs.AdapterLead": frozenset(),
+    "jobs.AdapterWire": frozenset(),
     "jobs.JobNote": frozenset(),
     "jobs.JobStep": frozenset(),
     "jobs.Photo": frozenset(),

@@ -57,6 +57,10 @@ PK_OF = {
     "bay_fit_guide": "proof",
     "bay_part_save": "part",
     "bay_panel_save": "panel",
+    "bay_adapter_pins": "adapter",
+    "bay_adapter_remove": "adapter",
+    "bay_adapter_wire_save": "adapter_wire",
+    "bay_adapter_wire_remove": "adapter_wire",
     "bay_panel_remove": "panel",
     "bay_function_save": "function",
     "bay_reading_save": "reading",
@@ -237,6 +241,10 @@ def lay_ground() -> Ground:
         "bay": job.bay_id,
         "part": job.parts.get(product=tweeter).pk,
         "part_line": tweeter.pk,
+        "adapter": (
+            lead := job.adapters.create(name="Lead", from_plug="Radio", to_plug="Module")
+        ).pk,
+        "adapter_wire": lead.wires.create(from_pin="1", to_pin="4").pk,
         "panel": job.panels.create(name="Door card, front left", clips=8).pk,
         "speaker": speaker.pk,
         "channel": job.channels.all()[0].pk,

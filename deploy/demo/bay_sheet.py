@@ -8,8 +8,9 @@ from django.utils import timezone
 
 from deploy.demo import tuning
 from deploy.demo.spec import Setting, Tried, Work
+from jobs.forms.bay.adapters import PinToPin
 from jobs.models import Channel, FunctionResult, Job, SupplyFacts, TuningKind
-from jobs.services import channels, fit, functions, notes, panels, power, readings
+from jobs.services import adapters, channels, fit, functions, notes, panels, power, readings
 from jobs.services.tuning import records
 from shop.models import StaffMember
 
@@ -55,6 +56,12 @@ class Filler:
                 self.number, part.pk, changes, actor=self.by, version=part.version, key=""
             )
 
+        for from_plug, to_plug, wires in self.work.adapters:
+            name = f"{from_plug} to {to_plug}"
+            event = adapters.add_adapter(self.number, name, from_plug, to_plug, actor=self.by)
+            lead = self.job.adapters.get(pk=event.about[1])
+            pins = [PinToPin(*one) for one in wires]
+            adapters.write_pins(self.number, lead.pk, pins, actor=self.by)
         for name, clips, replaced, state in self.work.panels:
             event = panels.add_panel(self.number, name, clips, actor=self.by)
             _, pk = event.about

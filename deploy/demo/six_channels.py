@@ -261,6 +261,19 @@ SIX_CHANNELS: Final = Work(
             "backup": "Shop drive, folder Tamsel, LF-00921-before",
         },
     },
+    adapters=(
+        (
+            "Factory amplifier plug",
+            "Module plug A",
+            (
+                ("3", "1", "GN", "", "Front left plus"),
+                ("4", "2", "GN", "BK", "Front left minus"),
+                ("5", "3", "VT", "", "Front right plus"),
+                ("6", "4", "VT", "BK", "Front right minus"),
+                ("12", "9", "YE", "RD", "Switched supply, 1 A"),
+            ),
+        ),
+    ),
     panels=(
         ("Door card, front left", 9, 2, "refitted"),
         ("Door card, front right", 9, 0, "refitted"),

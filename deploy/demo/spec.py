@@ -136,6 +136,8 @@ class Work:
     readings: tuple[Measured, ...]
     functions: tuple[Tried, ...] = ()
     other_settings: tuple[tuple[str, str, str], ...] = ()
+    adapters: tuple[tuple[str, str, tuple[tuple[str, ...], ...]], ...] = ()
+    """The plugs at either end, and each wire: pin, pin, base and stripe colour, note."""
     panels: tuple[tuple[str, int, int, str], ...] = ()
     """Name, clips and screws, how many of them were replaced, and what became of the panel."""
     notes: tuple[str, ...] = ()

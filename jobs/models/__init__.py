@@ -1,3 +1,4 @@
+from jobs.models.adapters import AdapterLead, AdapterWire
 from jobs.models.bay_sheet import (
     FaultCodes,
     FitOutcome,
@@ -50,6 +51,8 @@ from jobs.models.supply import PartSupply, SupplyState
 from jobs.models.tuning import ChannelSetting, OtherSetting, TuningKind, TuningRecord
 
 __all__ = [
+    "AdapterLead",
+    "AdapterWire",
     "ApprovedBy",
     "CautionKind",
     "Channel",

@@ -8,7 +8,7 @@ from jobs.plan.stock import stock_of
 from jobs.setups import words as words
 from jobs.setups.channels import channel_item, is_used, setting_item
 from jobs.setups.document import plan_in, upgrade
-from jobs.setups.facts import distance_items, fact_items, panel_items
+from jobs.setups.facts import distance_items, fact_items, lead_items, panel_items
 from jobs.setups.items import Comparison, Item
 from jobs.setups.match import DeviceMatch, SpeakerMatch, State, match
 from jobs.setups.power import run_item, supply_items, turn_on_items
@@ -103,6 +103,7 @@ def compare(setup: SavedSetup, job: Job, document: Mapping[str, Any] | None = No
         *turn_on_items(plan, matches),
         *(run_item(run, matches, runs, local, own) for run in plan.runs),
         *distance_items(document, matches, job, local),
+        *lead_items(document, job),
         *panel_items(document, job),
         *_other_items(document, {row.name: row for row in job.other_settings.all()}),
     ]

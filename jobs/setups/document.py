@@ -205,6 +205,7 @@ def from_sheet(sheet: InstallSheet) -> dict[str, Any]:
         "part_facts": _part_facts(document),
         "distances": _distances(sheet.job),
         "reasons": _reasons(document),
+        "adapters": document.get("adapters", []),
         "panels": [
             {"name": one["name"], "clips": one["clips"]} for one in document.get("panels", ())
         ],
@@ -225,7 +226,8 @@ def _from_2(document: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _from_3(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Version 3 had firmware and note of a device alone, and no panels."""
+    """Version 3 had firmware and note of a device alone, and neither panels
+    nor leads."""
     return {**document, "setup_version": 4}
 
 
@@ -260,6 +262,7 @@ def upgrade(document: Mapping[str, Any]) -> dict[str, Any]:
         "distances": [],
         "reasons": [],
         "panels": [],
+        "adapters": [],
         "measured_minutes": None,
     }
     return {**defaults, **document}

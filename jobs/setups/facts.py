@@ -97,6 +97,28 @@ def panel_items(document: Mapping[str, Any], job: Job) -> list[Item]:
     return items
 
 
+def lead_items(document: Mapping[str, Any], job: Job) -> list[Item]:
+    """The adapter leads, each with its wires; to be proved in this car as any wire is."""
+    here = {lead.name: lead for lead in job.adapters.prefetch_related("wires")}
+    items = []
+    for one in document["adapters"]:
+        lead = here.get(one["name"])
+        ends = f"{one['from_plug']} to {one['to_plug']}"
+        items.append(
+            Item(
+                f"adapter:{one['name']}",
+                "adapters",
+                one["name"],
+                f"{ends}, {wording.plural(len(one['wires']), 'wire')}",
+                wording.plural(lead.wires.count(), "wire") if lead else "nothing",
+                "same" if lead else "new",
+                extra=one,
+                remind="Prove each of its wires before it is plugged in",
+            )
+        )
+    return items
+
+
 def distance_items(
     document: Mapping[str, Any], matches: Matches, job: Job, local: Local
 ) -> list[Item]:

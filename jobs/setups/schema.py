@@ -129,6 +129,25 @@ class PanelOff(Part, frozen=True):
     clips: Annotated[int, Meta(ge=0, le=200)] | None = None
 
 
+class LeadWire(Part, frozen=True):
+    """One wire of an adapter lead, pin to pin."""
+
+    from_pin: Annotated[str, Meta(min_length=1, max_length=20)]
+    to_pin: Annotated[str, Meta(min_length=1, max_length=20)]
+    base: Code = ""
+    stripe: Code = ""
+    note: Short = ""
+
+
+class Lead(Part, frozen=True):
+    """A lead between two plugs."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=80)]
+    from_plug: Annotated[str, Meta(max_length=40)]
+    to_plug: Annotated[str, Meta(max_length=40)]
+    wires: Annotated[tuple[LeadWire, ...], Meta(max_length=200)] = ()
+
+
 class TapeDistance(Part, frozen=True):
     """The tape-measured way from a speaker to the ears in a seat."""
 
@@ -165,6 +184,7 @@ class SetupDocument(Part, frozen=True):
     part_facts: dict[Id, PartFacts] = {}
     distances: Annotated[tuple[TapeDistance, ...], Meta(max_length=800)] = ()
     reasons: Annotated[tuple[CautionReason, ...], Meta(max_length=400)] = ()
+    adapters: Annotated[tuple[Lead, ...], Meta(max_length=50)] = ()
     panels: Annotated[tuple[PanelOff, ...], Meta(max_length=100)] = ()
     measured_minutes: Annotated[float, Meta(ge=0, le=100_000)] | None = None
 

@@ -30,6 +30,7 @@ _TITLES: Final = {
     "function_checks": "Functions",
     "fault_codes": "Fault codes",
     "panels": "Panels and clips",
+    "adapters": "Adapter leads",
     "sound": "Sound",
     "devices": "Products in the plan",
     "plugs": "Plugs as entered",

@@ -161,6 +161,23 @@ PART_MOUNT: Final = ("mount_place", "fixings", "torque_nm", "drilled")
 """How a part is fixed to the car."""
 
 
+def _adapters(job: Job) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": lead.name,
+            "from_plug": lead.from_plug,
+            "to_plug": lead.to_plug,
+            "wires": [
+                {name: getattr(wire, name) for name in ADAPTER_WIRE} for wire in lead.wires.all()
+            ],
+        }
+        for lead in job.adapters.prefetch_related("wires")
+    ]
+
+
+ADAPTER_WIRE: Final = ("from_pin", "to_pin", "base", "stripe", "note")
+
+
 def _panels(job: Job) -> list[dict[str, Any]]:
     return [
         {
@@ -441,6 +458,7 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
         "fit_proofs": _fit_proofs(job),
         "parts": _parts(job),
         "panels": _panels(job),
+        "adapters": _adapters(job),
         "speaker_parts": {
             row.label: row.part.label if row.part else ""
             for row in job.speakers.select_related("part")

@@ -238,6 +238,13 @@ def _panels(document: Document) -> list[dict[str, str]]:
     ]
 
 
+def _adapters(document: Document) -> list[dict[str, Any]]:
+    return [
+        {**one, "wires": [{**wire, "lead": _lead(wire)} for wire in one["wires"]]}
+        for one in document.get("adapters", ())
+    ]
+
+
 def _facts(document: Document, local: Local) -> dict[str, str]:
     """The short facts at the head of the sheet."""
     check_in = document["check_in"] or {}
@@ -420,6 +427,7 @@ def sheet_values(
         "counts": _counts(findings),
         "photos": _photos(document, photo_sources, local),
         "mounted": _mounted(document),
+        "adapters": _adapters(document),
         "panels": _panels(document),
         "fault_codes": [
             {

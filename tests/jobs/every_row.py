@@ -87,6 +87,8 @@ def _fill(job: Job, who: StaffMember) -> None:
     job.other_settings.create(name="Head unit bass", before="+3")
     TuningFacts.objects.get_or_create(job=job)
     FaultCodes.objects.create(job=job, before_codes="None")
+    lead = job.adapters.create(name="Lead", from_plug="Radio", to_plug="Module")
+    lead.wires.create(from_pin="1", to_pin="4", base="GN")
     job.panels.create(name="Door card, front left", clips=8)
     seat = job.seats.create(place="front_left")
     SeatDistance.objects.create(seat=seat, speaker=speaker, distance_m=1.1)

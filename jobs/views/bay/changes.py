@@ -14,9 +14,10 @@ from django.http import HttpResponse
 from django.views.decorators.http import require_safe
 
 from jobs.forms.bay.fields import nodes_of, run_fields
-from jobs.models import Channel, ChannelSetting, JobEvent, TuningKind
+from jobs.models import AdapterWire, Channel, ChannelSetting, JobEvent, TuningKind
 from jobs.services.saving import CLASH, device_of
 from jobs.views.bay import parts
+from jobs.views.bay.adapters import adapter_html
 from jobs.views.bay.bay_sheet import SECTIONS, BaySheet
 from jobs.views.bay.channel_rows import cable_html, settings_html, speakers_html, wires_html
 from jobs.views.bay.channels import channels_of, inputs_of
@@ -89,6 +90,13 @@ def _parts(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     return [part_html(sheet, one, sources, template=template) for one in sources if one.pk in keys]
 
 
+def _adapters(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
+    if show != "wires":
+        return []
+    rows = AdapterWire.objects.filter(pk__in=keys, adapter__job=sheet.job)
+    return [adapter_html(sheet, one) for one in rows.select_related("adapter")]
+
+
 def _panels(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     return [panel_html(sheet, one) for one in sheet.job.panels.filter(pk__in=keys)]
 
@@ -117,7 +125,12 @@ ROWS: Final[dict[str, dict[str, Draw]]] = {
     "steps": {"jobstep": _steps},
     "fit": {"panel": _panels, "jobpart": _parts},
     "before": {"functioncheck": _functions, "reading": _readings},
-    "channels": {"channel": _channels, "channelsetting": _settings, "jobpart": _parts},
+    "channels": {
+        "adapterwire": _adapters,
+        "channel": _channels,
+        "channelsetting": _settings,
+        "jobpart": _parts,
+    },
     "power": {"powerrun": _runs, "supplyfacts": _supply},
     "tuning": {"channelsetting": _settings, "othersetting": _others},
     "after": {"functioncheck": _functions, "reading": _readings},

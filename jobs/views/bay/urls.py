@@ -3,6 +3,7 @@
 from django.urls import URLPattern, URLResolver, include, path
 
 from jobs.views.bay import (
+    adapters,
     changes,
     channels,
     checks,
@@ -53,6 +54,15 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("channels/", channels.channels, name="bay_channels"),
     path("channels/wires/paste/", wires.paste, name="bay_wires_paste"),
     path("channels/wires/fill/", wires.fill, name="bay_wires_fill"),
+    path("channels/adapter/add/", channels.add_adapter, name="bay_adapter_add"),
+    path("channels/adapter/<int:pk>/pins/", channels.add_pins, name="bay_adapter_pins"),
+    path("channels/adapter/<int:pk>/remove/", adapters.remove, name="bay_adapter_remove"),
+    path("channels/adapter/wire/<int:pk>/", adapters.save_wire, name="bay_adapter_wire_save"),
+    path(
+        "channels/adapter/wire/<int:pk>/remove/",
+        adapters.remove_wire,
+        name="bay_adapter_wire_remove",
+    ),
     path("channels/<int:pk>/", channels.save, name="bay_channel_save"),
     path("channels/<int:pk>/wire/", channels.save_wire, name="bay_wire_save"),
     path("channels/<int:pk>/proof/", channels.save_proof, name="bay_proof_save"),
