@@ -234,6 +234,7 @@ class JobPart(models.Model):
     input_from = models.CharField(
         "signal from the car", max_length=16, choices=InputFrom, blank=True
     )
+    digital_input = models.CharField("digital input", max_length=12, blank=True)
     input_from_v = models.FloatField(
         "highest voltage of that signal, V",
         null=True,
@@ -270,6 +271,13 @@ class JobPart(models.Model):
 
     def __str__(self) -> str:
         return f"{self.label} {self.product}"
+
+    @property
+    def asks_digital_input(self) -> bool:
+        """Its signal comes over a digital line and it has more than one input for it, or says
+        which."""
+        several = len(self.product.digital_input_names) > 1
+        return self.input_from == InputFrom.DIGITAL and (several or bool(self.digital_input))
 
     @property
     def lacks_backup(self) -> bool:

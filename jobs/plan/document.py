@@ -75,6 +75,7 @@ def _device(rows: list[Any]) -> doc.Device:
         turn_on=row.turn_on or row.product_turn_on,
         turn_on_by=row.turn_on_by_label,
         input_from=row.input_from,
+        digital_input=row.digital_input,
         input_from_v=row.input_from_v,
     )
 
@@ -218,10 +219,13 @@ def _signal_finding(row: Any) -> Finding | None:
         **{name: getattr(row, f"parts_product_{name}") for name in plan_rows.COUNTED_INPUTS}
     )
     speakers = row.parts_input_from == InputFrom.FACTORY_SPEAKER
-    if (product.speaker_inputs if speakers else product.digital_inputs) != 0:
-        return None
     signal = "the car's speaker wires" if speakers else "a digital line"
     kind = "speaker-level" if speakers else "digital"
+    wanted = "" if speakers else row.parts_digital_input
+    if wanted and not product.has_digital_input(wanted):
+        signal, kind = f"a digital line at input {wanted}", "such"
+    elif (product.speaker_inputs if speakers else product.digital_inputs) != 0:
+        return None
     return Finding(
         rule="signal-without-input",
         severity="caution",

@@ -32,6 +32,7 @@ devices: Final = Prepared(
     "turn_on",
     "turn_on_by__label",
     "input_from",
+    "digital_input",
     "input_from_v",
     "product__maker",
     "product__name",
@@ -121,6 +122,7 @@ beside_the_plan: Final = Prepared(
     "fault_codes__after_codes",
     "parts__label",
     "parts__input_from",
+    "parts__digital_input",
     *(f"parts__{name}" for name in ("firmware", *WRITTEN_OVER)),
     *(f"parts__product__{name}" for name in COUNTED_INPUTS),
 )

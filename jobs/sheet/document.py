@@ -208,6 +208,7 @@ def _parts(job: Job) -> list[dict[str, Any]]:
             "turn_on": part.get_turn_on_display(),
             "turn_on_by": part.turn_on_by.label if part.turn_on_by else "",
             "input_from": part.get_input_from_display(),
+            "digital_input": part.digital_input,
             "note": part.note,
             "mount": {name: one for name in PART_MOUNT if (one := getattr(part, name))},
             "data": {name: one for name in PART_DATA if (one := getattr(part, name))},

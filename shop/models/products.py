@@ -308,6 +308,23 @@ class Product(models.Model):
         return None if not known and None in counts else known
 
     @property
+    def digital_input_names(self) -> tuple[str, ...]:
+        """Each digital input on record by kind and number: "optical 2"."""
+        counts = (
+            ("optical", self.optical_inputs),
+            ("coaxial", self.coaxial_inputs),
+            ("network", self.network_inputs),
+        )
+        return tuple(
+            f"{kind} {number}" for kind, count in counts for number in range(1, (count or 0) + 1)
+        )
+
+    def has_digital_input(self, name: str) -> bool:
+        """Whether it has that one, as far as its record says: a kind nobody counted may be."""
+        kind = name.partition(" ")[0]
+        return getattr(self, f"{kind}_inputs", 0) is None or name in self.digital_input_names
+
+    @property
     def bridge_pairs(self) -> tuple[tuple[int, int], ...]:
         return pairs_in(self.bridgeable)
 

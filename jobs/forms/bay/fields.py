@@ -196,14 +196,17 @@ def setting_fields() -> Fields:
     return fields
 
 
-def part_fields(parts: Iterable[JobPart]) -> Fields:
-    """Serial, firmware, turn-on and signal of a source part; `parts` are the job's sources."""
+def part_fields(parts: Iterable[JobPart], product: Product) -> Fields:
+    """Serial, firmware, turn-on and signal of a part of this product; `parts` are the job's
+    sources."""
+    digital = [("", "–"), *((name, name.capitalize()) for name in product.digital_input_names)]
     return {
         "serial": field_of(JobPart, "serial"),
         "firmware": field_of(JobPart, "firmware"),
         "turn_on": field_of(JobPart, "turn_on", label="Turned on by"),
         "turn_on_by": PartField(wakers(parts), "–", label="Which part"),
         "input_from": field_of(JobPart, "input_from", label="Signal from the car"),
+        "digital_input": forms.ChoiceField(choices=digital, required=False, label="Digital input"),
         "input_from_v": field_of(
             JobPart, "input_from_v", label="Highest voltage of that signal", unit="V"
         ),

@@ -45,7 +45,7 @@ def part_html(
     template: str = "bay/part_row.html",
 ) -> str:
     """The row of a part: serial and firmware, how it is turned on, or what was put into it."""
-    row = cell_row(part, part_fields(sources), cleaned, clashes or [], part.label)
+    row = cell_row(part, part_fields(sources, part.product), cleaned, clashes or [], part.label)
     return render_to_string(template, {"sheet": sheet, "row": row, "part": part})
 
 
@@ -190,6 +190,7 @@ def guide(request: Request, number: int, pk: int) -> FileResponse:
 def part(request: Request, number: int, pk: int) -> HttpResponse:
     """Save serial, firmware, turn-on or data of one part."""
     job = get_object_or_404(Job, number=number)
+    one = get_object_or_404(JobPart.objects.select_related("product"), pk=pk, job=job)
     sources = sources_of(job)
     template = _ROWS.get(request.GET.get("row", ""), "bay/part_row.html")
     if "turn-on" in request.GET:
@@ -202,7 +203,7 @@ def part(request: Request, number: int, pk: int) -> HttpResponse:
         request,
         number,
         "fit" if "turn-on" not in request.GET else "channels",
-        part_fields(sources),
+        part_fields(sources, one.product),
         partial(service.save_part, number, pk),
         draw,
         lambda: JobPart.objects.select_related("product").get(pk=pk, job=job),
