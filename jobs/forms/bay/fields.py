@@ -29,7 +29,7 @@ from jobs.plan.heard import LevelError, clean_level
 from jobs.plan.passive import WiringError, clean_passive
 from jobs.plan.power import FACTORY_FEED, doc, fuse_bodies, size_choices
 from jobs.services.fit import wakers
-from shop.models import Shop, Units
+from shop.models import Product, Shop, Units
 from shop.units import long_unit, short_unit
 
 
