@@ -42,8 +42,7 @@ def panel_html(
 ) -> str:
     """A panel with its clips and whether it is back."""
     row = cell_row(panel, panel_fields(), cleaned, clashes or [], panel.name)
-    context = {"sheet": sheet, "row": row, "panel": panel, "choices": PanelState.choices}
-    context |= {"state": row.value("state") or "", "oob": oob}
+    context = {"sheet": sheet, "row": row, "panel": panel, "oob": oob}
     return render_to_string("bay/panel_row.html", context)
 
 
