@@ -272,4 +272,4 @@ def apart(percent: float | None) -> str:
     off = round(percent - 100)
     if off == 0:
         return "as worked out"
-    return f"{quantity(abs(off), '%')} {'higher' if off > 0 else 'lower'}"
+    return f"{quantity(abs(off), '%')}\u00a0{'higher' if off > 0 else 'lower'}"
