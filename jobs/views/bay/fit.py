@@ -3,6 +3,7 @@
 from functools import partial
 from typing import Any, Final
 
+from django.db.models import Max
 from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
@@ -81,11 +82,13 @@ def mounted_of(job: Job) -> list[JobPart]:
 
 def _known(name: str) -> list[str]:
     """What was written there on the shop's last jobs, the newest first."""
-    rows = JobPart.objects.exclude(**{name: ""}).order_by("-pk").values_list(name, flat=True)
-    return list(dict.fromkeys(rows[:_LAST_ROWS]))[:_MOST_KNOWN]
+    newest = JobPart.objects.aggregate(pk=Max("pk"))["pk"] or 0
+    rows = JobPart.objects.filter(pk__gt=newest - _LOOKED_AT).exclude(**{name: ""})
+    return list(dict.fromkeys(rows.order_by("-pk").values_list(name, flat=True)))[:_MOST_KNOWN]
 
 
-_LAST_ROWS: Final = 60
+_LOOKED_AT: Final = 2000
+"""Parts looked through: a shop's whole history would take long to read."""
 _MOST_KNOWN: Final = 8
 
 
