@@ -8,7 +8,7 @@ from django.db import transaction
 
 from jobs.errors import Refused
 from jobs.models import JobEvent
-from jobs.services import channels, functions, power, reconnect, speaker_sets
+from jobs.services import adapters, channels, functions, panels, power, reconnect, speaker_sets
 from jobs.services.events import done_before, log
 from jobs.services.saving import before_check_in, open_job
 from jobs.services.tuning import records as tuning
@@ -29,6 +29,12 @@ UNDO: Final[dict[str, Undo]] = {
     "channel.plug": channels.undo_plug,
     "wires.written": undo_wires,
     reconnect.CODE: reconnect.undo_reconnect,
+    "adapter.added": adapters.undo_add,
+    "adapter.pins": adapters.undo_pins,
+    "adapter.removed": adapters.undo_remove,
+    "panel.added": panels.undo_add,
+    "panel.removed": panels.undo_remove,
+    "panels.refitted": panels.undo_refitted,
     "run.added": power.undo_add,
     "run.removed": power.undo_remove,
     "run.proposed": power.undo_proposal,

@@ -263,3 +263,13 @@ class Local:
         if len(iso) == 10:
             return day(date.fromisoformat(iso))
         return day(datetime.fromisoformat(iso), ZoneInfo(self.time_zone))
+
+
+def apart(percent: float | None) -> str:
+    """How far a reading is from what was worked out: "15 % lower"; empty where nothing was read."""
+    if percent is None:
+        return ""
+    off = round(percent - 100)
+    if off == 0:
+        return "as worked out"
+    return f"{quantity(abs(off), '%')}\u00a0{'higher' if off > 0 else 'lower'}"

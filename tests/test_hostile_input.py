@@ -91,6 +91,7 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "holiday_work": ("day", "works"),
     "bay_move": ("section",),
     "bay_undo": ("key",),
+    "bay_panels_refitted": ("key",),
     "bay_arrange": ("joining", "coil_joining"),
     "bay_run_propose": ("metal", "key"),
     "bay_channel_speaker": ("speaker", "off"),

@@ -46,6 +46,8 @@ SectionKind = Literal[
 Metal = Literal["copper", "copper_clad_aluminium"]
 Stranding = Literal["flexible", "stranded", "solid"]
 Place = Literal["cabin", "engine_bay"]
+DigitalInput = Annotated[str, Meta(pattern=r"^((optical|coaxial|network) ([1-9]|[12]\d|3[0-2]))?$")]
+"""Which digital input, by kind and number; empty where it is not said or there is but one."""
 InputFrom = Literal["", "factory_line", "factory_speaker", "digital"]
 RuleBook = Literal["road", "marine"]
 Joining = Literal["single", "parallel", "series", "series_parallel"]
@@ -69,7 +71,8 @@ class Device(Document, frozen=True):
 
     `input_max_v` is the highest signal voltage an input takes; not given, the least sensitive
     setting counts. `input_from` says which output outside the plan feeds the device (one of the
-    car, or a digital line), `input_from_v` the highest voltage that comes from there.
+    car, or a digital line), `input_from_v` the highest voltage that comes from there,
+    `digital_input` which of its digital inputs takes it.
 
     `efficiency` is output power over supply power at full output. `min_supply_v` is where the
     device shuts down. `turn_on` says how it is told to wake; `turn_on_by` names the device that
@@ -121,6 +124,7 @@ class Device(Document, frozen=True):
     input_sensitivity_max_v: Annotated[float, Meta(gt=0, le=50)] | None = None
     input_max_v: Annotated[float, Meta(gt=0, le=100)] | None = None
     input_from: InputFrom = ""
+    digital_input: DigitalInput = ""
     input_from_v: Annotated[float, Meta(gt=0, le=100)] | None = None
 
 

@@ -8,8 +8,9 @@ from django.utils import timezone
 
 from deploy.demo import tuning
 from deploy.demo.spec import Setting, Tried, Work
+from jobs.forms.bay.adapters import PinToPin
 from jobs.models import Channel, FunctionResult, Job, SupplyFacts, TuningKind
-from jobs.services import channels, fit, functions, notes, power, readings
+from jobs.services import adapters, channels, fit, functions, notes, panels, power, readings
 from jobs.services.tuning import records
 from shop.models import StaffMember
 
@@ -55,6 +56,18 @@ class Filler:
                 self.number, part.pk, changes, actor=self.by, version=part.version, key=""
             )
 
+        for from_plug, to_plug, wires in self.work.adapters:
+            name = f"{from_plug} to {to_plug}"
+            event = adapters.add_adapter(self.number, name, from_plug, to_plug, actor=self.by)
+            lead = self.job.adapters.get(pk=event.about[1])
+            pins = [PinToPin(*one) for one in wires]
+            adapters.write_pins(self.number, lead.pk, pins, actor=self.by)
+        for name, clips, replaced, state in self.work.panels:
+            event = panels.add_panel(self.number, name, clips, actor=self.by)
+            _, pk = event.about
+            changes = {"clips_replaced": replaced, "state": state}
+            panels.save_panel(self.number, pk, changes, actor=self.by, version=1)
+
     def try_functions(self, phase: str) -> None:
         exceptions: dict[str, Tried] = {one.name: one for one in self.work.functions}
         groups: list[str] = []
@@ -64,9 +77,7 @@ class Filler:
             tried = exceptions.get(row.name)
             if tried is None:
                 continue
-            changes = {phase: getattr(tried, phase)}
-            if note := getattr(tried, f"{phase}_note"):
-                changes[f"{phase}_note"] = note
+            changes = {phase: getattr(tried, phase), **tried.said(phase)}
             functions.record(
                 self.number, row.pk, phase, changes, actor=self.by, version=row.version
             )
@@ -77,9 +88,8 @@ class Filler:
         """Only what the work says: the rest is still to be tried."""
         for tried in self.work.functions:
             row = self.job.function_checks.get(name=tried.name)
-            changes = {phase: getattr(tried, phase) or FunctionResult.UNTRIED}
-            if note := getattr(tried, f"{phase}_note"):
-                changes[f"{phase}_note"] = note
+            result = getattr(tried, phase) or FunctionResult.UNTRIED
+            changes = {phase: result, **tried.said(phase)}
             functions.record(
                 self.number, row.pk, phase, changes, actor=self.by, version=row.version
             )

@@ -71,7 +71,12 @@ FOUR_CHANNELS: Final = Work(
     ),
     part_fields={
         "A1": {"serial": "W4-50817", "turn_on": "interface_module", "turn_on_by": "M1"},
-        "M1": {"serial": "LS-18840", "firmware": "3.2"},
+        "M1": {
+            "serial": "LS-18840",
+            "firmware": "3.2",
+            "options": "Switch 2 on: wakes with the ignition",
+            "written_with": "Tablet of bay 1",
+        },
     },
     proofs=(Proof("Measured in the car", "", note="58 mm behind every door card, 4 Ω found."),),
     speakers=tuple(PlacedSpeaker(key, "coaxial", place) for key, place, *_ in _PLACES),

@@ -237,10 +237,49 @@ SIX_CHANNELS: Final = Work(
             "firmware": "2.4.1",
             "turn_on": "interface_module",
             "turn_on_by": "M1",
+            "mount_place": "Under the right front seat",
+            "fixings": "4 screws M6 in threaded inserts",
+            "torque_nm": 9.0,
+            "drilled": "4 holes of 9 mm in the seat frame's plate",
         },
-        "A2": {"serial": "W1-77302", "turn_on": "interface_module", "turn_on_by": "M1"},
-        "M1": {"serial": "LF-00921", "firmware": "1.9.0 for Tamsel"},
+        "A2": {
+            "serial": "W1-77302",
+            "turn_on": "interface_module",
+            "turn_on_by": "M1",
+            "mount_place": "Boot, behind the left trim",
+            "fixings": "4 screws M5 with washers in the plywood board",
+            "torque_nm": 4.0,
+        },
+        "M1": {
+            "serial": "LF-00921",
+            "firmware": "1.9.0 for Tamsel",
+            "data_file": "Tamsel 2023, amplified, profile 4",
+            "options": "Switches 1 and 3 on; chimes to the front left; retained power on",
+            "firmware_before": "1.7.2",
+            "written_with": "Bench computer 2",
+            "written_cable": "Cable in the module's box",
+            "backup": "Shop drive, folder Tamsel, LF-00921-before",
+        },
     },
+    adapters=(
+        (
+            "Factory amplifier plug",
+            "Module plug A",
+            (
+                ("3", "1", "GN", "", "Front left plus"),
+                ("4", "2", "GN", "BK", "Front left minus"),
+                ("5", "3", "VT", "", "Front right plus"),
+                ("6", "4", "VT", "BK", "Front right minus"),
+                ("12", "9", "YE", "RD", "Switched supply, 1 A"),
+            ),
+        ),
+    ),
+    panels=(
+        ("Door card, front left", 9, 2, "refitted"),
+        ("Door card, front right", 9, 0, "refitted"),
+        ("Boot trim, left", 7, 0, "refitted"),
+        ("Sill trim, right", 6, 0, "refitted"),
+    ),
     proofs=(
         Proof(
             "Oskerry fitting list",
@@ -268,6 +307,16 @@ SIX_CHANNELS: Final = Work(
     readings=READINGS,
     tuning=tuning.SIX_CHANNELS,
     functions=(
+        Tried(
+            "Seat belt chime",
+            before_heard=("front_left", "62 dB(A)"),
+            after_heard=("front_left", "61 dB(A)"),
+        ),
+        Tried(
+            "Parking sensors, rear",
+            before_heard=("rear", "normal"),
+            after_heard=("rear", "normal"),
+        ),
         Tried("Key left in or key missing warning", "not_fitted", "not_fitted"),
         Tried("Engine sound or noise cancelling", "not_fitted", "not_fitted"),
         Tried("Rear screens and headphones", "not_fitted", "not_fitted"),

@@ -100,6 +100,15 @@ class Tried:
     after: str = "works"
     before_note: str = ""
     after_note: str = ""
+    before_heard: tuple[str, str] = ("", "")
+    """Where a signal is heard from, and how loud."""
+    after_heard: tuple[str, str] = ("", "")
+
+    def said(self, phase: str) -> dict[str, str]:
+        """What is written down beside the result."""
+        place, level = getattr(self, f"{phase}_heard")
+        facts = {"note": getattr(self, f"{phase}_note"), "heard_from": place, "level": level}
+        return {f"{phase}_{name}": value for name, value in facts.items() if value}
 
 
 @dataclass(frozen=True)
@@ -127,6 +136,10 @@ class Work:
     readings: tuple[Measured, ...]
     functions: tuple[Tried, ...] = ()
     other_settings: tuple[tuple[str, str, str], ...] = ()
+    adapters: tuple[tuple[str, str, tuple[tuple[str, ...], ...]], ...] = ()
+    """The plugs at either end, and each wire: pin, pin, base and stripe colour, note."""
+    panels: tuple[tuple[str, int, int, str], ...] = ()
+    """Name, clips and screws, how many of them were replaced, and what became of the panel."""
     notes: tuple[str, ...] = ()
     tuning: "Tuned | None" = None
     reasons: dict[str, str] = field(default_factory=dict)

@@ -81,3 +81,12 @@ def functions_for(vehicle_model: VehicleModel) -> list[FactoryFunction]:
         for function in FACTORY_FUNCTIONS
         if vehicle_model.high_voltage or not function.high_voltage_only
     ]
+
+
+UNHEARD: Final = frozenset({"Warning lamps", "Reversing camera"})
+HEARD: Final = frozenset(
+    one.name
+    for one in FACTORY_FUNCTIONS
+    if one.group in {WARNINGS, ASSISTANCE} and one.name not in UNHEARD
+)
+"""Signals of the car whose place and level are worth writing down: the work can move them."""

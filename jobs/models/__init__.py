@@ -1,10 +1,14 @@
+from jobs.models.adapters import AdapterLead, AdapterWire
 from jobs.models.bay_sheet import (
     FaultCodes,
     FitOutcome,
     FitProof,
     FunctionCheck,
     FunctionResult,
+    HeardFrom,
     JobNote,
+    Panel,
+    PanelState,
     Reading,
     ReadingKind,
 )
@@ -47,6 +51,8 @@ from jobs.models.supply import PartSupply, SupplyState
 from jobs.models.tuning import ChannelSetting, OtherSetting, TuningKind, TuningRecord
 
 __all__ = [
+    "AdapterLead",
+    "AdapterWire",
     "ApprovedBy",
     "CautionKind",
     "Channel",
@@ -69,6 +75,7 @@ __all__ = [
     "FunctionCheck",
     "FunctionResult",
     "Gate",
+    "HeardFrom",
     "InstallSheet",
     "Job",
     "JobEvent",
@@ -84,6 +91,8 @@ __all__ = [
     "MeasuredResponse",
     "OtherSetting",
     "OutputSide",
+    "Panel",
+    "PanelState",
     "PartSupply",
     "Payment",
     "PaymentKind",

@@ -1,7 +1,7 @@
 """Fit proof, function checks, readings and notes: what the technician shows to be true."""
 
 from django.conf import settings
-from django.core.validators import FileExtensionValidator
+from django.core.validators import FileExtensionValidator, MaxValueValidator
 from django.db import models
 
 
@@ -43,6 +43,20 @@ class FunctionResult(models.TextChoices):
     NOT_FITTED = "not_fitted", "Not fitted"
 
 
+class HeardFrom(models.TextChoices):
+    FRONT = "front", "Front"
+    FRONT_LEFT = "front_left", "Front left"
+    FRONT_RIGHT = "front_right", "Front right"
+    DASH = "dash", "Dash"
+    REAR = "rear", "Rear"
+    REAR_LEFT = "rear_left", "Rear left"
+    REAR_RIGHT = "rear_right", "Rear right"
+    NEAR_SIDE = "near_side", "The near side"
+    ALL_ROUND = "all_round", "All round"
+    SOUNDER = "sounder", "A sounder of its own"
+    OUTSIDE = "outside", "Outside the car"
+
+
 class FunctionCheck(models.Model):
     """A factory function that must survive, tried before the work and after it."""
 
@@ -53,12 +67,20 @@ class FunctionCheck(models.Model):
     order = models.PositiveSmallIntegerField(default=0)
     before = models.CharField(max_length=12, choices=FunctionResult, blank=True)
     before_note = models.CharField(max_length=200, blank=True)
+    before_heard_from = models.CharField(
+        "heard from, before", max_length=12, choices=HeardFrom, blank=True
+    )
+    before_level = models.CharField("level before", max_length=12, blank=True)
     before_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
     )
     before_at = models.DateTimeField(null=True, blank=True)
     after = models.CharField(max_length=12, choices=FunctionResult, blank=True)
     after_note = models.CharField(max_length=200, blank=True)
+    after_heard_from = models.CharField(
+        "heard from, after", max_length=12, choices=HeardFrom, blank=True
+    )
+    after_level = models.CharField("level after", max_length=12, blank=True)
     after_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
     )
@@ -156,6 +178,36 @@ class FaultCodes(models.Model):
 
     def __str__(self) -> str:
         return f"Fault codes of {self.job}"
+
+
+class PanelState(models.TextChoices):
+    OFF = "", "Off"
+    REFITTED = "refitted", "Refitted"
+    REPLACED = "replaced", "Replaced"
+
+
+class Panel(models.Model):
+    """A panel taken off the car: how many clips it has, how many of them broke and were replaced,
+    and whether it is back, or another one in its place."""
+
+    job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="panels")
+    name = models.CharField("panel", max_length=80)
+    clips = models.PositiveSmallIntegerField(
+        "clips and screws", null=True, blank=True, validators=[MaxValueValidator(200)]
+    )
+    clips_replaced = models.PositiveSmallIntegerField(
+        "of them replaced", null=True, blank=True, validators=[MaxValueValidator(200)]
+    )
+    state = models.CharField("panel is", max_length=10, choices=PanelState, blank=True)
+    note = models.CharField(max_length=200, blank=True)
+    version = models.PositiveIntegerField(default=1, editable=False)
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [models.UniqueConstraint(fields=["job", "name"], name="panel_once_a_job")]
+
+    def __str__(self) -> str:
+        return self.name
 
 
 class JobNote(models.Model):

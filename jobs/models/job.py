@@ -234,6 +234,7 @@ class JobPart(models.Model):
     input_from = models.CharField(
         "signal from the car", max_length=16, choices=InputFrom, blank=True
     )
+    digital_input = models.CharField("digital input", max_length=12, blank=True)
     input_from_v = models.FloatField(
         "highest voltage of that signal, V",
         null=True,
@@ -241,6 +242,22 @@ class JobPart(models.Model):
         validators=[MinValueValidator(0.01), MaxValueValidator(100)],
     )
     note = models.CharField(max_length=200, blank=True)
+    data_file = models.CharField("file or profile", max_length=120, blank=True)
+    options = models.CharField("options and switches set", max_length=300, blank=True)
+    firmware_before = models.CharField("firmware before", max_length=40, blank=True)
+    written_with = models.CharField("written with computer", max_length=80, blank=True)
+    written_cable = models.CharField("written over cable", max_length=80, blank=True)
+    backup = models.CharField("backup of the old state is kept", max_length=120, blank=True)
+    no_backup = models.BooleanField("gives no backup", default=False)
+    mount_place = models.CharField("mounted where", max_length=80, blank=True)
+    fixings = models.CharField(max_length=120, blank=True)
+    torque_nm = models.FloatField(
+        "torque, N·m",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1), MaxValueValidator(200)],
+    )
+    drilled = models.CharField("drilled or cut", max_length=120, blank=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 
     objects = JobPartQuerySet.as_manager()
@@ -254,3 +271,26 @@ class JobPart(models.Model):
 
     def __str__(self) -> str:
         return f"{self.label} {self.product}"
+
+    @property
+    def asks_digital_input(self) -> bool:
+        """Its signal comes over a digital line and it has more than one input for it, or says
+        which."""
+        several = len(self.product.digital_input_names) > 1
+        return self.input_from == InputFrom.DIGITAL and (several or bool(self.digital_input))
+
+    @property
+    def lacks_backup(self) -> bool:
+        """Its old state was read and then written over, and nothing says where that is kept."""
+        return is_overwritten(self.firmware_before, self.firmware, self.data_file) and not (
+            self.backup or self.no_backup
+        )
+
+
+def is_overwritten(firmware_before: str, firmware: str, data_file: str) -> bool:
+    """Something stood in a part that has been replaced: its firmware is another one now, or a file
+    was put in over what had been read. A part that came empty has nothing before."""
+    if not firmware_before.strip():
+        return False
+    changed = bool(firmware.strip()) and firmware.strip() != firmware_before.strip()
+    return changed or bool(data_file.strip())

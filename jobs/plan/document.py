@@ -11,7 +11,8 @@ from typing import Any
 import msgspec
 
 from jobs import wording
-from jobs.models import Job, TuningKind
+from jobs.models import HeardFrom, Job, TuningKind
+from jobs.models.job import is_overwritten
 from jobs.plan import rows as plan_rows
 from jobs.plan.columns import (
     ASSUMPTIONS,
@@ -23,6 +24,7 @@ from jobs.plan.columns import (
     supply_facts,
 )
 from jobs.plan.fault_codes import codes_said, new_codes
+from jobs.plan.heard import level_change
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
 from shop.models import Product, ProductKind, Shop
@@ -73,6 +75,7 @@ def _device(rows: list[Any]) -> doc.Device:
         turn_on=row.turn_on or row.product_turn_on,
         turn_on_by=row.turn_on_by_label,
         input_from=row.input_from,
+        digital_input=row.digital_input,
         input_from_v=row.input_from_v,
     )
 
@@ -151,11 +154,36 @@ def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) ->
     )
 
 
+def _heard_finding(row: Any) -> Finding | None:
+    """A signal of the car comes from another place than before, or at another level."""
+    said = []
+    if row.before_heard_from and row.after_heard_from not in ("", row.before_heard_from):
+        was, now = (HeardFrom(one).label for one in (row.before_heard_from, row.after_heard_from))
+        said.append(f"was heard from “{was}” and is from “{now}” now")
+    if change := level_change(row.before_level, row.after_level):
+        said.append(f"is {change} than before ({row.before_level}, now {row.after_level})")
+    if not said:
+        return None
+    return Finding(
+        rule="signal-heard-otherwise",
+        severity="caution",
+        title=f"{row.name} {' and '.join(said)}",
+        where=(f"function-{row.pk}",),
+        what_to_do="Put its speaker and level back as they were, or give the reason.",
+        source="Common practice, no source",
+    )
+
+
 def function_findings(job: Job) -> list[Finding]:
     """What the function checks say: a function that worked before and not after is a stop."""
     findings = []
     for row in plan_rows.faults_after(job.pk):
-        if row.before == "works":
+        if row.after == "works":
+            if (heard := _heard_finding(row)) is not None:
+                findings.append(heard)
+        elif row.after == "":
+            continue
+        elif row.before == "works":
             findings.append(
                 Finding(
                     rule="function-lost",
@@ -191,10 +219,13 @@ def _signal_finding(row: Any) -> Finding | None:
         **{name: getattr(row, f"parts_product_{name}") for name in plan_rows.COUNTED_INPUTS}
     )
     speakers = row.parts_input_from == InputFrom.FACTORY_SPEAKER
-    if (product.speaker_inputs if speakers else product.digital_inputs) != 0:
-        return None
     signal = "the car's speaker wires" if speakers else "a digital line"
     kind = "speaker-level" if speakers else "digital"
+    wanted = "" if speakers else row.parts_digital_input
+    if wanted and not product.has_digital_input(wanted):
+        signal, kind = f"a digital line at input {wanted}", "such"
+    elif (product.speaker_inputs if speakers else product.digital_inputs) != 0:
+        return None
     return Finding(
         rule="signal-without-input",
         severity="caution",
@@ -202,6 +233,23 @@ def _signal_finding(row: Any) -> Finding | None:
         where=(row.parts_label,),
         what_to_do="Look at its case: say another signal, or have its record corrected.",
         source="the plan itself",
+    )
+
+
+def _backup_finding(row: Any) -> Finding | None:
+    """A part whose old state was read and then written over, and kept nowhere."""
+    told = ("parts_firmware_before", "parts_firmware", "parts_data_file")
+    if row.parts_backup or row.parts_no_backup:
+        return None
+    if not is_overwritten(*(getattr(row, name) or "" for name in told)):
+        return None
+    return Finding(
+        rule="module-without-backup",
+        severity="caution",
+        title=f"{row.parts_label} was written over, and no backup of its old state is named",
+        where=(row.parts_label,),
+        what_to_do="Say where the backup is kept, or that this part gives none.",
+        source="Common practice, no source",
     )
 
 
@@ -220,7 +268,7 @@ def _fault_code_finding(before: str, after: str) -> Finding | None:
 
 
 def beside_findings(job: Job) -> list[Finding]:
-    """What fault codes and the inputs of the parts say."""
+    """What fault codes, the inputs of the parts and what was put into them say."""
     rows = plan_rows.beside_the_plan(job.pk)
     if not rows:
         return []
@@ -228,6 +276,7 @@ def beside_findings(job: Job) -> list[Finding]:
     found = [
         _fault_code_finding(*(text or "" for text in codes)),
         *(_signal_finding(row) for row in rows),
+        *(_backup_finding(row) for row in rows),
     ]
     return [one for one in found if one is not None]
 
@@ -277,10 +326,10 @@ def solution_of(plan: doc.Plan, frozen: dict[str, Any]) -> PowerSolution:
 def results_of(plan: doc.Plan) -> dict[str, Any]:
     """What the sums say of a plan, as plain types for a frozen record.
 
-    `channels`: load [ohm], rated power into it [W], where the signal clips first, and the drawing
-    of its joined coils, by channel id, where they can be told. `devices`: by device id, what it
-    draws [A] at `draws_at_v` and what it gets. `ampacity_sources`: by run id, the tables that say
-    what it may carry.
+    `channels`: load [ohm], what was measured in percent of it, rated power into it [W], where the
+    signal clips first, and the drawing of its joined coils, by channel id, where they can be told.
+    `devices`: by device id, what it draws [A] at `draws_at_v` and what it gets.
+    `ampacity_sources`: by run id, the tables that say what it may carry.
     `power`: the supply solved with the engine running, at full output and with music.
     `standing`: figures of charging and of standing parked.
     """
@@ -290,6 +339,8 @@ def results_of(plan: doc.Plan) -> dict[str, Any]:
         channels[channel_id] = {"load_ohm": load}
         if (power := context.power_w.get(channel_id)) is not None:
             channels[channel_id]["power_w"] = power.power_w
+        if measured := context.channels[channel_id].measured_load_ohm:
+            channels[channel_id]["measured_percent"] = round(100 * measured / load)
         way = gain.chain(context, context.channels[channel_id])
         if way.first is not None:
             channels[channel_id]["clips_first"] = way.said

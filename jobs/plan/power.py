@@ -94,9 +94,12 @@ class LoadChoice(NamedTuple):
 def section_of(finding: Finding) -> str:
     """The section of the bay sheet where a finding is mended."""
     if finding.where and finding.where[0].startswith("function-"):
-        return "after" if finding.rule == "function-lost" else "before"
+        is_after = finding.rule in {"function-lost", "signal-heard-otherwise"}
+        return "after" if is_after else "before"
     if finding.rule == "fault-code-new":
         return "after"
+    if finding.rule == "module-without-backup":
+        return "fit"
     rule = RULES.get(finding.rule)
     return rule.section if rule else "channels"
 

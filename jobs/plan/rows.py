@@ -2,6 +2,8 @@
 
 from typing import Final
 
+from django.db.models import Q
+
 from jobs.models import (
     Channel,
     ChannelSetting,
@@ -30,6 +32,7 @@ devices: Final = Prepared(
     "turn_on",
     "turn_on_by__label",
     "input_from",
+    "digital_input",
     "input_from_v",
     "product__maker",
     "product__name",
@@ -45,6 +48,7 @@ devices: Final = Prepared(
 )
 """Source parts with their products, one row a rating (or one row without)."""
 
+WRITTEN_OVER: Final = ("firmware_before", "data_file", "backup", "no_backup")
 COUNTED_INPUTS: Final = (
     "speaker_inputs", "optical_inputs", "coaxial_inputs", "network_inputs",
 )  # fmt: skip
@@ -96,18 +100,21 @@ supply_readings: Final = Prepared(
     "after_value",
 )
 
+_SAID_OF_FUNCTIONS: Final = ("_note", "_heard_from", "_level")
+
 faults_after: Final = Prepared(
     lambda job: FunctionCheck.objects.filter(
-        job=job, after__in=(FunctionResult.FAULT, FunctionResult.NOT_FITTED)
+        Q(after__in=(FunctionResult.FAULT, FunctionResult.NOT_FITTED))
+        | ~Q(after_heard_from="")
+        | ~Q(after_level=""),
+        job=job,
     ).order_by("order", "pk"),
     "pk",
     "name",
-    "before",
-    "before_note",
-    "after",
-    "after_note",
+    *(f"{phase}{of}" for phase in ("before", "after") for of in ("", *_SAID_OF_FUNCTIONS)),
 )
-"""Functions that do not work after the work, or are no longer there."""
+"""Functions that do not work after the work or are no longer there, and signals of which is said
+how they are heard then."""
 
 beside_the_plan: Final = Prepared(
     lambda job: Job.objects.filter(pk=job).order_by("parts__pk"),
@@ -115,10 +122,12 @@ beside_the_plan: Final = Prepared(
     "fault_codes__after_codes",
     "parts__label",
     "parts__input_from",
+    "parts__digital_input",
+    *(f"parts__{name}" for name in ("firmware", *WRITTEN_OVER)),
     *(f"parts__product__{name}" for name in COUNTED_INPUTS),
 )
 """What findings rest on that the plan has not: fault codes as read, and of each part the signal it
-takes with its inputs on record; one row a part, or one."""
+takes with its inputs on record and whether it was written over; one row a part, or one."""
 
 reasoned: Final = Prepared(lambda job: FindingReason.objects.filter(job=job), "fingerprint")
 """Fingerprints of findings that were given a reason."""

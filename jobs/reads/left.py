@@ -55,6 +55,7 @@ def what_is_left(job: Job, stops: int, cautions: int) -> list[Left]:
         ),
         Left(functions.filter(after=untried).count(), "Functions after", "bay_after"),
         Left(readings.filter(after_value=None).count(), "Readings after", "bay_after", "readings"),
+        Left(job.panels.filter(state="").count(), "Panels that are off", "bay_fit", "panels"),
         Left(stops, "Stops", "bay_findings"),
         Left(cautions, "Cautions without a reason", "bay_findings"),
         Left(job.steps.filter(outcome=StepOutcome.TO_DO).count(), "Steps", "bay_steps"),

@@ -12,6 +12,8 @@ from django.db.models import F
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import (
+    AdapterLead,
+    AdapterWire,
     Channel,
     ChannelSetting,
     Job,
@@ -20,6 +22,7 @@ from jobs.models import (
     JobSpeaker,
     ListeningSeat,
     OtherSetting,
+    Panel,
     PowerRun,
     SavedSetup,
     SeatDistance,
@@ -48,6 +51,9 @@ ROWS: Final[dict[str, tuple[type[Any], str]]] = {
     "supplyfacts": (SupplyFacts, "job"),
     "jobpart": (JobPart, "job"),
     "othersetting": (OtherSetting, "job"),
+    "panel": (Panel, "job"),
+    "adapterlead": (AdapterLead, "job"),
+    "adapterwire": (AdapterWire, "adapter__job"),
     "listeningseat": (ListeningSeat, "job"),
     "seatdistance": (SeatDistance, "seat__job"),
 }
@@ -202,6 +208,18 @@ class _Writer:
         row = OtherSetting.objects.create(job=self.job, name=item.title, **item.values)
         self._made(row, "othersetting.from_setup", {"name": row.name, **item.values})
 
+    def adapter(self, item: Item) -> None:
+        ends = {name: item.extra[name] for name in ("name", "from_plug", "to_plug")}
+        lead = AdapterLead.objects.create(job=self.job, **ends)
+        self._made(lead, "adapter.from_setup", ends)
+        for one in item.extra["wires"]:
+            wire = AdapterWire.objects.create(adapter=lead, **one)
+            self._made(wire, "adapter.from_setup", dict(one))
+
+    def panel(self, item: Item) -> None:
+        row = Panel.objects.create(job=self.job, name=item.title, **item.values)
+        self._made(row, "panel.from_setup", {"name": row.name, **item.values})
+
     def write(self, item: Item) -> None:
         """Write one item; a matched device needs no writing."""
         kind = item.key.partition(":")[0]
@@ -212,7 +230,7 @@ class _Writer:
 def _in_order(items: Iterable[Item]) -> list[Item]:
     order = (
         *("device", "fact", "speaker", "channel", "setting", "supply", "turn_on", "run"),
-        *("distance", "other"),
+        *("distance", "adapter", "panel", "other"),
     )
     return sorted(items, key=lambda item: order.index(item.key.partition(":")[0]))
 

@@ -8,7 +8,7 @@ from jobs.plan.stock import stock_of
 from jobs.setups import words as words
 from jobs.setups.channels import channel_item, is_used, setting_item
 from jobs.setups.document import plan_in, upgrade
-from jobs.setups.facts import distance_items, fact_items
+from jobs.setups.facts import distance_items, fact_items, lead_items, panel_items
 from jobs.setups.items import Comparison, Item
 from jobs.setups.match import DeviceMatch, SpeakerMatch, State, match
 from jobs.setups.power import run_item, supply_items, turn_on_items
@@ -92,7 +92,7 @@ def compare(setup: SavedSetup, job: Job, document: Mapping[str, Any] | None = No
     local = Local(shop.units, shop.time_zone)
     items = [
         *map(_device_item, matches.devices.values()),
-        *fact_items(document, matches),
+        *fact_items(document, matches, job),
         *map(_speaker_item, matches.speakers.values()),
         *sorted(
             (channel_item(one, matches, rows, local) for one in plan.channels if is_used(one)),
@@ -103,6 +103,8 @@ def compare(setup: SavedSetup, job: Job, document: Mapping[str, Any] | None = No
         *turn_on_items(plan, matches),
         *(run_item(run, matches, runs, local, own) for run in plan.runs),
         *distance_items(document, matches, job, local),
+        *lead_items(document, job),
+        *panel_items(document, job),
         *_other_items(document, {row.name: row for row in job.other_settings.all()}),
     ]
     return Comparison(setup, matches, tuple(items))

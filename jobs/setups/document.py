@@ -16,7 +16,13 @@ from jobs.setups.schema import MOST_PHOTOS, SETUP_VERSION, SetupDocument
 from wiring.plan import Plan, PlanError, from_builtins
 
 PRODUCT_FACTS: Final = ("product_id", "product", "maker", "name", "part_number", "kind", "quantity")
-PART_FACTS: Final = ("firmware", "note")
+PART_FACTS: Final = (
+    *("firmware", "note"),
+    *("data_file", "options", "written_with", "written_cable"),
+    *("mount_place", "fixings", "torque_nm"),
+)
+"""What is written down of a part and holds for the next of its kind. Its serial number, what stood
+in it before, where that is kept and what was drilled are its own."""
 MOST_WORDS: Final = 1000
 SHOWN_SUBJECTS: Final = ("channel", "speaker", "part", "run", "step")
 """Subjects of the photos that go along: the work, never the car's arrival or its owner's things."""
@@ -131,14 +137,14 @@ def _fit(document: Mapping[str, Any]) -> dict[str, Any] | None:
     }
 
 
-def _part_facts(document: Mapping[str, Any]) -> dict[str, dict[str, str]]:
+def _part_facts(document: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     devices = {one["id"] for one in document["plan"].get("devices", ())}
-    facts = {
-        part["label"]: {name: part.get(name, "") for name in PART_FACTS}
-        for part in document["parts"]
-        if part["label"] in devices
-    }
-    return {label: one for label, one in facts.items() if any(one.values())}
+    facts = {}
+    for part in document["parts"]:
+        own = part if part["label"] in devices else {}
+        told = {**own, **part.get("data", {}), **part.get("mount", {})}
+        facts[part["label"]] = {name: told[name] for name in PART_FACTS if told.get(name)}
+    return {label: one for label, one in facts.items() if one}
 
 
 def _distances(job: Job) -> list[dict[str, Any]]:
@@ -199,6 +205,10 @@ def from_sheet(sheet: InstallSheet) -> dict[str, Any]:
         "part_facts": _part_facts(document),
         "distances": _distances(sheet.job),
         "reasons": _reasons(document),
+        "adapters": document.get("adapters", []),
+        "panels": [
+            {"name": one["name"], "clips": one["clips"]} for one in document.get("panels", ())
+        ],
         "measured_minutes": round(minutes, 1) if minutes else None,
     }
     return checked(setup)
@@ -215,9 +225,16 @@ def _from_2(document: Mapping[str, Any]) -> dict[str, Any]:
     return {**document, "setup_version": 3}
 
 
+def _from_3(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Version 3 had firmware and note of a device alone, and neither panels
+    nor leads."""
+    return {**document, "setup_version": 4}
+
+
 UPGRADES: Final[dict[int, Callable[[Mapping[str, Any]], dict[str, Any]]]] = {
     1: _from_1,
     2: _from_2,
+    3: _from_3,
 }
 """From each older version to the next."""
 
@@ -244,6 +261,8 @@ def upgrade(document: Mapping[str, Any]) -> dict[str, Any]:
         "part_facts": {},
         "distances": [],
         "reasons": [],
+        "panels": [],
+        "adapters": [],
         "measured_minutes": None,
     }
     return {**defaults, **document}

@@ -4,27 +4,58 @@ from collections.abc import Mapping
 from typing import Any
 
 from jobs import wording
-from jobs.models import Job, ListeningSeat, SeatPlace
+from jobs.models import Job, JobPart, ListeningSeat, SeatPlace
 from jobs.setups.items import Item, unlike
 from jobs.setups.match import Matches
 from jobs.wording import Local
 
-_CALLED = {"firmware": "firmware", "note": "note"}
+_CALLED = {
+    "firmware": "firmware",
+    "note": "note",
+    "data_file": "file",
+    "options": "options",
+    "written_with": "written with",
+    "written_cable": "over",
+    "mount_place": "mounted",
+    "fixings": "fixings",
+    "torque_nm": "torque",
+}
 
 
-def _told(values: Mapping[str, str]) -> str:
-    return ", ".join(f"{_CALLED[name]} {value}" for name, value in values.items() if value)
+def _told(values: Mapping[str, Any]) -> str:
+    said = {
+        name: wording.quantity(value, "N·m") if name == "torque_nm" else value
+        for name, value in values.items()
+        if value
+    }
+    return ", ".join(f"{_CALLED[name]} {value}" for name, value in said.items())
 
 
-def fact_items(document: Mapping[str, Any], matches: Matches) -> list[Item]:
-    """Firmware and note of each device that stands for the same product here."""
+def _others_here(document: Mapping[str, Any], job: Job) -> dict[str, JobPart]:
+    """The job's part of the same product, for each product of the setup that is no device."""
+    rows = {
+        (part.product.maker.casefold(), part.product.name.casefold()): part
+        for part in job.parts.select_related("product")
+        if not part.product.is_unit
+    }
+    named = {
+        label: (one["maker"].casefold(), one["name"].casefold())
+        for label, one in document["products"].items()
+    }
+    return {label: rows[name] for label, name in named.items() if name in rows}
+
+
+def fact_items(document: Mapping[str, Any], matches: Matches, job: Job) -> list[Item]:
+    """What was written down of each part that stands for the same product here."""
     items = []
+    others = _others_here(document, job)
     for label, kept in document["part_facts"].items():
         match = matches.devices.get(label)
-        if match is None or match.part is None or match.state == "differs":
+        part = match.part if match else others.get(label)
+        if part is None or (match is not None and match.state == "differs"):
             continue
         values = {name: value for name, value in kept.items() if value}
-        here = {name: getattr(match.part, name) for name in values}
+        here = {name: getattr(part, name) for name in values}
         empty = not any(here.values())
         same = here == values
         items.append(
@@ -36,10 +67,53 @@ def fact_items(document: Mapping[str, Any], matches: Matches) -> list[Item]:
                 _told(here) or "nothing",
                 "same" if same else "new" if empty else "differs",
                 () if same or empty else ("something else is written down here",),
-                (f"device:{label}",),
-                match.part.pk,
+                (f"device:{label}",) if match else (),
+                part.pk,
                 values,
                 remind="Compare with the unit in hand: its serial is its own",
+            )
+        )
+    return items
+
+
+def panel_items(document: Mapping[str, Any], job: Job) -> list[Item]:
+    """The panels that come off, each with its clips; whether it is back is this car's."""
+    rows = {row.name: row for row in job.panels.all()}
+    items = []
+    for one in document["panels"]:
+        row, clips = rows.get(one["name"]), one["clips"]
+        told = wording.plural(clips, "clip or screw", "clips or screws") if clips else "comes off"
+        items.append(
+            Item(
+                f"panel:{one['name']}",
+                "panels",
+                one["name"],
+                told,
+                "on the list" if row else "nothing",
+                "same" if row else "new",
+                values={"clips": clips},
+            )
+        )
+    return items
+
+
+def lead_items(document: Mapping[str, Any], job: Job) -> list[Item]:
+    """The adapter leads, each with its wires; to be proved in this car as any wire is."""
+    here = {lead.name: lead for lead in job.adapters.prefetch_related("wires")}
+    items = []
+    for one in document["adapters"]:
+        lead = here.get(one["name"])
+        ends = f"{one['from_plug']} to {one['to_plug']}"
+        items.append(
+            Item(
+                f"adapter:{one['name']}",
+                "adapters",
+                one["name"],
+                f"{ends}, {wording.plural(len(one['wires']), 'wire')}",
+                wording.plural(lead.wires.count(), "wire") if lead else "nothing",
+                "same" if lead else "new",
+                extra=one,
+                remind="Prove each of its wires before it is plugged in",
             )
         )
     return items

@@ -152,6 +152,7 @@ def turn_on_items(plan: doc.Plan, matches: Matches) -> list[Item]:
             "turn_on": device.turn_on,
             "turn_on_by": by.part if by else None,
             "input_from": device.input_from,
+            "digital_input": device.digital_input,
             "input_from_v": device.input_from_v,
         }
         part = one.part

@@ -1,7 +1,7 @@
 """The document of a saved setup: one typed document with a published JSON Schema.
 
 The same stands in the database and in a file between shops. The published schema is
-`jobs/setups/schemas/setup-3.json` (draft 2020-12). Quantities are SI with the unit in the name.
+`jobs/setups/schemas/setup-4.json` (draft 2020-12). Quantities are SI with the unit in the name.
 """
 
 from typing import Annotated, Any, Final, Literal
@@ -11,7 +11,7 @@ from msgspec import Meta
 
 from wiring.plan import Id, Plan
 
-SETUP_VERSION: Final = 3
+SETUP_VERSION: Final = 4
 
 Short = Annotated[str, Meta(max_length=120)]
 Words = Annotated[str, Meta(max_length=1000)]
@@ -108,10 +108,44 @@ class FitSource(Part, frozen=True):
 
 
 class PartFacts(Part, frozen=True):
-    """What was written down of a device that the next one of its kind has too: no serial."""
+    """What was written down of a part that the next one of its kind has too: no serial, and
+    nothing of the state in which that one came."""
 
     firmware: Annotated[str, Meta(max_length=40)] = ""
     note: Annotated[str, Meta(max_length=200)] = ""
+    data_file: Short = ""
+    options: Annotated[str, Meta(max_length=300)] = ""
+    written_with: Annotated[str, Meta(max_length=80)] = ""
+    written_cable: Annotated[str, Meta(max_length=80)] = ""
+    mount_place: Annotated[str, Meta(max_length=80)] = ""
+    fixings: Short = ""
+    torque_nm: Annotated[float, Meta(ge=0.1, le=200)] | None = None
+
+
+class PanelOff(Part, frozen=True):
+    """A panel that comes off for this work, and how many clips and screws hold it."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=80)]
+    clips: Annotated[int, Meta(ge=0, le=200)] | None = None
+
+
+class LeadWire(Part, frozen=True):
+    """One wire of an adapter lead, pin to pin."""
+
+    from_pin: Annotated[str, Meta(min_length=1, max_length=20)]
+    to_pin: Annotated[str, Meta(min_length=1, max_length=20)]
+    base: Code = ""
+    stripe: Code = ""
+    note: Short = ""
+
+
+class Lead(Part, frozen=True):
+    """A lead between two plugs."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=80)]
+    from_plug: Annotated[str, Meta(max_length=40)]
+    to_plug: Annotated[str, Meta(max_length=40)]
+    wires: Annotated[tuple[LeadWire, ...], Meta(max_length=200)] = ()
 
 
 class TapeDistance(Part, frozen=True):
@@ -135,7 +169,7 @@ class CautionReason(Part, frozen=True):
 class SetupDocument(Part, frozen=True):
     """All that the next car of the model can take over. No customer, no serial number."""
 
-    setup_version: Literal[3]
+    setup_version: Literal[4]
     source: Source
     vehicle: Car
     products: dict[Id, ProductName]
@@ -150,6 +184,8 @@ class SetupDocument(Part, frozen=True):
     part_facts: dict[Id, PartFacts] = {}
     distances: Annotated[tuple[TapeDistance, ...], Meta(max_length=800)] = ()
     reasons: Annotated[tuple[CautionReason, ...], Meta(max_length=400)] = ()
+    adapters: Annotated[tuple[Lead, ...], Meta(max_length=50)] = ()
+    panels: Annotated[tuple[PanelOff, ...], Meta(max_length=100)] = ()
     measured_minutes: Annotated[float, Meta(ge=0, le=100_000)] | None = None
 
 

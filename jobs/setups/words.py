@@ -198,6 +198,7 @@ def turn_on(values: Mapping[str, Any]) -> str:
     return _listed(
         f"{label}, by {by.label}" if by else str(label),
         f"signal from {_lower(source)}" if source else "",
+        f"input {values['digital_input']}" if values["digital_input"] else "",
         f"up to {wording.quantity(volts, 'V')}" if volts else "",
     )
 

@@ -77,6 +77,9 @@ def _parts(document: Document) -> _Rows:
         said += [wording.plural(one["quantity"], "piece")] if one["quantity"] > 1 else []
         said += [f"serial {one['serial']}"] if one["serial"] else []
         said += [f"firmware {one['firmware']}"] if one["firmware"] else []
+        data = one.get("data", {})
+        said += [f"file {data['data_file']}"] if "data_file" in data else []
+        said += [f"options {data['options']}"] if "options" in data else []
         yield what, one["product"], ", ".join(filter(None, said))
 
 

@@ -49,6 +49,7 @@ _NAMES: Final[dict[str, tuple[str, ...]]] = {
     "marks": ("kind", "x", "y"),
     "outputs": ("name", "side", "plug"),
     "channels": ("id",),
+    "wires": ("from_pin", "to_pin"),
 }
 """What tells the rows of a list apart, where it is not one of the usual names."""
 

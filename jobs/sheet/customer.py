@@ -39,6 +39,7 @@ def customer_values(
         "signed_on": values["signed_on"],
         "facts": values["facts"],
         "parts": _parts(whole),
+        "panels": _panels(whole),
         "functions": _functions(whole),
         "measured": measured,
         "curve": None if measured else next(iter(sound.get("curves", ())), None),
@@ -64,6 +65,18 @@ def _parts(document: Document) -> list[dict[str, Any]]:
         }
         for same in (list(group) for _, group in groupby(rows, lambda one: one["product_id"]))
     ]
+
+
+def _panels(document: Document) -> list[str]:
+    """Panels and clips that are no longer the car's own, a sentence each."""
+    told = []
+    for one in document.get("panels", ()):
+        count = one["clips_replaced"] or 0
+        clips = f"{plural(count, 'clip or screw', 'clips or screws')} replaced" if count else ""
+        panel = "replaced" if one["state"] == "Replaced" else ""
+        if said := listed([*filter(None, [panel, clips])]):
+            told.append(f"{one['name']}: {said}." + (f" {one['note']}" if one["note"] else ""))
+    return told
 
 
 def _functions(document: Document) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from typing import Any, Final
 from django.db.models import Q
 
 from jobs.lists import cautions
-from jobs.models import FaultCodes, InstallSheet, Job, TuningKind
+from jobs.models import FaultCodes, FunctionCheck, InstallSheet, Job, TuningKind
 from jobs.models.sign_off import sheet_number
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
 from jobs.services.comebacks import promised_months
@@ -146,6 +146,52 @@ def _check_in(job: Job) -> dict[str, Any] | None:
     }
 
 
+PART_DATA: Final = (
+    "data_file",
+    "options",
+    "firmware_before",
+    "written_with",
+    "written_cable",
+    "backup",
+    "no_backup",
+)
+"""What was put into a part; only what is known of it stands in the document."""
+
+
+PART_MOUNT: Final = ("mount_place", "fixings", "torque_nm", "drilled")
+"""How a part is fixed to the car."""
+
+
+def _adapters(job: Job) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": lead.name,
+            "from_plug": lead.from_plug,
+            "to_plug": lead.to_plug,
+            "wires": [
+                {name: getattr(wire, name) for name in ADAPTER_WIRE} for wire in lead.wires.all()
+            ],
+        }
+        for lead in job.adapters.prefetch_related("wires")
+    ]
+
+
+ADAPTER_WIRE: Final = ("from_pin", "to_pin", "base", "stripe", "note")
+
+
+def _panels(job: Job) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": row.name,
+            "clips": row.clips,
+            "clips_replaced": row.clips_replaced,
+            "state": row.get_state_display(),
+            "note": row.note,
+        }
+        for row in job.panels.all()
+    ]
+
+
 def _parts(job: Job) -> list[dict[str, Any]]:
     return [
         {
@@ -163,7 +209,10 @@ def _parts(job: Job) -> list[dict[str, Any]]:
             "turn_on": part.get_turn_on_display(),
             "turn_on_by": part.turn_on_by.label if part.turn_on_by else "",
             "input_from": part.get_input_from_display(),
+            "digital_input": part.digital_input,
             "note": part.note,
+            "mount": {name: one for name in PART_MOUNT if (one := getattr(part, name))},
+            "data": {name: one for name in PART_DATA if (one := getattr(part, name))},
         }
         for part in job.parts.select_related("product", "turn_on_by")
     ]
@@ -184,6 +233,12 @@ def _fit_proofs(job: Job) -> list[dict[str, Any]]:
     ]
 
 
+def _heard(row: FunctionCheck, phase: str) -> str:
+    """From where and how loud a signal of the car is heard; empty where nothing is said."""
+    place = getattr(row, f"get_{phase}_heard_from_display")()
+    return ", ".join(filter(None, [place, getattr(row, f"{phase}_level")]))
+
+
 def _functions(job: Job) -> list[dict[str, Any]]:
     return [
         {
@@ -192,11 +247,13 @@ def _functions(job: Job) -> list[dict[str, Any]]:
             "before": row.before,
             "before_label": row.get_before_display(),
             "before_note": row.before_note,
+            "before_heard": _heard(row, "before"),
             "before_by": _name(row.before_by),
             "before_at": _moment(row.before_at),
             "after": row.after,
             "after_label": row.get_after_display(),
             "after_note": row.after_note,
+            "after_heard": _heard(row, "after"),
             "after_by": _name(row.after_by),
             "after_at": _moment(row.after_at),
             "lost": row.was_lost,
@@ -402,6 +459,8 @@ def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
         "check_in": _check_in(job),
         "fit_proofs": _fit_proofs(job),
         "parts": _parts(job),
+        "panels": _panels(job),
+        "adapters": _adapters(job),
         "speaker_parts": {
             row.label: row.part.label if row.part else ""
             for row in job.speakers.select_related("part")

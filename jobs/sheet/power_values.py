@@ -53,7 +53,9 @@ def _device(device: Mapping[str, Any], part: Mapping[str, Any], draw: Document) 
         "id": device["id"],
         "name": device["name"],
         "turn_on": f"{part.get('turn_on', '')}{f', by {by}' if by else ''}" or NOTHING,
-        "input_from": part.get("input_from", ""),
+        "input_from": ", ".join(
+            filter(None, [part.get("input_from", ""), part.get("digital_input", "")])
+        ),
         "full_current": _size(draw.get("full_a"), "A", 1),
         "music_current": _size(draw.get("music_a"), "A", 1),
         "idle_current": _size(draw.get("idle_a"), "A", 1),

@@ -93,6 +93,7 @@ def _channel(
         "measured": wording.quantity(channel["measured_load_ohm"], "Ω")
         if channel.get("measured_load_ohm")
         else NOTHING,
+        "apart": wording.apart(result.get("measured_percent")),
         "cable": local.speaker_cable(channel["cable"]) if channel.get("cable") else "",
         "stated": wording.quantity(channel["stated_load_ohm"], "Ω")
         if channel.get("stated_load_ohm")
@@ -206,6 +207,42 @@ def finding_values(finding: Mapping[str, Any], local: Local) -> dict[str, Any]:
         "figures": figures,
         "reason_at_said": local.moment(finding["reason_at"]),
     }
+
+
+def _mounted(document: Document) -> list[dict[str, str]]:
+    """How each part is mounted, of those of which something is said."""
+    return [
+        {
+            "label": one["label"],
+            "product": one["product"],
+            "place": mount.get("mount_place", "") or NOTHING,
+            "fixings": mount.get("fixings", "") or NOTHING,
+            "torque": wording.quantity(mount.get("torque_nm"), "N·m"),
+            "drilled": mount.get("drilled", ""),
+        }
+        for one in document["parts"]
+        if (mount := one.get("mount"))
+    ]
+
+
+def _panels(document: Document) -> list[dict[str, str]]:
+    return [
+        {
+            "name": one["name"],
+            "clips": NOTHING if one["clips"] is None else str(one["clips"]),
+            "replaced": NOTHING if one["clips_replaced"] is None else str(one["clips_replaced"]),
+            "state": one["state"],
+            "note": one["note"],
+        }
+        for one in document.get("panels", ())
+    ]
+
+
+def _adapters(document: Document) -> list[dict[str, Any]]:
+    return [
+        {**one, "wires": [{**wire, "lead": _lead(wire)} for wire in one["wires"]]}
+        for one in document.get("adapters", ())
+    ]
 
 
 def _facts(document: Document, local: Local) -> dict[str, str]:
@@ -389,6 +426,9 @@ def sheet_values(
         "findings": findings,
         "counts": _counts(findings),
         "photos": _photos(document, photo_sources, local),
+        "mounted": _mounted(document),
+        "adapters": _adapters(document),
+        "panels": _panels(document),
         "fault_codes": [
             {
                 "when": name,

@@ -39,6 +39,12 @@ SUPPLY_KINDS = frozenset(
 SPEAKER_KINDS = frozenset({ProductKind.SPEAKER, ProductKind.SUBWOOFER})
 
 
+MOUNTED_KINDS = frozenset(
+    {*SOURCE_KINDS, *SUPPLY_KINDS, ProductKind.SPEAKER, ProductKind.SUBWOOFER}
+)
+"""What is fixed to the car."""
+
+
 class SpeakerKind(models.TextChoices):
     TWEETER = "tweeter", "Tweeter"
     MIDRANGE = "midrange", "Midrange"
@@ -285,6 +291,14 @@ class Product(models.Model):
         return self.kind in SOURCE_KINDS | SUPPLY_KINDS
 
     @property
+    def holds_data(self) -> bool:
+        """Whether a file, a profile or options are put into it: a module, a processor, or an
+        amplifier that has one inside."""
+        own = self.kind in {ProductKind.INTERFACE, ProductKind.PROCESSOR}
+        inside = self.max_sections is not None or self.sample_rate_hz is not None
+        return own or (self.kind == ProductKind.AMPLIFIER and inside)
+
+    @property
     def is_speaker(self) -> bool:
         return self.kind in SPEAKER_KINDS
 
@@ -295,6 +309,23 @@ class Product(models.Model):
         counts = (self.optical_inputs, self.coaxial_inputs, self.network_inputs)
         known = sum(count or 0 for count in counts)
         return None if not known and None in counts else known
+
+    @property
+    def digital_input_names(self) -> tuple[str, ...]:
+        """Each digital input on record by kind and number: "optical 2"."""
+        counts = (
+            ("optical", self.optical_inputs),
+            ("coaxial", self.coaxial_inputs),
+            ("network", self.network_inputs),
+        )
+        return tuple(
+            f"{kind} {number}" for kind, count in counts for number in range(1, (count or 0) + 1)
+        )
+
+    def has_digital_input(self, name: str) -> bool:
+        """Whether it has that one, as far as its record says: a kind nobody counted may be."""
+        kind = name.partition(" ")[0]
+        return getattr(self, f"{kind}_inputs", 0) is None or name in self.digital_input_names
 
     @property
     def bridge_pairs(self) -> tuple[tuple[int, int], ...]:

@@ -45,7 +45,7 @@ from tests.jobs.workshop import Workshop
 
 pytestmark = pytest.mark.django_db
 
-PUBLISHED = Path(jobs.__file__).parent / "setups" / "schemas" / "setup-3.json"
+PUBLISHED = Path(jobs.__file__).parent / "setups" / "schemas" / "setup-4.json"
 FIRST = {
     "setup_version": 1,
     "source": {

@@ -184,6 +184,14 @@ def compare_channels(screen: BaySheet, document: dict[str, Any]) -> None:
         load = screen.loads.get(channel["id"])
         said = number_in(row["load"])
         assert said == (None if load is None else pytest.approx(load.value, rel=1e-3))
+        measured = channel.get("measured_load_ohm")
+        if load is None or not measured:
+            assert row["apart"] == ""
+        elif abs(measured / load.value - 1) > 0.006:
+            word = "higher" if measured > load.value else "lower"
+            assert row["apart"].endswith(word)
+            off = number_in(row["apart"])
+            assert off == pytest.approx(100 * abs(measured / load.value - 1), abs=0.51, rel=1e-3)
         watts = re.match(r"(\d+)\sW", load.assumed[-1]) if load else None
         assert number_in(row["power"]) == (
             pytest.approx(float(watts[1]), abs=0.51) if watts else None

@@ -1,5 +1,6 @@
 """Many wires at once: a block pasted into the grid, one cell filled down, and the way back."""
 
+import re
 from typing import Any
 
 import pytest
@@ -291,3 +292,18 @@ def test_how_the_last_wire_was_proved_is_written_beside_the_next(
     del document["polarity_by"]
     shown = {row["id"]: row["polarity"] for row in sheet_values(document)["channels"]}
     assert shown["A1.1"] == "proved", "a sheet from before says what it knows"
+
+
+def test_a_measured_load_stands_beside_the_one_worked_out(floor: Workshop, bench: Client) -> None:
+    job = floor.job()
+    floor.wire(job)
+    first = job.channels.filter(speakers__isnull=False).distinct()[0]
+    Channel.objects.filter(pk=first.pk).update(measured_load_ohm=3.4)
+    page = bench.get(reverse("bay_channels", args=[job.number]), {"show": "polarity"})
+    rows = re.findall(r'<tr id="at-(A1-\d+)".*?</tr>', page.content.decode(), re.S)
+    whole = page.content.decode()
+    told = [
+        one for one in rows
+        if "measured 15\u00a0%\u00a0lower" in whole.split(f'id="at-{one}"')[1].split("</tr>")[0]
+    ]  # fmt: skip
+    assert told == [f"A1-{first.number}"]

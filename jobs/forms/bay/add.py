@@ -70,6 +70,17 @@ class OtherSettingForm(forms.Form):
     before = forms.CharField(max_length=80, label="As found", required=False)
 
 
+class PanelForm(forms.Form):
+    """A panel that is taken off."""
+
+    name = forms.CharField(
+        max_length=80,
+        label="Panel",
+        widget=forms.TextInput(attrs={"list": "panels-known", "autocomplete": "off"}),
+    )
+    clips = forms.IntegerField(min_value=0, max_value=200, required=False, label="Clips and screws")
+
+
 class NoteForm(forms.Form):
     """A note on the bay sheet."""
 

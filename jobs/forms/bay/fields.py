@@ -17,16 +17,19 @@ from jobs.models import (
     JobPart,
     JobSpeaker,
     OtherSetting,
+    Panel,
+    PanelState,
     PowerRun,
     Reading,
     SupplyFacts,
 )
 from jobs.models.channels import JOINING_CHOICES
 from jobs.plan.fault_codes import MOST_CODES, MOST_OF_A_LINE, lines_of
+from jobs.plan.heard import LevelError, clean_level
 from jobs.plan.passive import WiringError, clean_passive
 from jobs.plan.power import FACTORY_FEED, doc, fuse_bodies, size_choices
 from jobs.services.fit import wakers
-from shop.models import Shop, Units
+from shop.models import Product, Shop, Units
 from shop.units import long_unit, short_unit
 
 
@@ -193,25 +196,88 @@ def setting_fields() -> Fields:
     return fields
 
 
-def part_fields(parts: Iterable[JobPart]) -> Fields:
-    """Serial, firmware, turn-on and signal of a source part; `parts` are the job's sources."""
+def part_fields(parts: Iterable[JobPart], product: Product) -> Fields:
+    """Serial, firmware, turn-on and signal of a part of this product; `parts` are the job's
+    sources."""
+    digital = [("", "–"), *((name, name.capitalize()) for name in product.digital_input_names)]
     return {
         "serial": field_of(JobPart, "serial"),
         "firmware": field_of(JobPart, "firmware"),
         "turn_on": field_of(JobPart, "turn_on", label="Turned on by"),
         "turn_on_by": PartField(wakers(parts), "–", label="Which part"),
         "input_from": field_of(JobPart, "input_from", label="Signal from the car"),
+        "digital_input": forms.ChoiceField(choices=digital, required=False, label="Digital input"),
         "input_from_v": field_of(
             JobPart, "input_from_v", label="Highest voltage of that signal", unit="V"
         ),
         "note": field_of(JobPart, "note"),
+        **data_fields(),
+        **mount_fields(),
     }
 
 
 @cache
-def function_fields(phase: str) -> Fields:
-    """Result and note of a function check, before or after."""
+def data_fields() -> Fields:
+    """What was put into a module or processor, from where, and where its old state is kept."""
+    fields = {
+        "data_file": field_of(JobPart, "data_file"),
+        "options": field_of(JobPart, "options"),
+        "firmware_before": field_of(JobPart, "firmware_before"),
+        "written_with": field_of(JobPart, "written_with"),
+        "written_cable": field_of(JobPart, "written_cable"),
+        "backup": field_of(JobPart, "backup", label="Backup kept at"),
+        "no_backup": field_of(JobPart, "no_backup", label="It gives no backup"),
+    }
+    fields["written_with"].widget.attrs["list"] = "computers-known"
+    fields["written_cable"].widget.attrs["list"] = "cables-known"
+    return fields
+
+
+@cache
+def mount_fields() -> Fields:
+    """Where a part is mounted, what holds it, how tight, and what was cut for it."""
+    fields = {
+        "mount_place": field_of(JobPart, "mount_place"),
+        "fixings": field_of(JobPart, "fixings"),
+        "torque_nm": field_of(JobPart, "torque_nm", label="Torque", unit="N·m"),
+        "drilled": field_of(JobPart, "drilled"),
+    }
+    fields["mount_place"].widget.attrs["list"] = "mount-places"
+    fields["fixings"].widget.attrs["list"] = "fixings-known"
+    return fields
+
+
+@cache
+def panel_fields() -> Fields:
+    """Clips of a panel, how many were replaced, and whether it is back."""
     return {
+        "clips": field_of(Panel, "clips"),
+        "clips_replaced": field_of(Panel, "clips_replaced"),
+        "state": forms.ChoiceField(choices=PanelState.choices, required=False, label="Panel is"),
+        "note": field_of(Panel, "note"),
+    }
+
+
+class LevelField(forms.CharField):
+    """How loud a signal is: a word or a level."""
+
+    def to_python(self, value: Any) -> str:
+        try:
+            return clean_level(super().to_python(value) or "")
+        except LevelError as error:
+            raise ValidationError(str(error)) from None
+
+
+@cache
+def function_fields(phase: str) -> Fields:
+    """Result and note of a function check, before or after, and how a signal is heard."""
+    heard: Fields = {
+        f"{phase}_heard_from": field_of(FunctionCheck, f"{phase}_heard_from", label="Heard from"),
+        f"{phase}_level": LevelField(label="Level", max_length=20, required=False),
+    }
+    heard[f"{phase}_level"].widget.attrs["list"] = "levels-known"
+    return {
+        **heard,
         phase: forms.ChoiceField(choices=FunctionResult.choices, required=False, label="Result"),
         f"{phase}_note": field_of(FunctionCheck, f"{phase}_note", label="Note"),
     }

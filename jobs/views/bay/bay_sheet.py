@@ -230,7 +230,7 @@ class BaySheet:
         return [finding for finding in self.open_findings if section_of(finding) == section]
 
     def tab_count(self, section: str) -> TabCount:
-        if section in {"steps", "fit", "notes"}:
+        if section in {"steps", "notes"}:
             return TabCount(0, "")
         return self._count(self.findings_in(section))
 

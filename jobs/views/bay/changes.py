@@ -14,14 +14,16 @@ from django.http import HttpResponse
 from django.views.decorators.http import require_safe
 
 from jobs.forms.bay.fields import nodes_of, run_fields
-from jobs.models import Channel, ChannelSetting, JobEvent, TuningKind
+from jobs.models import AdapterWire, Channel, ChannelSetting, JobEvent, TuningKind
 from jobs.services.saving import CLASH, device_of
 from jobs.views.bay import parts
+from jobs.views.bay.adapters import adapter_html
 from jobs.views.bay.bay_sheet import SECTIONS, BaySheet
 from jobs.views.bay.channel_rows import cable_html, settings_html, speakers_html, wires_html
 from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.checks import function_html, progress_html, reading_html
-from jobs.views.bay.fit import part_html, sources_of
+from jobs.views.bay.fit import fit_rows, mounted_of, part_html, sources_of
+from jobs.views.bay.panels import panel_html
 from jobs.views.bay.power_rows import run_html, supply_html
 from jobs.views.bay.steps import list_of, row_html as step_html
 from jobs.views.bay.tuning import other_html
@@ -80,10 +82,23 @@ def _settings(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
 
 def _parts(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     sources = sources_of(sheet.job)
-    template = "bay/part_row.html" if sheet.section == "fit" else "bay/turn_on_row.html"
+    if sheet.section == "fit":
+        return fit_rows(sheet, [one for one in mounted_of(sheet.job) if one.pk in keys], sources)
+    template = "bay/turn_on_row.html"
     if sheet.section == "channels" and show not in {"", "speakers"}:
         return []
     return [part_html(sheet, one, sources, template=template) for one in sources if one.pk in keys]
+
+
+def _adapters(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
+    if show != "wires":
+        return []
+    rows = AdapterWire.objects.filter(pk__in=keys, adapter__job=sheet.job)
+    return [adapter_html(sheet, one) for one in rows.select_related("adapter")]
+
+
+def _panels(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
+    return [panel_html(sheet, one) for one in sheet.job.panels.filter(pk__in=keys)]
 
 
 def _runs(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
@@ -108,14 +123,20 @@ def _steps(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
 
 ROWS: Final[dict[str, dict[str, Draw]]] = {
     "steps": {"jobstep": _steps},
-    "fit": {"jobpart": _parts},
+    "fit": {"panel": _panels, "jobpart": _parts},
     "before": {"functioncheck": _functions, "reading": _readings},
-    "channels": {"channel": _channels, "channelsetting": _settings, "jobpart": _parts},
+    "channels": {
+        "adapterwire": _adapters,
+        "channel": _channels,
+        "channelsetting": _settings,
+        "jobpart": _parts,
+    },
     "power": {"powerrun": _runs, "supplyfacts": _supply},
     "tuning": {"channelsetting": _settings, "othersetting": _others},
     "after": {"functioncheck": _functions, "reading": _readings},
 }
-"""Rows that each section shows, by the model that an event's subject names."""
+"""Rows that each section shows, by the model that an event's subject names, in the order in which
+they are sent: rows of tables first."""
 
 _ELSEWHERE: Final = {
     CLASH: "",
@@ -182,8 +203,9 @@ def changes(request: Request, number: int) -> HttpResponse:
         return HttpResponse(headers={SINCE: str(newest), WHOLE: "1", BY: by})
     html = [
         row
-        for model, keys in rows.items()
-        for row in ROWS[section][model](sheet, keys, asked.get("show", ""))
+        for model, draw in ROWS.get(section, {}).items()
+        if model in rows
+        for row in draw(sheet, rows[model], asked.get("show", ""))
     ]
     html.append(parts.changed(sheet, asked.get("seen", "")))
     return HttpResponse("".join(html), headers={SINCE: str(newest), BY: by})

@@ -130,13 +130,15 @@ def proof_html(
 ) -> str:
     """What is proved of one wire in the car: its polarity by one tap, its load by the meter."""
     row = cell_row(channel, proof_fields(), cleaned, clashes or [], channel.plan_id)
+    load, measured = sheet.loads.get(channel.plan_id), channel.measured_load_ohm
     return render_to_string(
         "bay/proof_row.html",
         {
             **head(sheet, channel),
             "row": row,
             "proved": row.value("polarity_proved"),
-            "load": sheet.loads.get(channel.plan_id),
+            "load": load,
+            "apart": wording.apart(100 * measured / load.value if load and measured else None),
         },
     )
 

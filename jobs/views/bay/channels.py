@@ -8,6 +8,8 @@ from django.shortcuts import get_object_or_404
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs.errors import Refused
+from jobs.forms.bay.adapters import AdapterForm, PinsForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import (
     cable_fields,
@@ -16,11 +18,11 @@ from jobs.forms.bay.fields import (
     wire_fields,
 )
 from jobs.forms.bay.wires import FILLED
-from jobs.models import Channel, ChannelSetting, Job, JobPart, TuningKind
+from jobs.models import AdapterLead, Channel, ChannelSetting, Job, JobPart, TuningKind
 from jobs.plan.power import cable_figures_of
-from jobs.services import channels as service
+from jobs.services import adapters as leads, channels as service
 from jobs.services.saving import FieldClash, Saved
-from jobs.views.bay import answers, picture
+from jobs.views.bay import adapters, answers, picture
 from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.channel_rows import (
     GROUPS,
@@ -36,6 +38,7 @@ from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models import PlugTable, ProductKind
 from shop.roles import BENCH
+from shop.typed import token
 
 
 def inputs_of(job: Job) -> list[JobPart]:
@@ -65,7 +68,58 @@ def plugs_known(job: Job) -> list[str]:
 def channels(request: Request, number: int) -> HttpResponse:
     sheet = BaySheet.of(request, number, "channels")
     asked = request.GET.get("show", "")
-    show = asked if asked in GROUPS else GROUPS[0]
+    return _page(request, sheet, asked if asked in GROUPS else GROUPS[0])
+
+
+@allow(*BENCH)
+@require_POST
+def add_adapter(request: Request, number: int) -> HttpResponse:
+    """Add a lead between two plugs."""
+    sheet = BaySheet.of(request, number, "channels")
+    form = AdapterForm(request.POST, auto_id="adapter-%s")
+    if form.is_valid():
+        data = form.cleaned_data
+        names = [data[one] for one in ("name", "from_plug", "to_plug")]
+        key = token(request.POST.get("key"))
+        try:
+            leads.add_adapter(number, *names, actor=sheet.user, key=key)
+        except Refused as refused:
+            form.add_error("name", refused.reasons[0])
+        else:
+            return answers.reload(request, adapters.back_to(sheet))
+    answer = _page(request, sheet, "wires", adapter_form=form)
+    answer.status_code = 422
+    return answer
+
+
+@allow(*BENCH)
+@require_POST
+def add_pins(request: Request, number: int, pk: int) -> HttpResponse:
+    """Write pins of a lead, a line each."""
+    sheet = BaySheet.of(request, number, "channels")
+    get_object_or_404(AdapterLead, pk=pk, job=sheet.job)
+    form = PinsForm(request.POST, auto_id=f"pins-{pk}-%s")
+    if form.is_valid():
+        key = token(request.POST.get("key"))
+        try:
+            leads.write_pins(number, pk, form.pins, actor=sheet.user, key=key)
+        except Refused as refused:
+            form.add_error("text", refused.reasons[0])
+        else:
+            return answers.reload(request, adapters.back_to(sheet))
+    answer = _page(request, sheet, "wires", pins=(pk, form))
+    answer.status_code = 422
+    return answer
+
+
+def _page(
+    request: Request,
+    sheet: BaySheet,
+    show: str,
+    adapter_form: AdapterForm | None = None,
+    pins: tuple[int, PinsForm] | None = None,
+) -> HttpResponse:
+    number = sheet.number
     rows = channels_of(sheet.job)
     context: dict[str, Any] = {"show": show, "parts_url": reverse("job_parts", args=[number])}
     shows: tuple[str, ...] = ("marks",)
@@ -87,6 +141,7 @@ def channels(request: Request, number: int) -> HttpResponse:
         context["rows"] = [wires_html(sheet, row) for row in rows]
         context["plugs_known"] = plugs_known(sheet.job)
         context["filled"] = FILLED
+        context |= adapters.adapters_context(sheet, adapter_form, pins)
     elif show == "polarity":
         used = [row for row in rows if row.kind == Channel.Kind.AMPLIFIER and row.speakers.all()]
         context["rows"] = rows

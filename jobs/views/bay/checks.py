@@ -14,8 +14,10 @@ from jobs.errors import Refused
 from jobs.forms.bay.add import FunctionForm, ReadingForm
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.bay.fields import fault_fields, function_fields, reading_fields
+from jobs.lists.functions import HEARD
 from jobs.models import FaultCodes, FunctionCheck, FunctionResult, Job, Reading
 from jobs.plan.fault_codes import new_codes
+from jobs.plan.heard import LEVELS
 from jobs.services import fault_codes as faults, functions, readings
 from jobs.services.saving import FieldClash, Saved
 from jobs.views.bay import answers
@@ -44,6 +46,19 @@ def _phase(phase: str) -> str:
     return phase
 
 
+def _was_heard(check: FunctionCheck) -> str:
+    """From where and how loud a signal was heard before the work."""
+    return ", ".join(filter(None, [check.get_before_heard_from_display(), check.before_level]))
+
+
+def _is_heard(check: FunctionCheck, phase: str) -> bool:
+    """Place and level are asked of a signal that works; after the work of one that was heard."""
+    if check.name not in HEARD:
+        return False
+    asked = phase == "before" or bool(_was_heard(check))
+    return asked and getattr(check, phase) == FunctionResult.WORKS
+
+
 def function_html(
     sheet: BaySheet,
     check: FunctionCheck,
@@ -66,6 +81,10 @@ def function_html(
             "by": getattr(check, f"{phase}_by"),
             "at": getattr(check, f"{phase}_at"),
             "lost": check.was_lost and phase == "after",
+            "heard": _is_heard(check, phase),
+            "heard_from": f"{phase}_heard_from",
+            "level": f"{phase}_level",
+            "was_heard": _was_heard(check) if phase == "after" else "",
         },
     )
 
@@ -160,6 +179,7 @@ def _page(
         faults=faults_html(sheet, phase),
         readings=[reading_html(sheet, reading, phase) for reading in listed],
         instruments=_instruments(sheet.job),
+        levels=LEVELS,
         function_form=function_form or FunctionForm(),
         reading_form=reading_form or ReadingForm(),
     )

@@ -34,6 +34,8 @@ def address(plan: doc.Plan, number: int, finding: Finding, section: str) -> str:
     """Address of the row a finding speaks of first, with the group of columns it is about."""
     first = finding.where[0] if finding.where else ""
     base = reverse(f"bay_{section}", args=[number])
+    if section == "fit":
+        return f"{base}#data-{first}"
     if section in {"before", "after"}:
         return f"{base}#{first}"
     if section == "channels" and any(device.id == first for device in plan.devices):

@@ -3,6 +3,7 @@
 from django.urls import URLPattern, URLResolver, include, path
 
 from jobs.views.bay import (
+    adapters,
     changes,
     channels,
     checks,
@@ -11,6 +12,7 @@ from jobs.views.bay import (
     fit,
     notes,
     other_bay,
+    panels,
     plugs,
     power,
     speaker_sets,
@@ -37,6 +39,10 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("fit/add/", fit.add, name="bay_fit_add"),
     path("fit/<int:pk>/guide/", fit.guide, name="bay_fit_guide"),
     path("fit/part/<int:pk>/", fit.part, name="bay_part_save"),
+    path("fit/panel/add/", fit.add_panel, name="bay_panel_add"),
+    path("fit/panels/refitted/", panels.refitted, name="bay_panels_refitted"),
+    path("fit/panel/<int:pk>/", panels.save, name="bay_panel_save"),
+    path("fit/panel/<int:pk>/remove/", panels.remove, name="bay_panel_remove"),
     path("before/", checks.before, name="bay_before"),
     path("after/", checks.after, name="bay_after"),
     path("<str:phase>/function/<int:pk>/", checks.function, name="bay_function_save"),
@@ -48,6 +54,15 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("channels/", channels.channels, name="bay_channels"),
     path("channels/wires/paste/", wires.paste, name="bay_wires_paste"),
     path("channels/wires/fill/", wires.fill, name="bay_wires_fill"),
+    path("channels/adapter/add/", channels.add_adapter, name="bay_adapter_add"),
+    path("channels/adapter/<int:pk>/pins/", channels.add_pins, name="bay_adapter_pins"),
+    path("channels/adapter/<int:pk>/remove/", adapters.remove, name="bay_adapter_remove"),
+    path("channels/adapter/wire/<int:pk>/", adapters.save_wire, name="bay_adapter_wire_save"),
+    path(
+        "channels/adapter/wire/<int:pk>/remove/",
+        adapters.remove_wire,
+        name="bay_adapter_wire_remove",
+    ),
     path("channels/<int:pk>/", channels.save, name="bay_channel_save"),
     path("channels/<int:pk>/wire/", channels.save_wire, name="bay_wire_save"),
     path("channels/<int:pk>/proof/", channels.save_proof, name="bay_proof_save"),

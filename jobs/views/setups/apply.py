@@ -31,6 +31,8 @@ GROUPS: Final = (
     ("settings", "Settings, into the record as left"),
     ("power", "Power"),
     ("distances", "Tape distances"),
+    ("adapters", "Adapter leads"),
+    ("panels", "Panels that come off"),
     ("other", "Other settings"),
 )
 
