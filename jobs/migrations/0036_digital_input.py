@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0033_adapter_leads'),
+        ('jobs', '0035_adapter_leads'),
     ]
 
     operations = [

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0030_module_data'),
+        ('jobs', '0032_module_data'),
     ]
 
     operations = [

@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0031_mounting_and_panels'),
+        ('jobs', '0033_mounting_and_panels'),
     ]
 
     operations = [

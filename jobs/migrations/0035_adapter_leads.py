@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0032_signals_heard'),
+        ('jobs', '0034_signals_heard'),
     ]
 
     operations = [

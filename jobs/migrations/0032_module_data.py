@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0029_fault_codes'),
+        ('jobs', '0031_shop_log_chain'),
     ]
 
     operations = [
