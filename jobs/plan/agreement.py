@@ -14,7 +14,7 @@ from jobs import wording
 from jobs.models import MeasuredResponse
 from jobs.plan.measured import averaged, is_outdated, playing_band_hz
 from wiring import plan as doc
-from wiring.channels.signal_path import driven, meetings
+from wiring.channels.signal_path import driven, meetings, signal_path
 from wiring.context import Context
 from wiring.errors import WiringError
 from wiring.filters.crossovers import crossing
@@ -78,7 +78,7 @@ def told_of(
         return None
     return Told(
         _said(off),
-        _known(before_rows, after_rows, after, playing),
+        [*_not_noted(before, after, playing), *_known(before_rows, after_rows, after, playing)],
         [*_usual(off, after, playing), ALWAYS],
     )
 
@@ -105,20 +105,36 @@ def _said(off: Disagreement) -> str:
     )
 
 
-def _speakers(plan: doc.Plan, playing: str) -> list[doc.Speaker]:
-    """The speakers that are heard of one thing playing."""
-    pairs = list(driven(Context(plan)))
-    own = [speaker for channel, speaker in pairs if channel.id == playing]
-    if own or playing not in {"all", "left", "right"}:
-        return own
-    heard = [speaker for _, speaker in pairs]
+def _heard(context: Context, playing: str) -> list[tuple[doc.Channel, doc.Speaker]]:
+    """The channels, each with a speaker, that are heard of one thing playing."""
+    pairs = list(driven(context))
     if playing == "all":
-        return heard
-    return [one for one in heard if one.position in _of_side(playing)]
+        return pairs
+    if playing in {"left", "right"}:
+        of_side = {key for key, position in POSITIONS.items() if position.side == playing}
+        return [pair for pair in pairs if pair[1].position in of_side]
+    return [pair for pair in pairs if pair[0].id == playing]
 
 
-def _of_side(side: str) -> set[str]:
-    return {key for key, position in POSITIONS.items() if position.side == side}
+def _not_noted(before: doc.Plan, after: doc.Plan, playing: str) -> list[str]:
+    """Channels on the way that have settings now, and none were noted of them as found."""
+    found, left = Context(before), Context(after)
+    nothing = doc.Setting()
+    on_the_way = dict.fromkeys(
+        stage.id for channel, _ in _heard(left, playing) for stage in signal_path(left, channel)
+    )
+    unknown = [
+        one
+        for one in on_the_way
+        if left.channels[one].setting != nothing
+        and (one not in found.channels or found.channels[one].setting == nothing)
+    ]
+    if not unknown:
+        return []
+    return [
+        f"How {wording.listed(unknown, 4)} was set before is not noted: the calculation takes it "
+        "as set to nothing."
+    ]
 
 
 def _known(
@@ -130,7 +146,7 @@ def _known(
     known = []
     if any(is_outdated(row, plan) for row in after_rows):
         known.append("Settings were changed after the last measurement: measure again.")
-    fitted = [one for one in _speakers(plan, playing) if not one.factory]
+    fitted = [one for _, one in _heard(Context(plan), playing) if not one.factory]
     if fitted:
         names = wording.listed(dict.fromkeys(one.name for one in fitted), 3)
         known.append(

@@ -119,7 +119,7 @@ class Begins(StartsWith):
 
     lookup_name = "begins"
 
-    def as_sql(self, compiler: Any, connection: Any) -> tuple[str, list[Any]]:
+    def as_sql(self, compiler: Any, connection: Any) -> tuple[str, Any]:
         return StartsWith(self.lhs, self.rhs).as_sql(compiler, connection)
 
     def as_sqlite(self, compiler: Any, connection: Any) -> tuple[str, list[Any]]:

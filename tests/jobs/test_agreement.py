@@ -96,6 +96,18 @@ def test_what_is_known_to_explain_it_is_said_first(shop: Workshop, bench: Client
     assert "Settings were changed after the last measurement" in on_screen(bench, job, "A1.3")
 
 
+def test_a_channel_whose_settings_as_found_are_not_noted_is_named(
+    shop: Workshop, bench: Client, job: Job
+) -> None:
+    """Of two alike, one was in the car before and the other is new."""
+    job.tuning_records.get(kind="before").settings.filter(channel__number=4).delete()
+    for playing in ("A1.3", "A1.4"):
+        measure(bench, job, "before", playing, OWN)
+        measure(bench, job, "after", playing, OWN + bump(9, 1000))
+    assert "How A1.4 was set before is not noted" in on_screen(bench, job, "A1.4")
+    assert "is not noted" not in on_screen(bench, job, "A1.3")
+
+
 def test_nothing_is_said_where_one_of_the_two_is_not_known(bench: Client, job: Job) -> None:
     measure(bench, job, "after", "A1.3", OWN + bump(9, 1000))
     assert "disagree" not in on_screen(bench, job, "A1.3")
