@@ -59,7 +59,7 @@ def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = 
     """The HTML the PDF is made of."""
     digest = "" if document["sheet"]["draft"] else sha256_of(dict(document))
     values = sheet_values(document, receipt, _pictures(document))
-    return render_to_string("pdf/sheet.html", {**values, "digest": digest})
+    return render_to_string("pdf/sheet.html", {**values, "digest": digest, "on_paper": True})
 
 
 def customer_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:

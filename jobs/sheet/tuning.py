@@ -8,6 +8,7 @@ from jobs.plan import capture as capture, measured as measured, tuning as sums
 from jobs.services.tuning.facts import facts_of
 from jobs.services.tuning.levels import level_readings
 from jobs.services.tuning.seats import delays_for, seats_in_use
+from wiring.drawings.plots import HALF, PAPER
 from wiring.names import listed
 from wiring.plan import Plan
 
@@ -21,6 +22,9 @@ def _drawn(svg: str) -> str:
     return _FOR_THE_HAND.sub("", svg)
 
 
+FEW: Final = 4
+"""So many channels are told apart on a plot of half a page's width."""
+
 _PLOTS: Final[tuple[tuple[sums.Shown, str], ...]] = (
     ("channels", "Each channel"),
     ("sides", "Each side, its channels summed"),
@@ -29,8 +33,11 @@ _PLOTS: Final[tuple[tuple[sums.Shown, str], ...]] = (
 
 def _curves(after: Plan, before: Plan | None) -> list[dict[str, str]]:
     plots = []
+    few = sum(bool(one.speakers) for one in after.channels) <= FEW
     for shown, title in _PLOTS:
-        svg = sums.curves(after, before, shown, "magnitude", f"sheet-{shown}")
+        svg = sums.curves(
+            after, before, shown, "magnitude", f"sheet-{shown}", look=HALF if few else PAPER
+        )
         if svg:
             plots.append({"title": title, "svg": _drawn(svg)})
     return plots
@@ -66,6 +73,7 @@ def _measured(job: Job, plan: Plan) -> list[dict[str, Any]]:
             now,
             f"sheet-{playing}",
             band,
+            PAPER,
         )
         distances = (verdict.before, verdict.after) if verdict else (None, None)
         responses.append(
@@ -151,7 +159,7 @@ def _capture(job: Job) -> dict[str, Any] | None:
         return None
     by_output = {one.id: one for one in report.outputs}
     return {
-        "svg": _drawn(capture.capture_plot(outputs, report, "sheet-capture")),
+        "svg": _drawn(capture.capture_plot(outputs, report, "sheet-capture", PAPER)),
         "outputs": [
             {
                 "name": row.name,

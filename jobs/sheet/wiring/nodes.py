@@ -154,8 +154,8 @@ def _head(name: str, document: Document) -> Node:
 
 
 def _device(device: Document, document: Document) -> Node:
-    part = next((one for one in document["parts"] if one["label"] == device["id"]), {})
-    serial = part.get("serial", "")
+    serials = (one["serial"] for one in document["parts"] if one["label"] == device["id"])
+    serial = next(serials, "")
     built_in = device.get("built_in_fuses_a", ())
     fuses = " + ".join(wording.number(one) for one in built_in)
     facts = (
