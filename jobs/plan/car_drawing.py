@@ -197,36 +197,28 @@ def _words(spots: list[Spot]) -> str:
     )
 
 
-def car_with_channels(
-    plan: Plan, body_shape: str, findings: Sequence[Finding] = (), share: float = 1.0
-) -> SafeString:
+def car_with_channels(plan: Plan, body_shape: str, findings: Sequence[Finding] = ()) -> SafeString:
     """The top view of the car with each speaker of the plan and its channels, as an SVG.
 
     `body_shape` is a value of BodyShape; `findings` marks the speakers and channels they name.
-    The drawing grows in height when one side has more labels than the car is long. `share` draws
-    the car smaller, and the labels as they are.
+    The drawing grows in height when one side has more labels than the car is long.
     """
-    spots = [
-        spot._replace(x=CAR_WIDTH / 2 + share * (spot.x - CAR_WIDTH / 2), y=share * spot.y)
-        for spot in _spots(plan, findings)
-    ]
+    spots = _spots(plan, findings)
     most = max((sum(spot.side == side for spot in spots) for side in ("left", "right")), default=0)
-    height = max(share * (CAR_HEIGHT - 2 * CROP), most * LABEL_HEIGHT)
-    down = (height - share * CAR_HEIGHT) / 2
+    height = max(CAR_HEIGHT - 2 * CROP, most * LABEL_HEIGHT)
+    down = (height - CAR_HEIGHT) / 2
     spots = [spot._replace(y=spot.y + down) for spot in spots]
     left, right = (_side(spots, side, height) for side in ("left", "right"))
     margin = COLUMN_WIDTH + GUTTER
     return format_html(
         '<svg class="car labelled" xmlns="http://www.w3.org/2000/svg" '
         'viewBox="{} 0 {} {}" role="img" aria-label="{}">'
-        '<g class="outline" opacity="0.6" transform="translate({} {}) scale({})">{}</g>{}{}{}</svg>',
+        '<g class="outline" opacity="0.6" transform="translate(0 {})">{}</g>{}{}{}</svg>',
         f"{-margin:g}",
         f"{CAR_WIDTH + 2 * margin:g}",
         f"{height:g}",
         f"Top view of the car. {_words(spots) or 'No speaker is placed yet.'}",
-        f"{(1 - share) * CAR_WIDTH / 2:g}",
         f"{down:g}",
-        f"{share:g}",
         render_to_string(f"cars/{body_shape}.html"),
         format_html_join("", "{}", ((leader,) for leader in left[0] + right[0])),
         format_html_join("", "{}", ((_mark(spot),) for spot in spots)),
@@ -237,12 +229,13 @@ def car_with_channels(
 def condition(marks: Sequence[Mapping[str, Any]], *, lying: bool = False) -> SafeString:
     """The car's outline with numbered marks; x and y of a mark are fractions of the drawing.
 
-    `lying` turns the car's front to the left, for a drawing that is to be low.
+    `lying` turns the car's front to the left and makes the numbers larger, for a low drawing.
     """
     places = [(one["x"] * CAR_WIDTH, one["y"] * CAR_HEIGHT) for one in marks]
     if lying:
         places = [(y, CAR_WIDTH - x) for x, y in places]
-    numbered = [(f"{x:.1f}", f"{y:.1f}", index) for index, (x, y) in enumerate(places, 1)]
+    size = (18, 10, 28) if lying else (12, 6, 17)
+    numbered = [(f"{x:.1f}", f"{y:.1f}", index, *size) for index, (x, y) in enumerate(places, 1)]
     words = "; ".join(f"{index} {one['kind']}" for index, one in enumerate(marks, 1))
     return format_html(
         '<svg class="car condition" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {}" '
@@ -253,9 +246,9 @@ def condition(marks: Sequence[Mapping[str, Any]], *, lying: bool = False) -> Saf
         render_to_string("cars/outline.html"),
         format_html_join(
             "",
-            '<circle class="mark-number" cx="{0}" cy="{1}" r="12" fill="#fff" '
-            'stroke="currentColor" stroke-width="2"/><text x="{0}" y="{1}" dy="6" '
-            'text-anchor="middle" font-size="17" font-weight="700" fill="currentColor">{2}</text>',
+            '<circle class="mark-number" cx="{0}" cy="{1}" r="{3}" fill="#fff" '
+            'stroke="currentColor" stroke-width="2"/><text x="{0}" y="{1}" dy="{4}" '
+            'text-anchor="middle" font-size="{5}" font-weight="700" fill="currentColor">{2}</text>',
             numbered,
         ),
     )

@@ -99,7 +99,12 @@ def write_pdf(html: str, attached: list[Any]) -> bytes:
     """The renderer alone: HTML to bytes."""
     page = renderer.page(html)
     # The page's style does not reach into a picture: each gets a style of its own.
+    # Its alternative text is read from a title alone.
     for picture in list(page.etree_element.iter(f"{SVG}svg")):
+        if (told := picture.get("aria-label")) and picture.find(f"{SVG}title") is None:
+            title = Element(f"{SVG}title")
+            title.text = told
+            picture.insert(0, title)
         picture.insert(0, _picture_style())
     made: bytes = renderer.pdf(page, _stylesheets(), VARIANT, attachments=attached)
     return made

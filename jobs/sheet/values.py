@@ -24,9 +24,6 @@ from wiring.findings import Finding
 from wiring.plan import Passive, Plan, from_builtins
 
 Document = Mapping[str, Any]
-PRINTED_CAR: Final = 0.5
-"""How large the car is drawn on paper beside its labels."""
-
 SEVERITIES: Final = ("stop", "caution", "note")
 MANAGER_ROLE: Final = "Reviewed and signed, manager"
 CUSTOMER_ROLE: Final = "Received, customer"
@@ -367,7 +364,6 @@ def _pictures(document: Document, plan: Plan) -> dict[str, Any]:
     shape = document["vehicle"]["body_shape"]
     return {
         "car": pictures.car_with_channels(plan, shape, listed),
-        "car_printed": pictures.car_with_channels(plan, shape, listed, PRINTED_CAR),
         "condition": pictures.condition(marks) if marks else "",
         "condition_printed": pictures.condition(marks, lying=True) if marks else "",
     }
@@ -400,6 +396,7 @@ def sheet_values(
         if not _is_used(one) and (one["device"], one["number"]) not in bridged_away
     ]
     findings = [finding_values(one, local) for one in document["findings"]]
+    assumed = [_assumption(row, local) for row in document["assumptions"]]
     settings = _settings(document, used)
     channels_shown = [
         _channel(
@@ -458,7 +455,11 @@ def sheet_values(
         "proofs": [
             {**one, "when": local.day(one["consulted_on"])} for one in document["fit_proofs"]
         ],
-        "assumptions": [_assumption(row, local) for row in document["assumptions"]],
+        "assumptions": assumed,
+        "assumed_by_source": {
+            source: [one for one in assumed if one["source"] == source]
+            for source in dict.fromkeys(one["source"] for one in assumed)
+        },
         "signatures": [
             {
                 "role": one["role"],

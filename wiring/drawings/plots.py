@@ -51,7 +51,7 @@ class Look(NamedTuple):
 
 SCREEN: Final = Look(760.0, 360.0, 12.0)
 PAPER: Final = Look(760.0, 235.0, 13.2)
-HALF: Final = Look(374.0, 215.0, 13.4)
+HALF: Final = Look(374.0, 190.0, 13.4)
 """Across a printed page of 186 mm, and across half of one, the letters are 9 pt."""
 
 
