@@ -8,7 +8,6 @@ from django.utils.safestring import mark_safe
 from jobs import wording
 from jobs.symbols import with_symbols
 from jobs.wording import Local
-from wiring.drawings.plots import HALF
 
 
 def _curve(one: Mapping[str, str]) -> dict[str, Any]:
@@ -104,7 +103,7 @@ def tuned_values(document: Mapping[str, Any], local: Local) -> dict[str, Any] | 
         return None
     return {
         "curves": [_curve(one) for one in tuning["curves"]],
-        "beside": all(f'viewBox="0 0 {HALF.width:g} ' in one["svg"] for one in tuning["curves"]),
+        "beside": all('class="plot narrow"' in one["svg"] for one in tuning["curves"]),
         "assumed": with_symbols(tuning["assumed"]),
         "measured": [_measured(one) for one in tuning["measured"]],
         "delays": _delays(tuning["delays"], local) if tuning["delays"] else None,

@@ -50,8 +50,8 @@ class Look(NamedTuple):
 
 
 SCREEN: Final = Look(760.0, 360.0, 12.0)
-PAPER: Final = Look(760.0, 235.0, 13.2)
-HALF: Final = Look(374.0, 190.0, 13.4)
+PAPER: Final = Look(760.0, 205.0, 13.2)
+HALF: Final = Look(374.0, 160.0, 13.4)
 """Across a printed page of 186 mm, and across half of one, the letters are 9 pt."""
 
 
@@ -130,8 +130,9 @@ def draw(
     bottom, top, step = limits or level_range([*lines, *([wished] if wished else [])])
     frame = Frame(low_hz, high_hz, bottom, top, step, look.width, look.height)
     taken: list[tuple[float, float, float, float]] = []
+    narrow = " narrow" if look.width < SCREEN.width else ""
     parts = [
-        f'<svg class="plot" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {frame.width:g} '
+        f'<svg class="plot{narrow}" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {frame.width:g} '
         f'{frame.height:g}" role="img" aria-labelledby="{escape(ident)}-title" '
         f'font-family="sans-serif" font-size="{look.letters:g}" fill="currentColor" '
         'stroke-linejoin="round">',
