@@ -185,7 +185,10 @@ def _function_lines(rows: list[Mapping[str, Any]]) -> list[dict[str, Any]]:
         else:
             lines.append({**row, "names": row["name"], "said": said})
     return [
-        *({"names": ", ".join(names), "said": said} for said, names in together.items()),
+        *(
+            {"names": ", ".join(names), "said": said}
+            for said, names in sorted(together.items(), key=lambda one: -len(one[1]))
+        ),
         *lines,
     ]
 
@@ -446,6 +449,8 @@ def sheet_values(
             {
                 "when": name,
                 "codes": read["codes"],
+                "none": read.get("none", False),
+                "new": read.get("new", []),
                 "how": ", ".join(filter(None, [read["by"], local.moment(read["at"])])),
             }
             for phase, name in (("before", "Before"), ("after", "After"))

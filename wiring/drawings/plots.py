@@ -51,7 +51,7 @@ class Look(NamedTuple):
 
 SCREEN: Final = Look(760.0, 360.0, 12.0)
 PAPER: Final = Look(760.0, 205.0, 13.2)
-HALF: Final = Look(374.0, 160.0, 13.4)
+HALF: Final = Look(374.0, 150.0, 13.4)
 """Across a printed page of 186 mm, and across half of one, the letters are 9 pt."""
 
 
@@ -132,12 +132,13 @@ def draw(
     taken: list[tuple[float, float, float, float]] = []
     narrow = " narrow" if look.width < SCREEN.width else ""
     parts = [
-        f'<svg class="plot{narrow}" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {frame.width:g} '
-        f'{frame.height:g}" role="img" aria-labelledby="{escape(ident)}-title" '
+        f'<svg class="plot{narrow}" xmlns="http://www.w3.org/2000/svg" '
+        f'viewBox="0 0 {frame.width:g} {frame.height:g}" role="img" '
+        f'aria-labelledby="{escape(ident)}-title" '
         f'font-family="sans-serif" font-size="{look.letters:g}" fill="currentColor" '
         'stroke-linejoin="round">',
         f'<title id="{escape(ident)}-title">{escape(title)}</title>',
-        *_axes(frame, unit),
+        *_axes(frame, unit, look.letters),
         *_marks(frame, marks, taken),
     ]
     if wished is not None and wished.values is not None:
@@ -160,7 +161,7 @@ def tick_name(frequency_hz: float) -> str:
     return f"{frequency_hz / 1000:g}k" if frequency_hz >= 1000 else f"{frequency_hz:g}"
 
 
-def _axes(frame: Frame, unit: str) -> list[str]:
+def _axes(frame: Frame, unit: str, letters: float) -> list[str]:
     x0, x1 = frame.left, frame.width - frame.right
     y0, y1 = frame.above, frame.height - frame.below
     grid = '<path class="plot-grid" d="{}" fill="none" stroke="currentColor" stroke-width="{}" '
@@ -179,11 +180,13 @@ def _axes(frame: Frame, unit: str) -> list[str]:
                 f'<text x="{x:.1f}" y="{y1 + 16:g}" text-anchor="middle">{tick_name(tick)}</text>'
             )
     count = round((frame.top - frame.bottom) / frame.step)
+    every = 1 if (y1 - y0) / max(1, count) > letters else 2
     for index in range(count + 1):
         value = frame.bottom + index * frame.step
         y = frame.y(value)
         major.append(f"M{x0:g} {y:.1f}H{x1:g}")
-        texts.append(f'<text x="{x0 - 6:g}" y="{y + 4:.1f}" text-anchor="end">{value:g}</text>')
+        if not index % every:
+            texts.append(f'<text x="{x0 - 6:g}" y="{y + 4:.1f}" text-anchor="end">{value:g}</text>')
     middle = (x0 + x1) / 2
     texts.append(f'<text x="{middle:g}" y="{frame.height - 6:g}" text-anchor="middle">Hz</text>')
     texts.append(f'<text x="{x0 - 6:g}" y="{y0 - 12:g}" text-anchor="end">{escape(unit)}</text>')
