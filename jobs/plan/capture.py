@@ -8,7 +8,7 @@ import numpy as np
 from jobs import wording
 from jobs.models import FactoryOutput, FactorySum
 from jobs.plan.measured import measurement_of
-from wiring.drawings.plots import Line, draw
+from wiring.drawings.plots import SCREEN, Line, Look, draw
 from wiring.errors import WiringError
 from wiring.tuning.capture import CaptureReport, Output, OutputSide, PairSum, examine
 from wiring.tuning.measurements import nominal_hz
@@ -44,7 +44,10 @@ def _pairs(points: Sequence[Sequence[float]]) -> tuple[tuple[float, float], ...]
 
 
 def capture_plot(
-    outputs: Sequence[FactoryOutput], report: CaptureReport, ident: str = "capture"
+    outputs: Sequence[FactoryOutput],
+    report: CaptureReport,
+    ident: str = "capture",
+    look: Look = SCREEN,
 ) -> str:
     """SVG of every output and each side's sum, at the level measured."""
     lines = [
@@ -60,7 +63,7 @@ def capture_plot(
         top = max(top, float(np.nanmax(shown)))
     ceiling = 6.0 * np.ceil((top + 1) / 6)
     limits = (ceiling - 42.0, ceiling, 6.0)
-    return draw(lines, "Level of the factory outputs", "dB", limits, ident=ident)
+    return draw(lines, "Level of the factory outputs", "dB", limits, ident=ident, look=look)
 
 
 def _columns(points: Sequence[Sequence[float]]) -> tuple[Any, Any]:

@@ -226,23 +226,29 @@ def car_with_channels(plan: Plan, body_shape: str, findings: Sequence[Finding] =
     )
 
 
-def condition(marks: Sequence[Mapping[str, Any]]) -> SafeString:
-    """The car's outline with numbered marks; x and y of a mark are fractions of the drawing."""
-    numbered = [
-        (f"{one['x'] * CAR_WIDTH:.1f}", f"{one['y'] * CAR_HEIGHT:.1f}", index)
-        for index, one in enumerate(marks, 1)
-    ]
+def condition(marks: Sequence[Mapping[str, Any]], *, lying: bool = False) -> SafeString:
+    """The car's outline with numbered marks; x and y of a mark are fractions of the drawing.
+
+    `lying` turns the car's front to the left and makes the numbers larger, for a low drawing.
+    """
+    places = [(one["x"] * CAR_WIDTH, one["y"] * CAR_HEIGHT) for one in marks]
+    if lying:
+        places = [(y, CAR_WIDTH - x) for x, y in places]
+    size = (18, 10, 28) if lying else (12, 6, 17)
+    numbered = [(f"{x:.1f}", f"{y:.1f}", index, *size) for index, (x, y) in enumerate(places, 1)]
     words = "; ".join(f"{index} {one['kind']}" for index, one in enumerate(marks, 1))
     return format_html(
-        '<svg class="car condition" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 200 400" '
-        'role="img" aria-label="{}"><g class="outline" opacity="0.6">{}</g>{}</svg>',
+        '<svg class="car condition" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {}" '
+        'role="img" aria-label="{}"><g class="outline" opacity="0.6"{}>{}</g>{}</svg>',
+        "400 200" if lying else "200 400",
         f"Marks on arrival: {words or 'none'}",
+        mark_safe(' transform="translate(0 200) rotate(-90)"' if lying else ""),
         render_to_string("cars/outline.html"),
         format_html_join(
             "",
-            '<circle class="mark-number" cx="{0}" cy="{1}" r="12" fill="#fff" '
-            'stroke="currentColor" stroke-width="2"/><text x="{0}" y="{1}" dy="6" '
-            'text-anchor="middle" font-size="17" font-weight="700" fill="currentColor">{2}</text>',
+            '<circle class="mark-number" cx="{0}" cy="{1}" r="{3}" fill="#fff" '
+            'stroke="currentColor" stroke-width="2"/><text x="{0}" y="{1}" dy="{4}" '
+            'text-anchor="middle" font-size="{5}" font-weight="700" fill="currentColor">{2}</text>',
             numbered,
         ),
     )

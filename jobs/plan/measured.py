@@ -14,7 +14,7 @@ from wiring import plan as doc
 from wiring.channels.signal_path import band_hz, driven, signal_path
 from wiring.context import Context
 from wiring.drawings.plan_plots import measured_plot
-from wiring.drawings.plots import Line, draw
+from wiring.drawings.plots import SCREEN, Line, Look, draw
 from wiring.errors import WiringError as WiringError
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ
 from wiring.names import speaker_name
@@ -271,6 +271,7 @@ def overlay(
     now: Measurement | None = None,
     ident: str = "measured",
     band_hz: tuple[float, float] = WHOLE_BAND_HZ,
+    look: Look = SCREEN,
 ) -> str:
     """SVG of before, after, expected and target, each at the target's level; empty without any."""
     verdict = judged(before, after, target, band_hz)
@@ -285,6 +286,7 @@ def overlay(
         proposed=_at_level(now, own.after if own else None),
         ident=ident,
         names=("Before", "After", "Expected now"),
+        look=look,
     )
 
 

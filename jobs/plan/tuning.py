@@ -23,6 +23,7 @@ from wiring.drawings.plan_plots import (
     Shown as Shown,
     settings_plot,
 )
+from wiring.drawings.plots import HALF as HALF, PAPER as PAPER, SCREEN, Look
 from wiring.errors import WiringError as WiringError
 from wiring.findings import Finding
 from wiring.names import speaker_name
@@ -160,11 +161,12 @@ def curves(
     quantity: Quantity,
     ident: str = "curves",
     channel_ids: list[str] | None = None,
+    look: Look = SCREEN,
 ) -> str:
     """SVG of what the settings do; empty while nothing drives a speaker."""
     if not any(channel.speakers for channel in after.channels):
         return ""
-    return settings_plot(after, before, shown, quantity, ident, channel_ids)
+    return settings_plot(after, before, shown, quantity, ident, channel_ids, look)
 
 
 def assumed(plan: doc.Plan) -> tuple[str, ...]:

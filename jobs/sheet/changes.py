@@ -37,6 +37,7 @@ _SAID_TWICE: Final[dict[str, frozenset[str]]] = {
     "parts": frozenset({"product_id", "maker", "name", "kind_label"}),
     "function_checks": frozenset({"before_label", "after_label", "lost"}),
     "readings": frozenset({"unit", "about", "wanted_before"}),
+    "fault_codes": frozenset({"new", "none"}),
     "findings": frozenset({"figures", "rule", "where", "fingerprint", "source", "what_to_do"}),
     "results": frozenset({"figures", "drawing", "node_v", "return_v"}),
     "sound": frozenset({"curves", "disagrees"}),

@@ -18,6 +18,7 @@ from jobs.lists import cautions
 from jobs.models import FaultCodes, FunctionCheck, InstallSheet, Job, TuningKind
 from jobs.models.sign_off import sheet_number
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
+from jobs.plan.fault_codes import new_codes, says_none
 from jobs.services.comebacks import promised_months
 from jobs.services.work_done import handed_over, names_of_workers, own_in_review, started_at
 from jobs.sheet import changes as record_changes
@@ -284,17 +285,24 @@ def _readings(job: Job) -> list[dict[str, Any]]:
 
 
 def _fault_codes(job: Job) -> dict[str, Any]:
-    """Lines of codes, person and moment of each time they were read; empty where nobody did."""
+    """Lines of codes, person and moment of each time they were read; empty where nobody did.
+
+    `new` lists those after the work that were not there before it.
+    """
     row = FaultCodes.objects.filter(job=job).select_related("before_by", "after_by").first()
-    return {
+    read = {
         phase: {
             "codes": getattr(row, f"{phase}_codes").splitlines(),
+            "none": says_none(getattr(row, f"{phase}_codes")),
             "by": _name(getattr(row, f"{phase}_by")),
             "at": _moment(getattr(row, f"{phase}_at")),
         }
         for phase in ("before", "after")
         if row is not None and getattr(row, f"{phase}_codes")
     }
+    if row is not None and "after" in read:
+        read["after"]["new"] = new_codes(row.before_codes, row.after_codes)
+    return read
 
 
 def _tuning(job: Job) -> dict[str, Any]:

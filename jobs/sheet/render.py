@@ -60,7 +60,7 @@ def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = 
     """The HTML the PDF is made of."""
     digest = "" if document["sheet"]["draft"] else sha256_of(dict(document))
     values = sheet_values(document, receipt, _pictures(document))
-    return _written("pdf/sheet.html", document, {**values, "digest": digest})
+    return _written("pdf/sheet.html", document, {**values, "digest": digest, "on_paper": True})
 
 
 def _written(template: str, document: Mapping[str, Any], values: Mapping[str, Any]) -> str:
@@ -104,7 +104,12 @@ def write_pdf(html: str, attached: list[Any]) -> bytes:
     """The renderer alone: HTML to bytes."""
     page = renderer.page(html)
     # The page's style does not reach into a picture: each gets a style of its own.
+    # Its alternative text is read from a title alone.
     for picture in list(page.etree_element.iter(f"{SVG}svg")):
+        if (told := picture.get("aria-label")) and picture.find(f"{SVG}title") is None:
+            title = Element(f"{SVG}title")
+            title.text = told
+            picture.insert(0, title)
         picture.insert(0, _picture_style())
     made: bytes = renderer.pdf(page, _stylesheets(), VARIANT, attachments=attached)
     return made

@@ -21,6 +21,9 @@ def _drawn(svg: str) -> str:
     return _FOR_THE_HAND.sub("", svg)
 
 
+FEW: Final = 4
+"""So many channels are told apart on a plot of half a page's width."""
+
 _PLOTS: Final[tuple[tuple[sums.Shown, str], ...]] = (
     ("channels", "Each channel"),
     ("sides", "Each side, its channels summed"),
@@ -29,8 +32,16 @@ _PLOTS: Final[tuple[tuple[sums.Shown, str], ...]] = (
 
 def _curves(after: Plan, before: Plan | None) -> list[dict[str, str]]:
     plots = []
+    few = sum(bool(one.speakers) for one in after.channels) <= FEW
     for shown, title in _PLOTS:
-        svg = sums.curves(after, before, shown, "magnitude", f"sheet-{shown}")
+        svg = sums.curves(
+            after,
+            before,
+            shown,
+            "magnitude",
+            f"sheet-{shown}",
+            look=sums.HALF if few else sums.PAPER,
+        )
         if svg:
             plots.append({"title": title, "svg": _drawn(svg)})
     return plots
@@ -67,6 +78,7 @@ def _measured(job: Job, plan: Plan, found: Plan | None) -> list[dict[str, Any]]:
             now,
             f"sheet-{playing}",
             band,
+            sums.PAPER,
         )
         distances = (verdict.before, verdict.after) if verdict else (None, None)
         responses.append(
@@ -153,7 +165,7 @@ def _capture(job: Job) -> dict[str, Any] | None:
         return None
     by_output = {one.id: one for one in report.outputs}
     return {
-        "svg": _drawn(capture.capture_plot(outputs, report, "sheet-capture")),
+        "svg": _drawn(capture.capture_plot(outputs, report, "sheet-capture", sums.PAPER)),
         "outputs": [
             {
                 "name": row.name,

@@ -103,6 +103,7 @@ def tuned_values(document: Mapping[str, Any], local: Local) -> dict[str, Any] | 
         return None
     return {
         "curves": [_curve(one) for one in tuning["curves"]],
+        "beside": all('class="plot narrow"' in one["svg"] for one in tuning["curves"]),
         "assumed": with_symbols(tuning["assumed"]),
         "measured": [_measured(one) for one in tuning["measured"]],
         "delays": _delays(tuning["delays"], local) if tuning["delays"] else None,

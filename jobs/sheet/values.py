@@ -66,6 +66,13 @@ def _is_used(channel: Mapping[str, Any]) -> bool:
     return bool(channel.get("speakers") or channel.get("feeds_device"))
 
 
+def _is_bare(channel: Mapping[str, Any]) -> bool:
+    """A line output of which no wire is recorded: a plug at most."""
+    wire = channel.get("wire") or {}
+    leads = [*(wire.get("positive") or {}).values(), *(wire.get("negative") or {}).values()]
+    return channel["kind"] == "line" and not any(leads) and not channel.get("cable")
+
+
 def _channel(
     channel: Mapping[str, Any],
     speakers: Mapping[str, Any],
@@ -80,6 +87,8 @@ def _channel(
         "id": wording.bridged(channel["id"], bridged),
         "bridged": bridged is not None,
         "line": channel["kind"] == "line",
+        "bare": _is_bare(channel),
+        "said": ", ".join(filter(None, [wire.get("connector", ""), channel.get("note", "")])),
         "feeds": _feeds(channel, speakers),
         "joining": wording.JOININGS[channel.get("joining", "single")],
         "connector": wire.get("connector", "") or NOTHING,
@@ -153,6 +162,38 @@ def _settings(document: Document, used: Iterable[Mapping[str, Any]]) -> list[dic
     return rows
 
 
+def _alike(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Rows of the settings that are equal in everything as one, with the names of all."""
+    groups: dict[str, list[dict[str, Any]]] = {}
+    for row in rows:
+        groups.setdefault(repr((row["before"], row["after"])), []).append(row)
+    return [{**same[0], "id": ", ".join(one["id"] for one in same)} for same in groups.values()]
+
+
+def _function_lines(rows: list[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """A group of functions in lines: those that were and are the same by name, any other, and
+    any of which something was noted, in a line of its own."""
+    together: dict[str, list[str]] = {}
+    lines = []
+    for row in rows:
+        noted = row["before_note"] or row["after_note"]
+        before, after = row["before_label"] or NOTHING, row["after_label"] or NOTHING
+        said = (
+            f"{before} before and after" if before == after else f"{before} before, {after} after"
+        )
+        if row["before"] == row["after"] and not noted and not row["lost"]:
+            together.setdefault(said, []).append(row["name"])
+        else:
+            lines.append({**row, "names": row["name"], "said": said})
+    return [
+        *(
+            {"names": ", ".join(names), "said": said}
+            for said, names in sorted(together.items(), key=lambda one: -len(one[1]))
+        ),
+        *lines,
+    ]
+
+
 def _functions(document: Document) -> dict[str, Any]:
     rows = document["function_checks"]
     groups: dict[str, list[Mapping[str, Any]]] = {}
@@ -163,6 +204,9 @@ def _functions(document: Document) -> dict[str, Any]:
     lost = sum(row["lost"] for row in rows)
     named = [{"name": name, "rows": listed} for name, listed in groups.items()]
     return {
+        "lines": [
+            {"name": name, "lines": _function_lines(listed)} for name, listed in groups.items()
+        ],
         "bands": [named[at : at + 2] for at in range(0, len(named), 2)],
         "summary": f"{works} of {wording.plural(fitted, 'fitted function')} "
         f"{'works' if works == 1 else 'work'} after the job; "
@@ -357,9 +401,11 @@ def _pictures(document: Document, plan: Plan) -> dict[str, Any]:
         for one in document["findings"]
     ]
     marks = (document["check_in"] or {}).get("marks", [])
+    shape = document["vehicle"]["body_shape"]
     return {
-        "car": pictures.car_with_channels(plan, document["vehicle"]["body_shape"], listed),
+        "car": pictures.car_with_channels(plan, shape, listed),
         "condition": pictures.condition(marks) if marks else "",
+        "condition_printed": pictures.condition(marks, lying=True) if marks else "",
     }
 
 
@@ -390,6 +436,19 @@ def sheet_values(
         if not _is_used(one) and (one["device"], one["number"]) not in bridged_away
     ]
     findings = [finding_values(one, local) for one in document["findings"]]
+    assumed = [_assumption(row, local) for row in document["assumptions"]]
+    settings = _settings(document, used)
+    channels_shown = [
+        _channel(
+            one,
+            speakers,
+            document["results"]["channels"],
+            local,
+            document.get("polarity_by", {}).get(one["id"], ""),
+        )
+        for one in used
+    ]
+    recorded = [one for one in settings if one["before"]["recorded"] or one["after"]["recorded"]]
     return {
         "document": document,
         "check_code": _check_code(document),
@@ -399,22 +458,16 @@ def sheet_values(
         "signed_on": local.day(document["sheet"].get("signed_at")),
         "facts": _facts(document, local),
         "pictures": _pictures(document, drawn),
-        "channels": [
-            _channel(
-                one,
-                speakers,
-                document["results"]["channels"],
-                local,
-                document.get("polarity_by", {}).get(one["id"], ""),
-            )
-            for one in used
-        ],
+        "channels": channels_shown,
+        "bare_lines": [one for one in channels_shown if one["bare"]],
         "clips": any("clips_first" in one for one in document["results"]["channels"].values()),
         "unused": ", ".join(unused),
-        "settings": _settings(document, used),
+        "settings": settings,
+        "settings_alike": _alike(recorded),
+        "settings_missing": ", ".join(one["id"] for one in settings if one not in recorded),
         "sections": [
             {"id": row["id"], "before": row["before"], "after": row["after"]}
-            for row in _settings(document, used)
+            for row in settings
             if row["before"]["sections"] or row["after"]["sections"]
         ],
         "power": power_values(document, drawn, local),
@@ -425,6 +478,9 @@ def sheet_values(
         ],
         "findings": findings,
         "counts": _counts(findings),
+        "finding_sources": list(
+            dict.fromkeys(f"{one['title']}: {one['source']}" for one in findings if one["source"])
+        ),
         "photos": _photos(document, photo_sources, local),
         "mounted": _mounted(document),
         "adapters": _adapters(document),
@@ -433,6 +489,8 @@ def sheet_values(
             {
                 "when": name,
                 "codes": read["codes"],
+                "none": read.get("none", False),
+                "new": read.get("new", []),
                 "how": ", ".join(filter(None, [read["by"], local.moment(read["at"])])),
             }
             for phase, name in (("before", "Before"), ("after", "After"))
@@ -442,7 +500,11 @@ def sheet_values(
         "proofs": [
             {**one, "when": local.day(one["consulted_on"])} for one in document["fit_proofs"]
         ],
-        "assumptions": [_assumption(row, local) for row in document["assumptions"]],
+        "assumptions": assumed,
+        "assumed_by_source": {
+            source: [one for one in assumed if one["source"] == source]
+            for source in dict.fromkeys(one["source"] for one in assumed)
+        },
         "signatures": [
             {
                 "role": one["role"],

@@ -85,7 +85,7 @@ def test_text(sheet: InstallSheet) -> None:
         "60 A strip, 0.20 m from battery",
         "Left for speakers",
         "33 CFR 183.425 Table 5",
-        "Charging balance cruising",
+        "charging balance cruising",
         "12.6 V",
         "12.5 V",
         "Multimeter 2",
@@ -121,12 +121,15 @@ def test_every_page_after_the_first_names_sheet_and_plate(sheet: InstallSheet) -
 
 
 def test_signatures_stand_below_the_cautions_and_the_appendix_is_last(sheet: InstallSheet) -> None:
-    pages = [page.extract_text() for page in PdfReader(io.BytesIO(bytes(sheet.pdf))).pages]
+    pages = [
+        " ".join(page.extract_text().split())
+        for page in PdfReader(io.BytesIO(bytes(sheet.pdf))).pages
+    ]
     (signed,) = [text for text in pages if "Reviewed and signed, manager" in text]
     assert "Airbags and belt tensioners" in signed
     whole = "\n".join(pages)
     assert whole.index("Reviewed and signed, manager") < whole.index("What was assumed")
-    assert len(pages) <= 6
+    assert len(pages) <= 3
 
 
 def test_attachments_are_the_frozen_plan_and_record(sheet: InstallSheet) -> None:

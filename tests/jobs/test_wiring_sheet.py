@@ -265,7 +265,7 @@ def test_signed_paper(workshop: Workshop, client: Client, data_folder: Path) -> 
     pdf = client.get(address).content
     reader = PdfReader(io.BytesIO(pdf))
     assert all(page.mediabox.width > page.mediabox.height for page in reader.pages)
-    assert len(reader.pages) == len(drawings(sheet.document))
+    assert len(reader.pages) == len(drawings(sheet.document)) + 1, "and the car"
     text = words(pdf)
     for said in (
         sheet.number, sheet.job.vehicle.plate, "A1", "WF-20418", "16 mm² copper", "60 A strip",
@@ -299,7 +299,7 @@ def test_what_is_printed_lies_where_it_was_reckoned(workshop: Workshop) -> None:
     document = sheet_document.draft(sheet_document.load(pk=workshop.ready().pk))
     pdf = pdfium.PdfDocument(render.write_pdf(render.wiring_html(crowded(document, 3, 5)), []))
     pages = len(pdf)
-    assert pages == len(drawings(crowded(document, 3, 5)))
+    assert pages == len(drawings(crowded(document, 3, 5))) + 1, "and the car"
     for at in range(pages):
         page = pdf[at]
         width, height = page.get_size()

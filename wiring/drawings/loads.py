@@ -81,7 +81,7 @@ class _Pen:
         self.text(right - 9, y + 5, "−")
         self.text((left + right) / 2, y - 2, name, TEXT - 2)
         ohm = f"{self.arrangement.coil_ohm:g} Ω"
-        self.text((left + right) / 2, y + 12, ohm, TEXT - 3)
+        self.text((left + right) / 2, y + 12, ohm, TEXT - 2)
 
     def tree(self, tree: Tree, x: float, y: float, width: float) -> None:
         """A tree between x and x + width, its terminals on the line y."""

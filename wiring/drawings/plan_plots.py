@@ -54,6 +54,7 @@ def settings_plot(
     quantity: Quantity = "magnitude",
     ident: str = "plot",
     channel_ids: Sequence[str] | None = None,
+    look: plots.Look = plots.SCREEN,
 ) -> str:
     """SVG of what the settings do, `before` thin and `after` bold, crossover points marked.
 
@@ -75,7 +76,8 @@ def settings_plot(
         title += ", delays left out"
     if before is not None:
         title += ", before (thin) and after (bold)"
-    return plots.draw(lines, title, UNITS[quantity], limits, crossover_marks(context), ident=ident)
+    marks = crossover_marks(context)
+    return plots.draw(lines, title, UNITS[quantity], limits, marks, ident=ident, look=look)
 
 
 def _channel_labels(context: Context) -> dict[str, str]:
@@ -168,6 +170,7 @@ def measured_plot(
     proposed: Measurement | None = None,
     ident: str = "plot",
     names: tuple[str, str, str] = ("Before", "After", "Proposed"),
+    look: plots.Look = plots.SCREEN,
 ) -> str:
     """SVG of measured responses: before thin, after bold, the target dotted, a proposal beside.
 
@@ -197,4 +200,4 @@ def measured_plot(
     if target is not None:
         grid = lines[0].frequencies_hz
         wished = Line(target.name, grid, target.at(grid) + target_offset_db)
-    return plots.draw(lines, title, "dB", wished=wished, ident=ident)
+    return plots.draw(lines, title, "dB", wished=wished, ident=ident, look=look)

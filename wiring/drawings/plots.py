@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -35,8 +35,30 @@ THIN: Final = 1.2
 
 _TICKS_HZ: Final = (20, 50, 100, 200, 500, 1_000, 2_000, 5_000, 10_000, 20_000)
 _SILENT_DB: Final = -100.0
-_LABEL_WIDTH: Final = 6.4
-_LABEL_HEIGHT: Final = 13.0
+_WIDE: Final = frozenset("MWmw@%")
+_NARROW: Final = frozenset("fijlrtI.,:;'()| ")
+_BESIDE: Final = 3.0
+"""Room left free on both sides of a name."""
+
+
+class Look(NamedTuple):
+    """The size of a plot and of its letters, in pixels of its view box."""
+
+    width: float
+    height: float
+    letters: float
+
+
+SCREEN: Final = Look(760.0, 360.0, 12.0)
+PAPER: Final = Look(760.0, 205.0, 13.2)
+HALF: Final = Look(374.0, 150.0, 13.4)
+"""Across a printed page of 186 mm, and across half of one, the letters are 9 pt."""
+
+
+def name_width(name: str, letters: float) -> float:
+    """How wide a name is in heavy letters: enough for any of the usual fonts."""
+    shares = (0.98 if one in _WIDE else 0.4 if one in _NARROW else 0.64 for one in name)
+    return letters * sum(shares)
 
 
 @dataclass(frozen=True)
@@ -98,6 +120,7 @@ def draw(
     low_hz: float = 20.0,
     high_hz: float = 20_000.0,
     ident: str = "plot",
+    look: Look = SCREEN,
 ) -> str:
     """The whole plot as an `<svg>` element.
 
@@ -105,14 +128,17 @@ def draw(
     the text's colour; `ident` must differ between plots of one page.
     """
     bottom, top, step = limits or level_range([*lines, *([wished] if wished else [])])
-    frame = Frame(low_hz, high_hz, bottom, top, step)
+    frame = Frame(low_hz, high_hz, bottom, top, step, look.width, look.height)
     taken: list[tuple[float, float, float, float]] = []
+    narrow = " narrow" if look.width < SCREEN.width else ""
     parts = [
-        f'<svg class="plot" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {frame.width:g} '
-        f'{frame.height:g}" role="img" aria-labelledby="{escape(ident)}-title" '
-        'font-family="sans-serif" font-size="12" fill="currentColor" stroke-linejoin="round">',
+        f'<svg class="plot{narrow}" xmlns="http://www.w3.org/2000/svg" '
+        f'viewBox="0 0 {frame.width:g} {frame.height:g}" role="img" '
+        f'aria-labelledby="{escape(ident)}-title" '
+        f'font-family="sans-serif" font-size="{look.letters:g}" fill="currentColor" '
+        'stroke-linejoin="round">',
         f'<title id="{escape(ident)}-title">{escape(title)}</title>',
-        *_axes(frame, unit),
+        *_axes(frame, unit, look.letters),
         *_marks(frame, marks, taken),
     ]
     if wished is not None and wished.values is not None:
@@ -124,7 +150,7 @@ def draw(
     for line in lines:
         parts += _line(frame, line)
     for line in [*lines, *([wished] if wished else [])]:
-        parts += _label(frame, line, taken, line is wished)
+        parts += _label(frame, line, taken, line is wished, look.letters)
     parts += _hits(frame, [*lines, *([wished] if wished else [])], unit)
     parts.append("</svg>")
     return "".join(parts)
@@ -135,7 +161,7 @@ def tick_name(frequency_hz: float) -> str:
     return f"{frequency_hz / 1000:g}k" if frequency_hz >= 1000 else f"{frequency_hz:g}"
 
 
-def _axes(frame: Frame, unit: str) -> list[str]:
+def _axes(frame: Frame, unit: str, letters: float) -> list[str]:
     x0, x1 = frame.left, frame.width - frame.right
     y0, y1 = frame.above, frame.height - frame.below
     grid = '<path class="plot-grid" d="{}" fill="none" stroke="currentColor" stroke-width="{}" '
@@ -154,11 +180,13 @@ def _axes(frame: Frame, unit: str) -> list[str]:
                 f'<text x="{x:.1f}" y="{y1 + 16:g}" text-anchor="middle">{tick_name(tick)}</text>'
             )
     count = round((frame.top - frame.bottom) / frame.step)
+    every = 1 if (y1 - y0) / max(1, count) > letters else 2
     for index in range(count + 1):
         value = frame.bottom + index * frame.step
         y = frame.y(value)
         major.append(f"M{x0:g} {y:.1f}H{x1:g}")
-        texts.append(f'<text x="{x0 - 6:g}" y="{y + 4:.1f}" text-anchor="end">{value:g}</text>')
+        if not index % every:
+            texts.append(f'<text x="{x0 - 6:g}" y="{y + 4:.1f}" text-anchor="end">{value:g}</text>')
     middle = (x0 + x1) / 2
     texts.append(f'<text x="{middle:g}" y="{frame.height - 6:g}" text-anchor="middle">Hz</text>')
     texts.append(f'<text x="{x0 - 6:g}" y="{y0 - 12:g}" text-anchor="end">{escape(unit)}</text>')
@@ -218,7 +246,11 @@ def _line(frame: Frame, line: Line) -> list[str]:
 
 
 def _label(
-    frame: Frame, line: Line, taken: list[tuple[float, float, float, float]], plain: bool
+    frame: Frame,
+    line: Line,
+    taken: list[tuple[float, float, float, float]],
+    plain: bool,
+    letters: float,
 ) -> list[str]:
     """The line's name beside it, where it stands highest and nothing else is written."""
     shown = line.values if line.values is not None else line.before
@@ -232,7 +264,7 @@ def _label(
     )
     if not usable.size:
         return []
-    width = _LABEL_WIDTH * len(line.label)
+    width = name_width(line.label, letters)
     values = np.minimum(shown, frame.top)
     loud = usable[values[usable] >= values[usable].max() - 4]
     places = [loud[int(share * (loud.size - 1))] for share in (0.5, 0.3, 0.7, 0.15, 0.85, 0.0, 1.0)]
@@ -245,23 +277,22 @@ def _label(
             if not frame.above + 10 <= y <= frame.height - frame.below - 3:
                 continue
             best = best or (x, y)
-            box = (x, y - _LABEL_HEIGHT + 3, x + width, y + 3)
+            box = (x - _BESIDE, y - letters + 2, x + width + _BESIDE, y + 3)
             if not any(_overlap(box, other) for other in taken):
                 taken.append(box)
-                return [_text(line, x, y, plain)]
+                return [_text(line, x, y, plain, width)]
     if best is None:
         return []
-    return [_text(line, *best, plain)]
+    return [_text(line, *best, plain, width)]
 
 
 def _overlap(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
-def _text(line: Line, x: float, y: float, plain: bool) -> str:
+def _text(line: Line, x: float, y: float, plain: bool, width: float) -> str:
     style = line.style % len(COLOURS)
     look = "" if plain else f' class="plot-name plot-name-{style + 1}" fill="{COLOURS[style]}"'
-    width = _LABEL_WIDTH * len(line.label)
     return (
         f'<rect class="plot-halo" x="{x - 2:.1f}" y="{y - 10:.1f}" width="{width + 4:.1f}" '
         f'height="13" fill="#ffffff" fill-opacity="0.8"/>'

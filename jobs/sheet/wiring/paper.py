@@ -5,33 +5,40 @@ from typing import Any, Final
 
 from django.utils.safestring import SafeString, mark_safe
 
+from jobs.plan.car_drawing import car_with_channels
 from jobs.sheet.earlier import newest, paper_of
 from jobs.sheet.wiring import details, plugs
 from jobs.sheet.wiring.canvas import Canvas
 from jobs.sheet.wiring.nodes import Installation, installation
 from jobs.sheet.wiring.overview import overview
 from jobs.wording import NOTHING, Local
+from wiring.plan import from_builtins
 
 Document = Mapping[str, Any]
+WHOLE: Final = "The whole installation"
 POINTS_PER_MM: Final = 72 / 25.4
 ROOM_MM: Final = {"a4": (277.0, 172.0), "letter": (259.0, 177.0)}
 """What is left of a landscape page beside margins, head and foot, by the shop's paper."""
 
 
 def drawings(document: Document) -> list[tuple[str, Canvas, str]]:
-    """Title, drawing and telling of each page."""
+    """Title, drawing and telling of each page; the picture of the car comes after the first
+    ones."""
     document = newest(document)
     width, height = (one * POINTS_PER_MM for one in ROOM_MM[paper_of(document)])
     whole = installation(document)
+    has_car = bool(document["plan"].get("speakers"))
     split = details.pages(whole, width, height)
     count, before = 0, -1
     first: list[Canvas] = []
     while before != count:  # How many pages it takes says on which page the devices begin.
         before = count
-        first = overview(whole, width, height, details.first_page_of(split, max(1, count)))
+        first = overview(
+            whole, width, height, details.first_page_of(split, max(1, count) + has_car)
+        )
         count = len(first)
     made = [
-        ("The whole installation", canvas, _told(whole) if at == 0 else "Continued.")
+        (WHOLE, canvas, _told(whole) if at == 0 else "Continued.")
         for at, canvas in enumerate(first)
     ]
     for page in split:
@@ -53,6 +60,11 @@ def wiring_values(document: Document) -> dict[str, Any]:
         for title, canvas, told in drawings(document)
     ]
     document = newest(document)
+    plan = from_builtins(document["plan"])
+    if plan.speakers:
+        car = car_with_channels(plan, document["vehicle"]["body_shape"])
+        after = sum(one["title"] == WHOLE for one in pages)
+        pages.insert(after, {"title": "Speakers and their channels", "drawing": car})
     local = Local(document["shop"]["units"], document["shop"]["time_zone"])
     sheet = document["sheet"]
     manager = document["signatures"]["manager"]
