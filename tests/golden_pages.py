@@ -21,9 +21,10 @@ PAPERS: Final = ("sheet", "customer", "wiring")
 SCALE: Final = 0.5
 """Pixels a point."""
 
+GREYS: Final = 16
 BLUR: Final = 1.5
-MOST_OFF: Final = 64
-MOST_SHARE: Final = 0.002
+MOST_OFF: Final = 40
+MOST_SHARE: Final = 0.0005
 """At most this share of a page's blurred pixels may be off by more than MOST_OFF of 255."""
 
 MOST_MEAN: Final = 1.0
@@ -37,7 +38,7 @@ def record() -> dict[str, Any]:
 
 
 def drawn(paper: str, document: dict[str, Any]) -> list[Image.Image]:
-    """The pages of a paper as pictures."""
+    """The pages of a paper as pictures, in as few greys as they are kept in."""
     from jobs.sheet import render  # Django has to be set up first.
 
     html = {
@@ -46,9 +47,10 @@ def drawn(paper: str, document: dict[str, Any]) -> list[Image.Image]:
         "wiring": render.wiring_html,
     }[paper](document)
     pdf = pdfium.PdfDocument(render.write_pdf(html, []))
-    pages = [
-        pdf[at].render(scale=SCALE, grayscale=True).to_pil().convert("L") for at in range(len(pdf))
-    ]
+    pages = []
+    for at in range(len(pdf)):
+        page = pdf[at].render(scale=SCALE, grayscale=True).to_pil().convert("L")
+        pages.append(page.quantize(GREYS).convert("L"))
     pdf.close()
     return pages
 
@@ -80,7 +82,7 @@ def main() -> None:
         for old in PAGES.glob(f"{paper}-*.png"):
             old.unlink()
         for number, page in enumerate(drawn(paper, record()), 1):
-            page.quantize(16).save(PAGES / f"{paper}-{number}.png", optimize=True)
+            page.quantize(GREYS).save(PAGES / f"{paper}-{number}.png", optimize=True)
 
 
 if __name__ == "__main__":

@@ -1,5 +1,6 @@
 """The wiring sheet: the frozen record as drawings for the bay, one a page, each told in words."""
 
+import re
 from collections.abc import Mapping
 from typing import Any, Final
 
@@ -16,6 +17,9 @@ from wiring.plan import from_builtins
 
 Document = Mapping[str, Any]
 WHOLE: Final = "The whole installation"
+TALLEST_CAR: Final = 550.0
+"""A taller picture of the car has letters under 9 pt on the page."""
+
 POINTS_PER_MM: Final = 72 / 25.4
 ROOM_MM: Final = {"a4": (277.0, 172.0), "letter": (259.0, 177.0)}
 """What is left of a landscape page beside margins, head and foot, by the shop's paper."""
@@ -27,7 +31,7 @@ def drawings(document: Document) -> list[tuple[str, Canvas, str]]:
     document = newest(document)
     width, height = (one * POINTS_PER_MM for one in ROOM_MM[paper_of(document)])
     whole = installation(document)
-    has_car = bool(document["plan"].get("speakers"))
+    has_car = bool(_car(document))
     split = details.pages(whole, width, height)
     count, before = 0, -1
     first: list[Canvas] = []
@@ -60,9 +64,7 @@ def wiring_values(document: Document) -> dict[str, Any]:
         for title, canvas, told in drawings(document)
     ]
     document = newest(document)
-    plan = from_builtins(document["plan"])
-    if plan.speakers:
-        car = car_with_channels(plan, document["vehicle"]["body_shape"])
+    if car := _car(document):
         after = sum(one["title"] == WHOLE for one in pages)
         pages.insert(after, {"title": "Speakers and their channels", "drawing": car})
     local = Local(document["shop"]["units"], document["shop"]["time_zone"])
@@ -75,6 +77,16 @@ def wiring_values(document: Document) -> dict[str, Any]:
         "signed_on": local.day(sheet.get("signed_at")),
         "signed_by": manager["name"] if manager else NOTHING,
     }
+
+
+def _car(document: Document) -> str:
+    """The car with its speakers; empty without any, and where its labels would be too small."""
+    plan = from_builtins(document["plan"])
+    if not plan.speakers:
+        return ""
+    drawn = car_with_channels(plan, document["vehicle"]["body_shape"])
+    size = re.search(r'viewBox="\S+ \S+ \S+ ([\d.]+)"', drawn)
+    return drawn if size is not None and float(size[1]) <= TALLEST_CAR else ""
 
 
 def _safe(svg: str) -> SafeString:
