@@ -297,9 +297,13 @@ def _alternatives(element: Any) -> str:
 def test_what_is_printed_lies_where_it_was_reckoned(workshop: Workshop) -> None:
     """The letters as another program finds them in the PDF: on the page, and not smaller."""
     document = sheet_document.draft(sheet_document.load(pk=workshop.ready().pk))
-    pdf = pdfium.PdfDocument(render.write_pdf(render.wiring_html(crowded(document, 3, 5)), []))
+    document = crowded(document, 3, 5)
+    assert "Speakers and their channels" not in render.wiring_html(document), "too much for it"
+    for one in document["plan"]["channels"]:
+        one["speakers"] = one.get("speakers", [])[:1]
+    pdf = pdfium.PdfDocument(render.write_pdf(render.wiring_html(document), []))
     pages = len(pdf)
-    assert pages == len(drawings(crowded(document, 3, 5))) + 1, "and the car"
+    assert pages == len(drawings(document)) + 1, "and the car"
     for at in range(pages):
         page = pdf[at]
         width, height = page.get_size()

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from django.utils.safestring import SafeString, mark_safe
 
-from jobs.plan.car_drawing import car_with_channels
+from jobs.plan.car_drawing import car_with_channels, channels_text
 from jobs.sheet.earlier import newest, paper_of
 from jobs.sheet.wiring import details, plugs
 from jobs.sheet.wiring.canvas import Canvas
@@ -19,6 +19,12 @@ Document = Mapping[str, Any]
 WHOLE: Final = "The whole installation"
 TALLEST_CAR: Final = 550.0
 """A taller picture of the car has letters under 9 pt on the page."""
+
+LONGEST_LABEL: Final = 34
+"""Letters of the channels beside a speaker that have room on the page."""
+
+WIDER: Final = 70.0
+"""Room on both sides of the picture of the car for the longest names of places."""
 
 POINTS_PER_MM: Final = 72 / 25.4
 ROOM_MM: Final = {"a4": (277.0, 172.0), "letter": (259.0, 177.0)}
@@ -80,13 +86,21 @@ def wiring_values(document: Document) -> dict[str, Any]:
 
 
 def _car(document: Document) -> str:
-    """The car with its speakers; empty without any, and where its labels would be too small."""
+    """The car with its speakers; empty without any, and where its labels would be too small
+    or too long."""
     plan = from_builtins(document["plan"])
-    if not plan.speakers:
+    fed = [
+        channels_text(one for one in plan.channels if speaker.id in one.speakers)
+        for speaker in plan.speakers
+    ]
+    if not fed or max(map(len, fed)) > LONGEST_LABEL:
         return ""
     drawn = car_with_channels(plan, document["vehicle"]["body_shape"])
-    size = re.search(r'viewBox="\S+ \S+ \S+ ([\d.]+)"', drawn)
-    return drawn if size is not None and float(size[1]) <= TALLEST_CAR else ""
+    size = re.search(r'viewBox="(\S+) 0 (\S+) (\S+)"', drawn)
+    if size is None or float(size[3]) > TALLEST_CAR:
+        return ""
+    left, width = float(size[1]) - WIDER, float(size[2]) + 2 * WIDER
+    return _safe(drawn.replace(size[0], f'viewBox="{left:g} 0 {width:g} {size[3]}"', 1))
 
 
 def _safe(svg: str) -> SafeString:
