@@ -19,8 +19,7 @@ step() {
   $name"
 }
 
-# A part that runs beside the tests on SQLite, which often wait; it gives way to them and is told
-# after them.
+# A part that runs beside another, which often waits; it gives way to it and is told after it.
 beside() {
     part=$1
     shift
@@ -34,10 +33,6 @@ text() {
     step "Migrations" nice deploy/migrations.sh
 }
 
-postgres() {
-    step "Tests on PostgreSQL" nice -n 5 deploy/test_postgres.sh .venv/bin/pytest -n "$processors" --database-only "$@"
-}
-
 stop() {
     # shellcheck disable=SC2086 # one word a process
     [ -z "$started" ] || kill $started 2>/dev/null
@@ -47,15 +42,15 @@ trap stop EXIT
 trap 'exit 130' INT
 trap 'exit 143' TERM
 
+# Tests that share a processor with too many others only take longer, so the two databases follow
+# one another. One process more than processors: the one that drives the browser mostly waits.
+parallel="-n $((processors < 4 ? processors + 1 : 5))"
 beside text text
-beside postgres postgres "$@"
-# One process more than processors: the one that drives the browser mostly waits for it.
-step "Tests on SQLite" .venv/bin/pytest -n $((processors < 4 ? processors + 1 : 5)) "$@"
+step "Tests on SQLite" .venv/bin/pytest "$parallel" "$@"
 wait
 started=
-for part in text postgres; do
-    cat "$told/$part"
-    failed="$failed$(cat "$told/$part.failed")"
-done
+cat "$told/text"
+failed="$failed$(cat "$told/text.failed")"
+step "Tests on PostgreSQL" deploy/test_postgres.sh .venv/bin/pytest "$parallel" --database-only "$@"
 
 [ -z "$failed" ] || { echo "Failed:$failed"; exit 1; }

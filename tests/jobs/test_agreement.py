@@ -14,6 +14,7 @@ from jobs.models import Job
 from jobs.sheet import document as sheet_document
 from jobs.sheet.render import sheet_html
 from jobs.sheet.tuning_values import tuned_values
+from jobs.wording import Local
 from tests.jobs.workshop import Workshop
 from wiring.tuning.response import log_grid
 
@@ -131,5 +132,5 @@ def test_the_sheet_says_it_and_one_from_before_says_nothing(
     assert html.count("Measured and calculated disagree") == 1
     for one in document["sound"]["measured"]:
         del one["disagrees"]
-    assert tuned_values(document, None) is not None  # type: ignore[arg-type]
+    assert tuned_values(document, Local("metric", "UTC")) is not None
     assert "Measured and calculated disagree" not in sheet_html(document)

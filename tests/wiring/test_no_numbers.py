@@ -36,6 +36,7 @@ from wiring.plan import (
     Speaker,
 )
 from wiring.tuning import (
+    agreement,
     alignment,
     capture,
     fitting,
@@ -139,6 +140,10 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
     targets.check: {"target": targets.TargetCurve("own", POINTS)},
     targets.distance: {
         "measurement": FLAT, "target": targets.FLAT, "low_hz": 20.0, "high_hz": 20_000.0
+    },
+    agreement.plays: {"found_db": np.zeros(40), "left_db": np.zeros(40)},
+    agreement.disagreement: {
+        "computed": FLAT, "measured": FLAT, "low_hz": 20.0, "high_hz": 20_000.0
     },
 }  # fmt: skip
 

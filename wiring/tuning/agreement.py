@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from wiring.tuning.arrays import require_numbers
 from wiring.tuning.measurements import FEWEST_POINTS, Floats, Measurement, bands
 
 NOTABLE_DB: Final = 3.0
@@ -31,9 +32,12 @@ class Disagreement:
     high_hz: float
 
 
-def plays(*levels_db: Floats) -> Floats:
-    """Where every one of these curves of settings lets enough through, as true and false."""
-    heard = [level > np.max(level) - FAR_BELOW_DB for level in levels_db]
+def plays(found_db: Floats, left_db: Floats) -> Floats:
+    """Where both curves of settings let enough through, as true and false. Raises WiringError for
+    what is no number."""
+    for field, level in (("found_db", found_db), ("left_db", left_db)):
+        require_numbers(field, level)
+    heard = [level > np.max(level) - FAR_BELOW_DB for level in (found_db, left_db)]
     return np.asarray(np.all(heard, axis=0))
 
 
