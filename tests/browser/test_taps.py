@@ -19,8 +19,8 @@ from tests.browser.test_whole_path import BEFORE
 pytestmark = pytest.mark.browser
 
 TABLET = {"width": 1180, "height": 820}
-MOST_FIRST = {"taps": 260, "keys": 500}
-MOST_SECOND = {"taps": 45, "keys": 90}
+MOST_FIRST = {"taps": 148, "keys": 488}
+MOST_SECOND = {"taps": 44, "keys": 64}
 PARTS = [
     ("weir six", "Weir Six"),
     ("one large", "Weir One Large"),
