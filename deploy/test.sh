@@ -7,9 +7,9 @@ unset DATABASE_URL
 # Many tests start a process of their own: none has to compile the program anew.
 unset PYTHONDONTWRITEBYTECODE
 failed=
+# One process more than processors: the one that drives the browser mostly waits for it.
 processors=$(nproc)
-told=$(mktemp -d)
-started=
+parallel="-n $((processors < 4 ? processors + 1 : 5))"
 
 step() {
     name=$1
@@ -19,38 +19,19 @@ step() {
   $name"
 }
 
-# A part that runs beside another, which often waits; it gives way to it and is told after it.
-beside() {
-    part=$1
-    shift
-    { "$@"; printf %s "$failed" >"$told/$part.failed"; } >"$told/$part" 2>&1 &
-    started="$started $!"
-}
-
-text() {
-    step "Format and lint" nice deploy/lint.sh
-    step "Types" nice .venv/bin/mypy
-    step "Migrations" nice deploy/migrations.sh
-}
-
-stop() {
-    # shellcheck disable=SC2086 # one word a process
-    [ -z "$started" ] || kill $started 2>/dev/null
-    rm -rf "$told"
-}
-trap stop EXIT
-trap 'exit 130' INT
-trap 'exit 143' TERM
-
-# Tests that share a processor with too many others only take longer, so the two databases follow
-# one another. One process more than processors: the one that drives the browser mostly waits.
-parallel="-n $((processors < 4 ? processors + 1 : 5))"
-beside text text
-step "Tests on SQLite" .venv/bin/pytest "$parallel" "$@"
-wait
-started=
-cat "$told/text"
-failed="$failed$(cat "$told/text.failed")"
-step "Tests on PostgreSQL" deploy/test_postgres.sh .venv/bin/pytest "$parallel" --database-only "$@"
+# What reads the text alone runs beside the tests, which often wait, and is told after them.
+beside=$(mktemp -d)
+trap 'rm -rf "$beside"' EXIT
+{
+    step "Format and lint" deploy/lint.sh
+    step "Types" .venv/bin/mypy
+    step "Migrations" deploy/migrations.sh
+    printf %s "$failed" >"$beside/failed"
+} >"$beside/told" 2>&1 &
+step "Tests on SQLite" .venv/bin/pytest $parallel "$@"
+wait $!
+cat "$beside/told"
+failed="$failed$(cat "$beside/failed")"
+step "Tests on PostgreSQL" deploy/test_postgres.sh .venv/bin/pytest $parallel --database-only "$@"
 
 [ -z "$failed" ] || { echo "Failed:$failed"; exit 1; }

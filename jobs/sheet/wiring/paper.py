@@ -31,13 +31,13 @@ ROOM_MM: Final = {"a4": (277.0, 172.0), "letter": (259.0, 177.0)}
 """What is left of a landscape page beside margins, head and foot, by the shop's paper."""
 
 
-def drawings(document: Document) -> list[tuple[str, Canvas, str]]:
+def drawings(document: Document, car: str | None = None) -> list[tuple[str, Canvas, str]]:
     """Title, drawing and telling of each page; the picture of the car comes after the first
-    ones."""
+    ones. `car` is that picture where it is drawn already."""
     document = newest(document)
     width, height = (one * POINTS_PER_MM for one in ROOM_MM[paper_of(document)])
     whole = installation(document)
-    has_car = bool(_car(document))
+    has_car = bool(_car(document) if car is None else car)
     split = details.pages(whole, width, height)
     count, before = 0, -1
     first: list[Canvas] = []
@@ -65,12 +65,13 @@ def drawings(document: Document) -> list[tuple[str, Canvas, str]]:
 
 def wiring_values(document: Document) -> dict[str, Any]:
     """What the template of the wiring sheet shows."""
+    document = newest(document)
+    car = _car(document)
     pages = [
         {"title": title, "drawing": _safe(canvas.svg(told))}
-        for title, canvas, told in drawings(document)
+        for title, canvas, told in drawings(document, car)
     ]
-    document = newest(document)
-    if car := _car(document):
+    if car:
         after = sum(one["title"] == WHOLE for one in pages)
         pages.insert(after, {"title": "Speakers and their channels", "drawing": car})
     local = Local(document["shop"]["units"], document["shop"]["time_zone"])
