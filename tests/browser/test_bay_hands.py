@@ -72,7 +72,8 @@ SCROLLS = """phone => {
 
 DRAWN = """() => {
   const plots = [...document.querySelectorAll("svg.plot")];
-  return !document.querySelector(".plot-wait") && plots.every((one) => !one.clientWidth || one.dataset.sized);
+  const sized = (one) => !one.clientWidth || one.dataset.sized;
+  return !document.querySelector(".plot-wait") && plots.every(sized);
 }"""
 """Whether every plot has come, and its text is as large as the page's."""
 
