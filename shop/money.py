@@ -75,4 +75,5 @@ def said(amount: Decimal | None, currency: str) -> str:
     text = f"{rounded(amount, currency):f}"
     sign, digits = (wording.MINUS, text[1:]) if text.startswith("-") else ("", text)
     whole, point, rest = digits.partition(".")
+    point = wording.style().point if point else ""
     return wording.with_unit(f"{sign}{wording.grouped(whole)}{point}{rest}", currency)
