@@ -11,12 +11,14 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Context, Decimal
 from typing import Final
 
+from django.utils.translation import gettext_noop as kept
+
 from shop import wording
 from shop.currencies import decimals_of
 
 _EXACT: Final = Context(prec=60, rounding=ROUND_HALF_UP)
 
-ROUNDING_SAID: Final = (
+ROUNDING_SAID: Final = kept(
     "Each line is rounded to the smallest unit of the currency, half a unit up; tax is worked out "
     "on the sum of each rate and rounded once."
 )

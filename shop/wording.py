@@ -48,6 +48,7 @@ def style() -> Style:
     """That of the language in which things are written now."""
     return STYLES[(get_language() or "en")[:2]]
 
+
 FACTORY_AMPLIFIER_DOES: Final = "crossovers, EQ, chimes or prompts"
 
 
@@ -155,12 +156,18 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def inner(text: str) -> str:
+    """A word as it stands inside a sentence; German keeps the capitals of its nouns."""
+    return text if style() is STYLES["de"] else text.lower()
+
+
 def listed(names: Iterable[object], most: int | None = None, last: str = "and") -> str:
     """ "a", "a and b", "a, b and c"; with `most` "a, b, c and 2 more"."""
     words = [str(name) for name in names]
     if most is not None and len(words) > most:
         more = len(words) - most
-        words = [*words[:most], ngettext("%(count)d more", "%(count)d more", more) % {"count": more}]
+        said = ngettext("%(count)d more", "%(count)d more", more) % {"count": more}
+        words = [*words[:most], said]
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} {_joining(last, words[-1])} {words[-1]}"
@@ -183,6 +190,13 @@ def labelled(label: str, value: str) -> str:
     """A value after its label, unless its own name begins with it: "Bay 1", "technician Ada"."""
     begins = value.casefold().startswith(f"{label.casefold()} ")
     return value if begins else f"{label} {value}"
+
+
+def page_words() -> tuple[str, str]:
+    """What stands before the number of a page and before that of all: "Page ", " of "."""
+    said = gettext("Page %(page)s of %(pages)s") % {"page": "\n", "pages": "\n"}
+    before, between, _ = said.split("\n")
+    return before, between
 
 
 def duration(length: timedelta) -> str:

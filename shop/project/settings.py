@@ -117,7 +117,7 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "shop.context.shop",
             ],
-            "builtins": ["shop.templatetags.wording"],
+            "builtins": ["django.templatetags.i18n", "shop.templatetags.wording"],
         },
     },
 ]
