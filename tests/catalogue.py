@@ -50,7 +50,8 @@ def of_template(name: str) -> Iterator[Message]:
     from django.template.loader import get_template
     from django.templatetags.i18n import BlockTranslateNode, TranslateNode
 
-    template: Any = get_template(name).template  # type: ignore[attr-defined]
+    loaded: Any = get_template(name)
+    template = loaded.template
     for node in template.nodelist.get_nodes_by_type(BlockTranslateNode):
         single, _ = node.render_token_list(node.singular)
         many = node.render_token_list(node.plural)[0] if node.plural else ""
