@@ -18,6 +18,7 @@ from django.core.mail.backends.base import BaseEmailBackend
 from django.core.validators import validate_email
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import Refused
@@ -25,7 +26,8 @@ from jobs.models import Delivery, InstallSheet, Job, Mail, Said
 from jobs.services.desk import LONGEST, note_said
 from jobs.services.saving import locked_job
 from jobs.sheet.papers import SHEET_PAPERS
-from shop.models import StaffMember
+from shop.languages import first_of, speaking
+from shop.models import Shop, StaffMember
 
 logger = logging.getLogger(__name__)
 
@@ -76,7 +78,9 @@ def ask_for_mail(
     papers = [name for name in SHEET_PAPERS if name in set(papers)] if sheet else []
     if sheet and papers:
         names = [SHEET_PAPERS[name].file_name(sheet) for name in papers]
-        text += f"\n\nWith this mail: {wording.listed(names)}"
+        with speaking(first_of(job.customer, Shop.objects.current())):
+            enclosed = gettext("With this mail: %(files)s") % {"files": wording.listed(names)}
+        text += f"\n\n{enclosed}"
     if len(text) > LONGEST:
         raise Refused("The text is too long for one mail: shorten it.")
     on_its_way = job.mails.filter(to=to, text=text, delivery__in=(Delivery.WAITING, Delivery.GOING))

@@ -81,6 +81,7 @@ class ShopForm(ModelForm):
             "time_zone",
             "units",
             "paper_size",
+            "language",
             "max_drop_percent",
             "max_full_drop_percent",
             "music_duty_percent",
@@ -169,6 +170,7 @@ class ShopForm(ModelForm):
         "time_zone",
         "units",
         "paper_size",
+        "language",
         "verify_address",
         "own_review_allowed",
     )

@@ -10,7 +10,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.utils.functional import cached_property
 
-from shop import wording
+from shop import languages, wording
 from shop.models.hours import UNSAID_CLOSES, OpenHours
 from shop.money import plain
 
@@ -71,6 +71,12 @@ class Shop(models.Model):
     keeps_holidays = models.BooleanField("closed on public holidays", default=True)
     units = models.CharField(max_length=10, choices=Units, default=Units.METRIC)
     paper_size = models.CharField("paper", max_length=10, choices=PaperSize, default=PaperSize.A4)
+    language = models.CharField(
+        max_length=10,
+        blank=True,
+        choices={"": "Each browser’s; English on paper", **languages.NAMES},
+        help_text="Of screens and papers, where a person or customer has no other.",
+    )
     sheet_terms = models.TextField(
         blank=True, help_text="Printed above the signatures on the install sheet."
     )
