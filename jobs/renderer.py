@@ -10,6 +10,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
+from pydyf import Dictionary
 from weasyprint import CSS, HTML, Attachment
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher
@@ -80,7 +81,9 @@ def pdf(whole: HTML, styles: Iterable[CSS], variant: str | None = None, **more: 
 def _heads_told(_: Any, made: Any) -> None:
     """Say of each cell of a table's head that it heads a column, of each other that it heads a row
     (ISO 14289-1:2014, 7.5)."""
-    objects = {one.reference: one for one in made.objects if isinstance(one, dict)}
+    objects: dict[Any, Any] = {
+        one.reference: one for one in made.objects if isinstance(one, Dictionary)
+    }
     for one in objects.values():
         if one.get("S") == "/TH":
             group = objects.get(objects.get(one["P"], {}).get("P"), {})
