@@ -1,1 +1,1 @@
-"""Measuring a car with a microphone: what is played, what was recorded, and what follows from it."""
+"""Measuring a car with a microphone: what is played, what was recorded, what follows."""

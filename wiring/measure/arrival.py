@@ -51,7 +51,7 @@ def _turns(frequencies_hz: Floats, levels_db: Floats) -> tuple[Floats, Floats, F
     if np.ptp(np.diff(u)) > 1e-6 * step:
         raise WiringError("frequencies_hz", "frequencies must be evenly spaced over their log")
     count = u.size
-    gathered = _kernel(np.arange(-count, count + 1) * step)
+    gathered = _kernel(np.asarray(np.arange(-count, count + 1) * step, dtype=np.float64))
     lags = np.arange(count)[None, :] - np.arange(count)[:, None] + count
     reached = gathered[lags] / np.pi
     whole = 2 * _CHI_AT_1 / np.pi

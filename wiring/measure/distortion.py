@@ -9,6 +9,7 @@ import math
 from typing import Final, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from wiring.errors import WiringError, require_positive
 from wiring.measure.impulse import Impulse, Transfer, Window, transfer, window_shape
@@ -22,11 +23,26 @@ _AHEAD_MS: Final = 20.0
 _LONGEST_MS: Final = 250.0
 
 
+OVER_FLOOR_DB: Final = 6.0
+"""A harmonic counts as found from so far over what the background alone would leave."""
+
+
+class Worst(NamedTuple):
+    """The greatest share of a harmonic [%] and the fundamental it belongs to [Hz]."""
+
+    percent: float
+    at_hz: float
+
+
 class Harmonic(NamedTuple):
-    """Level of one harmonic under its fundamental [dB] over the fundamental's third octaves."""
+    """Level of one harmonic against its fundamental [dB] over the fundamental's third octaves.
+
+    `floor` is what the background alone would have left there, None where it is not known.
+    """
 
     order: int
     under: Measurement
+    floor: Measurement | None = None
 
     @property
     def percent(self) -> Floats:
@@ -34,10 +50,19 @@ class Harmonic(NamedTuple):
         return np.asarray(100 * 10 ** (self.under.levels_db / 20))
 
     @property
-    def worst(self) -> tuple[float, float]:
-        """The greatest share [%] and its frequency [Hz]."""
-        at = int(np.argmax(self.under.levels_db))
-        return float(self.percent[at]), float(self.under.frequencies_hz[at])
+    def found(self) -> npt.NDArray[np.bool_]:
+        """Where it stands over the background; everywhere where that is not known."""
+        if self.floor is None:
+            return np.ones(self.under.levels_db.size, dtype=np.bool_)
+        return np.asarray(self.under.levels_db > self.floor.levels_db + OVER_FLOOR_DB)
+
+    @property
+    def worst(self) -> Worst | None:
+        """Where its share is greatest, None when it is nowhere over the background."""
+        if not self.found.any():
+            return None
+        at = int(np.argmax(np.where(self.found, self.under.levels_db, -np.inf)))
+        return Worst(float(self.percent[at]), float(self.under.frequencies_hz[at]))
 
 
 def harmonics(
@@ -48,12 +73,14 @@ def harmonics(
     low_hz: float,
     high_hz: float,
     orders: tuple[int, ...] = ORDERS,
+    noise: Floats | None = None,
 ) -> tuple[Harmonic, ...]:
     """Harmonics of a speaker between two frequencies of the fundamental, where they lie in band.
 
     `impulse` is the whole response of an exponential sweep of rate `sweep_rate_s` (seconds in
     which its frequency grows by e), the linear part of it arriving at `arrival_s` with the
-    response `linear`. Raises WiringError.
+    response `linear`. `noise` is the power that the background leaves over the lines of `linear`
+    in a window whose squares add up to 1. Raises WiringError.
     """
     require_positive("sweep_rate_s", sweep_rate_s, "s")
     require_positive("low_hz", low_hz, "Hz")
@@ -74,9 +101,14 @@ def harmonics(
         spectrum = transfer(Impulse(shaped, impulse.clock_hz, 0.0))
         centres = band_centres_hz(3, low_hz, top)
         ours = mean_in_bands(spectrum.frequencies_hz, spectrum.power, centres * order, 3)
-        theirs = mean_in_bands(linear.frequencies_hz, linear.power, centres, 3)
-        under = level_db(ours) - level_db(theirs)
-        found.append(Harmonic(order, Measurement(centres, under, f"harmonic {order}")))
+        theirs = level_db(mean_in_bands(linear.frequencies_hz, linear.power, centres, 3))
+        floor = None
+        if noise is not None:
+            kept = float(np.sum(window_shape(own.size, impulse.clock_hz, window) ** 2))
+            left = mean_in_bands(linear.frequencies_hz, noise * kept, centres * order, 3)
+            floor = Measurement(centres, level_db(left) - theirs, "floor")
+        under = Measurement(centres, level_db(ours) - theirs, f"harmonic {order}")
+        found.append(Harmonic(order, under, floor))
     return tuple(found)
 
 

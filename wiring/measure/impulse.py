@@ -13,7 +13,7 @@ import numpy as np
 
 from wiring.errors import WiringError, require_not_negative, require_positive
 from wiring.measure.signals import RUN_IN, RUN_OUT
-from wiring.measure.spectra import good_length
+from wiring.measure.spectra import good_length, lines_hz
 from wiring.tuning.arrays import Floats, require_numbers
 from wiring.tuning.response import Complexes
 
@@ -94,7 +94,7 @@ def deconvolve(
     if loudest == 0:
         raise WiringError("played", "the signal is silent")
     held = power + loudest * 10 ** (REGULARISED_DB / 10)
-    shape = taper(np.fft.rfftfreq(size, 1 / clock_hz), low_hz, high_hz)
+    shape = taper(lines_hz(size, clock_hz), low_hz, high_hz)
     return np.fft.irfft(np.fft.rfft(recorded, size) * np.conj(sent) * shape / held, size)
 
 
@@ -103,10 +103,12 @@ def taper(frequencies_hz: Floats, low_hz: float, high_hz: float) -> Floats:
     require_numbers("frequencies_hz", frequencies_hz)
     require_positive("low_hz", low_hz, "Hz")
     require_positive("high_hz", high_hz, "Hz")
-    octaves = np.log(np.maximum(frequencies_hz, low_hz / 10))
-    rise = np.clip((octaves - math.log(low_hz)) / math.log(RUN_IN), 0, 1)
-    fall = np.clip((math.log(high_hz) - octaves) / math.log(RUN_OUT), 0, 1)
-    return np.asarray((0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall)))
+    above_0 = np.maximum(frequencies_hz, low_hz / 10)
+    shape = np.where((frequencies_hz > low_hz) & (frequencies_hz < high_hz), 1.0, 0.0)
+    for edge, ratio in ((frequencies_hz / low_hz, RUN_IN), (high_hz / above_0, RUN_OUT)):
+        begun = (edge > 1) & (edge < ratio)
+        shape[begun] *= 0.5 - 0.5 * np.cos(np.pi * np.log(edge[begun]) / math.log(ratio))
+    return shape
 
 
 def windowed(impulse: Impulse, arrival_s: float, window: Window = LONG) -> Impulse:
@@ -155,6 +157,6 @@ def transfer(impulse: Impulse, least_hz: float = 1.5) -> Transfer:
     require_positive("clock_hz", impulse.clock_hz, "Hz")
     apart = require_positive("least_hz", least_hz, "Hz")
     size = good_length(max(impulse.samples.size, math.ceil(impulse.clock_hz / apart)))
-    frequencies = np.fft.rfftfreq(size, 1 / impulse.clock_hz)
+    frequencies = lines_hz(size, impulse.clock_hz)
     turned = np.exp(2j * np.pi * frequencies * (impulse.zero / impulse.clock_hz))
     return Transfer(frequencies, np.fft.rfft(impulse.samples, size) * turned)

@@ -27,10 +27,14 @@ from wiring.tuning.arrays import Floats, require_numbers
 
 MOST_PPM: Final = 1_000.0
 """Two clocks that are not broken are closer than this (quartz: 100 ppm; common practice)."""
-STANDS_OUT: Final = 8.0
-"""A mark's height over the median of everything else; noise alone reaches 5 in ten seconds."""
-_LEAST_SHARE: Final = 0.1
+STANDS_OUT: Final = 6.0
+"""A mark's height over the median about it. Noise alone reaches 4.3 in ten seconds: the square root
+of 2 ln n over that of 2 ln 2, n independent values. A sweep, which a mark is a little like all
+along, does not stand out of itself."""
+_ALONE_S: Final = 0.4
+_LEAST_SHARE: Final = 0.001
 _APART_S: Final = 0.1
+COARSE: Final = 4
 _SLACK_S: Final = 0.05
 """How far a mark may be from where the others want it: ways of sound and slow clocks."""
 _MARGIN_S: Final = 0.15
@@ -89,7 +93,7 @@ def locate(spec: SignalSpec, samples: Floats, sample_rate_hz: float) -> Located 
     peaks = find_marks(samples, sample_rate_hz)
     if not peaks:
         return None
-    begin, heights = _laid_over(spec, samples, sample_rate_hz, peaks)
+    begin = _laid_over(spec, samples, sample_rate_hz, peaks)
     stretches = []
     for number in range(len(spec.stretches)):
         first = begin + number * spec.period_s * sample_rate_hz
@@ -122,70 +126,67 @@ def find_marks(samples: Floats, clock_hz: float) -> list[Peak]:
 
 
 def matched(samples: Floats, template: Floats) -> Floats:
-    """Envelope of the correlation with a template that begins at each sample."""
-    size = good_length(samples.size + template.size)
-    line = np.fft.rfft(samples, size) * np.conj(np.fft.rfft(template, size))
-    full = np.zeros(size, dtype=np.complex128)
-    full[: line.size] = 2 * line
-    full[0] /= 2
-    return np.asarray(np.abs(np.fft.ifft(full)))[: samples.size]
+    """Envelope of the correlation with a template that begins at every COARSE-th sample.
+
+    From the lower part of the band, which is enough to find something by. Raises WiringError.
+    """
+    require_numbers("samples", samples)
+    require_numbers("template", template)
+    size = COARSE * good_length(math.ceil((samples.size + template.size) / COARSE))
+    kept = size // COARSE
+    line = np.fft.rfft(samples, size)[:kept] * np.conj(np.fft.rfft(template, size)[:kept])
+    return np.asarray(np.abs(np.fft.ifft(line)))[: math.ceil(samples.size / COARSE)]
 
 
 def _peaks(samples: Floats, mark: Floats, clock_hz: float) -> list[Peak]:
     heights = matched(samples, mark)
-    middle = float(np.median(heights))
-    if middle == 0:
-        middle = float(np.max(heights)) / 1e6
-    if middle == 0:
-        return []
-    near = round(_APART_S * clock_hz)
+    near = round(_APART_S * clock_hz / COARSE)
+    wide = round(_ALONE_S * clock_hz / COARSE)
     found: list[Peak] = []
     for first in range(0, heights.size, near):
         own = heights[first : first + near]
         at = first + int(np.argmax(own))
-        around = heights[max(0, at - near // 2) : at + near // 2]
-        if heights[at] >= STANDS_OUT * middle and heights[at] >= np.max(around):
-            found.append(Peak(float(at), float(heights[at]) / middle))
+        if heights[at] < np.max(heights[max(0, at - near // 2) : at + near // 2]):
+            continue
+        around = float(np.median(heights[max(0, at - wide) : at + wide]))
+        if heights[at] > STANDS_OUT * around:
+            found.append(Peak(float(at * COARSE), float(heights[at])))
     least = _LEAST_SHARE * max((one.height for one in found), default=0.0)
     return [one for one in found if one.height >= least]
 
 
-def _laid_over(
-    spec: SignalSpec, samples: Floats, rate: float, peaks: list[Peak]
-) -> tuple[float, float]:
-    """The beginning of the first mark that most peaks agree with [samples], and how well."""
+def _laid_over(spec: SignalSpec, samples: Floats, rate: float, peaks: list[Peak]) -> float:
+    """The beginning of the first mark that most peaks agree with [samples]."""
     offsets = [
         number * spec.period_s * rate + shift * rate
         for number in range(len(spec.stretches))
         for shift in (0.0, spec.stretch_s)
     ]
-    best: tuple[float, float] | None = None
+    laid: list[tuple[int, float, float]] = []
     for one in peaks:
         for offset in offsets:
             begin = one.at - offset
-            if begin + offsets[-1] < 0 or begin > samples.size:
-                continue
             heights = [_height(peaks, begin + each, rate) for each in offsets]
-            score = sum(math.sqrt(each) for each in heights)
-            if sum(each > 0 for each in heights) == 1:
-                score += _heard(spec, samples, rate, begin)
-            if best is None or score > best[1] * 1.000_1:
-                best = (begin, score)
-    assert best is not None
-    return best
+            marks = sum(each > 0 for each in heights)
+            laid.append((marks, sum(math.sqrt(each) for each in heights), begin))
+    most = max(marks for marks, _, _ in laid)
+    best = [(score, begin) for marks, score, begin in laid if marks == most]
+    if most == 1:
+        best = [(_heard(spec, samples, rate, begin), begin) for _, begin in best]
+    return max(best, key=lambda one: (one[0], -one[1]))[1]
 
 
 def _heard(spec: SignalSpec, samples: Floats, rate: float, begin: float) -> float:
-    """With one mark alone: whether a sweep stands where it would have to, 0 where it does not."""
+    """How far a sweep stands out where it would have to, with one mark alone; 0 without any."""
     if spec.kind != "sweep":
         return 0.0
     first = round(begin + (MARK_S + GAP_S - _SLACK_S) * rate)
     sweep = sweep_of(spec)
     own = samples[max(0, first) : max(0, first) + round((spec.seconds + 1) * rate)]
-    if own.size < rate:
+    if first < 0 or own.size < rate:
         return 0.0
     heights = matched(own, sweep.at(times_s(spec.seconds, rate)))
-    near = heights[: round(2 * _SLACK_S * rate)]
+    near = heights[: round(2 * _SLACK_S * rate / COARSE)]
     return math.sqrt(float(np.max(near)) / max(float(np.median(heights)), 1e-30))
 
 
@@ -203,21 +204,19 @@ def _drift(
     spec: SignalSpec, samples: Floats, rate: float, stretches: list[Stretch]
 ) -> tuple[list[Stretch], float | None]:
     """The stretches with their second marks placed to a part of a sample, and the drift [ppm]."""
-    finer, ratios = [], []
+    finer, ratios, weights = [], [], []
     for each in stretches:
         if each.begin is None or each.end is None:
             finer.append(each)
             continue
-        apart = (
-            each.end
-            - each.begin
-            + lag(_around(samples, each.begin, rate), _around(samples, each.end, rate), rate)
-        )
+        later = lag(_around(samples, each.begin, rate), _around(samples, each.end, rate), rate)
+        apart = each.end - each.begin + later.samples
+        weights.append(later.width_hz**2)
         finer.append(each._replace(end=each.begin + apart))
         ratios.append(apart / (spec.stretch_s * rate))
     if not ratios:
         return finer, None
-    return finer, (float(np.median(ratios)) - 1) * 1e6
+    return finer, (float(np.average(ratios, weights=weights)) - 1) * 1e6
 
 
 def _around(samples: Floats, begin: float, rate: float) -> Floats:
@@ -232,11 +231,18 @@ def _around(samples: Floats, begin: float, rate: float) -> Floats:
     return np.asarray(own * edge)
 
 
-def lag(earlier: Floats, later: Floats, clock_hz: float) -> float:
-    """By how many samples the second of two like sounds comes later than the first.
+class Lag(NamedTuple):
+    """By how many samples the second of two like sounds comes later than the first, and how wide
+    a band it was read from [Hz, RMS]: the wider, the finer."""
 
-    The moment at which the cross-spectrum, weighted by itself, agrees best; within half the
-    sounds' length. Raises WiringError on what is no number or on silence.
+    samples: float
+    width_hz: float
+
+
+def lag(earlier: Floats, later: Floats, clock_hz: float) -> Lag:
+    """How much later the second of two like sounds is, within half the sounds' length.
+
+    The moment at which the cross-spectrum, weighted by itself, agrees best. Raises WiringError on what is no number or on silence.
     """
     require_numbers("earlier", earlier)
     require_numbers("later", later)
@@ -260,7 +266,8 @@ def lag(earlier: Floats, later: Floats, clock_hz: float) -> float:
         if bend <= 0:
             break
         best -= max(-0.5, min(0.5, slope / bend))
-    return best
+    width = math.sqrt(total / float(np.sum(np.abs(cross)))) * clock_hz / (2 * np.pi)
+    return Lag(best, width)
 
 
 def true_rate_hz(spec: SignalSpec, samples: Floats, sample_rate_hz: float) -> float | None:

@@ -331,7 +331,10 @@ def _put(samples: Floats, rows: list[int], wave: Floats, begin: float) -> None:
 
 def _ramp(times: Floats, seconds: float) -> Floats:
     """0 before, 1 after `seconds`, half a cosine between."""
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.clip(times / seconds, 0.0, 1.0)))
+    ramp = np.where(times >= seconds, 1.0, 0.0)
+    begun = (times > 0) & (times < seconds)
+    ramp[begun] = 0.5 - 0.5 * np.cos(np.pi * times[begun] / seconds)
+    return ramp
 
 
 def _clock(clock_hz: float) -> float:

@@ -41,6 +41,12 @@ def good_length(least: int) -> int:
     return best
 
 
+def lines_hz(size: int, clock_hz: float) -> Floats:
+    """Frequencies of the lines of a real transform of `size` samples [Hz]."""
+    require_positive("clock_hz", clock_hz, "Hz")
+    return np.asarray(np.fft.rfftfreq(size, 1 / clock_hz), dtype=np.float64)
+
+
 def welch(samples: Floats, sample_rate_hz: float, segment_s: float = SEGMENT_S) -> Spectrum:
     """Mean power spectrum of overlapping halves under a Hann window, steady part taken out.
 
@@ -62,7 +68,7 @@ def welch(samples: Floats, sample_rate_hz: float, segment_s: float = SEGMENT_S) 
     power[0] /= 2
     if size % 2 == 0:
         power[-1] /= 2
-    return Spectrum(np.fft.rfftfreq(size, 1 / sample_rate_hz), power, rows.shape[0])
+    return Spectrum(lines_hz(size, sample_rate_hz), power, rows.shape[0])
 
 
 def mean_in_bands(

@@ -57,6 +57,8 @@ from wiring.tuning.response import Complexes, evaluate
 Polarity = Literal["normal", "inverted", "unclear"]
 RelativeTo = Literal["mark", "sequence", "nothing"]
 
+JUDGED_DB: Final = 12.0
+"""How far under its loudest a third octave still counts as played, and is judged by its noise."""
 SURE: Final = 0.35
 """Under this less of the band agrees on a polarity than chance and reflections make."""
 FINE: Final = 48
@@ -238,9 +240,10 @@ def _take(
     low, high = max(raw.low_hz, LOWEST_HZ), min(raw.high_hz, HIGHEST_HZ)
     quiet = _quiet(spec, samples, located, stretch)
     background = welch(quiet, located.sample_rate_hz) if quiet is not None else None
-    noise = None
+    noise = unit = None
     if background is not None:
-        noise = _noise_power(spec, background, spectrum, own, shape, located.clock_hz)
+        unit = _noise_power(spec, background, spectrum, located.clock_hz)
+        noise = unit * float(np.sum(window_shape(own.samples.size, located.clock_hz, shape) ** 2))
     read = arrival(spectrum, low, high, noise, _response_of(known, spectrum))
     arrived_s, relative_to, uncertain_s = _relative(
         spec, samples, located, stretch, peak_s + read.time_s, read.uncertain_s
@@ -249,7 +252,8 @@ def _take(
     thirds = _in_bands(heard, 3, low, high)
     over = _over_noise(heard, noise, calibration, low, high)
     found: list[Fault] = []
-    noisy = faults.noisy_bands(over, *_judged_band(thirds)) if over is not None else None
+    plays = _plays_hz(thirds)
+    noisy = faults.noisy_bands(over, *plays) if over is not None else None
     found += [noisy] if noisy is not None else []
     found += [faults.noise_unknown()] if over is None else []
     changed = _level_change_db(samples, located, stretch)
@@ -258,7 +262,9 @@ def _take(
     parts: tuple[Harmonic, ...] = ()
     if spec.kind == "sweep":
         rate_s = sweep_of(spec).rate_s
-        parts = harmonics(raw.impulse, peak_s, rate_s, spectrum, low, high)
+        bounds = (max(low, plays[0]), high)
+        parts = harmonics(raw.impulse, peak_s, rate_s, spectrum, *bounds, noise=unit)
+        parts = tuple(_up_to(one, plays[1]) for one in parts)
     return Take(
         number=stretch.number,
         name=spec.stretches[stretch.number],
@@ -340,17 +346,14 @@ def _noise_power(
     spec: SignalSpec,
     background: Spectrum,
     spectrum: Transfer,
-    own: Impulse,
-    shape: Window,
     clock_hz: float,
 ) -> Floats:
-    """Power that the background leaves in a windowed response, over its lines."""
+    """Power that the background leaves over the lines of a response in a window of weight 1."""
     lines = spectrum.frequencies_hz
     density = np.interp(lines, background.frequencies_hz, background.power_per_hz) * clock_hz / 2
-    kept = float(np.sum(window_shape(own.samples.size, clock_hz, shape) ** 2))
     if spec.kind == "pulse":
         density = density / PULSES
-    return np.asarray(density * kept * _inverse_sent(spec, lines, clock_hz))
+    return np.asarray(density * _inverse_sent(spec, lines, clock_hz))
 
 
 def _inverse_sent(spec: SignalSpec, lines: Floats, clock_hz: float) -> Floats:
@@ -375,7 +378,7 @@ def _response_of(known: Known | None, spectrum: Transfer) -> Complexes | None:
         return None
     rate = require_positive("known.sample_rate_hz", known.sample_rate_hz, "Hz")
     lines = np.clip(spectrum.frequencies_hz, 1.0, 0.4999 * rate)
-    return evaluate([setting_biquads(known.setting, rate)], lines, rate)[0]
+    return np.asarray(evaluate([setting_biquads(known.setting, rate)], lines, rate)[0])
 
 
 def _relative(
@@ -454,12 +457,22 @@ def _over_noise(
     return Measurement(ours.frequencies_hz, ours.levels_db - theirs.levels_db, "over noise")
 
 
-def _judged_band(thirds: Measurement) -> tuple[float, float]:
-    """The band a speaker plays: third octaves within PLAYS_DB of the median of its loudest."""
+def _plays_hz(thirds: Measurement) -> tuple[float, float]:
+    """The band a speaker plays: from the first to the last third octave near its loudest five."""
     levels = thirds.levels_db
-    loud = levels >= np.sort(levels)[-5:].mean() - 12.0
+    loud = levels >= np.sort(levels)[-5:].mean() - JUDGED_DB
     heard = thirds.frequencies_hz[loud]
     return float(heard[0]), float(heard[-1])
+
+
+def _up_to(part: Harmonic, high_hz: float) -> Harmonic:
+    """A harmonic of the fundamentals up to a frequency."""
+    kept = part.under.frequencies_hz <= high_hz * 1.01
+
+    def cut(one: Measurement) -> Measurement:
+        return Measurement(one.frequencies_hz[kept], one.levels_db[kept], one.name)
+
+    return Harmonic(part.order, cut(part.under), cut(part.floor) if part.floor else None)
 
 
 def _background(background: Spectrum | None, low_hz: float, high_hz: float) -> Measurement | None:
