@@ -37,7 +37,7 @@ def test_no_page_may_use_more_of_a_device_than_its_camera(client: Client, url: s
     policy = client.get(url)["Permissions-Policy"].split(", ")
     allowed = {one.split("=")[0] for one in policy if not one.endswith("=()")}
     assert allowed == {"camera", "clipboard-write"}
-    assert {"microphone=()", "geolocation=()", "payment=()"} <= set(policy)
+    assert {"microphone=(self)", "geolocation=()", "payment=()"} <= set(policy)
 
 
 def test_the_documented_deployment_passes_the_check_for_deployment(tmp_path: Path) -> None:
