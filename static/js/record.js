@@ -201,8 +201,7 @@
     const { entry, status: code, text, said } = detail;
     if (entry.kind !== "recording" || entry.url !== form.getAttribute("action")) return;
     if (code < 300) {
-      document.getElementById("recordings").innerHTML = text;
-      htmx.process(document.getElementById("recordings"));
+      htmx.swap("#recordings", text, { swapStyle: "innerHTML" });
       say(words.kept);
     } else say(said);
   });

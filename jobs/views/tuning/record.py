@@ -52,17 +52,9 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
     words = dict(playing_choices(sheet.plan))
     rows = []
     for row in sheet.job.recordings.select_related("by", "microphone").order_by("-pk"):
-        heard = [
-            {
-                **one,
-                "playing": row.order[one["number"]],
-                "words": words.get(row.order[one["number"]]),
-            }
-            for one in row.results
-        ]
-        rows.append(
-            {"row": row, "heard": heard, "words": [words.get(one, one) for one in row.order]}
-        )
+        played = [words.get(one, one) for one in row.order]
+        heard = [{**one, "words": played[one["number"]]} for one in row.results]
+        rows.append({"row": row, "heard": heard, "played": played})
     return {"recordings": rows}
 
 
