@@ -242,7 +242,8 @@ class Lag(NamedTuple):
 def lag(earlier: Floats, later: Floats, clock_hz: float) -> Lag:
     """How much later the second of two like sounds is, within half the sounds' length.
 
-    The moment at which the cross-spectrum, weighted by itself, agrees best. Raises WiringError on what is no number or on silence.
+    The moment at which the cross-spectrum, weighted by itself, agrees best. Raises WiringError on
+    what is no number or on silence.
     """
     require_numbers("earlier", earlier)
     require_numbers("later", later)
