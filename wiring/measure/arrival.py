@@ -14,12 +14,12 @@ from itertools import product
 from typing import Final, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from wiring.errors import WiringError, require_positive
 from wiring.measure.impulse import Transfer
 from wiring.measure.spectra import level_db
 from wiring.tuning.arrays import Floats, require_frequencies, require_numbers
-from wiring.tuning.response import Complexes
 
 SOURCE: Final = "Bode, Network Analysis and Feedback Amplifier Design (1945), 14, from memory"
 PER_OCTAVE: Final = 48
@@ -80,7 +80,8 @@ def _kernel(u: Floats) -> Floats:
 class Arrival(NamedTuple):
     """When the sound arrives, counted from the response's own zero [s], and how it points.
 
-    `sureness` is how much of the band agrees on it, 0 to 1. `low_hz` and `high_hz` are the ends of
+    `sureness` is how much of the band agrees on it, and `margin` by how much the best reading of
+    the other polarity falls short of it, both 0 to 1. `low_hz` and `high_hz` are the ends of
     the band it was read from; how a speaker goes on above it nobody can see, and one order more or
     less there moves the arrival by `uncertain_s`.
     """
@@ -88,21 +89,35 @@ class Arrival(NamedTuple):
     time_s: float
     inverted: bool
     sureness: float
+    margin: float
     low_hz: float
     high_hz: float
     uncertain_s: float
 
 
 PLAYS_DB: Final = 15.0
-"""A speaker plays where it is no further than this below its loudest third octave."""
+"""A speaker plays where it is no further than this below its loudest third octave,"""
+UNDER_MEDIAN_DB: Final = 8.0
+"""or below the median of what is seen of it: a small cabin lifts the lowest octaves."""
 SEEN_DB: Final = 35.0
 """So far below it a filter's slope is one of a whole order, and still over the noise."""
 EDGE_DB: Final = 20.0
 LEVEL_EDGE_DB: Final = 10.0
 """Above such an end of the band a slope has not begun."""
 OVER_NOISE_DB: Final = 12.0
-KNOWN_DB: Final = 20.0
-"""A known filter is taken out down to this."""
+EARLIER: Final = ((4.0, 0.5), (3.0, 0.7))
+"""Octaves of the band, and the share of the highest point from which an earlier one of its sign is
+the direct sound. Of narrower bands every pulse has side lobes as high as that."""
+HEARD_BEFORE: Final = 0.05
+SMEAR_S: Final = 0.000_1
+SMEAR_PERIODS: Final = 0.5
+"""Nothing is heard before it arrives: no more of the energy than this, earlier than by what the
+upper end of the band smears. A cabin's first modes make a midbass seem half a period late without
+it."""
+TOLD_APART_HZ: Final = 200.0
+"""A speaker that ends below is smeared by the lower end of the measured band more than that."""
+EARLIEST_S: Final = 0.004
+"""A reflection higher than the direct sound comes no later behind it than this in a car."""
 UNSEEN_S_HZ: Final = 0.1
 """One order of slope above f turns phases below as a delay of 0.1 / f does: 2 / (pi^2 2) by Bode's
 integral over the slope."""
@@ -118,19 +133,16 @@ def arrival(
     low_hz: float,
     high_hz: float,
     noise: Floats | None = None,
-    known: Complexes | None = None,
 ) -> Arrival:
     """Arrival and polarity of what a response holds between two frequencies.
 
-    `spectrum` counts time from near the highest point of the impulse response. Over its lines,
-    `noise` is the power of the background and `known` the response of filters that are set and
-    are to be left out. Raises WiringError.
+    `spectrum` counts time from near the highest point of the impulse response; `noise` is the
+    power of the background over its lines. Raises WiringError.
     """
     require_numbers("spectrum", spectrum.response)
     require_positive("low_hz", low_hz, "Hz")
     if require_positive("high_hz", high_hz, "Hz") < 2 * low_hz:
         raise WiringError("high_hz", "less than an octave is left to read an arrival from")
-    spectrum, low_hz, high_hz = _without(spectrum, known, low_hz, high_hz)
     grid = np.geomspace(low_hz, high_hz, max(8, round(PER_OCTAVE * math.log2(high_hz / low_hz))))
     broad = _levels(spectrum, grid, 3)
     floor = np.full(grid.size, -np.inf)
@@ -139,32 +151,13 @@ def arrival(
         floor = np.interp(grid, spectrum.frequencies_hz, level_db(noise)) + OVER_NOISE_DB
     loudest = float(np.max(broad))
     first, last = _around_loudest(broad, np.maximum(loudest - SEEN_DB, floor))
-    plays = _around_loudest(broad, np.maximum(loudest - PLAYS_DB, floor))
     seen = slice(first, last + 1)
+    played = min(loudest - PLAYS_DB, float(np.median(broad[seen])) - UNDER_MEDIAN_DB)
+    plays = _around_loudest(broad, np.maximum(played, floor))
     return _best(
         spectrum, grid[seen], _levels(spectrum, grid[seen], _SMOOTH), broad[seen] - loudest,
         float(grid[plays[0]]), float(grid[plays[1]]),
     )  # fmt: skip
-
-
-def _without(
-    spectrum: Transfer, known: Complexes | None, low_hz: float, high_hz: float
-) -> tuple[Transfer, float, float]:
-    """The response without what known filters do, and the band in which that can be told."""
-    if known is None:
-        return spectrum, low_hz, high_hz
-    require_numbers("known", known)
-    lines = spectrum.frequencies_hz
-    passed = np.abs(known)
-    inside = (lines >= low_hz) & (lines <= high_hz)
-    enough = inside & (passed > np.max(passed[inside], initial=0.0) * 10 ** (-KNOWN_DB / 20))
-    if not enough.any():
-        raise WiringError("known", "the filters that are set let nothing through")
-    divided = spectrum.response / np.where(passed > 1e-6, known, 1.0)
-    low, high = float(lines[enough][0]), float(lines[enough][-1])
-    if high < 2 * low:
-        raise WiringError("known", "the filters that are set leave less than an octave")
-    return Transfer(lines, divided), low, high
 
 
 def _levels(spectrum: Transfer, grid: Floats, fraction: int) -> Floats:
@@ -181,12 +174,19 @@ def _levels(spectrum: Transfer, grid: Floats, fraction: int) -> Floats:
 
 
 def _around_loudest(levels: Floats, least: Floats) -> tuple[int, int]:
-    """First and last point of the stretch about the loudest one that is over `least`."""
+    """First and last point of the stretch about the loudest one that is over `least`.
+
+    A dip narrower than an octave, which a cabin makes, does not end it.
+    """
     loudest = int(np.argmax(levels))
-    under = np.flatnonzero(levels <= least)
-    before, behind = under[under < loudest], under[under > loudest]
-    first = int(before[-1]) + 1 if before.size else 0
-    last = int(behind[0]) - 1 if behind.size else levels.size - 1
+    over = np.flatnonzero(levels > least)
+    if not over.size:
+        over = np.array([loudest])
+    ends = np.flatnonzero(np.diff(over) > PER_OCTAVE)
+    own = int(np.searchsorted(over, loudest))
+    before, behind = ends[ends < own], ends[ends >= own]
+    first = int(over[before[-1] + 1]) if before.size else int(over[0])
+    last = int(over[behind[0]]) if behind.size else int(over[-1])
     reach = PER_OCTAVE // 2
     if last - first < 2 * reach:
         first, last = max(0, loudest - reach), min(levels.size - 1, loudest + reach)
@@ -247,17 +247,21 @@ def _read(
     padded = np.zeros(lines.size, dtype=np.complex128)
     padded[inside] = left
     size = 2 * (lines.size - 1)
-    rough = np.fft.irfft(padded, size)
     clock = size * float(lines[1])
     order = np.arange(-round(_EARLY_S * clock), round(_LATE_S * clock))
-    best = int(order[np.argmax(np.abs(rough[order % size]))])
+    heights = np.fft.irfft(padded, size)[order % size]
+    if high_hz > TOLD_APART_HZ:
+        energy = np.fft.irfft(spectrum.response, size)[order % size] ** 2
+        heights[_heard_before(energy, max(SMEAR_S, SMEAR_PERIODS / high_hz) * clock)] = 0
+    at, margin = _direct(heights, clock, math.log2(high_hz / low_hz))
+    best = int(order[at])
 
     def height(time_s: float) -> float:
         return float(np.mean(np.real(left * np.exp(2j * np.pi * used * time_s))))
 
     time_s = _peak(height, best / clock, 1 / clock)
     reached = height(time_s)
-    return Arrival(time_s, reached < 0, abs(reached), low_hz, high_hz, uncertain_s)
+    return Arrival(time_s, reached < 0, abs(reached), margin, low_hz, high_hz, uncertain_s)
 
 
 def _peak(height: Callable[[float], float], time_s: float, step_s: float) -> float:
@@ -269,3 +273,26 @@ def _peak(height: Callable[[float], float], time_s: float, step_s: float) -> flo
             time_s += step_s * max(-1.0, min(1.0, 0.5 * (before - behind) / bend))
         step_s /= 4
     return time_s
+
+
+def _heard_before(energy: Floats, smear: float) -> npt.NDArray[np.bool_]:
+    """The moments ahead of which a part of the energy has come already."""
+    share = np.cumsum(energy) / max(float(np.sum(energy)), 1e-300)
+    apart = round(smear)
+    return np.concatenate((np.zeros(apart), share[: share.size - apart])) > HEARD_BEFORE
+
+
+def _direct(heights: Floats, clock_hz: float, octaves: float) -> tuple[int, float]:
+    """Where the direct sound stands, and by how much the other polarity falls short of it."""
+    best = int(np.argmax(np.abs(heights)))
+    signed = heights * np.sign(heights[best])
+    highest = float(signed[best])
+    margin = 1 - float(np.max(-signed)) / max(highest, 1e-30)
+    share = next((share for wide, share in EARLIER if octaves >= wide), None)
+    if share is not None:
+        first = max(1, best - round(EARLIEST_S * clock_hz))
+        own = signed[first - 1 : best + 1]
+        peaks = (own[1:-1] >= own[:-2]) & (own[1:-1] > own[2:]) & (own[1:-1] > share * highest)
+        if peaks.any():
+            best = first + int(np.argmax(peaks))
+    return best, margin

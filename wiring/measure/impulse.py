@@ -156,7 +156,7 @@ def transfer(impulse: Impulse, least_hz: float = 1.5) -> Transfer:
     require_numbers("impulse", impulse.samples)
     require_positive("clock_hz", impulse.clock_hz, "Hz")
     apart = require_positive("least_hz", least_hz, "Hz")
-    size = good_length(max(impulse.samples.size, math.ceil(impulse.clock_hz / apart)))
+    size = good_length(max(impulse.samples.size, round(impulse.clock_hz / apart)))
     frequencies = lines_hz(size, impulse.clock_hz)
     turned = np.exp(2j * np.pi * frequencies * (impulse.zero / impulse.clock_hz))
     return Transfer(frequencies, np.fft.rfft(impulse.samples, size) * turned)

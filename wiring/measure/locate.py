@@ -162,22 +162,41 @@ def _laid_over(spec: SignalSpec, samples: Floats, rate: float, peaks: list[Peak]
         for number in range(len(spec.stretches))
         for shift in (0.0, spec.stretch_s)
     ]
-    laid: list[tuple[int, float, float]] = []
+    laid: list[_Laid] = []
     for one in peaks:
         for offset in offsets:
             begin = one.at - offset
-            heights = [_height(peaks, begin + each, rate) for each in offsets]
+            moments = [begin + each for each in offsets]
+            heights = [_height(peaks, each, rate) for each in moments]
             marks = sum(each > 0 for each in heights)
-            laid.append((marks, sum(math.sqrt(each) for each in heights), begin))
-    most = max(marks for marks, _, _ in laid)
-    best = [(score, begin) for marks, score, begin in laid if marks == most]
+            inside = sum(0 <= each < samples.size for each in moments)
+            laid.append(_Laid(marks, inside, sum(math.sqrt(each) for each in heights), begin))
+    most = max(one.marks for one in laid)
+    best = [one for one in laid if one.marks == most]
     if most == 1:
-        best = [(_heard(spec, samples, rate, begin), begin) for _, begin in best]
-    return max(best, key=lambda one: (one[0], -one[1]))[1]
+        return max(best, key=lambda one: _played(spec, samples, rate, one.begin)).begin
+    return max(best).begin
+
+
+class _Laid(NamedTuple):
+    """One way of laying a signal over a recording: marks found, marks that could have been, how
+    high they are, and where the first would begin [samples]."""
+
+    marks: int
+    inside: int
+    height: float
+    begin: float
+
+
+def _played(spec: SignalSpec, samples: Floats, rate: float, begin: float) -> tuple[float, float]:
+    """With one mark alone: how far a sweep stands out where it would have to, 0 without any, then
+    how much of what is measured with would be in the recording [samples]."""
+    first = begin + (MARK_S + GAP_S) * rate
+    inside = min(first + spec.payload_s * rate, samples.size) - max(first, 0.0)
+    return _heard(spec, samples, rate, begin), inside
 
 
 def _heard(spec: SignalSpec, samples: Floats, rate: float, begin: float) -> float:
-    """How far a sweep stands out where it would have to, with one mark alone; 0 without any."""
     if spec.kind != "sweep":
         return 0.0
     first = round(begin + (MARK_S + GAP_S - _SLACK_S) * rate)
@@ -242,7 +261,8 @@ class Lag(NamedTuple):
 def lag(earlier: Floats, later: Floats, clock_hz: float) -> Lag:
     """How much later the second of two like sounds is, within half the sounds' length.
 
-    The moment at which the cross-spectrum, weighted by itself, agrees best. Raises WiringError on what is no number or on silence.
+    The moment at which the cross-spectrum, weighted by itself, agrees best. Raises WiringError on
+    what is no number or on silence.
     """
     require_numbers("earlier", earlier)
     require_numbers("later", later)

@@ -6,8 +6,7 @@ from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
-from wiring.errors import WiringError, require_positive
-from wiring.filters.biquads import setting_biquads
+from wiring.errors import WiringError
 from wiring.measure import faults
 from wiring.measure.arrival import Arrival, arrival
 from wiring.measure.calibration import Calibration
@@ -49,18 +48,18 @@ from wiring.measure.signals import (
     times_s,
 )
 from wiring.measure.spectra import Spectrum, level_db, mean_in_bands, power_in_bands, welch
-from wiring.plan import Setting
 from wiring.tuning.arrays import Floats, require_numbers
 from wiring.tuning.measurements import Measurement, band_centres_hz
-from wiring.tuning.response import Complexes, evaluate
 
 Polarity = Literal["normal", "inverted", "unclear"]
 RelativeTo = Literal["mark", "sequence", "nothing"]
 
 JUDGED_DB: Final = 12.0
 """How far under its loudest a third octave still counts as played, and is judged by its noise."""
-SURE: Final = 0.35
-"""Under this less of the band agrees on a polarity than chance and reflections make."""
+SURE: Final = 0.2
+MARGIN: Final = 0.2
+"""Under these a polarity is not told: in simulated cabins of hard walls one in a hundred midbasses
+is read the wrong way round, with a margin up to 0.15."""
 FINE: Final = 48
 LOWEST_HZ: Final = 20.0
 HIGHEST_HZ: Final = 20_000.0
@@ -70,14 +69,6 @@ MARK_WINDOW: Final = Window(100.0, 300.0, 50.0, 100.0)
 _AHEAD_S: Final = 0.1
 _LEAST_QUIET_S: Final = 0.25
 _LATEST_S: Final = 0.05
-
-
-class Known(NamedTuple):
-    """What a channel's processor does while it is measured: its filters are left out of the
-    arrival and of the polarity, which are then those of speaker and cable."""
-
-    setting: Setting
-    sample_rate_hz: float
 
 
 @dataclass(frozen=True)
@@ -134,7 +125,6 @@ def analyse(
     sample_rate_hz: float,
     *,
     calibration: Calibration | None = None,
-    known: Known | None = None,
     window: Window | None = None,
 ) -> Analysis:
     """What a recording of a sweep or of pulses says, one take for each time the signal came.
@@ -163,7 +153,7 @@ def analyse(
         if cut is not None:
             stops.append(cut)
             continue
-        takes.append(_take(spec, samples, located, stretch, calibration, known, window))
+        takes.append(_take(spec, samples, located, stretch, calibration, window))
     if not takes:
         _stop([*seen, *stops])
     missing += [spec.stretches[one.number] for one in located.stretches][len(takes) :]
@@ -227,7 +217,6 @@ def _take(
     located: Located,
     stretch: Stretch,
     calibration: Calibration | None,
-    known: Known | None,
     window: Window | None,
 ) -> Take:
     raw = (_sweep_response if spec.kind == "sweep" else _pulse_response)(
@@ -244,7 +233,7 @@ def _take(
     if background is not None:
         unit = _noise_power(spec, background, spectrum, located.clock_hz)
         noise = unit * float(np.sum(window_shape(own.samples.size, located.clock_hz, shape) ** 2))
-    read = arrival(spectrum, low, high, noise, _response_of(known, spectrum))
+    read = arrival(spectrum, low, high, noise)
     arrived_s, relative_to, uncertain_s = _relative(
         spec, samples, located, stretch, peak_s + read.time_s, read.uncertain_s
     )
@@ -275,7 +264,7 @@ def _take(
         arrival_ms=arrived_s * 1000 if arrived_s is not None else None,
         arrival_uncertain_ms=uncertain_s * 1000,
         relative_to=relative_to,
-        polarity=_polarity(read),
+        polarity=polarity_of(read),
         sureness=read.sureness,
         low_hz=read.low_hz,
         high_hz=read.high_hz,
@@ -371,14 +360,6 @@ def _inverse_sent(spec: SignalSpec, lines: Floats, clock_hz: float) -> Floats:
     rate_s = sweep_of(spec).rate_s
     sent = gain**2 * rate_s / (4 * np.maximum(lines, spec.low_hz)) * clock_hz**2
     return np.asarray(taper(lines, spec.low_hz, spec.high_hz) ** 2 / sent)
-
-
-def _response_of(known: Known | None, spectrum: Transfer) -> Complexes | None:
-    if known is None:
-        return None
-    rate = require_positive("known.sample_rate_hz", known.sample_rate_hz, "Hz")
-    lines = np.clip(spectrum.frequencies_hz, 1.0, 0.4999 * rate)
-    return np.asarray(evaluate([setting_biquads(known.setting, rate)], lines, rate)[0])
 
 
 def _relative(
@@ -496,7 +477,8 @@ def _level_change_db(samples: Floats, located: Located, stretch: Stretch) -> flo
     return 10 * math.log10(max(powers[1], 1e-30) / max(powers[0], 1e-30))
 
 
-def _polarity(read: Arrival) -> Polarity:
-    if read.sureness < SURE:
+def polarity_of(read: Arrival) -> Polarity:
+    """The polarity that a reading proves, "unclear" where it proves none."""
+    if read.sureness < SURE or read.margin < MARGIN:
         return "unclear"
     return "inverted" if read.inverted else "normal"

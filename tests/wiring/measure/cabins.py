@@ -1,7 +1,7 @@
 """Recordings of cars that are not there: a signal through speakers, cabins, clocks and noise.
 
-Filters are scipy.signal's, cabins are image sources by pyroomacoustics, a clock that is off is
-scipy.signal.resample over the whole recording: none of it is the code under test.
+Filters are scipy.signal's, a clock that is off is scipy.signal.resample over the whole recording:
+neither is the code under test.
 """
 
 from collections.abc import Sequence
