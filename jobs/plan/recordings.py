@@ -11,12 +11,12 @@ import soundfile
 from jobs.models import Microphone
 from jobs.plan.measured import measurement_of
 from wiring.errors import WiringError as WiringError
-from wiring.measure.calibration import Calibration, read_calibration as read_calibration
+from wiring.measure.calibration import Calibration, read_calibration
 from wiring.measure.faults import RecordingError
 from wiring.measure.signals import CAUTIONS as CAUTIONS, LOUDEST_DBFS, SignalSpec, make
 from wiring.measure.take import Take, analyse
 from wiring.tuning.arrays import Floats
-from wiring.tuning.measurements import MeasurementError as MeasurementError
+from wiring.tuning.measurements import MeasurementError as MeasurementError, decode as decode
 
 FIRST_DBFS: Final = -50.0
 """Where a level begins each time; it rises only by hand."""
@@ -103,6 +103,13 @@ def flac(sound: Sound) -> bytes:
     within = np.clip(sound.samples, -1.0, 1.0 - 2.0**-23)
     soundfile.write(file, within, int(sound.sample_rate_hz), format="FLAC", subtype="PCM_24")
     return file.getvalue()
+
+
+def calibration_points(text: str) -> list[list[float]]:
+    """A calibration as it is kept: (Hz, dB), 0 dB at 1 kHz. Raises MeasurementError by line."""
+    curve = read_calibration(text).curve
+    pairs = zip(curve.frequencies_hz.tolist(), curve.levels_db.tolist(), strict=True)
+    return [[hz, db] for hz, db in pairs]
 
 
 def calibration_of(microphone: Microphone | None) -> Calibration | None:

@@ -5,7 +5,7 @@
  * [data-record-do]         play (and record), hear (record alone), stop
  * [data-record-level]      so much louder or quieter [dB]; [data-record-says] shows the level
  * [data-record-order]      the channels that play one after another, where that is chosen
- * [data-record-meter]      shown while recording; [data-record-now] says what plays
+ * [data-record-meter]      shown while recording; [data-record-time] how long, [data-record-now] what plays
  *
  * The browser is asked to change nothing of the sound, and it is said when it does not obey.
  */
@@ -76,8 +76,10 @@
       for (const value of data) peak = Math.max(peak, Math.abs(value));
     };
     source.connect(hearing);
+    const began = Date.now();
     const meter = setInterval(() => {
       find("meter").querySelector("meter").value = peak ? 20 * Math.log10(peak) : -60;
+      find("time").textContent = `${Math.floor((Date.now() - began) / 1000)}\u00a0s`;
       peak = 0;
     }, 100);
     form.elements.device.value = [track.label, ...changes].join("; ").slice(0, 200);
@@ -211,6 +213,7 @@
   act.stop.addEventListener("click", () => session?.end?.());
 
   const able = Boolean(navigator.mediaDevices?.getUserMedia && window.AudioWorkletNode);
+  if (able) fetch(words.worklet); // There when the network is not.
   find("none").hidden = able;
   for (const name of ["play", "hear"]) act[name].hidden = !able;
   show();

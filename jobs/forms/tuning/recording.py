@@ -19,7 +19,7 @@ class SignalForm(forms.Form):
     seconds = forms.TypedChoiceField(
         label="Length of the sweep",
         choices=[(one, f"{one} s") for one in LENGTHS_S],
-        coerce=int,
+        coerce=float,
         initial=5,
         widget=forms.RadioSelect(attrs={"class": "segmented"}),
     )
@@ -27,10 +27,8 @@ class SignalForm(forms.Form):
     pause_s = forms.TypedChoiceField(
         label="Pause to turn the next one on",
         choices=[(one, f"{one} s") for one in PAUSES_S],
-        coerce=int,
+        coerce=float,
         initial=5,
-        required=False,
-        empty_value=5,
         widget=forms.RadioSelect(attrs={"class": "segmented"}),
     )
 

@@ -133,9 +133,9 @@ def _spec(data: dict[str, Any], count: int) -> Any:
     """The signal that the form names. Raises Refused for one that cannot be played."""
     try:
         return sums.signal(
-            seconds=float(data["seconds"]),
+            seconds=data["seconds"],
             level_dbfs=data["level_dbfs"],
-            pause_s=float(data["pause_s"]),
+            pause_s=data["pause_s"],
             count=count,
         )
     except sums.WiringError as error:
