@@ -1,5 +1,6 @@
 """Several takes or seats as one, and noise averaged over a microphone that moves."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -11,7 +12,7 @@ from wiring.measure import faults
 from wiring.measure.calibration import Calibration
 from wiring.measure.faults import Fault, RecordingError
 from wiring.measure.locate import locate
-from wiring.measure.signals import GAP_S, LEAD_S, MARK_S, RING_S, TAIL_S, SignalSpec, make
+from wiring.measure.signals import RING_S, TAIL_S, SignalSpec
 from wiring.measure.spectra import (
     WELCH_SOURCE,
     Spectrum,
@@ -22,7 +23,12 @@ from wiring.measure.spectra import (
 )
 from wiring.measure.take import Polarity, Take
 from wiring.tuning.arrays import Floats, require_numbers
-from wiring.tuning.measurements import Measurement, band_centres_hz, nominal_hz
+from wiring.tuning.measurements import (
+    OCTAVE_RATIO,
+    Measurement,
+    band_centres_hz,
+    nominal_hz,
+)
 
 DIFFER_DB: Final = 2.0
 """Takes of one speaker with the microphone left standing differ by less in third octaves from
@@ -154,17 +160,12 @@ def analyse_noise(
     if inside.size < 2 * SEGMENT_S * sample_rate_hz:
         raise RecordingError([faults.ends_early(end - samples.size / sample_rate_hz)])
     heard = welch(inside, sample_rate_hz, SEGMENT_S)
-    rate = spec.sample_rate_hz
-    first = LEAD_S + MARK_S + GAP_S
-    sent = make(spec).samples[1 if spec.play_on == "right" else 0]
-    sent = _slice(sent, rate, first + _EDGE_S, first + spec.seconds - _EDGE_S)
-    played = welch(sent, rate, SEGMENT_S)
     quiet = _slice(samples, sample_rate_hz, end + RING_S, end + TAIL_S - 0.05)
     background = None
     if quiet.size >= SEGMENT_S * sample_rate_hz:
         background = welch(quiet, sample_rate_hz, SEGMENT_S)
     bounds = (max(20.0, spec.usable_hz[0]), min(20_000.0, spec.usable_hz[1]))
-    thirds = _response(heard, played, 3, bounds, calibration)
+    thirds = _response(heard, spec, 3, bounds, calibration)
     over = None
     if background is not None:
         over = _over(heard, background, bounds)
@@ -173,7 +174,7 @@ def analyse_noise(
     else:
         seen.append(faults.noise_unknown())
     return NoiseAverage(
-        _response(heard, played, FINE, bounds, calibration),
+        _response(heard, spec, FINE, bounds, calibration),
         thirds,
         _levels(background, bounds) if background is not None else None,
         over,
@@ -188,16 +189,22 @@ def _slice(samples: Floats, rate: float, from_s: float, to_s: float) -> Floats:
 
 def _response(
     heard: Spectrum,
-    played: Spectrum,
+    spec: SignalSpec,
     fraction: int,
     bounds: tuple[float, float],
     calibration: Calibration | None,
 ) -> Measurement:
-    """Power heard over power played in each band, without what the microphone adds."""
+    """Power heard over power played in each band, without what the microphone adds.
+
+    Pink noise has the same power in each octave of its band.
+    """
     centres = band_centres_hz(fraction, *bounds)
     ours = power_in_bands(heard, centres, fraction)
-    theirs = power_in_bands(played, centres, fraction)
-    levels = level_db(ours) - level_db(theirs)
+    low, high = spec.usable_hz
+    half = OCTAVE_RATIO ** (1 / (2 * fraction))
+    octaves = np.log(np.minimum(centres * half, high) / np.maximum(centres / half, low))
+    played = 10 ** (spec.level_dbfs / 10) / 2 * octaves / math.log(high / low)
+    levels = level_db(ours) - level_db(played)
     if calibration is not None:
         lines = heard.frequencies_hz
         added = 10 ** (calibration.at(lines) / 10)

@@ -21,6 +21,7 @@ import msgspec
 import numpy as np
 
 from wiring.errors import WiringError, require_finite, require_positive
+from wiring.measure.lengths import good_length
 from wiring.tuning.arrays import Floats
 
 Kind = Literal["sweep", "pink", "tone", "pulse", "channels"]
@@ -42,6 +43,8 @@ PULSE_S: Final = 0.000_25
 PULSE_EVERY_S: Final = 0.25
 PULSES: Final = 16
 BURST_S: Final = 0.2
+PINK_S: Final = 5.0
+"""Noise that comes again so seldom sounds like noise, and has lines a fifth of a hertz apart."""
 FADE_S: Final = 0.02
 RATES_HZ: Final = (44_100.0, 48_000.0, 88_200.0, 96_000.0)
 LOUDEST_DBFS: Final = -3.0
@@ -259,9 +262,11 @@ def pink(seconds: float, clock_hz: float, low_hz: float, high_hz: float, crest: 
     """Pink noise with RMS 1 that goes on without a seam, its peaks `crest` dB over that.
 
     Random phases under a fixed spectrum; peaks are cut and the spectrum put back until both hold.
-    Seeded: the same call gives the same noise. Raises WiringError.
+    It comes again every PINK_S seconds. Seeded: the same call gives the same noise. Raises
+    WiringError.
     """
-    count = math.ceil(require_positive("seconds", seconds, "s") * _clock(clock_hz) - 1e-9)
+    whole = math.ceil(require_positive("seconds", seconds, "s") * _clock(clock_hz) - 1e-9)
+    count = good_length(math.ceil(PINK_S * clock_hz))
     require_positive("low_hz", low_hz, "Hz")
     require_positive("high_hz", high_hz, "Hz")
     require_finite("crest", crest, "dB")
@@ -277,7 +282,7 @@ def pink(seconds: float, clock_hz: float, low_hz: float, high_hz: float, crest: 
             break
         cut = np.clip(noise, -peak / over**0.5, peak / over**0.5)
         noise = _unit(np.fft.irfft(shape * np.exp(1j * np.angle(np.fft.rfft(cut))), count))
-    return np.clip(noise, -peak, peak)
+    return np.resize(np.clip(noise, -peak, peak), whole)
 
 
 _CREST_ROUNDS: Final = 200

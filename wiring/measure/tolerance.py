@@ -30,7 +30,8 @@ class BandOff(msgspec.Struct, frozen=True):
 class ToleranceVerdict(msgspec.Struct, frozen=True):
     """How near a car is to the setup it was made after.
 
-    Overall level is taken out first: `level_db` is by how much the car was louder. `outside` holds
+    Overall level is taken out first: `level_db` is by how much the car was louder, the median of
+    all bands, so that one band that is off moves no other. `outside` holds
     the bands that are off, the worst first.
     """
 
@@ -54,8 +55,7 @@ def judge_tolerance(
 ) -> ToleranceVerdict:
     """A car's response against that of its setup, in third octaves between two frequencies.
 
-    The overall level that leaves the greatest difference least is taken out. Raises WiringError
-    when either was not measured over the whole of it.
+    Raises WiringError when either was not measured over the whole of it.
     """
     require_positive("tolerance_db", tolerance_db, "dB")
     require_positive("low_hz", low_hz, "Hz")
@@ -70,7 +70,7 @@ def judge_tolerance(
             "of an octave to each side",
         )
     raw = ours.levels_db - theirs.levels_db
-    level = float((np.max(raw) + np.min(raw)) / 2)
+    level = float(np.median(raw))
     off = raw - level
     worst = int(np.argmax(np.abs(off)))
     outside = sorted(
