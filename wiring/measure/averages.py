@@ -12,7 +12,7 @@ from wiring.measure import faults
 from wiring.measure.calibration import Calibration
 from wiring.measure.faults import Fault, RecordingError
 from wiring.measure.locate import locate
-from wiring.measure.signals import RING_S, TAIL_S, SignalSpec
+from wiring.measure.signals import RING_S, SINE_CREST_DB, TAIL_S, SignalSpec
 from wiring.measure.spectra import (
     WELCH_SOURCE,
     Spectrum,
@@ -20,13 +20,13 @@ from wiring.measure.spectra import (
     mean_in_bands,
     power_in_bands,
     welch,
+    whole_bands_hz,
 )
 from wiring.measure.take import Polarity, Take
 from wiring.tuning.arrays import Floats, require_numbers
 from wiring.tuning.measurements import (
     OCTAVE_RATIO,
     Measurement,
-    band_centres_hz,
     nominal_hz,
 )
 
@@ -198,13 +198,11 @@ def _response(
 
     Pink noise has the same power in each octave of its band.
     """
-    centres = band_centres_hz(fraction, *bounds)
+    centres = whole_bands_hz(fraction, *bounds)
     ours = power_in_bands(heard, centres, fraction)
     low, high = spec.usable_hz
-    half = OCTAVE_RATIO ** (1 / (2 * fraction))
-    octaves = np.log(np.minimum(centres * half, high) / np.maximum(centres / half, low))
-    played = 10 ** (spec.level_dbfs / 10) / 2 * octaves / math.log(high / low)
-    levels = level_db(ours) - level_db(played)
+    share = math.log(OCTAVE_RATIO) / fraction / math.log(high / low)
+    levels = level_db(ours) - (spec.level_dbfs - SINE_CREST_DB + 10 * math.log10(share))
     if calibration is not None:
         lines = heard.frequencies_hz
         added = 10 ** (calibration.at(lines) / 10)
@@ -213,7 +211,7 @@ def _response(
 
 
 def _levels(spectrum: Spectrum, bounds: tuple[float, float]) -> Measurement:
-    centres = band_centres_hz(3, *bounds)
+    centres = whole_bands_hz(3, *bounds)
     return Measurement(centres, level_db(power_in_bands(spectrum, centres, 3)), "noise")
 
 

@@ -13,9 +13,9 @@ import numpy.typing as npt
 
 from wiring.errors import WiringError, require_positive
 from wiring.measure.impulse import Impulse, Transfer, Window, transfer, window_shape
-from wiring.measure.spectra import level_db, mean_in_bands
+from wiring.measure.spectra import level_db, mean_in_bands, whole_bands_hz
 from wiring.tuning.arrays import Floats
-from wiring.tuning.measurements import OCTAVE_RATIO, Measurement, band_centres_hz
+from wiring.tuning.measurements import OCTAVE_RATIO, Measurement
 
 SOURCE: Final = "Farina, AES preprint 5093 (2000)"
 ORDERS: Final = (2, 3, 4, 5)
@@ -90,7 +90,7 @@ def harmonics(
     found = []
     for order in orders:
         top = high_hz / order
-        if order < 2 or top < low_hz * OCTAVE_RATIO:
+        if order < 2 or top < low_hz * OCTAVE_RATIO**2:
             continue
         room_ms = 1000 * sweep_rate_s * math.log(order / (order - 1))
         window = _window(room_ms)
@@ -99,7 +99,7 @@ def harmonics(
         own = impulse.stretch(begin, begin + length)
         shaped = own * window_shape(own.size, impulse.clock_hz, window)
         spectrum = transfer(Impulse(shaped, impulse.clock_hz, 0.0))
-        centres = band_centres_hz(3, low_hz, top)
+        centres = whole_bands_hz(3, low_hz, top)
         ours = mean_in_bands(spectrum.frequencies_hz, spectrum.power, centres * order, 3)
         theirs = level_db(mean_in_bands(linear.frequencies_hz, linear.power, centres, 3))
         floor = None

@@ -56,6 +56,14 @@ def welch(samples: Floats, sample_rate_hz: float, segment_s: float = SEGMENT_S) 
     return Spectrum(lines_hz(size, sample_rate_hz), power, rows.shape[0])
 
 
+def whole_bands_hz(fraction: int, low_hz: float, high_hz: float) -> Floats:
+    """Midbands of the standard bands that lie within the limits from edge to edge [Hz]."""
+    centres = band_centres_hz(fraction, low_hz, high_hz)
+    half = OCTAVE_RATIO ** (1 / (2 * fraction))
+    whole = (centres / half >= low_hz * 0.999) & (centres * half <= high_hz * 1.001)
+    return np.asarray(centres[whole])
+
+
 def mean_in_bands(
     frequencies_hz: Floats, power: Floats, centres_hz: Floats, fraction: int
 ) -> Floats:
