@@ -179,3 +179,11 @@ def test_limits_that_are_none_are_refused(bad: tuple[float, float, tuple[float, 
     low, high, values = bad
     with pytest.raises(ValueError, match=r"lowest|outside"):
         Steps(low, high, values=values)
+
+
+@pytest.mark.parametrize("steps", [Steps(0.0, math.inf), Steps(-math.inf, 1.0)])
+def test_limits_that_are_no_number_are_refused(steps: Steps) -> None:
+    with pytest.raises(WiringError):
+        nearest(steps, 1.0)
+    with pytest.raises(WiringError):
+        nearest(Steps(0, 1, 0.1), steps.high - steps.low)

@@ -84,6 +84,8 @@ def nearest(steps: Steps | None, wanted: float, unit: str = "", by_ratio: bool =
     exact = (require_positive if by_ratio else require_finite)("wanted", wanted, unit)
     if steps is None:
         return Typed(_text(exact, _MOST_DECIMALS), exact, exact, 0.0, unit, False)
+    for figure in (steps.low, steps.high, *steps.values):
+        require_finite("steps", figure, unit)
     if steps.values:
         value = min(steps.values, key=lambda one: (_apart(one, exact, by_ratio), one))
         decimals = max(_decimals(one) for one in steps.values)
@@ -145,7 +147,7 @@ def _per_ms(limits: ProcessorLimits) -> float:
                 "sample_rate_hz", "the processor counts delay in samples: its rate must be known"
             )
         return limits.sample_rate_hz / 1000
-    cm = limits.delay_speed_m_s / 10
+    cm = require_positive("delay_speed_m_s", limits.delay_speed_m_s, "m/s") / 10
     return cm if limits.delay_unit == "cm" else cm / CM_PER_INCH
 
 
