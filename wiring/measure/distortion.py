@@ -13,9 +13,9 @@ import numpy.typing as npt
 
 from wiring.errors import WiringError, require_positive
 from wiring.measure.impulse import Impulse, Transfer, Window, transfer, window_shape
-from wiring.measure.spectra import level_db, mean_in_bands
-from wiring.tuning.arrays import Floats
-from wiring.tuning.measurements import OCTAVE_RATIO, Measurement, band_centres_hz
+from wiring.measure.spectra import level_db, mean_in_bands, whole_bands_hz
+from wiring.tuning.arrays import Floats, require_numbers
+from wiring.tuning.measurements import OCTAVE_RATIO, Measurement
 
 SOURCE: Final = "Farina, AES preprint 5093 (2000)"
 ORDERS: Final = (2, 3, 4, 5)
@@ -75,7 +75,8 @@ def harmonics(
     orders: tuple[int, ...] = ORDERS,
     noise: Floats | None = None,
 ) -> tuple[Harmonic, ...]:
-    """Harmonics of a speaker between two frequencies of the fundamental, where they lie in band.
+    """Harmonics of a speaker between two frequencies of the fundamental, where they lie in band and
+    the sweep is long enough to keep them apart.
 
     `impulse` is the whole response of an exponential sweep of rate `sweep_rate_s` (seconds in
     which its frequency grows by e), the linear part of it arriving at `arrival_s` with the
@@ -85,21 +86,25 @@ def harmonics(
     require_positive("sweep_rate_s", sweep_rate_s, "s")
     require_positive("low_hz", low_hz, "Hz")
     require_positive("high_hz", high_hz, "Hz")
+    if noise is not None:
+        require_numbers("noise", noise)
     if not math.isfinite(arrival_s):
         raise WiringError("arrival_s", f"{arrival_s:g} s is no number")
     found = []
     for order in orders:
         top = high_hz / order
-        if order < 2 or top < low_hz * OCTAVE_RATIO:
+        if order < 2 or top < low_hz * OCTAVE_RATIO**2:
             continue
         room_ms = 1000 * sweep_rate_s * math.log(order / (order - 1))
         window = _window(room_ms)
+        if window is None:
+            continue
         begin = arrival_s - sweep_rate_s * math.log(order) - window.before_ms / 1000
         length = (window.before_ms + window.after_ms) / 1000
         own = impulse.stretch(begin, begin + length)
         shaped = own * window_shape(own.size, impulse.clock_hz, window)
         spectrum = transfer(Impulse(shaped, impulse.clock_hz, 0.0))
-        centres = band_centres_hz(3, low_hz, top)
+        centres = whole_bands_hz(3, low_hz, top)
         ours = mean_in_bands(spectrum.frequencies_hz, spectrum.power, centres * order, 3)
         theirs = level_db(mean_in_bands(linear.frequencies_hz, linear.power, centres, 3))
         floor = None
@@ -112,11 +117,12 @@ def harmonics(
     return tuple(found)
 
 
-def _window(room_ms: float) -> Window:
-    """As much of the stretch up to the harmonic before it as is free, faded at both ends."""
+def _window(room_ms: float) -> Window | None:
+    """As much of the stretch up to the harmonic before it as is free, faded at both ends; None
+    where a short sweep leaves too little to keep them apart."""
     after = min(_LONGEST_MS, room_ms - 2 * _AHEAD_MS)
     if after < _AHEAD_MS:
-        raise WiringError("sweep_rate_s", "the sweep is too short to keep harmonics apart")
+        return None
     return Window(_AHEAD_MS, after, _AHEAD_MS / 2, after / 4)
 
 

@@ -20,8 +20,9 @@ from typing import Final, Literal, NamedTuple
 import msgspec
 import numpy as np
 
-from wiring.errors import WiringError, require_finite, require_positive
-from wiring.tuning.arrays import Floats
+from wiring.errors import WiringError, require_figure, require_finite, require_positive
+from wiring.measure.lengths import good_length
+from wiring.tuning.arrays import Floats, require_numbers
 
 Kind = Literal["sweep", "pink", "tone", "pulse", "channels"]
 Where = Literal["all", "left", "right"]
@@ -42,6 +43,8 @@ PULSE_S: Final = 0.000_25
 PULSE_EVERY_S: Final = 0.25
 PULSES: Final = 16
 BURST_S: Final = 0.2
+PINK_S: Final = 5.0
+"""Noise that comes again so seldom sounds like noise, and has lines a fifth of a hertz apart."""
 FADE_S: Final = 0.02
 RATES_HZ: Final = (44_100.0, 48_000.0, 88_200.0, 96_000.0)
 LOUDEST_DBFS: Final = -3.0
@@ -120,7 +123,7 @@ class SignalSpec(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             raise WiringError("pause_s", f"{self.pause_s:g} s is longer than a minute")
         if require_positive("tone_hz", self.tone_hz, "Hz") >= half:
             raise WiringError("tone_hz", f"{self.tone_hz:g} Hz is not below {half:g} Hz")
-        require_finite("crest_db", self.crest_db, "dB")
+        require_figure("crest_db", self.crest_db, "dB")
         if self.kind == "pink" and not 6 <= self.crest_db <= 13:
             raise WiringError("crest_db", f"{self.crest_db:g} dB: noise is made with 6 to 13 dB")
         room = self.level_dbfs - SINE_CREST_DB + self.crest_db
@@ -213,7 +216,8 @@ def sweep_of(spec: SignalSpec) -> Sweep:
 
 def mark_at(times_s: Floats) -> Floats:
     """The timing mark at moments after its beginning [s]: a sweep from high to low, peak 1."""
-    return MARK.at(MARK_S - np.asarray(times_s))
+    require_numbers("times_s", times_s)
+    return MARK.at(MARK_S - times_s)
 
 
 def times_s(seconds: float, clock_hz: float) -> Floats:
@@ -224,6 +228,7 @@ def times_s(seconds: float, clock_hz: float) -> Floats:
 
 def pulse_at(times: Floats) -> Floats:
     """One polarity pulse at moments after its beginning [s]: it only pushes, peak 1."""
+    require_numbers("times", times)
     inside = (times >= 0) & (times <= PULSE_S)
     return np.where(inside, np.sin(np.pi * np.clip(times / PULSE_S, 0, 1)) ** 2, 0.0)
 
@@ -247,8 +252,7 @@ def make(spec: SignalSpec) -> Signal:
 
 def crest_db(samples: Floats) -> float:
     """Peak over RMS [dB]. Raises WiringError on silence and on what is no number."""
-    if not np.isfinite(samples).all():
-        raise WiringError("samples", "a value in it is no number")
+    require_numbers("samples", samples)
     rms = math.sqrt(float(np.mean(samples**2))) if samples.size else 0.0
     if rms == 0:
         raise WiringError("samples", "there is silence only")
@@ -259,12 +263,14 @@ def pink(seconds: float, clock_hz: float, low_hz: float, high_hz: float, crest: 
     """Pink noise with RMS 1 that goes on without a seam, its peaks `crest` dB over that.
 
     Random phases under a fixed spectrum; peaks are cut and the spectrum put back until both hold.
-    Seeded: the same call gives the same noise. Raises WiringError.
+    It comes again every PINK_S seconds. Seeded: the same call gives the same noise. Raises
+    WiringError.
     """
-    count = math.ceil(require_positive("seconds", seconds, "s") * _clock(clock_hz) - 1e-9)
+    whole = math.ceil(require_positive("seconds", seconds, "s") * _clock(clock_hz) - 1e-9)
+    count = good_length(math.ceil(PINK_S * clock_hz))
     require_positive("low_hz", low_hz, "Hz")
     require_positive("high_hz", high_hz, "Hz")
-    require_finite("crest", crest, "dB")
+    require_figure("crest", crest, "dB")
     frequencies = np.fft.rfftfreq(count, 1 / clock_hz)
     inside = (frequencies >= low_hz) & (frequencies <= high_hz)
     shape = np.where(inside, 1 / np.sqrt(np.maximum(frequencies, low_hz)), 0.0)
@@ -277,7 +283,7 @@ def pink(seconds: float, clock_hz: float, low_hz: float, high_hz: float, crest: 
             break
         cut = np.clip(noise, -peak / over**0.5, peak / over**0.5)
         noise = _unit(np.fft.irfft(shape * np.exp(1j * np.angle(np.fft.rfft(cut))), count))
-    return np.clip(noise, -peak, peak)
+    return np.resize(np.clip(noise, -peak, peak), whole)
 
 
 _CREST_ROUNDS: Final = 200

@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from wiring.errors import WiringError, require_positive
+from wiring.measure.lengths import good_length as good_length
 from wiring.tuning.arrays import Floats, require_frequencies, require_numbers
 from wiring.tuning.measurements import OCTAVE_RATIO, Measurement, band_centres_hz
 
@@ -23,22 +24,6 @@ class Spectrum(NamedTuple):
     frequencies_hz: Floats
     power_per_hz: Floats
     segments: int
-
-
-def good_length(least: int) -> int:
-    """The smallest length from `least` on with no other prime factors than 2, 3 and 5."""
-    if least < 1:
-        raise WiringError("least", f"{least} samples are none")
-    best = 1 << (least - 1).bit_length()
-    fives = 1
-    while fives < best:
-        threes = fives
-        while threes < best:
-            twos = max(0, (-(-least // threes) - 1).bit_length())
-            best = min(best, threes << twos)
-            threes *= 3
-        fives *= 5
-    return best
 
 
 def lines_hz(size: int, clock_hz: float) -> Floats:
@@ -69,6 +54,14 @@ def welch(samples: Floats, sample_rate_hz: float, segment_s: float = SEGMENT_S) 
     if size % 2 == 0:
         power[-1] /= 2
     return Spectrum(lines_hz(size, sample_rate_hz), power, rows.shape[0])
+
+
+def whole_bands_hz(fraction: int, low_hz: float, high_hz: float) -> Floats:
+    """Midbands of the standard bands that lie within the limits from edge to edge [Hz]."""
+    centres = band_centres_hz(fraction, low_hz, high_hz)
+    half = OCTAVE_RATIO ** (1 / (2 * fraction))
+    whole = (centres / half >= low_hz * 0.999) & (centres * half <= high_hz * 1.001)
+    return np.asarray(centres[whole])
 
 
 def mean_in_bands(

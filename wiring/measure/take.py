@@ -47,9 +47,16 @@ from wiring.measure.signals import (
     sweep_of,
     times_s,
 )
-from wiring.measure.spectra import Spectrum, level_db, mean_in_bands, power_in_bands, welch
+from wiring.measure.spectra import (
+    Spectrum,
+    level_db,
+    mean_in_bands,
+    power_in_bands,
+    welch,
+    whole_bands_hz,
+)
 from wiring.tuning.arrays import Floats, require_numbers
-from wiring.tuning.measurements import Measurement, band_centres_hz
+from wiring.tuning.measurements import Measurement
 
 Polarity = Literal["normal", "inverted", "unclear"]
 RelativeTo = Literal["mark", "sequence", "nothing"]
@@ -417,7 +424,7 @@ def _corrected(spectrum: Transfer, calibration: Calibration | None) -> Transfer:
 
 
 def _in_bands(spectrum: Transfer, fraction: int, low_hz: float, high_hz: float) -> Measurement:
-    centres = band_centres_hz(fraction, low_hz, high_hz)
+    centres = whole_bands_hz(fraction, low_hz, high_hz)
     power = mean_in_bands(spectrum.frequencies_hz, spectrum.power, centres, fraction)
     return Measurement(centres, level_db(power))
 
@@ -459,7 +466,7 @@ def _up_to(part: Harmonic, high_hz: float) -> Harmonic:
 def _background(background: Spectrum | None, low_hz: float, high_hz: float) -> Measurement | None:
     if background is None:
         return None
-    centres = band_centres_hz(3, low_hz, high_hz)
+    centres = whole_bands_hz(3, low_hz, high_hz)
     return Measurement(centres, level_db(power_in_bands(background, centres, 3)), "noise")
 
 
