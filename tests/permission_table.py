@@ -340,6 +340,7 @@ TABLE: dict[str, Roles] = {
     "bay_distance_save": BENCH,
     "bay_level_save": BENCH,
     "bay_recording_add": BENCH,
+    "bay_recording_delays": BENCH,
     "bay_recording_remove": BENCH,
     "bay_measured_import": BENCH,
     "bay_measured_save": BENCH,

@@ -1,19 +1,21 @@
 """What the measuring sums answer about recordings: signals to play, and what was heard of them."""
 
-import io
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 import msgspec
 import numpy as np
-import soundfile
 
-from jobs.models import Microphone
+from jobs.models import Microphone, Recording
 from jobs.plan.measured import measurement_of
+from jobs.plan.tuning import Delays, Unit
+from wiring import plan as doc
 from wiring.errors import WiringError as WiringError
 from wiring.measure.calibration import Calibration, read_calibration
 from wiring.measure.faults import RecordingError
+from wiring.measure.proposals import DelayWanted, PolarityVerdict, judge_polarity, propose_delays
 from wiring.measure.signals import CAUTIONS as CAUTIONS, LOUDEST_DBFS, SignalSpec, make
+from wiring.measure.sounds import flac_of, read_sound as read_file, wav_of
 from wiring.measure.take import Take, analyse
 from wiring.tuning.arrays import Floats
 from wiring.tuning.measurements import MeasurementError as MeasurementError, decode as decode
@@ -22,7 +24,6 @@ FIRST_DBFS: Final = -50.0
 """Where a level begins each time; it rises only by hand."""
 
 LAST_DBFS: Final = LOUDEST_DBFS
-MOST_SECONDS: Final = 600
 
 
 class Sound(NamedTuple):
@@ -75,34 +76,27 @@ def kept(spec: SignalSpec) -> dict[str, Any]:
 
 
 def wav(spec: SignalSpec) -> bytes:
-    """The signal as a WAV file, 24 bits."""
-    file = io.BytesIO()
-    soundfile.write(
-        file, make(spec).samples.T, int(spec.sample_rate_hz), format="WAV", subtype="PCM_24"
-    )
-    return file.getvalue()
+    """The signal as a WAV file that carries its own description."""
+    return wav_of(make(spec))
 
 
-def read_sound(content: bytes) -> Sound | None:
-    """The louder channel of a sound file; None where it is none, or longer than ten minutes."""
+def read_sound(content: bytes) -> Sound:
+    """The loudest channel of a sound file. Raises Unheard where it is none, or too long."""
     try:
-        with soundfile.SoundFile(io.BytesIO(content)) as file:
-            if not 0 < file.frames <= MOST_SECONDS * file.samplerate:
-                return None
-            both = file.read(dtype="float64", always_2d=True)
-            rate = float(file.samplerate)
-    except (soundfile.LibsndfileError, RuntimeError):
-        return None
-    loudest = int(np.argmax(np.sum(np.nan_to_num(both) ** 2, axis=0)))
-    return Sound(np.nan_to_num(both[:, loudest]), rate)
+        found = read_file(content)
+    except WiringError as error:
+        raise Unheard([_stop(error)]) from None
+    return Sound(found.channel(), found.sample_rate_hz)
 
 
 def flac(sound: Sound) -> bytes:
-    """The recording as it is kept: FLAC, 24 bits, nothing lost that a microphone hears."""
-    file = io.BytesIO()
-    within = np.clip(sound.samples, -1.0, 1.0 - 2.0**-23)
-    soundfile.write(file, within, int(sound.sample_rate_hz), format="FLAC", subtype="PCM_24")
-    return file.getvalue()
+    """The recording as it is kept: small, and nothing of it is lost."""
+    return flac_of(sound.samples, sound.sample_rate_hz)
+
+
+def _stop(error: WiringError) -> dict[str, str]:
+    said = f"{error.reason[:1].upper()}{error.reason[1:]}."
+    return {"severity": "stop", "said": said, "what_to_do": ""}
 
 
 def calibration_points(text: str) -> list[list[float]]:
@@ -128,8 +122,7 @@ def heard(spec: SignalSpec, sound: Sound, microphone: Microphone | None) -> Hear
     except RecordingError as error:
         raise Unheard(_plain(error.faults)) from None
     except WiringError as error:
-        said = {"said": f"{error.reason.capitalize()}.", "what_to_do": "Record it again."}
-        raise Unheard([{"severity": "stop", **said}]) from None
+        raise Unheard([_stop(error)]) from None
     return Heard(
         [_result(one) for one in found.takes],
         [_points(one) for one in found.takes],
@@ -176,3 +169,65 @@ def _level_db(take: Take) -> float:
     levels = take.thirds.levels_db
     loud = levels[levels >= levels.max() - 12]
     return float(10 * np.log10(np.mean(10 ** (loud / 10))))
+
+
+class Wanted(NamedTuple):
+    """A delay by measured arrival, for a unit of channels that is delayed as one [ms]."""
+
+    unit: Unit
+    delay: DelayWanted
+    now_ms: float
+
+
+def delays_wanted(
+    row: Recording, plan: doc.Plan, delays: Delays, taken_with: Mapping[str, Any]
+) -> list[Wanted]:
+    """What the arrivals of one recording ask for, beside what the tape asks for.
+
+    Empty where fewer than two speakers of it share a clock. `taken_with` are the settings in
+    force when it was recorded.
+    """
+    lines = {one.unit.key: one for one in delays.lines}
+    units = _units_by_channel(plan, delays)
+    arrivals: dict[str, float] = {}
+    uncertain, standing, tape = {}, {}, {}
+    for result in row.results:
+        unit = units.get(row.order[result["number"]])
+        if unit is None or result["arrival_ms"] is None or result["relative_to"] == "nothing":
+            continue
+        arrivals[unit.key] = result["arrival_ms"]
+        uncertain[unit.key] = result["arrival_uncertain_ms"]
+        standing[unit.key] = taken_with.get(unit.channel_ids[0], {}).get("delay_ms", 0.0)
+        if (by_tape := lines[unit.key].delay) is not None:
+            tape[unit.key] = by_tape.exact_ms
+    if len(arrivals) < 2:
+        return []
+    return [
+        Wanted(lines[one.id].unit, one, lines[one.id].now_ms)
+        for one in propose_delays(arrivals, tape, uncertain, standing)
+    ]
+
+
+def _units_by_channel(plan: doc.Plan, delays: Delays) -> dict[str, Unit]:
+    """The unit that delays each channel's speakers."""
+    return {
+        channel.id: line.unit
+        for channel in plan.channels
+        for line in delays.lines
+        if set(channel.speakers) & set(line.unit.speaker_ids)
+    }
+
+
+def polarities(
+    row: Recording, plan: doc.Plan, delays: Delays, taken_with: Mapping[str, Any]
+) -> dict[str, PolarityVerdict]:
+    """Each sound's polarity against what was set, by what played; empty for a single sound."""
+    units = _units_by_channel(plan, delays)
+    measured = {row.order[one["number"]]: one["polarity"] for one in row.results}
+    if len(measured) < 2:
+        return {}
+    turned = {}
+    for key in measured:
+        ids = {key, *(units[key].channel_ids[:1] if key in units else ())}
+        turned[key] = sum(bool(taken_with.get(one, {}).get("inverted")) for one in ids) % 2 == 1
+    return {one.id: one for one in judge_polarity(measured, turned)}

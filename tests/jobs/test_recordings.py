@@ -14,10 +14,17 @@ from django.test import Client
 from django.urls import reverse
 
 from jobs.errors import Refused
-from jobs.models import Job, Microphone, Recording
+from jobs.models import ChannelSetting, Job, Microphone, Recording
 from jobs.plan import recordings as sums
+from jobs.plan.document import plan_of
 from jobs.services.moves import move
-from jobs.services.tuning.recordings import add_recording, remove_recording
+from jobs.services.tuning.recordings import (
+    add_recording,
+    delays_wanted,
+    polarities,
+    put_measured_delays_in,
+    remove_recording,
+)
 from tests.jobs.workshop import Workshop
 from tests.wiring.measure.cabins import Driver, recorded
 from wiring.measure.signals import SignalSpec
@@ -89,10 +96,36 @@ def test_each_sound_becomes_the_curve_of_its_own_channel(workshop: Workshop, job
     assert [one["polarity"] for one in row.results[:2]] == ["normal", "inverted"]
     with row.file.open() as file:
         kept = sums.read_sound(file.read())
-    assert kept is not None
     again = sums.heard(sums.spec_of(row.spec), kept, None)
     assert [one["polarity"] for one in again.results] == [one["polarity"] for one in row.results]
     assert again.results[0]["level_db"] == pytest.approx(row.results[0]["level_db"], abs=0.01)
+
+
+def test_delays_and_polarities_follow_from_one_recording_of_all(
+    workshop: Workshop, job: Job, client: Client
+) -> None:
+    """Two equal tweeters a millisecond apart, of which the later one is turned."""
+    row = add(workshop, job, wav(TWEETER, TURNED, WOOFER), "A1.1", "A1.2", "A1.3")
+    client.force_login(workshop.technician)
+    page = client.get(reverse("bay_record", args=[job.number]))
+    [shown] = page.context["recordings"]
+    wanted = {one.unit.key: one.delay.measured_ms for one in shown["delays"]}
+    assert wanted["A1.1"] - wanted["A1.2"] == pytest.approx(1.0, abs=0.02)
+    verdicts = {row.order[one["number"]]: one["verdict"].verdict for one in shown["heard"]}
+    assert (verdicts["A1.1"], verdicts["A1.2"]) == ("proved", "contradicted")
+    client.post(reverse("bay_recording_delays", args=[job.number, row.pk]), {"key": "put-in-1"})
+    after = ChannelSetting.objects.filter(record__job=job, record__kind="after")
+    now = {one.channel.plan_id: one.delay_ms for one in after.select_related("channel__part")}
+    assert now["A1.1"] - now["A1.2"] == pytest.approx(1.0, abs=0.03)
+
+
+def test_one_sound_alone_asks_for_no_delay(workshop: Workshop, job: Job) -> None:
+    row = add(workshop, job, wav(TWEETER), "A1.1")
+    plan = plan_of(job)
+    assert delays_wanted(row, plan) == []
+    assert polarities(row, plan) == {}
+    with pytest.raises(Refused, match="every channel"):
+        put_measured_delays_in(job.number, row.pk, plan, actor=workshop.technician)
 
 
 def test_sent_twice_it_is_kept_once_and_a_later_one_takes_its_place(
@@ -136,8 +169,8 @@ def silence() -> bytes:
     ("content", "said"),
     [
         (silence(), "silen|nothing"),
-        (b"RIFF....WAVEnone", "no sound file"),
-        (b"", "no sound file"),
+        (b"RIFF....WAVEnone", "no WAV or FLAC file"),
+        (b"", "no WAV or FLAC file"),
     ],
 )
 def test_what_says_nothing_is_refused_with_what_to_do(

@@ -8,10 +8,13 @@ from django.core.files.base import ContentFile
 from django.db import transaction
 
 from jobs.errors import Refused
-from jobs.models import Job, MeasuredPhase, MeasuredResponse, Microphone, Recording
+from jobs.models import Job, JobEvent, MeasuredPhase, MeasuredResponse, Microphone, Recording
+from jobs.plan.power import doc
 from jobs.services.events import done_before, log
 from jobs.services.saving import open_job
 from jobs.services.tuning.measured import MOST_KEPT, set_aside_older, taken_with
+from jobs.services.tuning.seats import delays_for
+from jobs.services.tuning.settings import put_settings
 from shop.lazy import Lazy
 from shop.models import StaffMember
 from shop.services.events import subject_of
@@ -47,14 +50,12 @@ def add_recording(
         return known
     if len(content) > MOST_BYTES:
         raise Refused("The recording is larger than 30 MB: record one signal at a time.")
-    sound = sums.read_sound(content)
-    if sound is None:
-        raise Refused("This is no sound file of up to ten minutes: send WAV or FLAC.")
     try:
+        sound = sums.read_sound(content)
         heard = sums.heard(spec, sound, microphone)
     except sums.Unheard as unheard:
         stops = [one for one in unheard.faults if one["severity"] == "stop"]
-        raise Refused(*(f"{one['said']} {one['what_to_do']}" for one in stops)) from None
+        raise Refused(*(f"{one['said']} {one['what_to_do']}".strip() for one in stops)) from None
     recording = Recording(
         phase=MeasuredPhase(phase),
         order=list(order),
@@ -144,3 +145,39 @@ def remove_recording(number: int, pk: int, *, actor: StaffMember, key: str = "")
     )
     row.delete()
     transaction.on_commit(lambda: storage.delete(name))
+
+
+def delays_wanted(row: Recording, plan: doc.Plan) -> list[Any]:
+    """Delays by the measured arrivals of one recording (jobs.plan.recordings.Wanted)."""
+    wanted: list[Any] = sums.delays_wanted(row, plan, delays_for(row.job, plan), settings_of(row))
+    return wanted
+
+
+def polarities(row: Recording, plan: doc.Plan) -> dict[str, Any]:
+    """What each polarity says, by what played (wiring.measure.proposals.PolarityVerdict)."""
+    found: dict[str, Any] = sums.polarities(row, plan, delays_for(row.job, plan), settings_of(row))
+    return found
+
+
+def settings_of(row: Recording) -> dict[str, Any]:
+    """The settings in force when it was recorded, by channel."""
+    first = row.responses.first()
+    return first.taken_with if first is not None else {}
+
+
+def put_measured_delays_in(
+    number: int, pk: int, plan: doc.Plan, *, actor: StaffMember, key: str = ""
+) -> JobEvent:
+    """Put the delays of measured arrivals into the after record; the event undoes it.
+
+    Raises Refused where they ask for none, Recording.DoesNotExist without the recording.
+    """
+    wanted = delays_wanted(Recording.objects.get(pk=pk, job__number=number), plan)
+    if not wanted:
+        raise Refused("Record every channel, one after another, in one recording first.")
+    changes = {
+        channel: {"delay_ms": round(one.delay.measured_ms, 2)}
+        for one in wanted
+        for channel in one.unit.channel_ids
+    }
+    return put_settings(number, changes, code="delays.put_in", actor=actor, key=key)

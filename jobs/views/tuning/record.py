@@ -53,8 +53,17 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
     rows = []
     for row in sheet.job.recordings.select_related("by", "microphone").order_by("-pk"):
         played = [words.get(one, one) for one in row.order]
-        heard = [{**one, "words": played[one["number"]]} for one in row.results]
-        rows.append({"row": row, "heard": heard, "played": played})
+        verdicts = service.polarities(row, sheet.plan)
+        heard = [
+            {
+                **one,
+                "words": played[one["number"]],
+                "verdict": verdicts.get(row.order[one["number"]]),
+            }
+            for one in row.results
+        ]
+        delays = service.delays_wanted(row, sheet.plan)
+        rows.append({"row": row, "heard": heard, "played": played, "delays": delays})
     return {"recordings": rows}
 
 
@@ -176,6 +185,23 @@ def recording_file(request: Request, number: int, pk: int) -> HttpResponse | Fil
         raise Http404("This recording's file is gone: take it from a backup.") from None
     name = f"J{number}-recording-{row.pk}.flac"
     return FileResponse(file, as_attachment=True, filename=name, content_type="audio/flac")
+
+
+@allow(*BENCH)
+@require_POST
+def delays_put_in(request: Request, number: int, pk: int) -> HttpResponse:
+    """Put the delays of measured arrivals into the after record; it can be undone."""
+    get_object_or_404(Recording, pk=pk, job__number=number)
+    sheet = BaySheet.of(request, number, "tuning")
+    to = sheet.url("bay_record")
+    try:
+        event = service.put_measured_delays_in(
+            number, pk, sheet.plan, actor=actor(request), key=token(request.POST.get("key"))
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "tuning", refused, to=to)
+    text = f"Delays put into the after settings: {event.after['channels']}."
+    return answers.done(request, number, "tuning", text, event=event, to=to)
 
 
 @allow(*BENCH)
