@@ -93,7 +93,7 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _shop(shop: Shop) -> dict[str, Any]:
+def _shop(shop: Shop, language: str) -> dict[str, Any]:
     return {
         "name": shop.name,
         "address": shop.address,
@@ -102,7 +102,7 @@ def _shop(shop: Shop) -> dict[str, Any]:
         "time_zone": shop.time_zone,
         "units": shop.units,
         "paper": shop.paper_size,
-        "terms": shop.sheet_terms,
+        "terms": shop.terms_in(language),
         "verify_address": shop.verify_address,
     }
 
@@ -451,11 +451,12 @@ def _built(job: Job, signing: Signing | None) -> dict[str, Any]:
     after = plan_of(job, TuningKind.AFTER, shop)
     before = plan_of(job, TuningKind.BEFORE, shop)
     tuning = _tuning(job)
+    language = first_of(job.customer, shop)
     document = {
         "document_version": DOCUMENT_VERSION,
-        "language": first_of(job.customer, shop),
+        "language": language,
         "sheet": _sheet(job, signing),
-        "shop": _shop(shop) | {"warranty_months": promised_months(job, shop)},
+        "shop": _shop(shop, language) | {"warranty_months": promised_months(job, shop)},
         "job": {
             "number": job.number,
             "wants": job.wants,

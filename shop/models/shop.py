@@ -80,6 +80,9 @@ class Shop(models.Model):
     sheet_terms = models.TextField(
         blank=True, help_text="Printed above the signatures on the install sheet."
     )
+    sheet_terms_en = models.TextField("terms in English", blank=True)
+    sheet_terms_es = models.TextField("terms in Spanish", blank=True)
+    sheet_terms_de = models.TextField("terms in German", blank=True)
 
     verify_address = models.URLField(
         "where anybody checks a sheet",
@@ -201,6 +204,11 @@ class Shop(models.Model):
     def closing_times(self) -> dict[int, time]:
         """When the shop closes, by weekday; empty where it has not said its hours."""
         return dict(OpenHours.objects.values_list("weekday", "closes_at"))
+
+    def terms_in(self, language: str) -> str:
+        """The terms as a customer of this language reads them; the shop's own where it has none."""
+        own: str = getattr(self, f"sheet_terms_{language[:2]}")
+        return own or self.sheet_terms
 
     def closing_on(self, day: date) -> datetime | None:
         """When the shop closes on a day of the week; None on one on which it is never open."""

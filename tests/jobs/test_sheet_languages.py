@@ -108,3 +108,16 @@ def test_the_record_is_kept_in_english_whoever_signs_and_for_whomever() -> None:
     german = sheet_document.draft(sheet_document.load(pk=job.pk))
     assert german == {**english, "language": "de"}
     assert changes(english, german) == []
+
+
+def test_the_terms_stand_in_the_customers_language_where_the_shop_has_them() -> None:
+    """Three customers of one shop; who reads what it has no terms in gets its own."""
+    make_shop(sheet_terms="Two years.", sheet_terms_de="Zwei Jahre.", sheet_terms_en="")
+    terms = {}
+    for language in ("de", "es", ""):
+        job = make_job()
+        job.customer.language = language
+        job.customer.save()
+        document = sheet_document.draft(sheet_document.load(pk=job.pk))
+        terms[language] = document["shop"]["terms"]
+    assert terms == {"de": "Zwei Jahre.", "es": "Two years.", "": "Two years."}
