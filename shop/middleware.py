@@ -15,6 +15,7 @@ from django.middleware.gzip import GZipMiddleware
 from django.template.loader import render_to_string
 from django.utils import timezone, translation
 from django.utils.cache import patch_vary_headers
+from django.utils.translation import gettext
 
 from shop import known_device, languages, logs, typed
 from shop.http import Request
@@ -198,7 +199,9 @@ class SignInMiddleware:
                 hours = with_unit(number(request.shop.idle_limit_h), "h")
                 if request.method == "GET" and not request.headers.get("HX-Request"):
                     messages.info(
-                        request, f"You were signed out: nothing was done here for {hours}."
+                        request,
+                        gettext("You were signed out: nothing was done here for %(hours)s.")
+                        % {"hours": hours},
                     )
             elif BY_ITSELF not in request.headers:
                 sign_ins.used(request)

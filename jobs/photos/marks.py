@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
+from django.utils.translation import gettext
 from PIL import Image, ImageDraw
 
 from jobs.errors import Refused
@@ -37,7 +38,10 @@ Mark = dict[str, Any]
 def clean_marks(given: Any) -> list[Mark]:
     """The marks as they are kept. Raises Refused when they are none."""
     if not isinstance(given, list) or len(given) > MOST_MARKS:
-        raise Refused(f"At most {MOST_MARKS} marks fit on a photo: remove some, then save.")
+        raise Refused(
+            gettext("At most %(most)s marks fit on a photo: remove some, then save.")
+            % {"most": MOST_MARKS}
+        )
     return [_clean(one) for one in given]
 
 

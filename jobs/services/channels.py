@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final, NamedTuple
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, JobPart, JobSpeaker
@@ -99,7 +100,10 @@ def _set_speakers(
     """Save the channel's speakers, joined as given or as so many of them need."""
     wanted = list(speakers)
     if len(wanted) > MOST_ON_A_CHANNEL:
-        raise Refused(f"{channel} already feeds {MOST_ON_A_CHANNEL} speakers: take one off first.")
+        raise Refused(
+            gettext("%(channel)s already feeds %(most)s speakers: take one off first.")
+            % {"channel": channel, "most": MOST_ON_A_CHANNEL}
+        )
     changes: dict[str, Any] = {"speakers": wanted}
     if joining:
         changes["joining"] = joining
@@ -130,7 +134,11 @@ def put_on(number: int, pk: int, speaker_pk: int, *, actor: StaffMember, key: st
     channel = _channel(job, pk)
     if channel.kind == Channel.Kind.LINE:
         raise Refused(
-            f"{channel} is a line output: it feeds an amplifier's input, which then feeds speakers."
+            gettext(
+                "%(channel)s is a line output: it feeds an amplifier's input, which then "
+                "feeds speakers."
+            )
+            % {"channel": channel}
         )
     speaker = job.speakers.get(pk=speaker_pk)
     return _set_speakers(channel, {*channel.speakers.all(), speaker}, actor, key)

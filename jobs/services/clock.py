@@ -10,6 +10,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
@@ -84,8 +85,11 @@ def _end(
 def _ask_first(entry: TimeEntry) -> None:
     if is_overdue(entry, Shop.objects.current()):
         raise Refused(
-            f"Your clock on {entry.job} has run since {wording.dated(entry.started_at)}: "
-            "first say when you stopped, or that you are still working."
+            gettext(
+                "Your clock on %(job)s has run since %(started_at)s: first say when you "
+                "stopped, or that you are still working."
+            )
+            % {"job": entry.job, "started_at": wording.dated(entry.started_at)}
         )
 
 
@@ -168,7 +172,9 @@ def still_working(pk: int, actor: StaffMember) -> TimeEntry:
     """The technician says that a clock which seemed forgotten runs rightly."""
     entry = TimeEntry.objects.select_for_update(of=("self",)).with_names().get(pk=pk)
     if entry.technician_id != actor.pk:
-        raise Refused(f"Only {entry.technician} can say that.")
+        raise Refused(
+            gettext("Only %(technician)s can say that.") % {"technician": entry.technician}
+        )
     if not entry.is_running:
         raise ChangedMeanwhile("This clock has been stopped meanwhile.")
     entry.confirmed_at = timezone.now()
@@ -188,8 +194,8 @@ def _check_times(entry: TimeEntry, started_at: datetime, ended_at: datetime | No
         raise Refused("That time is still to come: check day and time.")
     if ended_at is not None and ended_at < started_at:
         raise Refused(
-            f"It cannot end {wording.dated(ended_at)}: it started {wording.dated(started_at)}. "
-            "Check the day."
+            gettext("It cannot end %(ended_at)s: it started %(started_at)s. Check the day.")
+            % {"ended_at": wording.dated(ended_at), "started_at": wording.dated(started_at)}
         )
     others = entry.technician.time_entries.with_names().exclude(pk=entry.pk)
     if ended_at is not None:
@@ -198,8 +204,16 @@ def _check_times(entry: TimeEntry, started_at: datetime, ended_at: datetime | No
     if clash is not None:
         until = wording.dated(clash.ended_at) if clash.ended_at else "now"
         raise Refused(
-            f"{entry.technician} was on {clash.job} from {wording.dated(clash.started_at)} to "
-            f"{until}: times of one person cannot overlap."
+            gettext(
+                "%(technician)s was on %(job)s from %(started_at)s to %(until)s: times "
+                "of one person cannot overlap."
+            )
+            % {
+                "technician": entry.technician,
+                "job": clash.job,
+                "started_at": wording.dated(clash.started_at),
+                "until": until,
+            }
         )
 
 

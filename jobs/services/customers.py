@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.lifecycle import LIVE, SIGNED
@@ -96,7 +97,10 @@ def merge(kept_id: int, other_id: int, actor: StaffMember) -> Customer:
     kept, other = rows[kept_id], rows[other_id]
     for one in (kept, other):
         if one.merged_into_id is not None:
-            raise Refused(f"{one} was merged into another customer already: open that one.")
+            raise Refused(
+                gettext("%(one)s was merged into another customer already: open that one.")
+                % {"one": one}
+            )
         if one.erased_at is not None:
             raise Refused("The data of one of the two was erased: there is nothing to merge.")
     taken = [
@@ -138,7 +142,7 @@ def unmerge(other_id: int, actor: StaffMember) -> Customer:
     other = _locked(other_id)[other_id]
     kept = other.merged_into
     if kept is None:
-        raise Refused(f"{other} is not merged into anybody.")
+        raise Refused(gettext("%(other)s is not merged into anybody.") % {"other": other})
     event = ShopEvent.objects.filter(code=MERGED, subject=subject_of(other)).order_by("-pk").first()
     moved = event.after if event is not None else {}
     other.merged_into = None
@@ -185,7 +189,10 @@ def erase(customer_id: int, actor: StaffMember) -> Customer:
     everybody = same_people(customer)
     live = Job.objects.filter(customer__in=everybody, stage__in=LIVE).order_by("number").first()
     if live is not None:
-        raise Refused(f"{live} is {live.standing}: finish or cancel it first.")
+        raise Refused(
+            gettext("%(live)s is %(standing)s: finish or cancel it first.")
+            % {"live": live, "standing": live.standing}
+        )
     now = timezone.now()
     for row in Customer.objects.filter(pk__in=everybody):
         row.name, row.erased_at = f"Erased customer {row.pk}", now

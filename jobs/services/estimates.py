@@ -13,6 +13,7 @@ from typing import Any, Final, NamedTuple
 
 from django.db import models, transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import (
@@ -215,7 +216,9 @@ def add_line(
     if done_before(key):
         return None
     if job.estimate_lines.count() >= MOST_LINES:
-        raise Refused(f"More than {MOST_LINES} lines: put several into one.")
+        raise Refused(
+            gettext("More than %(most)s lines: put several into one.") % {"most": MOST_LINES}
+        )
     return _add(job, values, actor, key)
 
 

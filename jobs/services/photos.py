@@ -7,6 +7,7 @@ from typing import Any, Final
 from django.core.files.base import ContentFile
 from django.db import models, transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import (
@@ -48,8 +49,11 @@ def open_for_photos(number: int) -> Job:
     job = locked_job(number)
     if not job.takes_changes:
         raise Refused(
-            f"Photos are closed: the job is {job.standing}. "
-            "Take it back from review, or ask a manager to open a correction."
+            gettext(
+                "Photos are closed: the job is %(standing)s. Take it back from review, "
+                "or ask a manager to open a correction."
+            )
+            % {"standing": job.standing}
         )
     return job
 
@@ -116,7 +120,9 @@ def _keep(
             raise Refused("This photo is kept with another job already.")
         return known
     if job.photos.count() >= MOST_PHOTOS:
-        raise Refused(f"This job has {MOST_PHOTOS} photos, and takes no more.")
+        raise Refused(
+            gettext("This job has %(most)s photos, and takes no more.") % {"most": MOST_PHOTOS}
+        )
     now = timezone.now()
     if taken_at is not None and not now - timedelta(days=366) < taken_at < now + timedelta(days=1):
         taken_at = None

@@ -12,6 +12,7 @@ from typing import Any, Final
 from django.apps import apps
 from django.db import models
 from django.db.models.deletion import Collector
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 
@@ -114,8 +115,11 @@ def put_back(kept: Kept, **changes: Any) -> models.Model:
     )
     if missing := _gone(first, set()):
         raise Refused(
-            f"Its {missing.verbose_name} was taken out of the job meanwhile, so it cannot be put "
-            "back as it was: enter it again."
+            gettext(
+                "Its %(verbose_name)s was taken out of the job meanwhile, so it cannot "
+                "be put back as it was: enter it again."
+            )
+            % {"verbose_name": missing.verbose_name}
         )
     first.save_base(raw=True, force_insert=True)
     back = {(type(first), first.pk)}

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import Job, SendBack
@@ -65,7 +66,8 @@ def tick(number: int, pk: int, done: bool, *, actor: StaffMember) -> SendBack:
     if done and row.fingerprint and (finding := standing(job).get(row.fingerprint)):
         left = "" if finding.severity == "stop" else " Or say why it stays as it is."
         raise Refused(
-            f"Not put right yet: the {finding.severity} still stands. {finding.what_to_do}{left}"
+            gettext("Not put right yet: the %(severity)s still stands. %(what_to_do)s%(left)s")
+            % {"severity": finding.severity, "what_to_do": finding.what_to_do, "left": left}
         )
     row.done_by = actor if done else None
     row.done_at = timezone.now() if done else None

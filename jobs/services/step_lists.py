@@ -8,6 +8,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Max
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lists.steps import COMEBACK, USUAL_LIST
@@ -137,6 +138,9 @@ def remove_kind(pk: int, actor: StaffMember) -> WorkKind:
     """Remove a kind of work that no job is of. Raises Refused otherwise."""
     kind = WorkKind.objects.select_for_update().get(pk=pk)
     if kind.jobs.exists():
-        raise Refused(f"There are jobs of the kind “{kind}”: put it out of use instead.")
+        raise Refused(
+            gettext("There are jobs of the kind “%(kind)s”: put it out of use instead.")
+            % {"kind": kind}
+        )
     events.delete(kind, actor, before={"steps": list(kind.steps.all())})
     return kind

@@ -7,6 +7,7 @@ from typing import Any, Final
 from django.db import transaction
 from django.db.models import F, Max
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import Refused
@@ -65,7 +66,10 @@ def set_work_kind(job_id: int, kind: WorkKind | None, actor: StaffMember, key: s
     """Say what kind of work a job is, and lay out its steps. Raises Refused in a late stage."""
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
     if job.stage not in BEFORE_REVIEW:
-        raise Refused(f"{job} is {job.get_stage_display().lower()}: its steps are settled.")
+        raise Refused(
+            gettext("%(job)s is %(stage)s: its steps are settled.")
+            % {"job": job, "stage": job.get_stage_display().lower()}
+        )
     old = job.work_kind
     if old == kind or done_before(key):
         return job

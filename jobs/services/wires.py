@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import Channel, Job, JobEvent
@@ -67,7 +68,11 @@ def write_wires(
         if saved.clashes:
             who = saved.clashes[0].actor
             raise ChangedMeanwhile(
-                f"{who} wrote the wire of {channel} meanwhile: look at the row, then write again."
+                gettext(
+                    "%(who)s wrote the wire of %(channel)s meanwhile: look at the row, then "
+                    "write again."
+                )
+                % {"who": who, "channel": channel}
             )
         new = {name: value for name, value in new.items() if old[name] != value}
         before[str(pk)] = {name: old[name] for name in new}

@@ -25,6 +25,7 @@ from cryptography.x509.oid import NameOID
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 from PIL import Image
 
 from jobs.errors import Busy, Refused
@@ -180,7 +181,10 @@ def _check_depth(data: bytes) -> None:
         elif byte in (0x5B, 0x7B):
             depth += 1
             if depth > MOST_DEPTH:
-                raise Refused(f"The file is nested deeper than {MOST_DEPTH} levels: no setup is.")
+                raise Refused(
+                    gettext("The file is nested deeper than %(most)s levels: no setup is.")
+                    % {"most": MOST_DEPTH}
+                )
         elif byte in (0x5D, 0x7D):
             depth -= 1
 
@@ -188,19 +192,25 @@ def _check_depth(data: bytes) -> None:
 def _number(text: str) -> float:
     value = float(text)
     if not math.isfinite(value) or abs(value) > MOST_NUMBER:
-        raise Refused(f"The file holds the number {text[:20]}, which no setup can hold.")
+        raise Refused(
+            gettext("The file holds the number %(text)s, which no setup can hold.")
+            % {"text": text[:20]}
+        )
     return value
 
 
 def _whole(text: str) -> int:
     if len(text) > 12:
-        raise Refused(f"The file holds the number {text[:20]}…, which no setup can hold.")
+        raise Refused(
+            gettext("The file holds the number %(text)s…, which no setup can hold.")
+            % {"text": text[:20]}
+        )
     _number(text)
     return int(text)
 
 
 def _constant(text: str) -> None:
-    raise Refused(f"The file holds {text}, which is no number.")
+    raise Refused(gettext("The file holds %(text)s, which is no number.") % {"text": text})
 
 
 def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -231,18 +241,21 @@ def _parse(data: bytes) -> dict[str, Any]:
     if parsed.get("format_version") != FORMAT_VERSION:
         raise Refused("The file comes from another version of Loombook: bring both up to date.")
     if unknown := parsed.keys() ^ FIELDS:
-        raise Refused(f"The file has a field too many or too few: {sorted(unknown)[0][:40]}.")
+        raise Refused(
+            gettext("The file has a field too many or too few: %(unknown)s.")
+            % {"unknown": sorted(unknown)[0][:40]}
+        )
     return parsed
 
 
 def _binary(container: Mapping[str, Any], name: str, most: int) -> bytes:
     text = container[name]
     if not isinstance(text, str) or len(text) > most:
-        raise Refused(f"The file's {name} cannot be read.")
+        raise Refused(gettext("The file's %(name)s cannot be read.") % {"name": name})
     try:
         return base64.b64decode(text, validate=True)
     except (binascii.Error, ValueError):
-        raise Refused(f"The file's {name} cannot be read.") from None
+        raise Refused(gettext("The file's %(name)s cannot be read.") % {"name": name}) from None
 
 
 def _sender(container: dict[str, Any]) -> Sender:
@@ -308,20 +321,32 @@ def _pictures(document: dict[str, Any]) -> None:
 
 def _incoming(entry: Any, place: int) -> Incoming:
     if not isinstance(entry, dict) or entry.keys() != ENTRY_FIELDS:
-        raise Refused(f"Setup {place} of the file is not one: it has other fields.")
+        raise Refused(
+            gettext("Setup %(place)s of the file is not one: it has other fields.")
+            % {"place": place}
+        )
     name, note, version = entry["name"], entry["note"], entry["version"]
     if not (isinstance(name, str) and 0 < len(name.strip()) <= 80):
-        raise Refused(f"Setup {place} of the file has no name of up to 80 letters.")
+        raise Refused(
+            gettext("Setup %(place)s of the file has no name of up to 80 letters.")
+            % {"place": place}
+        )
     if not (isinstance(note, str) and len(note) <= 4000 and isinstance(version, int)):
-        raise Refused(f"Setup {place} of the file has a note or version that cannot be read.")
+        raise Refused(
+            gettext("Setup %(place)s of the file has a note or version that cannot be read.")
+            % {"place": place}
+        )
     if not isinstance(entry["document"], dict):
-        raise Refused(f"Setup {place} of the file holds no document.")
+        raise Refused(gettext("Setup %(place)s of the file holds no document.") % {"place": place})
     try:
         document = setup_document.checked(entry["document"])
         setup_checks.check_sense(document)
         _pictures(document)
     except SetupError as error:
-        raise Refused(f"Setup {place}, “{name[:40]}”: {error}") from None
+        raise Refused(
+            gettext("Setup %(place)s, “%(name)s”: %(error)s")
+            % {"place": place, "name": name[:40], "error": error}
+        ) from None
     for product in document["products"].values():
         product["product_id"] = None
     model = model_in_book(document["vehicle"])
@@ -349,7 +374,7 @@ def read_file(data: bytes) -> Letter:
     ):
         raise Refused("The file does not carry the schema of its setups.")
     if not isinstance(setups, list) or not 0 < len(setups) <= MOST_SETUPS:
-        raise Refused(f"A file holds 1 to {MOST_SETUPS} setups.")
+        raise Refused(gettext("A file holds 1 to %(most)s setups.") % {"most": MOST_SETUPS})
     incoming = tuple(_incoming(entry, place) for place, entry in enumerate(setups, 1))
     return Letter(sender, exported["shop"][:80], exported["at"][:40], incoming)
 
@@ -371,7 +396,10 @@ def _model_for(incoming: Incoming, actor: StaffMember) -> VehicleModel:
     try:
         model.full_clean()
     except ValidationError as error:
-        raise Refused(f"The vehicle model cannot be added: {error.messages[0]}") from None
+        raise Refused(
+            gettext("The vehicle model cannot be added: %(messages)s")
+            % {"messages": error.messages[0]}
+        ) from None
     return events.save(model, actor)
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import InstallSheet, SetupUse, SetupVersion
@@ -22,7 +23,9 @@ def _local() -> Local:
 def _sheet_of(use: SetupUse) -> InstallSheet:
     sheet = latest_sheet(use.job)
     if sheet is None or use.job.sheet_is_open or use.job.correction:
-        raise Refused(f"{use.job} is not signed yet: it teaches once it is.")
+        raise Refused(
+            gettext("%(job)s is not signed yet: it teaches once it is.") % {"job": use.job}
+        )
     return sheet
 
 

@@ -68,11 +68,16 @@ def ask_for_mail(
     if not can_send():
         raise Refused("No mail server is set: open the text in your own mail program.")
     if not to:
-        raise Refused(f"Enter a mail address for {job.customer.name} first.")
+        raise Refused(
+            gettext("Enter a mail address for %(customer)s first.")
+            % {"customer": job.customer.name}
+        )
     try:
         validate_email(to)
     except ValidationError:
-        raise Refused(f"“{to}” is no mail address: put it right at the customer first.") from None
+        raise Refused(
+            gettext("“%(to)s” is no mail address: put it right at the customer first.") % {"to": to}
+        ) from None
     if not text:
         raise Refused("Write the text first.")
     papers = [name for name in SHEET_PAPERS if name in set(papers)] if sheet else []
@@ -211,7 +216,10 @@ def _papers(mail: Mail) -> list[tuple[str, bytes, str]]:
     if mail.sheet is None:
         return []
     if later := mail.sheet.job.sheets.filter(corrects=mail.sheet).first():
-        raise Refused(f"{mail.sheet.number} was corrected meanwhile: send {later.number}.")
+        raise Refused(
+            gettext("%(sheet)s was corrected meanwhile: send %(later)s.")
+            % {"sheet": mail.sheet.number, "later": later.number}
+        )
     papers = [SHEET_PAPERS[name] for name in mail.papers]
     return [(one.file_name(mail.sheet), one.pdf(mail.sheet), "application/pdf") for one in papers]
 

@@ -12,6 +12,7 @@ from typing import Final
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import REASON_OPEN
@@ -58,7 +59,10 @@ def _refuse_reasons(job: Job, actor: StaffMember) -> None:
     if actor.roles.isdisjoint(BENCH):
         raise Refused("Reasons for cautions are given by a technician or a manager.")
     if job.stage not in REASON_OPEN and not job.correction:
-        raise Refused(f"{job} is {job.standing}: reasons are given in the bay or in review.")
+        raise Refused(
+            gettext("%(job)s is %(standing)s: reasons are given in the bay or in review.")
+            % {"job": job, "standing": job.standing}
+        )
 
 
 def _write_reason(

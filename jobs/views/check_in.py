@@ -5,6 +5,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.forms.check_in import CheckInForm, is_png, marks_of
@@ -76,7 +77,7 @@ def _save(request: Request, job: Job, begun: CheckIn | None) -> HttpResponse:
         except Refused as refused:
             errors += refused.reasons
         else:
-            messages.success(request, f"{job} is checked in.")
+            messages.success(request, gettext("%(job)s is checked in.") % {"job": job})
             return redirect(job)
     sign = {"signed_name": name, "signature": signature}
     return _page(request, job, form, marks, begun, sign, errors=errors, version=version)

@@ -9,6 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -171,7 +172,9 @@ def clock_correct(request: Request, pk: int) -> HttpResponse:
         except Refused as refused:
             form.add_error(None, str(refused))
         else:
-            messages.success(request, f"The time on {entry.job} is put right.")
+            messages.success(
+                request, gettext("The time on %(job)s is put right.") % {"job": entry.job}
+            )
             return redirect(entry.job)
     context = {"form": form, "entry": entry, "overdue": overdue, "own": own, "may": may}
     return render(request, "clock/correct.html", context, status=422 if form.errors else 200)

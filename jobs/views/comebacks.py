@@ -8,6 +8,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.forms.booking import SlotForm
@@ -138,7 +139,9 @@ def cause_usual(request: Request) -> HttpResponse:
     """Start with the usual causes."""
     count = start_with_usual_causes(request.user)
     text = f"{count} causes are added." if count else "You have all of the usual causes."
-    messages.success(request, f"{text} Change them to the way your shop speaks.")
+    messages.success(
+        request, gettext("%(text)s Change them to the way your shop speaks.") % {"text": text}
+    )
     return redirect("cause_list")
 
 
@@ -166,4 +169,4 @@ def cause_create(request: Request) -> HttpResponse:
 def cause_edit(request: Request, pk: int) -> HttpResponse:
     """Change a cause."""
     cause = get_object_or_404(ComebackCause, pk=pk)
-    return _cause_page(request, cause, title=f"Change “{cause}”")
+    return _cause_page(request, cause, title=gettext("Change “%(cause)s”") % {"cause": cause})

@@ -5,6 +5,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -86,7 +87,9 @@ def customer_erase(request: Request, pk: int) -> HttpResponse:
         except Refused as error:
             refused = error.reasons
         else:
-            messages.success(request, f"Erased: the book says “{erased}” now.")
+            messages.success(
+                request, gettext("Erased: the book says “%(erased)s” now.") % {"erased": erased}
+            )
             return redirect("customer", pk)
     context = {"customer": customer, "stays": what_stays(customer), "refused": refused}
     return render(request, "customers/erase.html", context, status=422 if refused else 200)

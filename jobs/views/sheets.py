@@ -7,6 +7,7 @@ from django.http import Http404, HttpResponse, HttpResponseNotModified
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.cache import patch_cache_control
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
@@ -202,6 +203,8 @@ def sheet_correct(request: Request, number: int, revision: int) -> HttpResponse:
     except Refused as refused:
         return _page(request, sheet, form=form, refused=refused.reasons, status=422)
     messages.success(
-        request, f"The sheet of {sheet.job} is open again. {sheet.number} stays as it was signed."
+        request,
+        gettext("The sheet of %(job)s is open again. %(sheet)s stays as it was signed.")
+        % {"job": sheet.job, "sheet": sheet.number},
     )
     return redirect(sheet.job)

@@ -5,6 +5,7 @@ from urllib.parse import urlencode
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from shop.access import allow
 from shop.forms.people import CustomerForm
@@ -56,7 +57,7 @@ def customer_edit(request: Request, pk: int) -> HttpResponse:
         CustomerForm(request.POST or None, instance=customer),
         notice="{} is saved.",
         to=_page,
-        title=f"Change {customer.name}",
+        title=gettext("Change %(customer)s") % {"customer": customer.name},
         save_label="Save customer",
         back_url=_page(customer),
         back_label=customer.name,

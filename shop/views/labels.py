@@ -5,6 +5,7 @@ from typing import Any
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from shop.access import allow
 from shop.forms.labels import LabelSheetForm
@@ -44,4 +45,4 @@ def label_sheet_create(request: Request) -> HttpResponse:
 def label_sheet_edit(request: Request, pk: int) -> HttpResponse:
     """Change a sheet."""
     sheet = get_object_or_404(LabelSheet, pk=pk)
-    return _sheet_page(request, sheet, title=f"Change {sheet}")
+    return _sheet_page(request, sheet, title=gettext("Change %(sheet)s") % {"sheet": sheet})

@@ -5,6 +5,7 @@ from typing import Any
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from shop.access import allow
 from shop.forms.people import StaffForm
@@ -78,7 +79,7 @@ def staff_edit(request: Request, pk: int) -> HttpResponse:
     return _staff_page(
         request,
         person,
-        title=f"Change {person.name}",
+        title=gettext("Change %(person)s") % {"person": person.name},
         sign_ins_url=reverse("staff_sign_ins", args=[pk]),
         more_url=reverse("staff_hand_over", args=[pk]) if person.is_technician else "",
         more_label="Hand over their open jobs",
@@ -117,7 +118,7 @@ def tax_rate_create(request: Request) -> HttpResponse:
 def tax_rate_edit(request: Request, pk: int) -> HttpResponse:
     """Change a rate."""
     rate = get_object_or_404(TaxRate, pk=pk)
-    return _tax_rate_page(request, rate, title=f"Change {rate}")
+    return _tax_rate_page(request, rate, title=gettext("Change %(rate)s") % {"rate": rate})
 
 
 @allow(Role.MANAGER, password=True)
@@ -149,4 +150,4 @@ def bay_create(request: Request) -> HttpResponse:
 def bay_edit(request: Request, pk: int) -> HttpResponse:
     """Change a bay."""
     bay = get_object_or_404(Bay, pk=pk)
-    return _bay_page(request, bay, title=f"Change {bay}")
+    return _bay_page(request, bay, title=gettext("Change %(bay)s") % {"bay": bay})

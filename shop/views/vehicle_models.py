@@ -4,6 +4,7 @@ from django.db.models import Count
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from shop.access import allow, allow_any_staff
 from shop.forms.vehicles import VehicleModelForm
@@ -49,7 +50,7 @@ def vehicle_model_edit(request: Request, pk: int) -> HttpResponse:
         VehicleModelForm(request.POST or None, instance=model),
         notice="{} is saved.",
         to="vehicle_model_list",
-        title=f"Change {model}",
+        title=gettext("Change %(model)s") % {"model": model},
         save_label="Save model",
         back_url=reverse("vehicle_model_list"),
         back_label="Vehicle models",

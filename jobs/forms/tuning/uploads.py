@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from django import forms
+from django.utils.translation import gettext
 
 from jobs.forms.bay.cells import NumberField, show_number
 from jobs.models import FactoryOutput, FactorySum, MeasuredPhase, OutputSide
@@ -68,11 +69,16 @@ class ImportForm(forms.Form):
         if not files and not pasted.strip() and "text_files" not in self.errors:
             self.add_error("text_files", "Choose a file, or paste its text.")
         if len(files) > MOST_FILES:
-            self.add_error("text_files", f"Choose at most {MOST_FILES} files at a time.")
+            self.add_error(
+                "text_files",
+                gettext("Choose at most %(most)s files at a time.") % {"most": MOST_FILES},
+            )
         for one in files:
             if one.size > MOST_BYTES:
                 self.add_error(
-                    "text_files", f"{one.name} is larger than 4 MB: export fewer points."
+                    "text_files",
+                    gettext("%(one)s is larger than 4 MB: export fewer points.")
+                    % {"one": one.name},
                 )
         if len(files) < 2 and not (data.get("place") or "").strip():
             self.add_error("place", "Say where the microphone was.")

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.db import IntegrityError, transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import FactoryOutput, FactorySum
@@ -49,7 +50,10 @@ def save_output(
                 code="output.changed",
             )
     except IntegrityError:
-        raise Refused(f"“{facts['name']}” is in the table already: give another name.") from None
+        raise Refused(
+            gettext("“%(facts)s” is in the table already: give another name.")
+            % {"facts": facts["name"]}
+        ) from None
     if saved.clashes:
         raise Refused(CHANGED)
     output: FactoryOutput = saved.row

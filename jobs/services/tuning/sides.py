@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final, NamedTuple
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Channel, JobEvent, TuningKind
@@ -171,6 +172,9 @@ def refuse_too_few(targets: list[Channel], count: int) -> None:
     if few:
         most = few[0].part.product.max_sections
         raise Refused(
-            f"{listed(few)}: {most} sections a channel, and {count} are to be copied. "
-            "Copy without the equaliser, or take sections out first."
+            gettext(
+                "%(few)s: %(most)s sections a channel, and %(count)s are to be copied. "
+                "Copy without the equaliser, or take sections out first."
+            )
+            % {"few": listed(few), "most": most, "count": count}
         )

@@ -8,6 +8,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.template.loader import render_to_string
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs import undo as undoing
@@ -168,7 +169,7 @@ def undo(request: Request, number: int, pk: int) -> HttpResponse:
         return answers.refused(request, number, "fit", refused)
     except (Job.DoesNotExist, JobEvent.DoesNotExist, LookupError):
         raise Http404("There is nothing to undo.") from None
-    messages.success(request, f"Undone: {_undone(number, pk)}")
+    messages.success(request, gettext("Undone: %(number)s") % {"number": _undone(number, pk)})
     shown = request.htmx.current_url_abs_path if request.htmx else None
     if shown and shown.startswith(reverse("bay", args=[number])):
         return HttpResponse(status=204, headers={"HX-Refresh": "true"})

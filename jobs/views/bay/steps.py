@@ -8,6 +8,7 @@ from django.http import Http404, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect
 from django.template.loader import render_to_string
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -270,7 +271,11 @@ def add_reconnect(request: Request, number: int) -> HttpResponse:
     except Refused as refused:
         messages.error(request, " ".join(refused.reasons))
     else:
-        messages.success(request, f"{plural(event.after['count'], 'step')} added at the end.")
+        messages.success(
+            request,
+            gettext("%(count)s added at the end.")
+            % {"count": plural(event.after["count"], "step")},
+        )
     return redirect("bay_steps", number)
 
 
@@ -289,5 +294,8 @@ def set_kind(request: Request, number: int) -> HttpResponse:
     except Refused as refused:
         messages.error(request, str(refused))
     else:
-        messages.success(request, f"{job} is “{kind}”: its steps are laid out.")
+        messages.success(
+            request,
+            gettext("%(job)s is “%(kind)s”: its steps are laid out.") % {"job": job, "kind": kind},
+        )
     return redirect(back, number)

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.forms.tuning.targets import LimitsForm, TargetForm
@@ -71,7 +72,7 @@ def target_create(request: Request) -> HttpResponse:
 def target_edit(request: Request, pk: int) -> HttpResponse:
     """Change a curve."""
     target = get_object_or_404(ShopTarget, pk=pk)
-    return _page(request, target, title=f"Change {target.name}")
+    return _page(request, target, title=gettext("Change %(target)s") % {"target": target.name})
 
 
 @allow(Role.MANAGER, password=True)
@@ -80,5 +81,5 @@ def target_remove(request: Request, pk: int) -> HttpResponse:
     """Remove a curve; a supplied one of its name is offered again."""
     target = get_object_or_404(ShopTarget, pk=pk)
     events.delete(target, request.user)
-    messages.success(request, f"{target.name} is removed.")
+    messages.success(request, gettext("%(target)s is removed.") % {"target": target.name})
     return redirect("target_list")
