@@ -118,7 +118,7 @@ class PlainRequestMiddleware:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         if request.encoding and request.encoding.lower() not in {"utf-8", "utf8"}:
-            raise BadRequest("Send text as UTF-8.")
+            raise BadRequest(gettext("Send text as UTF-8."))
         request.GET = _plain_query(request.GET)
         for name, value in request.COOKIES.items():
             request.COOKIES[name] = typed.plain(value)
@@ -129,9 +129,9 @@ class PlainRequestMiddleware:
     ) -> None:
         for value in named.values():
             if isinstance(value, int) and value > typed.LARGEST:
-                raise Http404("There is nothing with so large a number.")
+                raise Http404(gettext("There is nothing with so large a number."))
             if isinstance(value, str) and typed.NUL in value:
-                raise Http404("There is nothing of that name.")
+                raise Http404(gettext("There is nothing of that name."))
         if request.method == "POST":
             request.POST = _plain_query(request.POST)
 

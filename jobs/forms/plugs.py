@@ -117,7 +117,7 @@ class PasteForm(forms.Form):
                 why = f"{len(self.problems)} lines are not understood; put right what stands above."
             self.add_error("text", why)
         elif not known and "text" in data:
-            self.add_error("text", "No line names a pin.")
+            self.add_error("text", gettext("No line names a pin."))
         data["known"] = list(known.values())
         return data
 

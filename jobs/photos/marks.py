@@ -48,12 +48,12 @@ def clean_marks(given: Any) -> list[Mark]:
 def _clean(given: Any) -> Mark:
     names = PLACES.get(str(given.get("kind"))) if isinstance(given, dict) else None
     if names is None:
-        raise Refused("A mark on the photo could not be read: draw it again.")
+        raise Refused(gettext("A mark on the photo could not be read: draw it again."))
     mark: Mark = {"kind": given["kind"]}
     for name in names:
         value = given.get(name)
         if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1:
-            raise Refused("A mark on the photo could not be read: draw it again.")
+            raise Refused(gettext("A mark on the photo could not be read: draw it again."))
         mark[name] = round(float(value), 4)
     return mark
 

@@ -27,7 +27,7 @@ def save_wire(number: int, pk: int, changes: dict[str, Any], **by: Any) -> Saved
                 code="adapter.changed", **by,
             )  # fmt: skip
     except IntegrityError:
-        raise Refused("The lead has a wire between these two pins already.") from None
+        raise Refused(gettext("The lead has a wire between these two pins already.")) from None
 
 
 def _known(job: Job, plug: str) -> list[PlugCavity]:

@@ -94,7 +94,7 @@ def _next_number() -> int:
 def check_slot(slot: Slot, but: Job | None = None) -> None:
     """Refuse a slot that is out of order, over-long, in a closed bay, or already given."""
     if slot.ends_at <= slot.starts_at:
-        raise Refused("The slot ends before it starts: change one of its times.")
+        raise Refused(gettext("The slot ends before it starts: change one of its times."))
     if slot.ends_at - slot.starts_at > LONGEST_SLOT:
         raise Refused(
             gettext("The slot is longer than %(days)s days: check its dates.")
@@ -297,8 +297,10 @@ def change_booking(
         )
     if job.version != version:
         raise ChangedMeanwhile(
-            "Somebody changed this job while you were typing. What you typed is kept below: "
-            "compare it with the job, then save again."
+            gettext(
+                "Somebody changed this job while you were typing. What you typed is kept "
+                "below: compare it with the job, then save again."
+            )
         )
     stood = _doubts_of(job)
     before, after = {}, {}
@@ -348,9 +350,11 @@ def _other_vehicle(job: Job) -> None:
             % {"job": job, "stage": job.get_stage_display().lower()}
         )
     if CheckIn.objects.filter(job=job).exists():
-        raise Refused("The check-in of this car is begun: cancel the job and book the other car.")
+        raise Refused(
+            gettext("The check-in of this car is begun: cancel the job and book the other car.")
+        )
     if job.setup_uses.exists():
-        raise Refused("A saved setup was taken over for this car: undo that first.")
+        raise Refused(gettext("A saved setup was taken over for this car: undo that first."))
     job.function_checks.all().delete()
     _lay_out_functions(job)
 

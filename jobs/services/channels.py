@@ -245,7 +245,10 @@ def add_speaker(
         part_left = next((one for one in parts_left(job) if one.part.pk == part_pk), None)
         if part_left is None or not part_left.left:
             raise Refused(
-                "Every one of that part has a place already: move one, or have the desk add more."
+                gettext(
+                    "Every one of that part has a place already: move one, or have the desk "
+                    "add more."
+                )
             )
         part = part_left.part
     channel = _channel(job, channel_pk) if channel_pk else None
@@ -343,7 +346,7 @@ def undo_arrange(event: JobEvent, actor: StaffMember) -> None:
     _, pk = event.about
     channel = event.job.channels.select_related("part", "job").filter(pk=pk).first()
     if channel is None:
-        raise Refused("That channel's part is no longer in the job.")
+        raise Refused(gettext("That channel's part is no longer in the job."))
     there = set(event.job.speakers.values_list("pk", flat=True))
     coils = {int(key): way for key, way in event.before["coils"].items() if int(key) in there}
     _join(channel, event.before["joining"], coils, actor)
@@ -416,7 +419,7 @@ def undo_speakers(event: JobEvent, actor: StaffMember) -> None:
     _, pk = event.about
     channel = event.job.channels.filter(pk=pk).first()
     if channel is None:
-        raise Refused("That channel's part is no longer in the job.")
+        raise Refused(gettext("That channel's part is no longer in the job."))
     speakers = list(event.job.speakers.filter(pk__in=event.before["speakers"]))
     changes: dict[str, Any] = {"speakers": speakers}
     if "joining" in event.before:

@@ -67,11 +67,13 @@ def save_check_in(
         )
     check_in = check_in_of(job)
     if check_in is not None and check_in.signed_at is not None:
-        raise Refused("The customer has signed this condition, so it stays as it is.")
+        raise Refused(gettext("The customer has signed this condition, so it stays as it is."))
     if (check_in.version if check_in else 0) != version:
         raise ChangedMeanwhile(
-            "Somebody else saved this check-in while you were typing. What you typed is kept "
-            "below: compare it with theirs, then save again."
+            gettext(
+                "Somebody else saved this check-in while you were typing. What you typed "
+                "is kept below: compare it with theirs, then save again."
+            )
         )
     is_new = check_in is None
     check_in = check_in or CheckIn.objects.create(job=job, taken_by=actor)
@@ -133,16 +135,16 @@ def sign_check_in(
     """
     signed_name = signed_name.strip()
     if not signed_name:
-        raise Refused("Type the name of the person who signs.")
+        raise Refused(gettext("Type the name of the person who signs."))
     if len(signed_name) > LONGEST_NAME:
         raise Refused(
             gettext("The name is longer than %(longest_name)s letters: shorten it.")
             % {"longest_name": LONGEST_NAME}
         )
     if signature and not signature.startswith(PNG):
-        raise Refused("The signature could not be read: clear it and sign again.")
+        raise Refused(gettext("The signature could not be read: clear it and sign again."))
     if len(signature) > MOST_SIGNATURE_CHARACTERS:
-        raise Refused("The signature is too large: clear it and sign again.")
+        raise Refused(gettext("The signature is too large: clear it and sign again."))
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
     begun = check_in_of(job)
     if begun is not None and begun.signed_at is not None:
@@ -161,7 +163,9 @@ def sign_check_in(
         version=F("version") + 1,
     )
     if not changed:
-        raise ChangedMeanwhile("Somebody else changed this check-in: look it over once more.")
+        raise ChangedMeanwhile(
+            gettext("Somebody else changed this check-in: look it over once more.")
+        )
     log(
         job,
         actor,

@@ -105,7 +105,7 @@ def start(number: int, actor: StaffMember, key: str = "") -> Started:
     _hold_jobs(number, running)
     job = open_job(number)
     if actor.roles.isdisjoint(BENCH):
-        raise Refused("Clocks are for technicians and managers.")
+        raise Refused(gettext("Clocks are for technicians and managers."))
     if running is not None and running.job_id == job.pk:
         return Started(running)
     if done := done_before(key):
@@ -176,7 +176,7 @@ def still_working(pk: int, actor: StaffMember) -> TimeEntry:
             gettext("Only %(technician)s can say that.") % {"technician": entry.technician}
         )
     if not entry.is_running:
-        raise ChangedMeanwhile("This clock has been stopped meanwhile.")
+        raise ChangedMeanwhile(gettext("This clock has been stopped meanwhile."))
     entry.confirmed_at = timezone.now()
     entry.save(update_fields=["confirmed_at"])
     _log(entry, actor, "confirmed", after={"confirmed_at": entry.confirmed_at.isoformat()})
@@ -191,7 +191,7 @@ def may_correct(entry: TimeEntry, actor: StaffMember, shop: Shop) -> bool:
 
 def _check_times(entry: TimeEntry, started_at: datetime, ended_at: datetime | None) -> None:
     if started_at > timezone.now() or (ended_at and ended_at > timezone.now()):
-        raise Refused("That time is still to come: check day and time.")
+        raise Refused(gettext("That time is still to come: check day and time."))
     if ended_at is not None and ended_at < started_at:
         raise Refused(
             gettext("It cannot end %(ended_at)s: it started %(started_at)s. Check the day.")
@@ -235,15 +235,15 @@ def correct(
     entry = TimeEntry.objects.select_for_update(of=("self",)).with_names().get(pk=pk)
     shop = Shop.objects.current()
     if not may_correct(entry, actor, shop):
-        raise Refused("Only a manager changes times that are written down.")
+        raise Refused(gettext("Only a manager changes times that are written down."))
     manager = Role.MANAGER in actor.roles
     own = entry.technician_id == actor.pk and is_overdue(entry, shop)
     reason = reason.strip()
     if not own and not reason:
-        raise Refused("Say why the times are changed: it is kept with the entry.")
+        raise Refused(gettext("Say why the times are changed: it is kept with the entry."))
     starts = started_at if manager and started_at else entry.started_at
     if ended_at is None and not entry.is_running:
-        raise Refused("Give the time it ended.")
+        raise Refused(gettext("Give the time it ended."))
     _check_times(entry, starts, ended_at)
     old = {
         "started_at": entry.started_at.isoformat(),

@@ -54,7 +54,7 @@ def _locked(*keys: int) -> dict[int, Customer]:
     rows = Customer.objects.select_for_update(of=("self",)).filter(pk__in=keys).order_by("pk")
     found = {row.pk: row for row in rows}
     if len(found) < len(set(keys)):
-        raise Refused("One of the two is no longer in the book: open the customers again.")
+        raise Refused(gettext("One of the two is no longer in the book: open the customers again."))
     return found
 
 
@@ -92,7 +92,7 @@ def merge(kept_id: int, other_id: int, actor: StaffMember) -> Customer:
     Raises Refused for a record with itself, one merged already, or one that was erased.
     """
     if kept_id == other_id:
-        raise Refused("These are the same record: choose another customer.")
+        raise Refused(gettext("These are the same record: choose another customer."))
     rows = _locked(kept_id, other_id)
     kept, other = rows[kept_id], rows[other_id]
     for one in (kept, other):
@@ -102,7 +102,9 @@ def merge(kept_id: int, other_id: int, actor: StaffMember) -> Customer:
                 % {"one": one}
             )
         if one.erased_at is not None:
-            raise Refused("The data of one of the two was erased: there is nothing to merge.")
+            raise Refused(
+                gettext("The data of one of the two was erased: there is nothing to merge.")
+            )
     taken = [
         name
         for name in ("phone", "email", "address")
@@ -183,7 +185,7 @@ def erase(customer_id: int, actor: StaffMember) -> Customer:
     """
     customer = _locked(customer_id)[customer_id]
     if customer.merged_into_id is not None:
-        raise Refused("This record was merged into another customer: erase that one.")
+        raise Refused(gettext("This record was merged into another customer: erase that one."))
     if customer.erased_at is not None:
         return customer
     everybody = same_people(customer)

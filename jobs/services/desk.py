@@ -45,9 +45,11 @@ def note_said(
         return None
     text = text.strip()
     if how not in Said.values:
-        raise Refused("Say how it was said: a call, a message, at the counter, or an approval.")
+        raise Refused(
+            gettext("Say how it was said: a call, a message, at the counter, or an approval.")
+        )
     if not text:
-        raise Refused("Write what was said first.")
+        raise Refused(gettext("Write what was said first."))
     if len(text) > LONGEST:
         raise Refused(
             gettext("That is longer than %(longest)s characters: note it in two parts.")

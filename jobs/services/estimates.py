@@ -325,15 +325,17 @@ def approve(
     estimate = Estimate(job)
     name, said_words = name.strip(), said_words.strip()
     if not estimate.lines:
-        raise Refused("There is nothing to approve yet: add the lines first.")
+        raise Refused(gettext("There is nothing to approve yet: add the lines first."))
     if estimate.sha256 != sha256:
         raise ChangedMeanwhile(
-            "The estimate was changed since it was shown: look it over, then approve it again."
+            gettext(
+                "The estimate was changed since it was shown: look it over, then approve it again."
+            )
         )
     if not name:
-        raise Refused("Write who approves it.")
+        raise Refused(gettext("Write who approves it."))
     if how == ApprovedBy.CALL and not said_words:
-        raise Refused("Write what was said on the phone: it is all the proof there is.")
+        raise Refused(gettext("Write what was said on the phone: it is all the proof there is."))
     newest = estimate.newest
     if newest is not None and estimate.approved and (newest.how, newest.name) == (how, name):
         return newest
@@ -371,7 +373,9 @@ def note_payment(
     shop = Shop.objects.current()
     amount = rounded(amount, shop.currency)
     if amount <= 0:
-        raise Refused("Give an amount above nought; what was paid back has a kind of its own.")
+        raise Refused(
+            gettext("Give an amount above nought; what was paid back has a kind of its own.")
+        )
     if kind == PaymentKind.BACK:
         amount = -amount
     payment = Payment.objects.create(

@@ -129,7 +129,7 @@ def save_part(
     """Save serial, firmware, turn-on or note of a part of the job."""
     by = changes.get("turn_on_by")
     if by is not None and by.pk == pk:
-        raise Refused("A part cannot turn itself on by way of itself: choose another.")
+        raise Refused(gettext("A part cannot turn itself on by way of itself: choose another."))
     if changes.get("turn_on") == TurnOn.INTERFACE_MODULE and "turn_on_by" not in changes:
         changes = {**changes, **_only_waker(number, pk)}
     return _save_part(number, pk, changes, actor=actor, version=version, key=key)

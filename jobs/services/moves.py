@@ -125,7 +125,7 @@ def _who_worked(job: Job, actor: StaffMember, named: Sequence[int]) -> dict[str,
     elif not done.plain:
         people = []
     if not people or len(people) < len(set(named)):
-        raise Refused("Say who did the work: tick everybody who worked on this car.")
+        raise Refused(gettext("Say who did the work: tick everybody who worked on this car."))
     return {"worked": [{"id": one.pk, "name": str(one)} for one in people]}
 
 
@@ -195,7 +195,7 @@ def move(
             version=F("version") + 1, **values
         )
     if not changed:
-        raise ChangedMeanwhile("Somebody changed this job first: reload the page.")
+        raise ChangedMeanwhile(gettext("Somebody changed this job first: reload the page."))
     if not sheet_is_open(ends, wanted.leaves):
         clock.stop_all_on(job, actor, now)
     if name in SENDS_BACK:

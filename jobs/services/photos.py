@@ -90,7 +90,9 @@ def add_photo(
     when it cannot be read or the job takes no photos, Job.DoesNotExist without the job.
     """
     if not is_subject(subject) or not _KEY.match(key):
-        raise Refused("This photo came without saying what it shows: reload the page, then retry.")
+        raise Refused(
+            gettext("This photo came without saying what it shows: reload the page, then retry.")
+        )
     if known := Photo.objects.filter(key=key, job__number=number).first():
         return known
     picture = read_picture(file, size_bytes)
@@ -117,7 +119,7 @@ def _keep(
     job = open_for_photos(number)
     if known := Photo.objects.filter(key=key).first():
         if known.job_id != job.pk:
-            raise Refused("This photo is kept with another job already.")
+            raise Refused(gettext("This photo is kept with another job already."))
         return known
     if job.photos.count() >= MOST_PHOTOS:
         raise Refused(
@@ -160,8 +162,10 @@ def _refuse_signed(photo: Photo) -> None:
         return
     if CheckIn.objects.filter(job=photo.job_id, signed_at__gte=photo.at).exists():
         raise Refused(
-            "The customer signed the condition with this photo in it, so it stays as it is. "
-            "Add another photo to the job to show more."
+            gettext(
+                "The customer signed the condition with this photo in it, so it stays as "
+                "it is. Add another photo to the job to show more."
+            )
         )
 
 

@@ -109,7 +109,9 @@ def put_back(kept: Kept, **changes: Any) -> models.Model:
     What hung on it by a row that has gone meanwhile stays away; Refused when the row itself did.
     """
     if "rows" not in kept:
-        raise Refused("It was taken out before such things were kept whole: enter it again.")
+        raise Refused(
+            gettext("It was taken out before such things were kept whole: enter it again.")
+        )
     first, *others = (
         _row(one, changes if place == 0 else {}) for place, one in enumerate(kept["rows"])
     )

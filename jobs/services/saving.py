@@ -312,7 +312,7 @@ def put_cells_back(
     _, pk = event.about
     row: Any = model._default_manager.filter(job=event.job_id, pk=pk).first()
     if row is None:
-        raise Refused("That row is no longer in the plan.")
+        raise Refused(gettext("That row is no longer in the plan."))
     changes = {
         name: value
         for name, value in event.before.items()

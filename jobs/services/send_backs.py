@@ -47,7 +47,7 @@ def send_back(job_id: int, actor: StaffMember, text: str, fingerprints: Iterable
     wanted = list(dict.fromkeys(fingerprints))
     standing_findings = standing(job) if wanted else {}
     if any(one not in standing_findings for one in wanted):
-        raise ChangedMeanwhile("A finding that was chosen no longer stands: choose again.")
+        raise ChangedMeanwhile(gettext("A finding that was chosen no longer stands: choose again."))
     points = "\n".join(said_of(standing_findings[one]).replace("\n", " ") for one in wanted)
     name = "send_back_correction" if job.correction else "send_back"
     return move(job_id, name, actor, f"{points}\n{text}", fingerprints=wanted)

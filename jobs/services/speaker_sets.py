@@ -262,7 +262,7 @@ def place_set(
     if done := done_before(key):
         return done
     if not 0 < len(members) <= MOST_IN_A_SET:
-        raise Refused("Choose one of the sets shown.")
+        raise Refused(gettext("Choose one of the sets shown."))
     _refuse_taken(job, members)
     placed = [
         place_speaker(

@@ -37,7 +37,7 @@ def hand_over(person: StaffMember, to: StaffMember | None, actor: StaffMember) -
     Refused when the other is the same person or does no bench work.
     """
     if to is not None and to.pk == person.pk:
-        raise Refused("Choose somebody else, or nobody yet.")
+        raise Refused(gettext("Choose somebody else, or nobody yet."))
     if to is not None and not (to.is_technician and to.is_active):
         raise Refused(
             gettext("%(to)s takes no jobs: choose a technician who may sign in.") % {"to": to}

@@ -103,7 +103,9 @@ def order_steps(kind_pk: int, keys: list[int], actor: StaffMember) -> None:
     kind = WorkKind.objects.select_for_update().get(pk=kind_pk)
     steps = {step.pk: step for step in kind.steps.all()}
     if sorted(keys) != sorted(steps):
-        raise ChangedMeanwhile("Somebody changed this list meanwhile: it is shown as it stands.")
+        raise ChangedMeanwhile(
+            gettext("Somebody changed this list meanwhile: it is shown as it stands.")
+        )
     _renumber(steps[key] for key in keys)
     _log_order(kind, list(steps.values()), [steps[key] for key in keys], actor)
 

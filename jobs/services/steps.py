@@ -96,7 +96,7 @@ def add_step(number: int, text: str, actor: StaffMember, key: str = "") -> JobSt
     if done_before(key):
         return None
     if not text:
-        raise Refused("Write what is to be done.")
+        raise Refused(gettext("Write what is to be done."))
     last = job.steps.aggregate(last=Max("order"))["last"] or 0
     step = JobStep.objects.create(job=job, order=last + 1, text=text[:200])
     log(job, actor, "jobstep.added", subject=subject_of(step), after={"text": step.text}, key=key)

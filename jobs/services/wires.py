@@ -49,7 +49,7 @@ def write_wires(
     for pk, cells in wires.items():
         channel = channels.get(pk)
         if channel is None:
-            raise Refused("A channel is no longer in the plan: load the page again.")
+            raise Refused(gettext("A channel is no longer in the plan: load the page again."))
         new = {name: value for name, value in cells.items() if current(channel, name) != value}
         if not new:
             continue
@@ -98,7 +98,7 @@ def rows_below(job: Job, pk: int) -> list[Channel]:
     channels = _channels(job)
     first = channels.get(pk)
     if first is None:
-        raise Refused("That channel is no longer in the plan: load the page again.")
+        raise Refused(gettext("That channel is no longer in the plan: load the page again."))
     rows = channels.values()
     device = [row for row in rows if (row.part_id, row.kind) == (first.part_id, first.kind)]
     feeding = set(
@@ -122,10 +122,10 @@ def fill_down(
     if done := done_before(key):
         return done
     if not value:
-        raise Refused("That cell is empty: write it first, then fill down.")
+        raise Refused(gettext("That cell is empty: write it first, then fill down."))
     rows = [row for row in rows_below(job, pk) if not getattr(row, name)]
     if not rows:
-        raise Refused("No row below on this device has that cell empty.")
+        raise Refused(gettext("No row below on this device has that cell empty."))
     return write_wires(number, {row.pk: {name: value} for row in rows}, actor=actor, key=key)
 
 

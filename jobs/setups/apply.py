@@ -260,7 +260,9 @@ def _apply(job: Job, setup_id: int, chosen: set[str], token: str, actor: StaffMe
     setup = SavedSetup.objects.select_related("vehicle_model").get(pk=setup_id)
     comparison = preview(setup, job)
     if comparison.token != token:
-        raise ChangedMeanwhile("The job or the setup changed since this preview: look again.")
+        raise ChangedMeanwhile(
+            gettext("The job or the setup changed since this preview: look again.")
+        )
     standing = {item.key for item in comparison.items if item.state == "same"}
     writer = _Writer(job, comparison, actor)
     taken: dict[str, list[str]] = {}
@@ -273,7 +275,7 @@ def _apply(job: Job, setup_id: int, chosen: set[str], token: str, actor: StaffMe
         else:
             left.setdefault(item.group, []).append(item.title)
     if not taken:
-        raise Refused("Nothing was chosen to be taken over.")
+        raise Refused(gettext("Nothing was chosen to be taken over."))
     SavedSetup.objects.filter(pk=setup_id).update(times_used=F("times_used") + 1)
     event = log(
         job,
@@ -359,7 +361,7 @@ def _undo_row(event: JobEvent, actor: StaffMember) -> None:
     model, job_path = ROWS[kind]
     row = model._default_manager.filter(pk=pk, **{job_path: event.job_id}).first()
     if row is None:
-        raise Refused("Something this setup filled in was removed since: undo it by hand.")
+        raise Refused(gettext("Something this setup filled in was removed since: undo it by hand."))
     if _changed_since(row, event):
         raise Refused(
             gettext("%(row)s was changed since the setup was applied: undo it by hand.")

@@ -158,7 +158,7 @@ def export_file(setups: Iterable[SavedSetup]) -> bytes:
     envelope["signature"] = base64.b64encode(signature).decode()
     data = json.dumps(envelope, ensure_ascii=False, indent=1).encode()
     if len(data) > MOST_BYTES:
-        raise Refused("That is more than one file may hold: export fewer setups at once.")
+        raise Refused(gettext("That is more than one file may hold: export fewer setups at once."))
     return data
 
 
@@ -216,7 +216,7 @@ def _constant(text: str) -> None:
 def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     by_name = dict(pairs)
     if len(by_name) != len(pairs):
-        raise Refused("The file says one thing twice: it cannot be told which is meant.")
+        raise Refused(gettext("The file says one thing twice: it cannot be told which is meant."))
     return by_name
 
 
@@ -224,7 +224,9 @@ def _parse(data: bytes) -> dict[str, Any]:
     if len(data) > MOST_BYTES:
         raise Refused(f"The file is larger than {MOST_BYTES / 1e6:g} MB: no file of setups is.")
     if data.startswith(_COMPRESSED):
-        raise Refused("The file is compressed: unpack it yourself, then choose the file inside.")
+        raise Refused(
+            gettext("The file is compressed: unpack it yourself, then choose the file inside.")
+        )
     _check_depth(data)
     try:
         parsed = json.loads(
@@ -235,11 +237,13 @@ def _parse(data: bytes) -> dict[str, Any]:
             object_pairs_hook=_pairs,
         )
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
-        raise Refused("This is no file of setups: it cannot be read as JSON.") from None
+        raise Refused(gettext("This is no file of setups: it cannot be read as JSON.")) from None
     if not isinstance(parsed, dict) or parsed.get("format") != FORMAT:
-        raise Refused("This is no file of setups made by a Loombook.")
+        raise Refused(gettext("This is no file of setups made by a Loombook."))
     if parsed.get("format_version") != FORMAT_VERSION:
-        raise Refused("The file comes from another version of Loombook: bring both up to date.")
+        raise Refused(
+            gettext("The file comes from another version of Loombook: bring both up to date.")
+        )
     if unknown := parsed.keys() ^ FIELDS:
         raise Refused(
             gettext("The file has a field too many or too few: %(unknown)s.")
@@ -266,18 +270,20 @@ def _sender(container: dict[str, Any]) -> Sender:
         certificate = x509.load_der_x509_certificate(raw)
         public = certificate.public_key()
     except (ValueError, TypeError, UnsupportedAlgorithm):
-        raise Refused("The file's certificate cannot be read.") from None
+        raise Refused(gettext("The file's certificate cannot be read.")) from None
     if not isinstance(public, rsa.RSAPublicKey) or public.key_size not in KEY_BITS:
-        raise Refused("The file is signed with a kind of key that is not accepted.")
+        raise Refused(gettext("The file is signed with a kind of key that is not accepted."))
     if public.public_numbers().e != 65537:
-        raise Refused("The file is signed with a kind of key that is not accepted.")
+        raise Refused(gettext("The file is signed with a kind of key that is not accepted."))
     signed = {name: value for name, value in container.items() if name != "signature"}
     try:
         public.verify(signature, canonical(signed), padding.PKCS1v15(), hashes.SHA256())
     except InvalidSignature:
         raise Refused(
-            "The signature does not fit the file: it was changed after it was signed. "
-            "Ask the sender for it again."
+            gettext(
+                "The signature does not fit the file: it was changed after it was "
+                "signed. Ask the sender for it again."
+            )
         ) from None
     names = certificate.subject.get_attributes_for_oid(NameOID.ORGANIZATION_NAME)
     fingerprint = hashlib.sha256(raw).hexdigest()
@@ -367,12 +373,12 @@ def read_file(data: bytes) -> Letter:
     if not isinstance(exported, dict) or not all(
         isinstance(exported.get(name), str) for name in ("shop", "at")
     ):
-        raise Refused("The file does not say which shop made it, and when.")
+        raise Refused(gettext("The file does not say which shop made it, and when."))
     if (
         not isinstance(parsed["schema"], dict)
         or parsed["schema"].get("$schema") != (schema()["$schema"])
     ):
-        raise Refused("The file does not carry the schema of its setups.")
+        raise Refused(gettext("The file does not carry the schema of its setups."))
     if not isinstance(setups, list) or not 0 < len(setups) <= MOST_SETUPS:
         raise Refused(gettext("A file holds 1 to %(most)s setups.") % {"most": MOST_SETUPS})
     incoming = tuple(_incoming(entry, place) for place, entry in enumerate(setups, 1))
@@ -410,7 +416,7 @@ def import_file(data: bytes, chosen: Iterable[int], actor: StaffMember) -> list[
     The file is read again from its bytes: what was shown is not trusted either.
     """
     if not actor.is_manager:
-        raise Refused("Setups of other shops are taken in by a manager.")
+        raise Refused(gettext("Setups of other shops are taken in by a manager."))
     letter = read_file(data)
     wanted = set(chosen)
     imported = []
@@ -430,5 +436,5 @@ def import_file(data: bytes, chosen: Iterable[int], actor: StaffMember) -> list[
         note_event(setup, actor, "setup.imported", after=origin)
         imported.append(setup)
     if not imported:
-        raise Refused("Choose at least one setup of the file.")
+        raise Refused(gettext("Choose at least one setup of the file."))
     return imported

@@ -45,7 +45,7 @@ def learn(
     """Fold the chosen differences into a new version on top of version `on`; none chosen only
     says that they were looked at. Raises Refused, ChangedMeanwhile."""
     if not actor.is_manager:
-        raise Refused("A manager decides what goes into the setup.")
+        raise Refused(gettext("A manager decides what goes into the setup."))
     use = SetupUse.objects.select_related("setup__vehicle_model", "job").get(pk=use_id)
     chosen = list(chosen)
     version = None

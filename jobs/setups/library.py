@@ -129,7 +129,7 @@ def approve_setup(setup_id: int, actor: StaffMember) -> SavedSetup:
     """Offer a draft first from now on; a manager answers for it. Raises Refused."""
     setup = _locked(setup_id)
     if not actor.is_manager:
-        raise Refused("A setup is approved by a manager.")
+        raise Refused(gettext("A setup is approved by a manager."))
     if setup.state != SetupState.DRAFT:
         raise Refused(
             gettext("“%(setup)s” is %(state)s already.")
@@ -142,7 +142,7 @@ def approve_setup(setup_id: int, actor: StaffMember) -> SavedSetup:
 def withdraw_setup(setup_id: int, reason: str, actor: StaffMember) -> SavedSetup:
     """Offer it no more, with a reason. Jobs that took it over keep what they took."""
     if not reason.strip():
-        raise Refused("Say why the setup is withdrawn: the reason stays with it.")
+        raise Refused(gettext("Say why the setup is withdrawn: the reason stays with it."))
     setup = _locked(setup_id)
     if setup.is_withdrawn:
         raise Refused(gettext("“%(setup)s” is withdrawn already.") % {"setup": setup})

@@ -62,7 +62,7 @@ def _own_or_managed(request: Request, pk: int) -> TimeEntry | None:
     person = _actor(request)
     if entry.technician_id == person.pk or Role.MANAGER in person.roles:
         return entry
-    messages.error(request, "That is the time of somebody else: ask a manager.")
+    messages.error(request, gettext("That is the time of somebody else: ask a manager."))
     return None
 
 
@@ -114,7 +114,7 @@ def clock_still(request: Request, pk: int) -> HttpResponse:
     except Refused as refused:
         messages.error(request, str(refused))
     else:
-        messages.success(request, "Your clock runs on.")
+        messages.success(request, gettext("Your clock runs on."))
     return redirect(_back(request, entry.job.get_absolute_url()))
 
 

@@ -114,7 +114,7 @@ def comeback(request: Request, number: int) -> HttpResponse:
                 for clash in saved.clashes[:1]
             ]
             if not said:
-                messages.success(request, "Saved: why it came back.")
+                messages.success(request, gettext("Saved: why it came back."))
                 return redirect(job)
         more = {"comeback_form": form, "comeback_said": said}
     context = {
@@ -149,11 +149,11 @@ def _cause_page(request: Request, cause: ComebackCause, **context: Any) -> HttpR
     return form_page(
         request,
         CauseForm(request.POST or None, instance=cause),
-        notice="“{}” is saved.",
+        notice=gettext("“{}” is saved."),
         to="cause_list",
-        save_label="Save cause",
+        save_label=gettext("Save cause"),
         back_url=reverse("cause_list"),
-        back_label="Causes of comebacks",
+        back_label=gettext("Causes of comebacks"),
         **context,
     )
 
@@ -162,7 +162,7 @@ def _cause_page(request: Request, cause: ComebackCause, **context: Any) -> HttpR
 def cause_create(request: Request) -> HttpResponse:
     """A new cause."""
     cause = ComebackCause(order=ComebackCause.objects.count())
-    return _cause_page(request, cause, title="New cause")
+    return _cause_page(request, cause, title=gettext("New cause"))
 
 
 @manager

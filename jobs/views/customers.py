@@ -43,7 +43,7 @@ def customer_merge(request: Request, pk: int) -> HttpResponse:
         except Refused as error:
             refused = error.reasons
         else:
-            messages.success(request, "Merged. It can be taken back on this page.")
+            messages.success(request, gettext("Merged. It can be taken back on this page."))
             return redirect("customer", pk)
     text = line(request.GET.get("q"))
     found = Customer.objects.listed(text).exclude(pk=pk)[:MOST_FOUND] if text else alike(customer)
@@ -61,7 +61,9 @@ def customer_unmerge(request: Request, pk: int) -> HttpResponse:
     except Refused as refused:
         messages.error(request, str(refused))
     else:
-        messages.success(request, "Two records again: each has what it had, but what was signed.")
+        messages.success(
+            request, gettext("Two records again: each has what it had, but what was signed.")
+        )
     return redirect("customer", pk)
 
 

@@ -58,13 +58,13 @@ def _form(request: Request, table: PlugTable, title: str, back_url: str) -> Http
     return form_page(
         request,
         form,
-        notice="{} is written down.",
+        notice=gettext("{} is written down."),
         save=lambda: save_plug(form.instance, request.user),
         to=lambda saved: reverse("plug", args=[saved.pk]),
         title=title,
-        save_label="Save plug",
+        save_label=gettext("Save plug"),
         back_url=back_url,
-        back_label="Plugs",
+        back_label=gettext("Plugs"),
     )
 
 

@@ -135,7 +135,7 @@ def _page(
     try:
         job = sheet_document.load(number=number)
     except Job.DoesNotExist:
-        raise Http404(f"There is no job J{number}.") from None
+        raise Http404(gettext("There is no job J%(number)s.") % {"number": number}) from None
     context = _sheet_context(job, sheet_document.draft(job))
     own = own_in_review(job, request.user) if job.in_review else []
     context |= {
@@ -210,7 +210,7 @@ def finding_reason(request: Request, number: int, key: str) -> HttpResponse:
         (f.fingerprint for f in findings_of(job) if finding_key(f.fingerprint) == key), None
     )
     if fingerprint is None:
-        raise Http404("This finding is gone.")
+        raise Http404(gettext("This finding is gone."))
     form = ReasonForm(request.POST)
     errors: list[str] = []
     if form.is_valid():

@@ -71,7 +71,7 @@ def sheet_photo(request: Request, number: int, revision: int, digest: str) -> Ht
             data = printed(one, Photo.objects.filter(pk=one["id"]).first())
             if data is not None:
                 return printed_answer(data)
-    raise Http404("This picture is not the one that was signed: compare it with a backup.")
+    raise Http404(gettext("This picture is not the one that was signed: compare it with a backup."))
 
 
 @allow_any_staff
@@ -166,7 +166,7 @@ def _draft(number: int) -> dict[str, Any]:
     try:
         job = sheet_document.load(number=number)
     except Job.DoesNotExist:
-        raise Http404(f"There is no job J{number}.") from None
+        raise Http404(gettext("There is no job J%(number)s.") % {"number": number}) from None
     return sheet_document.draft(job)
 
 

@@ -47,9 +47,9 @@ def _kind_form(request: Request, kind: WorkKind, **context: Any) -> HttpResponse
     return form_page(
         request,
         WorkKindForm(request.POST or None, instance=kind),
-        notice="“{}” is saved.",
+        notice=gettext("“{}” is saved."),
         to=lambda saved: reverse("step_kind", args=[saved.pk]),
-        save_label="Save kind of work",
+        save_label=gettext("Save kind of work"),
         **context,
     )
 
@@ -60,9 +60,9 @@ def step_kind_create(request: Request) -> HttpResponse:
     return _kind_form(
         request,
         WorkKind(order=WorkKind.objects.count()),
-        title="New kind of work",
+        title=gettext("New kind of work"),
         back_url=reverse("step_kinds"),
-        back_label="Kinds of work",
+        back_label=gettext("Kinds of work"),
     )
 
 
@@ -119,7 +119,7 @@ def step_kind_copy(request: Request, pk: int) -> HttpResponse:
             gettext("%(text)s at the end; those you had already are left out.") % {"text": text},
         )
     else:
-        messages.error(request, "Choose the kind of work to copy from.")
+        messages.error(request, gettext("Choose the kind of work to copy from."))
     return redirect("step_kind", pk)
 
 
@@ -176,11 +176,11 @@ def step_kind_add(request: Request, pk: int) -> HttpResponse:
     return form_page(
         request,
         form,
-        notice="“{}” is added.",
+        notice=gettext("“{}” is added."),
         to=lambda saved: reverse("step_kind_add" if again else "step_kind", args=[pk]),
         template="steps/template_form.html",
         save=lambda: step_lists.add_at_end(form.save(commit=False), request.user),
-        title="New step",
+        title=gettext("New step"),
         kind=kind,
         new=True,
     )
@@ -194,11 +194,11 @@ def step_template_edit(request: Request, pk: int) -> HttpResponse:
     return form_page(
         request,
         form,
-        notice="“{}” is saved. Jobs that have this step already keep it as it was.",
+        notice=gettext("“{}” is saved. Jobs that have this step already keep it as it was."),
         to=lambda saved: reverse("step_kind", args=[saved.kind_id]),
         template="steps/template_form.html",
         save=lambda: step_lists.change_step(form.save(commit=False), request.user),
-        title="Change step",
+        title=gettext("Change step"),
         kind=step.kind,
         step=step,
     )

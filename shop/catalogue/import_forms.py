@@ -149,8 +149,10 @@ class ColumnsForm(FileColumns):
         if not self.errors and not {"maker", "name"} <= taken.keys() and "part_number" not in taken:
             self.add_error(
                 None,
-                "Say which columns are maker and name; or which is the part number, to bring "
-                "products up to date that are in the catalogue.",
+                gettext(
+                    "Say which columns are maker and name; or which is the part number, to "
+                    "bring products up to date that are in the catalogue."
+                ),
             )
         return cleaned
 

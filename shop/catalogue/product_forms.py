@@ -232,7 +232,9 @@ class ProductForm(ModelForm):
         cleaned = super().clean() or {}
         low, high = cleaned.get("input_sensitivity_min_v"), cleaned.get("input_sensitivity_max_v")
         if low and high and low > high:
-            self.add_error("input_sensitivity_max_v", "The range ends below where it begins.")
+            self.add_error(
+                "input_sensitivity_max_v", gettext("The range ends below where it begins.")
+            )
         return cleaned
 
 

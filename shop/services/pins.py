@@ -47,7 +47,9 @@ def validate_pin(pin: str) -> None:
         )
     steps = {int(b) - int(a) for a, b in pairwise(pin)}
     if steps in ({0}, {1}, {-1}):
-        raise ValidationError("Too easy to guess: not the same digit over again, no plain run.")
+        raise ValidationError(
+            gettext("Too easy to guess: not the same digit over again, no plain run.")
+        )
 
 
 def looks_like_one(text: str) -> bool:

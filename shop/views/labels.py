@@ -26,11 +26,11 @@ def _sheet_page(request: Request, sheet: LabelSheet, **context: Any) -> HttpResp
     return form_page(
         request,
         LabelSheetForm(request.POST or None, instance=sheet),
-        notice="{} is saved.",
+        notice=gettext("{} is saved."),
         to="label_sheet_list",
-        save_label="Save label sheet",
+        save_label=gettext("Save label sheet"),
         back_url=reverse("label_sheet_list"),
-        back_label="Label sheets",
+        back_label=gettext("Label sheets"),
         **context,
     )
 
@@ -38,7 +38,7 @@ def _sheet_page(request: Request, sheet: LabelSheet, **context: Any) -> HttpResp
 @allow(Role.MANAGER, password=True)
 def label_sheet_create(request: Request) -> HttpResponse:
     """A new sheet."""
-    return _sheet_page(request, LabelSheet(), title="New label sheet")
+    return _sheet_page(request, LabelSheet(), title=gettext("New label sheet"))
 
 
 @allow(Role.MANAGER, password=True)

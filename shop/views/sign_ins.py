@@ -53,7 +53,7 @@ def _end(request: Request, person: StaffMember) -> HttpResponse:
             gettext("%(said)s ended. What was typed there stays on the device.") % {"said": said},
         )
     else:
-        messages.info(request, "It had ended already.")
+        messages.info(request, gettext("It had ended already."))
     return redirect("sign_ins") if own else redirect("staff_sign_ins", person.pk)
 
 

@@ -159,7 +159,7 @@ def my_pin(request: Request) -> HttpResponse:
         pins.set_pin(person, form.cleaned_data["pin"], by=person)
         sign_ins.renew_pin(request, person)
         sign_ins.end_all(person, but=request.session.session_key, by_pin_only=True)
-        messages.success(request, "Your PIN is set. It works on every registered tablet.")
+        messages.success(request, gettext("Your PIN is set. It works on every registered tablet."))
         return redirect("board")
     status = 422 if form.is_bound else 200
     return render(request, "tablets/my_pin.html", {"form": form}, status=status)

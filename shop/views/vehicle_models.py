@@ -32,12 +32,12 @@ def vehicle_model_create(request: Request) -> HttpResponse:
     return form_page(
         request,
         VehicleModelForm(request.POST or None),
-        notice="{} is listed.",
+        notice=gettext("{} is listed."),
         to="vehicle_model_list",
-        title="New vehicle model",
-        save_label="Save model",
+        title=gettext("New vehicle model"),
+        save_label=gettext("Save model"),
         back_url=reverse("vehicle_model_list"),
-        back_label="Vehicle models",
+        back_label=gettext("Vehicle models"),
     )
 
 
@@ -48,10 +48,10 @@ def vehicle_model_edit(request: Request, pk: int) -> HttpResponse:
     return form_page(
         request,
         VehicleModelForm(request.POST or None, instance=model),
-        notice="{} is saved.",
+        notice=gettext("{} is saved."),
         to="vehicle_model_list",
         title=gettext("Change %(model)s") % {"model": model},
-        save_label="Save model",
+        save_label=gettext("Save model"),
         back_url=reverse("vehicle_model_list"),
-        back_label="Vehicle models",
+        back_label=gettext("Vehicle models"),
     )

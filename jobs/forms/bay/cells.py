@@ -49,14 +49,14 @@ class NumberField(forms.FloatField):
         text = str(value).strip().replace("−", "-").replace("\u00a0", " ")
         match = _NUMBER.match(text)
         if not match or not any(character.isdigit() for character in match[1]):
-            raise ValidationError("No number: write it like 2.5 or 2,5.")
+            raise ValidationError(gettext("No number: write it like 2.5 or 2,5."))
         number, kilo, unit = match.groups()
         if unit and unit.lower() != self.unit.lower():
             wanted = f"in {self.unit}" if self.unit else "without a unit"
             raise ValidationError(gettext("Write the number %(wanted)s.") % {"wanted": wanted})
         read = float(number.replace(",", ".")) * (1000 if kilo else 1)
         if not math.isfinite(read):
-            raise ValidationError("Too large: no such number is measured.")
+            raise ValidationError(gettext("Too large: no such number is measured."))
         return read
 
     def prepare_value(self, value: Any) -> Any:
@@ -125,7 +125,7 @@ class WholeField(NumberField):
         if number is None:
             return None
         if number != int(number):
-            raise ValidationError("Write a whole number.")
+            raise ValidationError(gettext("Write a whole number."))
         return int(number)
 
 

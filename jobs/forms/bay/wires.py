@@ -171,7 +171,7 @@ class WiresPasteForm(forms.Form):
                 else f"Line {unread_line.number}: {unread_line.why}",
             )
         elif not any(self.block.cells.values()):
-            self.add_error("text", "No line names a wire.")
+            self.add_error("text", gettext("No line names a wire."))
         return data
 
     def _read(

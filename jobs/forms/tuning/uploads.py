@@ -67,7 +67,7 @@ class ImportForm(forms.Form):
         data: dict[str, Any] = super().clean() or {}
         files, pasted = data.get("text_files") or [], data.get("pasted") or ""
         if not files and not pasted.strip() and "text_files" not in self.errors:
-            self.add_error("text_files", "Choose a file, or paste its text.")
+            self.add_error("text_files", gettext("Choose a file, or paste its text."))
         if len(files) > MOST_FILES:
             self.add_error(
                 "text_files",
@@ -81,7 +81,7 @@ class ImportForm(forms.Form):
                     % {"one": one.name},
                 )
         if len(files) < 2 and not (data.get("place") or "").strip():
-            self.add_error("place", "Say where the microphone was.")
+            self.add_error("place", gettext("Say where the microphone was."))
         return data
 
     def uploads(self) -> list[tuple[str, str, bytes]]:
@@ -161,12 +161,16 @@ class LevelsForm(forms.Form):
         elif not typed and self.held is not None and self.held.file_name:
             data["points"], data["file_name"] = self.held.points, self.held.file_name
         elif len(typed) < 3 and not self.errors:
-            self.add_error(None, "Type the levels of at least three bands, or choose a file.")
+            self.add_error(
+                None, gettext("Type the levels of at least three bands, or choose a file.")
+            )
         return data
 
     def _read_file(self, upload: Any, data: dict[str, Any]) -> None:
         if upload.size > MOST_BYTES:
-            self.add_error("levels_file", "The file is larger than 4 MB: export fewer points.")
+            self.add_error(
+                "levels_file", gettext("The file is larger than 4 MB: export fewer points.")
+            )
             return
         levels = read(upload.read())
         for problem in levels.problems[:5]:
@@ -218,7 +222,7 @@ class SumForm(LevelsForm):
         data = super().clean()
         first, second = data.get("first"), data.get("second")
         if first is not None and first == second:
-            self.add_error("second", "Choose two different outputs.")
+            self.add_error("second", gettext("Choose two different outputs."))
         if first is not None and second is not None and first.pk > second.pk:
             data["first"], data["second"] = second, first
         return data

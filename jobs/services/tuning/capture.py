@@ -76,7 +76,7 @@ def save_sum(
         return None
     for name in ("first", "second"):
         if facts[name].job_id != job.pk:
-            raise Refused("Choose two outputs of this job.")
+            raise Refused(gettext("Choose two outputs of this job."))
     try:
         with transaction.atomic():
             if pk is None:
@@ -95,7 +95,9 @@ def save_sum(
                 code="sum.changed",
             )
     except IntegrityError:
-        raise Refused("These two were measured together already: change that one.") from None
+        raise Refused(
+            gettext("These two were measured together already: change that one.")
+        ) from None
     if saved.clashes:
         raise Refused(CHANGED)
     together: FactorySum = saved.row

@@ -109,7 +109,9 @@ def correct_text(
     if done_before(key):
         return row
     if row.version != version:
-        raise Refused("Somebody changed this measurement meanwhile: copy your text and look again.")
+        raise Refused(
+            gettext("Somebody changed this measurement meanwhile: copy your text and look again.")
+        )
     response = read(text.replace("\x00", ""))
     before = {"problems": len(row.problems), "points": len(row.points)}
     row.text, row.points, row.problems, row.notes = (

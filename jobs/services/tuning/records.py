@@ -100,7 +100,7 @@ def keep_as_working(
         return None
     name = name.strip()
     if not name:
-        raise Refused("Give the record a name, such as “before the road test”.")
+        raise Refused(gettext("Give the record a name, such as “before the road test”."))
     source = record_of(job, TuningKind.AFTER, actor)
     try:
         with transaction.atomic():

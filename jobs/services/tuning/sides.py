@@ -147,12 +147,14 @@ def copy_settings(
         return done
     names = fields_of(what)
     if not names:
-        raise Refused("Choose what to copy: crossovers, level, equaliser, delay or polarity.")
+        raise Refused(
+            gettext("Choose what to copy: crossovers, level, equaliser, delay or polarity.")
+        )
     channels = {row.pk: row for row in job.channels.select_related("part__product")}
     targets = [channels[pk] for pk in dict.fromkeys(target_pks) if pk in channels]
     targets = [one for one in targets if one.pk != source_pk]
     if source_pk not in channels or not targets:
-        raise Refused("Choose the channels to copy to.")
+        raise Refused(gettext("Choose the channels to copy to."))
     record = record_of(job, TuningKind.AFTER)
     facts = facts_of(record.settings.filter(channel=source_pk).first())
     if "sections" in names:

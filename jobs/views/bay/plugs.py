@@ -69,7 +69,7 @@ def plug(request: Request, number: int, pk: int) -> HttpResponse:
     plus, minus = (known.get(one) for one in wanted)
     back = f"{sheet.url('bay_channels')}?show=wires"
     if plus is None or minus is None or plus.table_id != minus.table_id or plus == minus:
-        why = Refused("Choose two pins of one plug.")
+        why = Refused(gettext("Choose two pins of one plug."))
         return answers.refused(request, number, "channels", why, to=back)
     try:
         saved = service.take_plug(

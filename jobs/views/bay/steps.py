@@ -224,7 +224,7 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
         reason = answers.said_html(" ".join(closed.reasons), "stop")
         return HttpResponse(reason, status=403)
     except JobStep.DoesNotExist:
-        raise Http404("That step is no longer there.") from None
+        raise Http404(gettext("That step is no longer there.")) from None
     sheet = BaySheet.of(request, number, "steps")
     listed = list_of(sheet)
     line = listed.line(pk)
@@ -257,7 +257,7 @@ def add(request: Request, number: int) -> HttpResponse:
         sheet = BaySheet.of(request, number, "steps")
         return _page(request, sheet, 422, add_said=str(refused), add_text=text)
     except Job.DoesNotExist:
-        raise Http404("There is no such job.") from None
+        raise Http404(gettext("There is no such job.")) from None
     return redirect("bay_steps", number)
 
 
@@ -287,7 +287,7 @@ def set_kind(request: Request, number: int) -> HttpResponse:
     kind = WorkKind.objects.filter(pk=row_key(request.POST.get("kind")) or 0).first()
     back = "job" if request.POST.get("back") == "job" else "bay_steps"
     if kind is None:
-        messages.error(request, "Choose a kind of work.")
+        messages.error(request, gettext("Choose a kind of work."))
         return redirect(back, number)
     try:
         service.set_work_kind(job.pk, kind, actor(request))

@@ -161,7 +161,7 @@ def setup_parts(request: Request, number: int, pk: int) -> HttpResponse:
                 request, gettext("Added: %(names)s.") % {"names": wording.listed(names, 6)}
             )
         else:
-            messages.success(request, "The job had every part of the setup already.")
+            messages.success(request, gettext("The job had every part of the setup already."))
     return redirect(job)
 
 
@@ -203,7 +203,7 @@ def setup_undo(request: Request, number: int, pk: int) -> HttpResponse:
             messages.error(request, line)
         return redirect("setup_applied", number, pk)
     except LookupError:
-        raise Http404("There is nothing to undo.") from None
+        raise Http404(gettext("There is nothing to undo.")) from None
     messages.success(
         request,
         gettext("Undone: %(job)s is as it was before “%(after)s”.")

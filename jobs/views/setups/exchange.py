@@ -57,7 +57,7 @@ def setup_import(request: Request) -> HttpResponse:
         data = request.POST.get("content", "").encode("utf-8", "replace")
     try:
         if not data:
-            raise Refused("Choose the file that the other shop sent.")
+            raise Refused(gettext("Choose the file that the other shop sent."))
         if "take" in request.POST:
             places = [place for text in request.POST.getlist("setup") if (place := whole(text))]
             imported = exchange.import_file(data, places, request.user)

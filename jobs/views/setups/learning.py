@@ -37,7 +37,7 @@ def setup_learn(request: Request, number: int, pk: int) -> HttpResponse:
             refused = reason.reasons
         else:
             if version is None:
-                messages.success(request, "Looked at: the setup stays as it is.")
+                messages.success(request, gettext("Looked at: the setup stays as it is."))
                 return redirect(use.job)
             messages.success(
                 request,

@@ -150,7 +150,7 @@ def setup_edit(request: Request, pk: int) -> HttpResponse:
         except Refused as refused:
             form.add_error("name", refused.reasons[0])
         else:
-            messages.success(request, "Saved.")
+            messages.success(request, gettext("Saved."))
             return redirect("setup", pk)
     context = {"form": form, "setup": setup, "model": setup.vehicle_model}
     return render(request, "setups/form.html", context, status=422 if form.is_bound else 200)
