@@ -64,7 +64,7 @@ def _polarity(wire: Mapping[str, Any], by: str) -> str:
 
 def _lead(one: Mapping[str, Any] | None) -> dict[str, str]:
     lead = wording.lead(one)
-    return {**lead, "swatch": pictures.wire_swatch(lead["base"], lead["stripe"])}
+    return {**lead, "swatch": pictures.wire_swatch(lead["base"], lead["stripe"], lead["colour"])}
 
 
 def _is_used(channel: Mapping[str, Any]) -> bool:
