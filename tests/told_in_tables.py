@@ -106,7 +106,7 @@ def of_fields() -> dict[str, list[str]]:
 
 
 OF_DJANGO: Final = re.compile(
-    r"^(Designates|Enter the same password|New password conf|Old password)"
+    r"^(At most \\d|Designates|Enter the same password|New password conf|Old password)"
 )
 """Said in each language as they are made, here or by Django."""
 
