@@ -20,7 +20,17 @@ NOT_YET: frozenset[str] = frozenset()
 NEVER = {"gallery": "shown while programming alone"}
 
 HEARD = "|".join(
-    ("alt", "aria-label", "data-confirm", "placeholder", "title", "data-empty", "data-label")
+    (
+        "alt",
+        "aria-label",
+        "data-confirm",
+        "data-confirm-yes",
+        "data-name",
+        "placeholder",
+        "title",
+        "data-empty",
+        "data-label",
+    )
 )
 PARAMETERS = "title|text|label|back_label|action_label|meta"
 NAMES = {
@@ -31,6 +41,8 @@ NAMES = {
     "AWG",
     "USB",
     "SHA",
+    "EQ",
+    "OK",
     "kHz",
     "Hz",
     "dB",

@@ -18,6 +18,9 @@ from typing import Any, Final
 from django import forms
 from django.apps import apps
 from django.db import models
+from django.forms.utils import pretty_name
+
+from shop.languages import NAMES
 
 ROOT: Final = Path(__file__).resolve().parent.parent
 NAMED: Final = frozenset({"label", "help_text", "empty_label", "legend", "verbose_name", "unit"})
@@ -51,12 +54,21 @@ TABLES: Final = {
     "shop/reads/events.py": None,
     "shop/views/failures.py": None,
     "shop/change_words.py": None,
+    "jobs/views/job.py": None,
+    "jobs/views/bay/steps.py": None,
 }
 """Modules whose tables are shown: all of them, or those of these names."""
 
 
 WORDS: Final = re.compile(r"^[A-Z“]|\S \S")
 CODE: Final = re.compile(r"[_{}<>=\\]|\w/\w+/|^[a-z]+\.[a-z]+$|^\W*$")
+
+
+WITHIN: Final = {
+    "shop/first_day.py": "first_steps",
+    "jobs/reads/numbers.py": "numbers",
+}
+"""Functions whose texts are shown."""
 
 
 def tables() -> dict[str, Iterable[str]]:
@@ -85,8 +97,10 @@ def of_models() -> dict[str, list[str]]:
         if model._meta.app_label in {"jobs", "shop"}:
             texts = found.setdefault(model.__module__.replace(".", "/") + ".py", [])
             for field in model._meta.get_fields():
-                if isinstance(field, models.Field) and field.name != "language":
-                    texts += [str(label) for _, label in field.flatchoices]
+                if isinstance(field, models.Field):
+                    texts += [
+                        str(label) for _, label in field.flatchoices if label not in NAMES.values()
+                    ]
     return found
 
 
@@ -99,14 +113,14 @@ def of_fields() -> dict[str, list[str]]:
             if one.name != "shop.views.gallery":
                 module = import_module(one.name)
                 texts = found.setdefault(one.name.replace(".", "/") + ".py", [])
-                for field in _fields_of(module):
-                    said = [str(field.label or ""), str(field.help_text or "")]
+                for name, field in _fields_of(module):
+                    said = [str(field.label or pretty_name(name)), str(field.help_text or "")]
                     texts += [one for one in said if not ("<" in one or OF_DJANGO.match(one))]
     return found
 
 
 OF_DJANGO: Final = re.compile(
-    r"^(At most \\d|Designates|Enter the same password|New password conf|Old password)"
+    r"^(At most \d|Designates|Enter the same password|New password conf|Old password)"
 )
 """Said in each language as they are made, here or by Django."""
 
@@ -115,16 +129,16 @@ def _asks_nothing(function: Any) -> bool:
     return not signature(function).parameters
 
 
-def _fields_of(module: ModuleType) -> Iterator[forms.Field]:
+def _fields_of(module: ModuleType) -> Iterator[tuple[str, forms.Field]]:
     for one in vars(module).values():
         if getattr(one, "__module__", "") != module.__name__:
             continue
         if isinstance(one, type) and issubclass(one, forms.BaseForm):
-            yield from getattr(one, "base_fields", {}).values()
+            yield from getattr(one, "base_fields", {}).items()
         elif "forms" in module.__name__ and hasattr(one, "cache_info") and _asks_nothing(one):
             cells = one()
             if isinstance(cells, dict):
-                yield from (cell for cell in cells.values() if isinstance(cell, forms.Field))
+                yield from (one for one in cells.items() if isinstance(one[1], forms.Field))
 
 
 def of_forms() -> dict[str, list[str]]:
@@ -163,6 +177,12 @@ def of_modules() -> dict[str, list[str]]:
             called = {getattr(one, "id", "") for one in targets}
             if wanted is None or called & wanted:
                 found.setdefault(name, []).extend(_texts(node.value))
+    for name, function in WITHIN.items():
+        for node in ast.parse((ROOT / name).read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef) and node.name == function:
+                docstring = ast.get_docstring(node, clean=False)
+                texts = [one for one in _texts(node) if one != docstring]
+                found.setdefault(name, []).extend(texts)
     return found
 
 

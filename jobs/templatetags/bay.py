@@ -204,8 +204,7 @@ def section_cell(line: Line, name: str, label: str) -> SafeString:
     """One number of an equaliser section, as typed, with what is wrong with it."""
     error = line.errors.get(name, "")
     return format_html(
-        '<input name="{}" value="{}" inputmode="decimal" autocomplete="off" '
-        'aria-label="{}"{}>{}',
+        '<input name="{}" value="{}" inputmode="decimal" autocomplete="off" aria-label="{}"{}>{}',
         name,
         line.values[name],
         gettext("%(label)s, section %(number)s") % {"label": told(label), "number": line.number},
