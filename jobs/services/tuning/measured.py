@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Job, MeasuredPhase, MeasuredResponse, TuningKind
@@ -54,9 +55,15 @@ def import_response(
     if done_before(key):
         return None
     if len(content) > MOST_BYTES:
-        raise Refused(f"{file_name} is larger than 4 MB: export fewer points.")
+        raise Refused(
+            gettext("%(file_name)s is larger than 4 MB: export fewer points.")
+            % {"file_name": file_name}
+        )
     if job.measured.count() >= MOST_KEPT:
-        raise Refused(f"This job has {MOST_KEPT} measurements already: remove some first.")
+        raise Refused(
+            gettext("This job has %(most)s measurements already: remove some first.")
+            % {"most": MOST_KEPT}
+        )
     text = decode(content).replace("\x00", "")
     response = read(text)
     row = MeasuredResponse.objects.create(
@@ -102,7 +109,9 @@ def correct_text(
     if done_before(key):
         return row
     if row.version != version:
-        raise Refused("Somebody changed this measurement meanwhile: copy your text and look again.")
+        raise Refused(
+            gettext("Somebody changed this measurement meanwhile: copy your text and look again.")
+        )
     response = read(text.replace("\x00", ""))
     before = {"problems": len(row.problems), "points": len(row.points)}
     row.text, row.points, row.problems, row.notes = (
