@@ -1,4 +1,6 @@
-"""Papers of the counter as PDF: plain pages in the shop's own words, computed by nobody here."""
+"""Papers of the counter as PDF: plain pages in the shop's own words, computed by nobody here.
+
+What the customer gets is in the customer's language, what stays here in that of who prints it."""
 
 from functools import cache
 from typing import Any, Final
@@ -6,20 +8,23 @@ from typing import Any, Final
 import segno
 from django.template.loader import render_to_string
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import get_language, gettext, gettext_noop as kept
 
 from jobs.lists.car_places import nearest
 from jobs.models import Job
 from jobs.services.check_in import check_in_of
 from jobs.services.desk import desk_of
 from jobs.services.estimates import Estimate
+from shop.languages import ENGLISH, first_of, speaking
 from shop.lazy import Lazy
 from shop.models import Shop
 from shop.money import ROUNDING_SAID
+from shop.wording import page_words
 
 renderer = Lazy("jobs.renderer")
 
 _CSS: Final = """
-@page { size: %s; margin: 18mm 16mm; @bottom-right { content: counter(page) " of " counter(pages);
+@page { size: %s; margin: 18mm 16mm; @bottom-right { content: counter(page) "%s" counter(pages);
   font: 8pt Paper } }
 html { font: 10pt/1.4 Paper; color: #000 }
 h1 { font-size: 16pt; margin: 0 0 2mm } h2 { font-size: 11pt; margin: 6mm 0 1mm }
@@ -36,21 +41,21 @@ th, td { text-align: left; vertical-align: top; padding: 1.2mm 2mm;
 
 
 @cache
-def _style(size: str) -> Any:
-    return renderer.style(renderer.faces("Paper", "Regular", "Bold") + _CSS % size)
+def _style(size: str, between: str) -> Any:
+    return renderer.style(renderer.faces("Paper", "Regular", "Bold") + _CSS % (size, between))
 
 
 def paper(template: str, shop: Shop, values: dict[str, Any]) -> bytes:
     """A page of our own as PDF. No file or address is fetched."""
     html = render_to_string(template, {"shop": shop, **values})
-    style = _style(shop.paper_size)
+    style = _style(shop.paper_size, page_words()[1])
     made: bytes = renderer.pdf(renderer.page(html), [style], variant="pdf/a-3a")
     return made
 
 
 def estimate_pdf(estimate: Estimate) -> bytes:
     """The estimate as it stands, with the approval that is of it."""
-    values = {
+    values: dict[str, Any] = {
         "job": estimate.job,
         "estimate": estimate,
         "document": estimate.document,
@@ -58,27 +63,34 @@ def estimate_pdf(estimate: Estimate) -> bytes:
         "approval": estimate.newest if estimate.approved else None,
         "rounding": ROUNDING_SAID,
     }
-    return paper("pdf/estimate.html", estimate.shop, values)
+    with speaking(first_of(estimate.job.customer, estimate.shop)):
+        return paper("pdf/estimate.html", estimate.shop, values)
 
 
-PAPERS: Final = {"receipt": "Hand-in receipt", "card": "Job card", "picks": "Pick list"}
+PAPERS: Final = {
+    "receipt": kept("Hand-in receipt"),
+    "card": kept("Job card"),
+    "picks": kept("Pick list"),
+}
 """Papers of the counter beside the estimate, by the name in their address."""
 
 
 def counter_paper(job: Job, name: str, address: str) -> bytes:
     """One of PAPERS; `address` is that of the job's page, for the code on the card."""
+    shop = Shop.objects.current()
     check_in = check_in_of(job)
     marks = check_in.marks.all() if check_in else []
     values = {
         "job": job,
-        "title": PAPERS[name],
         "check_in": check_in,
         "marks": [(mark, nearest(mark.x, mark.y).label) for mark in marks],
         "keys_at": desk_of(job).keys_at or (check_in.keys_note if check_in else ""),
         "parts": job.parts.select_related("product", "supply"),
         "code": _code(address) if name == "card" else "",
     }
-    return paper(f"pdf/{name}.html", Shop.objects.current(), values)
+    to_customer = name == "receipt"
+    with speaking(first_of(job.customer, shop) if to_customer else get_language() or ENGLISH):
+        return paper(f"pdf/{name}.html", shop, {**values, "title": gettext(PAPERS[name])})
 
 
 def _code(address: str) -> SafeString:

@@ -10,6 +10,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
+from pydyf import Dictionary
 from weasyprint import CSS, HTML, Attachment
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher
@@ -67,6 +68,23 @@ def attachment(
 
 def pdf(whole: HTML, styles: Iterable[CSS], variant: str | None = None, **more: Any) -> bytes:
     """The HTML laid out in these styles."""
-    return bytes(
-        whole.write_pdf(stylesheets=list(styles), font_config=_fonts(), pdf_variant=variant, **more)
+    made = whole.write_pdf(
+        stylesheets=list(styles),
+        font_config=_fonts(),
+        pdf_variant=variant,
+        finisher=_heads_told,
+        **more,
     )
+    return bytes(made)
+
+
+def _heads_told(_: Any, made: Any) -> None:
+    """Say of each cell of a table's head that it heads a column, of each other that it heads a row
+    (ISO 14289-1:2014, 7.5)."""
+    objects: dict[Any, Any] = {
+        one.reference: one for one in made.objects if isinstance(one, Dictionary)
+    }
+    for one in objects.values():
+        if one.get("S") == "/TH":
+            group = objects.get(objects.get(one["P"], {}).get("P"), {})
+            one["A"]["Scope"] = "/Column" if group.get("S") == "/THead" else "/Row"

@@ -1,4 +1,5 @@
-"""Whose answer it is, and which; one shop row a request and its zone; its tablet; plain text."""
+"""Whose answer it is, and which; one shop row a request, its zone and language; its tablet; plain
+text."""
 
 import time
 from collections.abc import Callable
@@ -12,9 +13,10 @@ from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.http.response import HttpResponseBase
 from django.middleware.gzip import GZipMiddleware
 from django.template.loader import render_to_string
-from django.utils import timezone
+from django.utils import timezone, translation
+from django.utils.cache import patch_vary_headers
 
-from shop import known_device, logs, typed
+from shop import known_device, languages, logs, typed
 from shop.http import Request
 from shop.models import Shop
 from shop.services import sign_in, sign_ins, tablets
@@ -157,6 +159,21 @@ class ShopMiddleware:
         shop = request.shop = Shop.objects.current()
         with timezone.override(ZoneInfo(shop.time_zone)):
             return self.get_response(request)
+
+
+class LanguageMiddleware:
+    """Answers in the person's own language, or the shop's, or the browser's; a stranger in the
+    browser's first, since nobody knows better."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: Request) -> HttpResponse:
+        with languages.speaking(languages.of_request(request)):
+            response = self.get_response(request)
+            response.setdefault("Content-Language", translation.get_language() or "")
+        patch_vary_headers(response, ("Accept-Language",))
+        return response
 
 
 BY_ITSELF = "Loombook-By-Itself"

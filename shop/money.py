@@ -11,12 +11,14 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Context, Decimal
 from typing import Final
 
+from django.utils.translation import gettext_noop as kept
+
 from shop import wording
 from shop.currencies import decimals_of
 
 _EXACT: Final = Context(prec=60, rounding=ROUND_HALF_UP)
 
-ROUNDING_SAID: Final = (
+ROUNDING_SAID: Final = kept(
     "Each line is rounded to the smallest unit of the currency, half a unit up; tax is worked out "
     "on the sum of each rate and rounded once."
 )
@@ -75,4 +77,5 @@ def said(amount: Decimal | None, currency: str) -> str:
     text = f"{rounded(amount, currency):f}"
     sign, digits = (wording.MINUS, text[1:]) if text.startswith("-") else ("", text)
     whole, point, rest = digits.partition(".")
+    point = wording.style().point if point else ""
     return wording.with_unit(f"{sign}{wording.grouped(whole)}{point}{rest}", currency)

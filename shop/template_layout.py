@@ -1,11 +1,12 @@
 """Templates are laid out for people; what is sent carries none of their layout.
 
 This is done once, when a template is loaded. In text, a line break with the indentation around it
-is one space where a sentence goes on across it, that is between words, values and elements that
-stand in a line of text (`<b>`, `<a>`); everywhere else it vanishes: beside `{% %}`, between two
-elements, at the inner edge of an element, beside a block. A space that is wanted there is written
-on one line. Inside a tag a run of whitespace is one space. What stands in `<pre>`, `<textarea>`,
-`<script>` and `<style>` is kept, and so is every template that is not `.html`.
+is one space where a sentence goes on across it, that is between words, values, `{% translate %}`
+and elements that stand in a line of text (`<b>`, `<a>`); everywhere else it vanishes: beside any
+other `{% %}`, between two elements, at the inner edge of an element, beside a block. A space that
+is wanted there is written on one line. Inside a tag a run of whitespace is one space. What stands
+in `<pre>`, `<textarea>`, `<script>` and `<style>` is kept, and so is every template that is not
+`.html`.
 """
 
 import re
@@ -60,11 +61,27 @@ _QUOTED: Final = {
 
 class Part(NamedTuple):
     """A piece of a template. Its kind: word, opens and closed (an element in a line of text),
-    edge (a block or `{% %}`), space (in text), gap (inside a tag), end (of a tag), inside, kept.
+    begins and ended (a sentence to be translated), edge (a block or `{% %}`), space (in text), gap
+    (inside a tag), end (of a tag), inside, kept.
     """
 
     kind: str
     text: str
+
+
+_TRANSLATED: Final = {
+    "translate": "word",
+    "blocktranslate": "begins",
+    "endblocktranslate": "ended",
+}
+
+
+def _kind(piece: str) -> str:
+    """Of a value or tag of the template language in text."""
+    if piece.startswith("{{"):
+        return "word"
+    name = piece[2:-2].split()[:1] if piece.startswith("{%") else []
+    return _TRANSLATED.get("".join(name), "edge")
 
 
 def parts(source: str) -> Iterator[Part]:
@@ -80,7 +97,7 @@ def parts(source: str) -> Iterator[Part]:
                 at, kept = stop, "" if stop < len(piece) else kept
                 continue
             if number % 2:
-                yield Part("inside" if tag else "word" if piece.startswith("{{") else "edge", piece)
+                yield Part("inside" if tag else _kind(piece), piece)
                 break
             match = (_QUOTED[quote] if quote else _TAG if tag else _TEXT).match(piece, at)
             assert match is not None
@@ -100,7 +117,10 @@ def parts(source: str) -> Iterator[Part]:
             yield Part(kind, match[0])
 
 
-_GOES_ON: Final = {("word", "word"), ("word", "opens"), ("closed", "word")}
+_GOES_ON: Final = {
+    *((before, after) for before in ("word", "ended") for after in ("word", "opens", "begins")),
+    *(("closed", after) for after in ("word", "begins")),
+}
 
 
 def without_layout(source: str) -> str:

@@ -42,6 +42,7 @@ urlpatterns: list[URLPattern] = [
     path("signed-in/end/", sign_ins.own_end, name="sign_in_end"),
     path("password/again/", tablets.proof_again, name="proof_again"),
     path("my-pin/", tablets.my_pin, name="my_pin"),
+    path("my-language/", accounts.my_language, name="my_language"),
     path("tablet/", tablets.tablet_switch, name="tablet_switch"),
     path("tablet/lock/", tablets.tablet_lock, name="tablet_lock"),
     path("settings/tablets/", tablets.tablet_list, name="tablet_list"),

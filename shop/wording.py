@@ -1,15 +1,21 @@
 """How people read numbers, lengths of time, moments and lists: one way each, on screen and paper.
 
-Digits stand in groups of three, with a space and neither comma nor point; four stand together
-(BIPM, The International System of Units, 9th edition, 2019, 5.4.4).
+Each language has its own way, that of the language which is active. Digits stand in groups of
+three, with a space and neither comma nor point; four stand together; what parts the decimals is a
+point or a comma, as the language has it (BIPM, The International System of Units, 9th edition,
+2019, 5.4.4). Days are written as in the Unicode Common Locale Data Repository, release 45, 2024,
+formats "medium" and "EEEdMMM" of `es` and "medium" and "EEEd.M." of `de` (from memory).
 """
 
+import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta, tzinfo
 from typing import Final
 
 from django.utils import timezone
 from django.utils.formats import date_format
+from django.utils.translation import get_language, gettext, ngettext
 
 NOTHING: Final = "–"
 TIGHT: Final = "\u00a0"
@@ -17,6 +23,31 @@ TIGHT: Final = "\u00a0"
 
 MINUS: Final = "−"
 GROUPED_FROM: Final = 5
+
+
+@dataclass(frozen=True)
+class Style:
+    """How a language writes numbers and days."""
+
+    point: str
+    day: str
+    long_day: str
+    near: str
+    far: str
+    """A day by its weekday, in this year and in another."""
+
+
+STYLES: Final = {
+    "en": Style(".", "j M Y", "l j F", "D j M", "D j M Y"),
+    "es": Style(",", "j b Y", r"l, j \d\e F", "D, j b", "D, j b Y"),
+    "de": Style(",", "d.m.Y", "l, j. F", "D., j.n.", "D., j.n.Y"),
+}
+
+
+def style() -> Style:
+    """That of the language in which things are written now."""
+    return STYLES[(get_language() or "en")[:2]]
+
 
 FACTORY_AMPLIFIER_DOES: Final = "crossovers, EQ, chimes or prompts"
 
@@ -40,7 +71,19 @@ def number(
     if not digits.strip("0."):
         sign = ""
     head, point, tail = digits.partition(".")
-    return f"{sign}{grouped(head)}{point}{tail}"
+    return f"{sign}{grouped(head)}{style().point if point else ''}{tail}"
+
+
+_OF_A_NUMBER: Final = re.compile(r"(?<![\w.])\d[\d\u00a0]*\.\d+(?![\w.]*\.\d)(?!\w)")
+
+
+def figures_said(text: str) -> str:
+    """Text that was kept in English, its numbers as the active language writes them.
+
+    "A1.3" is a name and "1.2.3" a version: neither is a number.
+    """
+    point = style().point
+    return text if point == "." else _OF_A_NUMBER.sub(lambda one: one[0].replace(".", point), text)
 
 
 def grouped(digits: str) -> str:
@@ -68,7 +111,7 @@ def signed(value: float | None, decimals: int = 1) -> str:
 
 def with_plus(text: str) -> str:
     """A number that is already said, with a plus where it is above nought."""
-    return f"+{text}" if text.strip("0.") and text[0].isdigit() else text
+    return f"+{text}" if text.strip("0.,") and text[0].isdigit() else text
 
 
 def with_unit(text: str, unit: str) -> str:
@@ -113,20 +156,47 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def inner(text: str) -> str:
+    """A word as it stands inside a sentence; German keeps the capitals of its nouns."""
+    return text if style() is STYLES["de"] else text.lower()
+
+
 def listed(names: Iterable[object], most: int | None = None, last: str = "and") -> str:
     """ "a", "a and b", "a, b and c"; with `most` "a, b, c and 2 more"."""
     words = [str(name) for name in names]
     if most is not None and len(words) > most:
-        words = [*words[:most], f"{len(words) - most} more"]
+        more = len(words) - most
+        said = ngettext("%(count)d more", "%(count)d more", more) % {"count": more}
+        words = [*words[:most], said]
     if len(words) < 2:
         return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+    return f"{', '.join(words[:-1])} {_joining(last, words[-1])} {words[-1]}"
+
+
+_BEFORE_I: Final = re.compile(r"h?[ií](?![aeiouáéíóú])", re.IGNORECASE)
+_BEFORE_O: Final = re.compile(r"h?[oó8]", re.IGNORECASE)
+
+
+def _joining(last: str, word: str) -> str:
+    """ "and" or "or" before the last word of a list; in Spanish "e" stands before the sound of i
+    and "u" before that of o (Real Academia Española, Ortografía, 2010; from memory)."""
+    joining = {"and": gettext("and"), "or": gettext("or")}.get(last, last)
+    if joining == "y" and _BEFORE_I.match(word):
+        return "e"
+    return "u" if joining == "o" and _BEFORE_O.match(word) else joining
 
 
 def labelled(label: str, value: str) -> str:
     """A value after its label, unless its own name begins with it: "Bay 1", "technician Ada"."""
     begins = value.casefold().startswith(f"{label.casefold()} ")
     return value if begins else f"{label} {value}"
+
+
+def page_words() -> tuple[str, str]:
+    """What stands before the number of a page and before that of all: "Page ", " of "."""
+    said = gettext("Page %(page)s of %(pages)s") % {"page": "\n", "pages": "\n"}
+    before, between, _ = said.split("\n")
+    return before, between
 
 
 def duration(length: timedelta) -> str:
@@ -144,7 +214,8 @@ def about(length: timedelta) -> str:
         return f"{max(int(length.total_seconds() // 60), 1)}{TIGHT}min"
     if length < timedelta(days=1):
         return f"{int(length.total_seconds() // 3600)}{TIGHT}h"
-    return plural(length.days, "day")
+    days = length.days
+    return ngettext("%(count)s day", "%(count)s days", days) % {"count": number(days, 0)}
 
 
 def hour(at: datetime) -> str:
@@ -154,17 +225,17 @@ def hour(at: datetime) -> str:
 
 def day(at: date | datetime | None, zone: tzinfo | None = None) -> str:
     """A day: "25 Nov 2026"; in the shop's zone unless another is given."""
-    return "" if at is None else date_format(_local(at, zone), "j M Y")
+    return "" if at is None else date_format(_local(at, zone), style().day)
 
 
 def long_day(at: date | datetime) -> str:
     """A day as a heading: "Wednesday 25 November"."""
-    return date_format(_local(at), "l j F")
+    return date_format(_local(at), style().long_day)
 
 
 def stamp(at: datetime | None, zone: tzinfo | None = None) -> str:
     """A moment of the record, with its year: "25 Nov 2026, 14:05"."""
-    return "" if at is None else date_format(_local(at, zone), "j M Y, H:i")
+    return "" if at is None else date_format(_local(at, zone), f"{style().day}, H:i")
 
 
 def dated(at: datetime | None) -> str:
@@ -173,7 +244,7 @@ def dated(at: datetime | None) -> str:
         return ""
     local = _local(at)
     same = local.year == timezone.localdate().year
-    return date_format(local, "D j M, H:i" if same else "D j M Y, H:i")
+    return date_format(local, f"{style().near if same else style().far}, H:i")
 
 
 def moment(at: datetime | None) -> str:
@@ -181,8 +252,10 @@ def moment(at: datetime | None) -> str:
     if at is None:
         return ""
     days = (timezone.localtime(at).date() - timezone.localdate()).days
-    names = {-1: "yesterday", 0: "today", 1: "tomorrow"}
-    return f"{names[days]} {hour(at)}" if days in names else dated(at)
+    if days not in {-1, 0, 1}:
+        return dated(at)
+    near = (gettext("today %(hour)s"), gettext("tomorrow %(hour)s"), gettext("yesterday %(hour)s"))
+    return near[days] % {"hour": hour(at)}
 
 
 def _local(at: date, zone: tzinfo | None = None) -> date:

@@ -65,9 +65,11 @@ class MailServer:
                 line = context.wrap_socket(line, server_side=True)
                 stream = line.makefile("rwb")
             elif word == "DATA":
-                say(self._answer(word, "354 give it"))
-                self._take(stream.readline)
-                say(self._answer("TEXT", "250 taken"))
+                answer = self._answer(word, "354 give it")
+                say(answer)
+                if answer.startswith("354"):
+                    self._take(stream.readline)
+                    say(self._answer("TEXT", "250 taken"))
             else:
                 say(self._answer(word, "221 bye" if word == "QUIT" else "250 ok"))
 

@@ -30,6 +30,7 @@ TABLE: dict[str, Roles] = {
     "locked_out": PUBLIC,
     "logout": STAFF,
     "password_change": STAFF,
+    "my_language": STAFF,
     "sign_ins": STAFF,
     "sign_in_end": STAFF,
     # People, cars, catalogue.

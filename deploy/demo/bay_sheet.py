@@ -52,6 +52,9 @@ class Filler:
             changes = dict(fields)
             if "turn_on_by" in changes:
                 changes["turn_on_by"] = self.part(changes["turn_on_by"])
+            if serial := changes.get("serial"):  # Jobs share their work, never a piece.
+                batch, _, running = serial.rpartition("-")
+                changes["serial"] = f"{batch}-{int(running) + self.number:05}"
             fit.save_part(
                 self.number, part.pk, changes, actor=self.by, version=part.version, key=""
             )

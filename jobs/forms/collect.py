@@ -10,7 +10,7 @@ LARGEST = 400_000
 
 
 class CollectForm(forms.Form):
-    """A drawn signature, or the typed name alone."""
+    """A drawn signature, or the typed name alone; whether the customer's page goes out by mail."""
 
     signature = forms.CharField(required=False, max_length=LARGEST, strip=False)
     signature_name = forms.CharField(
@@ -18,6 +18,7 @@ class CollectForm(forms.Form):
         max_length=80,
         error_messages={"required": "Write the name of the person who takes the car."},
     )
+    mail = forms.BooleanField(required=False)
 
     def clean_signature(self) -> str:
         drawn: str = self.cleaned_data["signature"]

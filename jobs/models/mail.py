@@ -19,7 +19,8 @@ class Delivery(models.TextChoices):
 class Mail(models.Model):
     """One mail, asked for once. `key` is the page's, so that a repeated tap asks for no second.
 
-    `not_before` is when it is tried next, `problem` what the mail server said last.
+    `not_before` is when it is tried next, `problem` what the mail server said last. `papers` are
+    the names (jobs.sheet.papers) of what goes with it, of the signed `sheet`.
     """
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="mails")
@@ -27,6 +28,8 @@ class Mail(models.Model):
     to = models.EmailField()
     subject = models.CharField(max_length=200)
     text = models.TextField()
+    sheet = models.ForeignKey("jobs.InstallSheet", models.CASCADE, null=True, related_name="+")
+    papers = models.JSONField(default=list)
     key = models.CharField(max_length=64, blank=True)
     by = models.ForeignKey("shop.StaffMember", models.PROTECT, related_name="+")
     asked_at = models.DateTimeField(default=timezone.now)

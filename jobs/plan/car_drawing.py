@@ -254,15 +254,19 @@ def condition(marks: Sequence[Mapping[str, Any]], *, lying: bool = False) -> Saf
     )
 
 
-def wire_swatch(base: str, stripe: str = "") -> SafeString:
-    """A little piece of wire in its colours, beside the codes; empty for an unknown colour."""
+def wire_swatch(base: str, stripe: str = "", said: str = "") -> SafeString:
+    """A little piece of wire in its colours, beside the codes; empty for an unknown colour.
+
+    `said` is what it shows, for whoever has a paper read out.
+    """
     if base not in SWATCHES:
         return mark_safe("")
     second = "YE" if base == "GNYE" else stripe
     return format_html(
         '<svg class="swatch" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 24 10" width="24" '
-        'height="10" aria-hidden="true"><rect x="0.5" y="0.5" width="23" height="9" rx="2" '
-        'fill="{}" stroke="#555"/>{}</svg>',
+        'height="10" aria-hidden="true"><title>{}</title>'
+        '<rect x="0.5" y="0.5" width="23" height="9" rx="2" fill="{}" stroke="#555"/>{}</svg>',
+        said,
         SWATCHES[base],
         format_html('<rect x="1" y="3.5" width="22" height="3" fill="{}"/>', SWATCHES[second])
         if second in SWATCHES

@@ -29,9 +29,10 @@ WHOLE: Final = frozenset(
 """Fields that are read as one value though they are made of several."""
 
 _OWN: Final = frozenset(
-    {"document_version", "sheet", "plan", "plan_before", "speaker_parts", "tuning"}
+    {"document_version", "language", "sheet", "plan", "plan_before", "speaker_parts", "tuning"}
 )
-"""Keys of a document that say which sheet it is, or are looked at part by part."""
+"""Keys of a document that say which sheet it is and how it is read, or are looked at part by
+part."""
 
 _SAID_TWICE: Final[dict[str, frozenset[str]]] = {
     "parts": frozenset({"product_id", "maker", "name", "kind_label"}),

@@ -2,20 +2,23 @@
 
 It is drawn from the frozen document alone, as the install sheet is, so the two cannot differ. What
 only a workshop needs (advice, sources, marks, findings, hashes, rows without an entry) stays on
-the install sheet.
+the install sheet. The document is kept in English; the page is written in the active language.
 """
 
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
 from itertools import groupby
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from django.utils.safestring import mark_safe
+from django.utils.translation import gettext, ngettext
+
 from jobs.services.comebacks import after_months
-from jobs.sheet.power_values import fuses_of
 from jobs.sheet.values import CUSTOMER_ROLE, MANAGER_ROLE, sheet_values
-from jobs.wording import Local
-from shop.wording import day, listed, plural
+from jobs.wording import Local, fuse
+from shop.kept_words import drawn, told
+from shop.wording import day, listed
 
 Document = Mapping[str, Any]
 MOST_PHOTOS: Final = 3
@@ -41,17 +44,27 @@ def customer_values(
         "parts": _parts(whole),
         "panels": _panels(whole),
         "functions": _functions(whole),
-        "measured": measured,
-        "curve": None if measured else next(iter(sound.get("curves", ())), None),
-        "readings": [one for one in values["readings"] if one["before_how"] and one["after_how"]][
-            :MOST_READINGS
-        ],
+        "measured": measured and _with_words(measured),
+        "curve": None if measured else _first_curve(sound.get("curves", ())),
+        "readings": [
+            {**one, "label": told(one["label"])}
+            for one in values["readings"]
+            if one["before_how"] and one["after_how"]
+        ][:MOST_READINGS],
         "fuses": _fuses(whole),
         "warranty": _warranty(whole, receipt),
-        "photos": photos[:MOST_PHOTOS],
+        "photos": [{**one, "shows": told(one["shows"])} for one in photos[:MOST_PHOTOS]],
         "signatures": [one for one in values["signatures"] if one["role"] in SIGNED],
         "receipt": receipt,
     }
+
+
+def _with_words(plot: Mapping[str, Any]) -> dict[str, Any]:
+    return {**plot, "svg": mark_safe(drawn(plot["svg"]))}
+
+
+def _first_curve(curves: Iterable[Mapping[str, Any]]) -> dict[str, Any] | None:
+    return next((_with_words(one) for one in curves), None)
 
 
 def _parts(document: Document) -> list[dict[str, Any]]:
@@ -69,14 +82,17 @@ def _parts(document: Document) -> list[dict[str, Any]]:
 
 def _panels(document: Document) -> list[str]:
     """Panels and clips that are no longer the car's own, a sentence each."""
-    told = []
+    sentences = []
     for one in document.get("panels", ()):
         count = one["clips_replaced"] or 0
-        clips = f"{plural(count, 'clip or screw', 'clips or screws')} replaced" if count else ""
-        panel = "replaced" if one["state"] == "Replaced" else ""
-        if said := listed([*filter(None, [panel, clips])]):
-            told.append(f"{one['name']}: {said}." + (f" {one['note']}" if one["note"] else ""))
-    return told
+        clips = ngettext(
+            "%(count)d clip or screw replaced", "%(count)d clips or screws replaced", count
+        )
+        panel = gettext("replaced") if one["state"] == "Replaced" else ""
+        if said := listed([*filter(None, [panel, clips % {"count": count} if count else ""])]):
+            note = f" {one['note']}" if one["note"] else ""
+            sentences.append(f"{told(one['name'])}: {said}.{note}")
+    return sentences
 
 
 def _functions(document: Document) -> dict[str, Any]:
@@ -85,7 +101,7 @@ def _functions(document: Document) -> dict[str, Any]:
 
     def named(*, before: str | None = None, after: str) -> list[str]:
         return [
-            one["name"]
+            told(one["name"])
             for one in rows
             if one["after"] == after and (before is None or one["before"] == before)
         ]
@@ -94,7 +110,9 @@ def _functions(document: Document) -> dict[str, Any]:
         "as_before": named(before="works", after="works"),
         "now": listed(named(before="fault", after="works")),
         "neither": listed(named(before="fault", after="fault")),
-        "lost": [{"name": one["name"], "note": one["after_note"]} for one in rows if one["lost"]],
+        "lost": [
+            {"name": told(one["name"]), "note": one["after_note"]} for one in rows if one["lost"]
+        ],
     }
 
 
@@ -106,25 +124,74 @@ def _warranty(document: Document, receipt: Mapping[str, Any] | None) -> list[str
     if receipt is not None:
         given_on = datetime.fromisoformat(receipt["at"]).astimezone(ZoneInfo(shop["time_zone"]))
     return [
-        f"Warranty of the {of}: until {day(after_months(given_on.date(), months))}, "
-        f"{plural(months, 'month')} from the hand-over."
-        if given_on
-        else f"Warranty of the {of}: {plural(months, 'month')} from the day of the hand-over."
+        _promise(of, months, given_on.date() if given_on else None)
         for of, months in promised.items()
         if months is not None
     ]
+
+
+def _promise(of: str, months: int, given_on: date | None) -> str:
+    """Until when, or for how long, the shop answers for the work or the parts."""
+    if given_on is None:
+        said = {
+            "work": ngettext(
+                "Warranty of the work: %(count)d month from the day of the hand-over.",
+                "Warranty of the work: %(count)d months from the day of the hand-over.",
+                months,
+            ),
+            "parts": ngettext(
+                "Warranty of the parts: %(count)d month from the day of the hand-over.",
+                "Warranty of the parts: %(count)d months from the day of the hand-over.",
+                months,
+            ),
+        }[of]
+        return said % {"count": months}
+    said = {
+        "work": ngettext(
+            "Warranty of the work: until %(day)s, %(count)d month from the hand-over.",
+            "Warranty of the work: until %(day)s, %(count)d months from the hand-over.",
+            months,
+        ),
+        "parts": ngettext(
+            "Warranty of the parts: until %(day)s, %(count)d month from the hand-over.",
+            "Warranty of the parts: until %(day)s, %(count)d months from the hand-over.",
+            months,
+        ),
+    }[of]
+    return said % {"day": day(after_months(given_on, months)), "count": months}
 
 
 def _fuses(document: Document) -> list[str]:
     """Each fuse that was added, where it sits and what it feeds, by name."""
     plan, shop = document["plan"], document["shop"]
     local = Local(shop["units"], shop["time_zone"])
-    devices = {one["id"]: f"the {one['name']}" for one in plan.get("devices", ())}
-    runs = plan.get("runs", ())
-    nodes = {node for run in runs for node in (run["from_node"], run["to_node"])}
-    names = {node: devices.get(node, f"the {node}") for node in nodes}
+    devices = {one["id"]: one["name"] for one in plan.get("devices", ())}
     return [
-        fuses + (f", for {devices[run['to_node']]}" if run["to_node"] in devices else "")
-        for run in runs
-        if (fuses := fuses_of(run, local, names))
+        sentence for run in plan.get("runs", ()) if (sentence := _fuses_of(run, local, devices))
     ]
+
+
+def _fuses_of(run: Mapping[str, Any], local: Local, devices: Mapping[str, str]) -> str:
+    """The fuses at both ends of a run and what it feeds; nothing where there is none."""
+    ends = ((run.get("fuse"), run["from_node"]), (run.get("far_fuse"), run["to_node"]))
+    said = "; ".join(_fuse(one, devices.get(at, at), local) for one, at in ends if one is not None)
+    if said and run["to_node"] in devices:
+        return gettext("%(fuses)s, for the %(device)s") % {
+            "fuses": said,
+            "device": devices[run["to_node"]],
+        }
+    return said
+
+
+def _fuse(one: Mapping[str, Any], place: str, local: Local) -> str:
+    """ "60 A midi, 0.30 m from the battery"."""
+    sentence = {
+        "battery": gettext("%(fuse)s, %(distance)s from the battery"),
+        "block": gettext("%(fuse)s, %(distance)s from the block"),
+        "body": gettext("%(fuse)s, %(distance)s from the body"),
+    }.get(place, gettext("%(fuse)s, %(distance)s from the %(place)s"))
+    return sentence % {
+        "fuse": fuse(one["rating_a"], told(one["body"])),
+        "distance": local.distance(one["distance_m"]),
+        "place": place,
+    }

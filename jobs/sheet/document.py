@@ -25,6 +25,7 @@ from jobs.sheet import changes as record_changes
 from jobs.sheet.photos import photos_of
 from jobs.sheet.tuning import tuned_of
 from jobs.sheet.wiring.nodes import plug_key
+from shop.languages import ENGLISH, first_of, speaking
 from shop.models import PlugTable, Shop, StaffMember
 from wiring.plan import Plan, to_builtins
 
@@ -92,7 +93,7 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _shop(shop: Shop) -> dict[str, Any]:
+def _shop(shop: Shop, language: str) -> dict[str, Any]:
     return {
         "name": shop.name,
         "address": shop.address,
@@ -101,7 +102,7 @@ def _shop(shop: Shop) -> dict[str, Any]:
         "time_zone": shop.time_zone,
         "units": shop.units,
         "paper": shop.paper_size,
-        "terms": shop.sheet_terms,
+        "terms": shop.terms_in(language),
         "verify_address": shop.verify_address,
     }
 
@@ -440,14 +441,22 @@ def _correction(job: Job, signing: Signing | None, document: dict[str, Any]) -> 
 
 
 def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
+    """Kept in English whoever signs; `language` is that of the customer's page."""
+    with speaking(ENGLISH):
+        return _built(job, signing)
+
+
+def _built(job: Job, signing: Signing | None) -> dict[str, Any]:
     shop = Shop.objects.current()
     after = plan_of(job, TuningKind.AFTER, shop)
     before = plan_of(job, TuningKind.BEFORE, shop)
     tuning = _tuning(job)
+    language = first_of(job.customer, shop)
     document = {
         "document_version": DOCUMENT_VERSION,
+        "language": language,
         "sheet": _sheet(job, signing),
-        "shop": _shop(shop) | {"warranty_months": promised_months(job, shop)},
+        "shop": _shop(shop, language) | {"warranty_months": promised_months(job, shop)},
         "job": {
             "number": job.number,
             "wants": job.wants,

@@ -8,6 +8,8 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from shop.languages import ENGLISH
+
 Document = Mapping[str, Any]
 
 
@@ -16,6 +18,11 @@ def paper_of(document: Document) -> str:
     shop = document["shop"]
     usual = "letter" if shop["units"] == "us" else "a4"
     return str(shop.get("paper", usual))
+
+
+def language_of(document: Document) -> str:
+    """The language of the customer's page; English from before customers had one."""
+    return str(document.get("language", ENGLISH))
 
 
 def _ampacity_source(full: Document, run: Document) -> list[str]:

@@ -14,14 +14,17 @@ from xml.etree.ElementTree import Element
 
 from django.contrib.staticfiles import finders
 from django.template.loader import render_to_string
+from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import signing
 from jobs.sheet.customer import customer_values
 from jobs.sheet.document import canonical, sha256_of
-from jobs.sheet.earlier import paper_of
+from jobs.sheet.earlier import language_of, paper_of
 from jobs.sheet.photos import printed_pictures
 from jobs.sheet.values import sheet_values
+from shop.languages import ENGLISH, speaking
 from shop.lazy import Lazy
+from shop.wording import page_words
 from wiring.plan import dump, from_builtins
 
 renderer = Lazy("jobs.renderer")
@@ -32,7 +35,7 @@ SVG: Final = "{http://www.w3.org/2000/svg}"
 VARIANT: Final = "pdf/a-3a"
 PLAN_NAME: Final = "plan.json"
 DOCUMENT_NAME: Final = "sheet.json"
-CUSTOMER_TITLE: Final = "Your install sheet"
+CUSTOMER_TITLE: Final = kept("Your install sheet")
 WIRING_TITLE: Final = "Wiring sheet"
 SHARED_STYLE: Final = "css/sheets/body.css"
 
@@ -59,8 +62,9 @@ def _picture_style() -> Element:
 def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:
     """The HTML the PDF is made of."""
     digest = "" if document["sheet"]["draft"] else sha256_of(dict(document))
-    values = sheet_values(document, receipt, _pictures(document))
-    return _written("pdf/sheet.html", document, {**values, "digest": digest, "on_paper": True})
+    with speaking(ENGLISH):
+        values = sheet_values(document, receipt, _pictures(document))
+        return _written("pdf/sheet.html", document, {**values, "digest": digest, "on_paper": True})
 
 
 def _written(template: str, document: Mapping[str, Any], values: Mapping[str, Any]) -> str:
@@ -68,15 +72,18 @@ def _written(template: str, document: Mapping[str, Any], values: Mapping[str, An
 
 
 def customer_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:
-    """The HTML of the customer's page."""
-    values = customer_values(document, receipt, _pictures(document))
-    return _written("pdf/customer_sheet.html", document, {**values, "title": CUSTOMER_TITLE})
+    """The HTML of the customer's page, in the language that the record names."""
+    with speaking(language_of(document)):
+        values = customer_values(document, receipt, _pictures(document))
+        values |= {"title": gettext(CUSTOMER_TITLE), "page_words": page_words()}
+        return _written("pdf/customer_sheet.html", document, values)
 
 
 def wiring_html(document: Mapping[str, Any]) -> str:
     """The HTML of the wiring sheet."""
-    values = wiring_paper.wiring_values(document)
-    return _written("pdf/wiring_sheet.html", document, {**values, "title": WIRING_TITLE})
+    with speaking(ENGLISH):
+        values = wiring_paper.wiring_values(document)
+        return _written("pdf/wiring_sheet.html", document, {**values, "title": WIRING_TITLE})
 
 
 def _pictures(document: Mapping[str, Any]) -> dict[int, str]:

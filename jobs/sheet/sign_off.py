@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import REASON_OPEN
+from jobs.lists.messages import MESSAGES
 from jobs.models import FindingReason, InstallSheet, Job, SheetReceipt
 from jobs.plan.document import findings_of
 from jobs.plan.power import Finding
@@ -23,6 +24,7 @@ from jobs.services.events import done_before, log
 from jobs.services.moves import check_move, check_stage, move
 from jobs.services.work_done import own_in_review
 from jobs.sheet import document as sheet_document, render
+from jobs.sheet.mail import ask_for_mail
 from shop.models import Shop, StaffMember
 from shop.roles import BENCH
 
@@ -197,11 +199,13 @@ def latest_sheet(job: Job) -> InstallSheet | None:
 
 
 def collect_job(
-    job_id: int, actor: StaffMember, signed_name: str, signature: str = ""
+    job_id: int, actor: StaffMember, signed_name: str, signature: str = "", *, mailed: bool = False
 ) -> SheetReceipt:
     """Hand over: the customer signs the newest sheet, and the job is collected.
 
-    `signature` is a PNG data URL; empty where the typed name stands alone. Raises Refused.
+    `signature` is a PNG data URL; empty where the typed name stands alone. With `mailed` the
+    customer's page is put on its way by mail in the same transaction. Raises Refused; where it is
+    the mail that is refused, nothing is signed either.
     """
     job = Job.objects.get(pk=job_id)
     check_move(job, "collect", actor, but="customer_signed")
@@ -236,4 +240,17 @@ def collect_job(
             after={"number": sheet.number, "name": signed_name},
         )
         record.seal_receipt(row)
+        if mailed:
+            thanks = MESSAGES["thanks"]
+            shop = Shop.objects.current()
+            ask_for_mail(
+                job.number,
+                "thanks",
+                thanks.subject(job, shop),
+                thanks.text(job, shop),
+                actor=actor,
+                key=f"receipt-{row.pk}",
+                sheet=sheet,
+                papers=["customer"],
+            )
     return row

@@ -9,6 +9,7 @@ from typing import Any, Final
 import msgspec
 import segno
 from django.utils.safestring import mark_safe
+from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import wording
 from jobs.plan import car_drawing as pictures
@@ -25,8 +26,12 @@ from wiring.plan import Passive, Plan, from_builtins
 
 Document = Mapping[str, Any]
 SEVERITIES: Final = ("stop", "caution", "note")
-MANAGER_ROLE: Final = "Reviewed and signed, manager"
-CUSTOMER_ROLE: Final = "Received, customer"
+CONDITION_ROLE: Final = kept("Condition on arrival, customer")
+WORK_ROLE: Final = kept("Work done and tried, technician")
+WORK_ROLES: Final = kept("Work done and tried, technicians")
+MANAGER_ROLE: Final = kept("Reviewed and signed, manager")
+CUSTOMER_ROLE: Final = kept("Received, customer")
+"""Who signs for what; said in the reader's language where it is shown."""
 FIGURE_TEXTS: Final = ("label", "formula", "worked", "source")
 
 
@@ -59,7 +64,7 @@ def _polarity(wire: Mapping[str, Any], by: str) -> str:
 
 def _lead(one: Mapping[str, Any] | None) -> dict[str, str]:
     lead = wording.lead(one)
-    return {**lead, "swatch": pictures.wire_swatch(lead["base"], lead["stripe"])}
+    return {**lead, "swatch": pictures.wire_swatch(lead["base"], lead["stripe"], lead["colour"])}
 
 
 def _is_used(channel: Mapping[str, Any]) -> bool:
@@ -324,8 +329,8 @@ def _assumption(row: Mapping[str, Any], local: Local) -> dict[str, str]:
 
 
 _REVIEWED_OWN: Final = {
-    OWN_WORK: "reviewed their own work",
-    OWN_ENTRIES: "reviewed their own entries in this correction",
+    OWN_WORK: kept("reviewed their own work"),
+    OWN_ENTRIES: kept("reviewed their own entries in this correction"),
 }
 
 
@@ -336,17 +341,18 @@ def _signed(document: Document, receipt: Mapping[str, Any] | None) -> list[dict[
     if work:
         people, by = work["people"], work["handed_over_by"]
         work = {**work, "name": ", ".join(people)}
-        work["note"] = f"handed to review by {by}" if by not in people else ""
+        note = gettext("handed to review by %(person)s") % {"person": by}
+        work["note"] = note if by not in people else ""
     manager = signatures["manager"]
     if manager:
-        own = [_REVIEWED_OWN[one] for one in manager.get("own", ())]
-        manager = {**manager, "note": " and ".join(own)}
+        own = [gettext(_REVIEWED_OWN[one]) for one in manager.get("own", ())]
+        manager = {**manager, "note": wording.listed(own)}
     many = work and len(work["people"]) > 1
     return [
         {**one, "role": role}
         for role, one in (
-            ("Condition on arrival, customer", signatures["condition"]),
-            (f"Work done and tried, technician{'s' if many else ''}", work),
+            (CONDITION_ROLE, signatures["condition"]),
+            (WORK_ROLES if many else WORK_ROLE, work),
             (MANAGER_ROLE, manager),
             (CUSTOMER_ROLE, receipt),
         )

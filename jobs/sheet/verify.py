@@ -11,12 +11,14 @@ from io import BytesIO
 from typing import Final
 
 import msgspec
+from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import signing
 from jobs.models import InstallSheet
 from jobs.sheet import document as sheet_document
 from jobs.sheet.record_check import check_sheet
 from jobs.sheet.render import CUSTOMER_TITLE, DOCUMENT_NAME, WIRING_TITLE
+from shop.languages import NAMES, speaking
 from shop.lazy import Lazy
 from shop.models import Shop
 
@@ -29,25 +31,54 @@ IN_DOUBT: Final = "in_doubt"
 REPLACED: Final = "replaced"
 NEWEST: Final = "newest"
 
-_SAID: Final = {
-    NOT_OURS: "This file does not carry this shop’s signature: it is not a sheet of ours, or it "
-    "was damaged. Ask for the file again as it was first sent.",
-    CHANGED: "This file was signed by this shop and changed afterwards. Do not rely on it: ask the "
-    "shop for the sheet as it was signed.",
-    UNKNOWN: "This file carries this shop’s signature, and the book has no sheet that belongs to "
-    "it. Ask the shop before you rely on it.",
-    IN_DOUBT: "This is the file the shop gave out, but its own record of {number} no longer "
-    "agrees with what was signed. Ask the shop before you rely on it.",
-    REPLACED: "This is {paper} {number}, unchanged. It was corrected since: {later} stands in its "
-    "place.",
-    NEWEST: "This is {paper} {number}, unchanged, and the newest of its job.",
-}
+SHEET: Final = "sheet"
+CUSTOMER: Final = "customer"
+WIRING: Final = "wiring"
+"""Which of the three papers a file is."""
 
-_PAPERS: Final = {
-    CUSTOMER_TITLE: "the customer’s page of sheet",
-    WIRING_TITLE: "the wiring sheet of sheet",
+_SAID: Final = {
+    NOT_OURS: kept(
+        "This file does not carry this shop’s signature: it is not a sheet of ours, or it was "
+        "damaged. Ask for the file again as it was first sent."
+    ),
+    CHANGED: kept(
+        "This file was signed by this shop and changed afterwards. Do not rely on it: ask the shop "
+        "for the sheet as it was signed."
+    ),
+    UNKNOWN: kept(
+        "This file carries this shop’s signature, and the book has no sheet that belongs to it. "
+        "Ask the shop before you rely on it."
+    ),
+    IN_DOUBT: kept(
+        "This is the file the shop gave out, but its own record of %(number)s no longer agrees "
+        "with what was signed. Ask the shop before you rely on it."
+    ),
 }
-"""How the papers that are drawn when they are asked for are called, by how their title begins."""
+_OF_PAPER: Final = {
+    REPLACED: {
+        SHEET: kept(
+            "This is sheet %(number)s, unchanged. It was corrected since: %(later)s stands in its "
+            "place."
+        ),
+        CUSTOMER: kept(
+            "This is the customer’s page of sheet %(number)s, unchanged. It was corrected since: "
+            "%(later)s stands in its place."
+        ),
+        WIRING: kept(
+            "This is the wiring sheet of sheet %(number)s, unchanged. It was corrected since: "
+            "%(later)s stands in its place."
+        ),
+    },
+    NEWEST: {
+        SHEET: kept("This is sheet %(number)s, unchanged, and the newest of its job."),
+        CUSTOMER: kept(
+            "This is the customer’s page of sheet %(number)s, unchanged, and the newest of its job."
+        ),
+        WIRING: kept(
+            "This is the wiring sheet of sheet %(number)s, unchanged, and the newest of its job."
+        ),
+    },
+}
 
 
 @dataclass(frozen=True)
@@ -58,7 +89,7 @@ class Answer:
     number: str = ""
     signed_at: datetime | None = None
     later: str = ""
-    paper: str = "sheet"
+    paper: str = SHEET
 
     @property
     def holds(self) -> bool:
@@ -73,7 +104,8 @@ class Answer:
     @property
     def said(self) -> str:
         """The answer in a sentence or two."""
-        return _SAID[self.kind].format(number=self.number, later=self.later, paper=self.paper)
+        said = gettext(_SAID.get(self.kind) or _OF_PAPER[self.kind][self.paper])
+        return said % {"number": self.number, "later": self.later}
 
 
 def verify(pdf: bytes) -> Answer:
@@ -102,7 +134,18 @@ def verify(pdf: bytes) -> Answer:
 def _paper(pdf: bytes) -> str:
     """Which of the papers of a sheet a file is, by the title that was signed with it."""
     title = str(reader.PdfFileReader(BytesIO(pdf)).trailer_view["/Info"]["/Title"])
-    return next((said for begin, said in _PAPERS.items() if title.startswith(begin)), "sheet")
+    if any(title.startswith(one) for one in _customer_titles()):
+        return CUSTOMER
+    return WIRING if title.startswith(WIRING_TITLE) else SHEET
+
+
+def _customer_titles() -> list[str]:
+    """How the customer's page begins, in each language."""
+    titles = []
+    for code in NAMES:
+        with speaking(code):
+            titles.append(gettext(CUSTOMER_TITLE))
+    return titles
 
 
 def _of_book(sheet: InstallSheet) -> Answer:

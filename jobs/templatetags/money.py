@@ -21,7 +21,7 @@ def decimal(value: Decimal | str | None) -> str:
     if value in (None, ""):
         return wording.NOTHING
     whole, point, rest = money.plain(Decimal(value)).partition(".")
-    return f"{wording.grouped(whole)}{point}{rest}"
+    return f"{wording.grouped(whole)}{wording.style().point if point else ''}{rest}"
 
 
 @register.filter

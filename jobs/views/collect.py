@@ -8,6 +8,7 @@ from jobs.errors import Refused
 from jobs.forms.collect import CollectForm
 from jobs.lifecycle import Stage
 from jobs.models import Job
+from jobs.sheet.mail import can_send
 from jobs.sheet.sign_off import collect_job, latest_sheet
 from jobs.sheet.values import sheet_values
 from jobs.views.desk import strip_context
@@ -36,11 +37,15 @@ def collect(request: Request, number: int) -> HttpResponse:
                 request.user,
                 form.cleaned_data["signature_name"],
                 form.cleaned_data["signature"],
+                mailed=form.cleaned_data["mail"],
             )
         except Refused as reason:
             refused = reason.reasons
         else:
-            messages.success(request, f"{job} is collected. The signed sheet is ready to print.")
+            done = f"{job} is collected. The signed sheet is ready to print."
+            if form.cleaned_data["mail"]:
+                done = f"{job} is collected, and the customer’s page is on its way by mail."
+            messages.success(request, done)
             return redirect("sheet", job.number, sheet.revision)
     context = {
         **sheet_values(sheet.document),
@@ -49,6 +54,8 @@ def collect(request: Request, number: int) -> HttpResponse:
         "form": form,
         "errors": [*form.said, *refused] if form.is_bound else [],
         "name_value": request.POST.get("signature_name", job.customer.name),
+        "can_send": can_send(),
+        "mail_value": form["mail"].value() if form.is_bound else True,
         "signature_value": request.POST.get("signature", ""),
     }
     return render(request, "collect/page.html", context, status=422 if form.is_bound else 200)

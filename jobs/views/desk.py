@@ -12,7 +12,7 @@ from jobs.forms.desk import DeskForm, SaidForm
 from jobs.models import Job, JobEvent
 from jobs.services.check_in import check_in_of
 from jobs.services.desk import desk_of, note_said, said_on, save_desk, withdraw
-from jobs.services.mail import mails_of
+from jobs.sheet.mail import mails_of
 from shop.access import allow_any_staff
 from shop.http import Request
 from shop.typed import line, row_version, token

@@ -14,7 +14,9 @@ from jobs.lifecycle import SIGNED, Stage
 from jobs.lists.messages import MESSAGES
 from jobs.models import Job, Mail, Said
 from jobs.services.desk import note_said, said_on
-from jobs.services.mail import ask_for_mail, call_back, can_send, mails_of, settle
+from jobs.sheet.mail import ask_for_mail, call_back, can_send, mails_of, settle
+from jobs.sheet.papers import SHEET_PAPERS
+from jobs.sheet.sign_off import latest_sheet
 from shop.access import allow
 from shop.http import Request
 from shop.models.people import digits_of
@@ -51,6 +53,9 @@ def message(request: Request, number: int) -> HttpResponse:
     name = one_of(data.get("kind"), MESSAGES) or _usual(job)
     chosen = MESSAGES[name]
     text = chosen.text(job, request.shop)
+    sheet = latest_sheet(job)
+    usual = ["customer"] if name == "thanks" else []
+    ticked = data.getlist("paper") if request.method == "POST" else usual
     refused: list[str] = []
     if request.method == "POST":
         text = line(data.get("text"))
@@ -59,7 +64,16 @@ def message(request: Request, number: int) -> HttpResponse:
         try:
             if by_mail:
                 subject = chosen.subject(job, request.shop)
-                ask_for_mail(number, name, subject, text, actor=request.user, key=key)
+                ask_for_mail(
+                    number,
+                    name,
+                    subject,
+                    text,
+                    actor=request.user,
+                    key=key,
+                    sheet=sheet,
+                    papers=ticked,
+                )
             else:
                 note_said(number, Said.MESSAGE, text, actor=request.user, key=key, about=name)
         except Refused as reason:
@@ -82,6 +96,8 @@ def message(request: Request, number: int) -> HttpResponse:
         "before": before,
         "on_its_way": [mail for mail in mails_of(job) if mail.about == name],
         "can_send": can_send() and bool(job.customer.email),
+        "papers": [(key, paper.label, key in ticked) for key, paper in SHEET_PAPERS.items()],
+        "sheet": sheet,
         "refused": refused,
         **links(job, chosen.subject(job, request.shop), text),
     }

@@ -12,17 +12,18 @@ from django.views.decorators.http import require_POST
 from jobs.errors import Refused
 from jobs.forms.review import CorrectionForm
 from jobs.lifecycle import MOVES
-from jobs.models import InstallSheet, Job, Photo, SheetReceipt
+from jobs.models import InstallSheet, Job, Photo
 from jobs.record_key import KeyLost
 from jobs.services.moves import move
 from jobs.sheet import document as sheet_document, render as pdf_render
+from jobs.sheet.papers import SHEET_PAPERS, receipt_of, receipt_values
 from jobs.sheet.photos import MOST_PRINTED, is_as_signed, printed
 from jobs.sheet.record_check import SheetCheck, check_sheet
 from jobs.sheet.values import sheet_values
 from jobs.views.photos import printed_answer
 from shop.access import allow, allow_any_staff
 from shop.http import Request
-from shop.roles import BENCH, Role
+from shop.roles import BENCH, DESK, Role
 
 
 def _sheet(number: int, revision: int) -> InstallSheet:
@@ -32,16 +33,6 @@ def _sheet(number: int, revision: int) -> InstallSheet:
         ),
         job__number=number,
         revision=revision,
-    )
-
-
-def receipt_values(sheet: InstallSheet) -> dict[str, Any] | None:
-    """The receipt of a sheet as its PDF shows it, or None before the customer has signed."""
-    row: SheetReceipt | None = getattr(sheet, "receipt", None)
-    if row is None:
-        return None
-    return sheet_document.receipt_of(
-        row.signed_name, row.signature, row.signed_at, row.handed_over_by
     )
 
 
@@ -55,8 +46,7 @@ def _check(sheet: InstallSheet) -> SheetCheck:
 
 def _newest(sheet: InstallSheet) -> tuple[bytes, str]:
     """The PDF to hand out, with the customer's signature once there is one, and its SHA-256."""
-    receipt: SheetReceipt | None = getattr(sheet, "receipt", None)
-    newest = receipt if receipt is not None else sheet
+    newest = receipt_of(sheet) or sheet
     return bytes(newest.pdf), newest.pdf_sha256
 
 
@@ -114,6 +104,7 @@ def _page(
         and sheet.job.stage in correct.begins
         and sheet.job.correction in correct.during
         and not roles.isdisjoint(correct.roles),
+        "may_write": not roles.isdisjoint(DESK),
         "may_save_setup": not roles.isdisjoint(BENCH),
         "correction_form": form or CorrectionForm(request=request),
         "refused": refused or [],
@@ -128,35 +119,32 @@ def sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     pdf, digest = _newest(sheet)
     if request.GET.get("without") == "customer":
         pdf, digest = bytes(sheet.pdf), sheet.pdf_sha256
-    return _pdf(request, pdf, digest, sheet.number)
+    return _pdf(request, pdf, digest, SHEET_PAPERS["install"].file_name(sheet))
 
 
 @allow_any_staff
 def customer_sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     """The customer's page of a signed sheet, drawn from its frozen record."""
     sheet = _sheet(number, revision)
-    digest = f"customer-{_newest(sheet)[1]}"
-    if _has(request, digest):
-        return HttpResponseNotModified()
-    try:
-        pdf = pdf_render.customer_pdf(sheet.document, receipt_values(sheet))
-    except KeyLost as lost:
-        return _page(request, sheet, refused=list(lost.reasons), status=409)
-    return _pdf(request, pdf, digest, f"{sheet.number}-customer")
+    return _drawn(request, sheet, "customer", f"customer-{_newest(sheet)[1]}")
 
 
 @allow_any_staff
 def wiring_sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     """The wiring sheet of a signed sheet, drawn from its frozen record."""
     sheet = _sheet(number, revision)
-    digest = f"wiring-{sheet.pdf_sha256}"
+    return _drawn(request, sheet, "wiring", f"wiring-{sheet.pdf_sha256}")
+
+
+def _drawn(request: Request, sheet: InstallSheet, name: str, digest: str) -> HttpResponse:
+    """A paper that is made when it is asked for."""
     if _has(request, digest):
         return HttpResponseNotModified()
     try:
-        pdf = pdf_render.wiring_pdf(sheet.document)
+        pdf = SHEET_PAPERS[name].pdf(sheet)
     except KeyLost as lost:
         return _page(request, sheet, refused=list(lost.reasons), status=409)
-    return _pdf(request, pdf, digest, f"{sheet.number}-wiring")
+    return _pdf(request, pdf, digest, SHEET_PAPERS[name].file_name(sheet))
 
 
 def _has(request: Request, digest: str) -> bool:
@@ -167,7 +155,7 @@ def _has(request: Request, digest: str) -> bool:
 def _pdf(request: Request, pdf: bytes, digest: str, name: str) -> HttpResponse:
     response = HttpResponse(pdf, content_type="application/pdf")
     disposition = "attachment" if "download" in request.GET else "inline"
-    response["Content-Disposition"] = f'{disposition}; filename="{name}.pdf"'
+    response["Content-Disposition"] = f'{disposition}; filename="{name}"'
     response["ETag"] = f'"{digest}"'
     patch_cache_control(response, private=True, no_cache=True)
     return response
@@ -188,7 +176,7 @@ def sheet_preview(request: Request, number: int) -> HttpResponse:
     digest = sheet_document.sha256_of(document)
     if _has(request, digest):
         return HttpResponseNotModified()
-    return _pdf(request, pdf_render.pdf(document), digest, f"J{number}-draft")
+    return _pdf(request, pdf_render.pdf(document), digest, f"J{number}-draft.pdf")
 
 
 @allow_any_staff
@@ -198,7 +186,7 @@ def wiring_preview(request: Request, number: int) -> HttpResponse:
     digest = f"wiring-{sheet_document.sha256_of(document)}"
     if _has(request, digest):
         return HttpResponseNotModified()
-    return _pdf(request, pdf_render.wiring_draft(document), digest, f"J{number}-wiring-draft")
+    return _pdf(request, pdf_render.wiring_draft(document), digest, f"J{number}-wiring-draft.pdf")
 
 
 @allow(Role.MANAGER)

@@ -7,6 +7,8 @@ from asn1crypto.x509 import Certificate
 from django import forms
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
+from django.utils.text import format_lazy
+from django.utils.translation import gettext, gettext_lazy as _
 from django.views.decorators.http import require_http_methods, require_safe
 
 from jobs import signing
@@ -25,12 +27,14 @@ class CheckForm(forms.Form):
     """The file to check."""
 
     pdf = forms.FileField(
-        label="The PDF",
-        help_text=f"At most {MOST_MB}\u00a0MB. The file is compared and not kept.",
+        label=_("The PDF"),
+        help_text=format_lazy(
+            _("At most {size}. The file is compared and not kept."), size=f"{MOST_MB}\u00a0MB"
+        ),
         widget=forms.FileInput({"accept": "application/pdf,.pdf"}),
         error_messages={
-            "required": "Choose the PDF first.",
-            "empty": "This file is empty: choose the PDF as it was sent to you.",
+            "required": _("Choose the PDF first."),
+            "empty": _("This file is empty: choose the PDF as it was sent to you."),
         },
     )
 
@@ -39,7 +43,8 @@ class CheckForm(forms.Form):
         file = self.cleaned_data["pdf"]
         if file.size > MOST_BYTES_TO_CHECK:
             raise forms.ValidationError(
-                f"This file is larger than {MOST_MB}\u00a0MB: no sheet of ours is."
+                gettext("This file is larger than %(size)s: no sheet of ours is.")
+                % {"size": f"{MOST_MB}\u00a0MB"}
             )
         return bytes(file.read())
 
@@ -65,7 +70,8 @@ def verify(request: Request) -> HttpResponse:
         except sign_in.Waiting as waiting:
             form.add_error(
                 None,
-                f"Many files were checked from this address. Try again {moment(waiting.until)}.",
+                gettext("Many files were checked from this address. Try again %(moment)s.")
+                % {"moment": moment(waiting.until)},
             )
             status = 429
         if status == 200 and form.is_valid():
@@ -74,7 +80,9 @@ def verify(request: Request) -> HttpResponse:
             except Refused:
                 form.add_error(
                     None,
-                    "The shop cannot check sheets just now: its key is missing. Tell the shop.",
+                    gettext(
+                        "The shop cannot check sheets just now: its key is missing. Tell the shop."
+                    ),
                 )
                 status = 409
         elif status == 200:
@@ -94,7 +102,9 @@ def verify_certificate(request: Request) -> HttpResponse:
     """The certificate with which this shop signs its sheets."""
     certificate = _certificate()
     if certificate is None:
-        raise Http404("This shop has signed nothing yet, or its key is missing: ask the shop.")
+        raise Http404(
+            gettext("This shop has signed nothing yet, or its key is missing: ask the shop.")
+        )
     data = pem.armor("CERTIFICATE", certificate.dump())
     answer = HttpResponse(data, content_type="application/x-pem-file")
     answer["Content-Disposition"] = 'attachment; filename="sheet-signature.pem"'

@@ -26,7 +26,7 @@ class CustomerForm(ModelForm):
 
     class Meta:
         model = Customer
-        fields = ["name", "phone", "email", "address", "note"]
+        fields = ["name", "phone", "email", "language", "address", "note"]
         widgets = {
             "name": forms.TextInput({"autocomplete": "off", "autocapitalize": "words"}),
             "phone": forms.TextInput({"type": "tel", "autocomplete": "off"}),
@@ -63,6 +63,14 @@ class CustomerForm(ModelForm):
         return cleaned
 
 
+class LanguageForm(ModelForm):
+    """The language in which a person reads the screens."""
+
+    class Meta:
+        model = StaffMember
+        fields = ["language"]
+
+
 class StaffForm(ModelForm):
     """A staff member and the roles they hold. A new one needs a first password."""
 
@@ -87,6 +95,7 @@ class StaffForm(ModelForm):
             "name",
             "username",
             "email",
+            "language",
             "is_front_desk",
             "is_technician",
             "is_manager",
@@ -112,6 +121,7 @@ class StaffForm(ModelForm):
         "email",
         "password",
         "pin",
+        "language",
         "is_front_desk",
         "is_technician",
         "is_manager",

@@ -1,6 +1,6 @@
 """Forms of the shop profile and its bays."""
 
-from typing import Any
+from typing import Any, Final
 
 from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -11,6 +11,8 @@ from shop.forms.base import LongSelect, ModelForm
 from shop.models import Bay, Shop, TaxRate
 from shop.models.shop import tax_said, time_zones
 from shop.units import LengthField, short_unit
+
+TERMS: Final = ("sheet_terms", "sheet_terms_en", "sheet_terms_es", "sheet_terms_de")
 
 
 def _zones() -> list[tuple[str, str]]:
@@ -78,9 +80,13 @@ class ShopForm(ModelForm):
             "email",
             "address",
             "sheet_terms",
+            "sheet_terms_en",
+            "sheet_terms_es",
+            "sheet_terms_de",
             "time_zone",
             "units",
             "paper_size",
+            "language",
             "max_drop_percent",
             "max_full_drop_percent",
             "music_duty_percent",
@@ -141,7 +147,7 @@ class ShopForm(ModelForm):
         }
         widgets = {
             "address": forms.Textarea({"rows": 3}),
-            "sheet_terms": forms.Textarea({"rows": 3, "data-span": "all"}),
+            **{name: forms.Textarea({"rows": 3, "data-span": "all"}) for name in TERMS},
             "max_drop_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
             "max_full_drop_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
             "music_duty_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
@@ -169,12 +175,15 @@ class ShopForm(ModelForm):
         "time_zone",
         "units",
         "paper_size",
+        "language",
         "verify_address",
         "own_review_allowed",
     )
     BENCH = ("longest_clock_h", "lock_after_min", "idle_limit_h")
 
     MONEY = ("currency", "tax_name", "tax_percent", "prices_with_tax", "labour_price")
+
+    TRANSLATED = TERMS[1:]
 
     WARRANTY = ("work_warranty_months", "parts_warranty_months")
 
@@ -192,9 +201,14 @@ class ShopForm(ModelForm):
         return [self[name] for name in self.PROFILE]
 
     @property
+    def translated(self) -> list[forms.BoundField]:
+        """The terms for customers of other languages."""
+        return [self[name] for name in self.TRANSLATED]
+
+    @property
     def assumptions(self) -> list[forms.BoundField]:
         """What the sums take for granted."""
-        others = self.PROFILE + self.BENCH + self.MONEY + self.WARRANTY
+        others = self.PROFILE + self.BENCH + self.MONEY + self.WARRANTY + self.TRANSLATED
         return [self[name] for name in self.fields if name not in others]
 
     @property

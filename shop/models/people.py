@@ -4,7 +4,7 @@ from django.contrib.auth.models import AbstractUser
 from django.db import models
 from django.db.models.functions import Lower
 
-from shop import name_index
+from shop import languages, name_index
 from shop.roles import Role
 
 
@@ -23,6 +23,9 @@ class StaffMember(AbstractUser):
     is_technician = models.BooleanField("technician", default=False)
     is_manager = models.BooleanField("manager", default=False)
     pin = models.CharField("PIN, hashed", max_length=128, blank=True, editable=False)
+    language = models.CharField(
+        max_length=10, blank=True, choices={"": "The shop’s, or the browser’s", **languages.NAMES}
+    )
 
     REQUIRED_FIELDS = ["email", "name"]
 
@@ -121,6 +124,12 @@ class Customer(models.Model):
     email = models.EmailField(blank=True)
     address = models.TextField(blank=True)
     note = models.TextField(blank=True)
+    language = models.CharField(
+        "language of papers and mails",
+        max_length=10,
+        blank=True,
+        choices={"": "The shop’s", **languages.NAMES},
+    )
     created_at = models.DateTimeField(auto_now_add=True)
     merged_into = models.ForeignKey(
         "self", models.PROTECT, null=True, blank=True, related_name="merged", editable=False

@@ -10,7 +10,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.utils.functional import cached_property
 
-from shop import wording
+from shop import languages, wording
 from shop.models.hours import UNSAID_CLOSES, OpenHours
 from shop.money import plain
 
@@ -71,9 +71,18 @@ class Shop(models.Model):
     keeps_holidays = models.BooleanField("closed on public holidays", default=True)
     units = models.CharField(max_length=10, choices=Units, default=Units.METRIC)
     paper_size = models.CharField("paper", max_length=10, choices=PaperSize, default=PaperSize.A4)
+    language = models.CharField(
+        max_length=10,
+        blank=True,
+        choices={"": "Each browser’s; English on paper", **languages.NAMES},
+        help_text="Of screens and papers, where a person or customer has no other.",
+    )
     sheet_terms = models.TextField(
         blank=True, help_text="Printed above the signatures on the install sheet."
     )
+    sheet_terms_en = models.TextField("terms in English", blank=True)
+    sheet_terms_es = models.TextField("terms in Spanish", blank=True)
+    sheet_terms_de = models.TextField("terms in German", blank=True)
 
     verify_address = models.URLField(
         "where anybody checks a sheet",
@@ -195,6 +204,11 @@ class Shop(models.Model):
     def closing_times(self) -> dict[int, time]:
         """When the shop closes, by weekday; empty where it has not said its hours."""
         return dict(OpenHours.objects.values_list("weekday", "closes_at"))
+
+    def terms_in(self, language: str) -> str:
+        """The terms as a customer of this language reads them; the shop's own where it has none."""
+        own: str = getattr(self, f"sheet_terms_{language[:2]}")
+        return own or self.sheet_terms
 
     def closing_on(self, day: date) -> datetime | None:
         """When the shop closes on a day of the week; None on one on which it is never open."""

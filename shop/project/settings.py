@@ -88,6 +88,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "shop.middleware.ShopMiddleware",
+    "shop.middleware.LanguageMiddleware",
     "shop.middleware.SignInMiddleware",
     "shop.middleware.TabletMiddleware",
 ]
@@ -116,7 +117,7 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "shop.context.shop",
             ],
-            "builtins": ["shop.templatetags.wording"],
+            "builtins": ["django.templatetags.i18n", "shop.templatetags.wording"],
         },
     },
 ]
@@ -210,6 +211,10 @@ CONTENT_SECURITY_POLICY = {
 }
 
 LANGUAGE_CODE = "en-gb"
+LANGUAGES = [("en-gb", "English"), ("es", "Español"), ("de", "Deutsch")]
+LOCALE_PATHS = [BASE_DIR / "shop" / "locale"]
+# What a template writes without a filter of ours is for a program: with a point in any language.
+FORMAT_MODULE_PATH = "shop.formats"
 TIME_ZONE = "UTC"
 USE_I18N = True
 USE_TZ = True

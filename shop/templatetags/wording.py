@@ -7,8 +7,10 @@ from typing import Any
 from django import template
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
+from django.utils.translation import get_language
 
-from shop import wording
+from shop import kept_words, wording
+from shop.languages import ENGLISH
 
 register = template.Library()
 
@@ -22,6 +24,14 @@ register.filter("percent", wording.percent)
 register.filter("signed", wording.signed)
 register.filter("stamp", wording.stamp)
 register.filter("unit", wording.with_unit)
+register.filter("told", kept_words.told)
+register.filter("inner", wording.inner)
+
+
+@register.simple_tag
+def language_code() -> str:
+    """The language in which the page is written, as HTML names it: "en", "de"."""
+    return (get_language() or ENGLISH)[:2]
 
 
 @register.filter

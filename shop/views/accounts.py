@@ -9,7 +9,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import reverse_lazy
+from django.urls import reverse, reverse_lazy
 from django.utils import timezone
 from django.utils.http import urlencode
 from django.views.decorators.http import require_safe
@@ -17,9 +17,11 @@ from django.views.decorators.http import require_safe
 from shop.access import allow_any_staff, public
 from shop.first_day import is_new
 from shop.first_page import first_page
+from shop.forms.people import LanguageForm
 from shop.http import Request
 from shop.models import StaffMember
 from shop.services import events, sign_in, sign_ins
+from shop.views.saving import form_page
 
 
 class _SignIn(auth_views.LoginView):
@@ -94,6 +96,22 @@ class _ChangePassword(auth_views.PasswordChangeView):
 login = public(_SignIn.as_view())
 logout = allow_any_staff(_Leave.as_view())
 password_change = allow_any_staff(_ChangePassword.as_view())
+
+
+@allow_any_staff
+def my_language(request: Request) -> HttpResponse:
+    """The language in which the person reads the screens."""
+    person = StaffMember.objects.get(pk=request.user.pk)
+    return form_page(
+        request,
+        LanguageForm(request.POST or None, instance=person),
+        notice="",
+        to="my_language",
+        title="My language",
+        save_label="Save language",
+        back_url=reverse("home"),
+        back_label="Back",
+    )
 
 
 def shut(request: HttpRequest, waiting: sign_in.Waiting) -> HttpResponse:

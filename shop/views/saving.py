@@ -33,7 +33,8 @@ def form_page(
         except ValidationError as error:
             form.add_error(None, error)
         else:
-            messages.success(request, notice.format(saved))
+            if notice:
+                messages.success(request, notice.format(saved))
             return redirect(to(saved) if callable(to) else to)
     status = 422 if form.is_bound else 200
     return render(request, template, {"form": form, **context}, status=status)

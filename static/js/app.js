@@ -88,6 +88,7 @@
       if (!same && open) strip.append(listButton(open));
     };
     if (state === "saving") {
+      if (strip.dataset.state === "saved") strip.replaceChildren();
       if (strip.dataset.state !== "unsaved") stripTimer = setTimeout(put, 500);
       return;
     }

@@ -346,7 +346,7 @@
   /** Rows that need a look: a value not accepted, a clash. */
   Loombook.needLook = () => [...states.values()].filter((s) => !s.gone && (s.shown === "clash" || s.refused.size)).length;
   /** Entries on their way; entries that leaving this page would lose. */
-  Loombook.waiting = () => outbox.entries().filter((entry) => entry.state === "waiting").length;
+  Loombook.waiting = () => outbox.state().coming + outbox.entries().filter((entry) => entry.state === "waiting").length;
   Loombook.unsaved = () => (outbox.kept() ? 0 : outbox.entries().length + [...states.values()].filter((s) => !s.gone && unsent(s).length).length);
   Loombook.cells = { refresh, busy: () => [...states.values()].some((s) => !s.gone && unsettled(s)) };
 

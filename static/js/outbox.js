@@ -33,6 +33,8 @@
   let entries = [];
   let drafts = [];
   let others = 0;
+  /** Entries on their way into this device's store. */
+  let coming = 0;
   const sending = new Set();
   let signedOut = false;
   /** Why nothing can be sent: "network" nobody answers, "gateway" a proxy says that our server does
@@ -176,8 +178,14 @@
     entry.faults = 0;
     const name = `entry:${entry.key}`;
     if (!entry.blob) late.put(name, entry);
-    if (db) entry.id = await change("entries", (store) => store.add(entry));
-    else entry.id = memory.next++;
+    coming += 1;
+    announce("outbox:changed");
+    try {
+      if (db) entry.id = await change("entries", (store) => store.add(entry));
+      else entry.id = memory.next++;
+    } finally {
+      coming -= 1;
+    }
     if (!entries.some((one) => one.id === entry.id)) entries.push(entry);
     late.drop(name);
     announce("outbox:changed");
@@ -442,7 +450,7 @@
     entries: () => entries,
     drafts: () => drafts,
     others: () => others,
-    state: () => ({ down, signedOut, sending: sending.size, draining, heardAt }),
+    state: () => ({ down, signedOut, sending: sending.size, coming, draining, heardAt }),
   };
 
   window.addEventListener("online", () => wake());

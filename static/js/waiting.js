@@ -39,7 +39,7 @@
   const findings = () => (document.querySelector(".sheet") ? ` Findings are as of ${clock(asOf || outbox.state().heardAt)}.` : "");
 
   function summary() {
-    const { down, signedOut, draining } = outbox.state();
+    const { coming, down, signedOut, draining } = outbox.state();
     const n = waiting().length;
     const open = showList;
     if (n && signedOut) return { state: "unsaved", text: "You are signed out. Nothing you typed is lost.", signIn: true };
@@ -48,7 +48,7 @@
     if (n && (down || asOf)) return { state: "unsaved", text: `${away(down)}: ${are} kept on this device and sent when it is back.${findings()}`, open };
     const faulty = waiting().filter((entry) => entry.faults).length;
     if (faulty) return { state: "unsaved", text: `The server has trouble with ${count(faulty, "entry", "entries")}: ${are} kept on this device and sent again by themselves.`, open };
-    if (n && draining) return { state: "saving", text: "Saving" };
+    if ((coming && !down) || (n && draining)) return { state: "saving", text: "Saving" };
     if (n) return { state: "unsaved", text: `${are} not on the server yet, and sent again by themselves.`, open };
     const look = Math.max(Loombook.needLook?.() || 0, aside().length);
     if (look) return { state: "unsaved", text: `${count(look, "entry needs", "entries need")} a look.`, open };

@@ -70,6 +70,14 @@ SCROLLS = """phone => {
 }"""
 
 
+DRAWN = """() => {
+  const plots = [...document.querySelectorAll("svg.plot")];
+  const sized = (one) => !one.clientWidth || one.dataset.sized;
+  return !document.querySelector(".plot-wait") && plots.every(sized);
+}"""
+"""Whether every plot has come, and its text is as large as the page's."""
+
+
 def test_every_page_is_for_gloves_and_scrolls_as_one(shown: str, enter: SignIn) -> None:
     """At every size nothing scrolls inside a page, and every target takes a gloved finger."""
     scrolls, small = [], []

@@ -235,6 +235,15 @@ def test_what_was_typed_and_not_finished_stands_in_its_cell_again(
     plugs(page).first.press("Tab")
     expect(strip(page)).to_contain_text("All saved")
     assert book.connectors()[0] == "Half a plu"
+    at_once = plugs(page).first.evaluate(
+        """cell => {
+          cell.value = "At once";
+          cell.dispatchEvent(new Event("change", { bubbles: true }));
+          return document.querySelector("#save-strip").textContent;
+        }"""
+    )
+    assert "All saved" not in at_once, "what this device has not even kept yet was called saved"
+    expect(strip(page)).to_contain_text("All saved")
 
 
 def test_two_people_on_one_cell_choose_and_the_log_keeps_both(

@@ -15,7 +15,7 @@ from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import Delivery, Job, Mail
 from jobs.services.desk import said_on
-from jobs.services.mail import (
+from jobs.sheet.mail import (
     LONGEST_ON_ITS_WAY,
     PAUSES_MIN,
     ask_for_mail,

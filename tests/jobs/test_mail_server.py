@@ -18,7 +18,7 @@ from django.utils import timezone
 from jobs.lifecycle import Stage
 from jobs.models import Delivery, Mail
 from jobs.services.desk import said_on
-from jobs.services.mail import LONGEST_ON_ITS_WAY, PAUSES_MIN, ask_for_mail, send_due
+from jobs.sheet.mail import LONGEST_ON_ITS_WAY, PAUSES_MIN, ask_for_mail, send_due
 from shop.project.settings import _mail
 from shop.roles import Role
 from tests.factories import CustomerFactory, VehicleFactory, make_job, make_staff
@@ -185,7 +185,7 @@ import os, django
 from django.db import connection
 django.setup()
 connection.settings_dict["NAME"] = os.environ["TEST_DATABASE"]
-from jobs.services.mail import send_due
+from jobs.sheet.mail import send_due
 send_due()
 """
 

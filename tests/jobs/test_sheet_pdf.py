@@ -2,10 +2,13 @@
 
 import io
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import pdfua
+import pikepdf
 import pytest
 from pyhanko.pdf_utils.reader import PdfFileReader
 from pyhanko.sign.validation import validate_pdf_signature
@@ -17,6 +20,7 @@ from jobs.models import InstallSheet
 from jobs.paper import PAPERS, counter_paper, estimate_pdf
 from jobs.services.estimates import Estimate
 from jobs.sheet import document as sheet_document, render
+from jobs.sheet.papers import SHEET_PAPERS
 from jobs.sheet.sign_off import collect_job
 from shop.models import Customer
 from shop.roles import Role
@@ -154,6 +158,27 @@ def test_archival_tagged_and_subset(sheet: InstallSheet) -> None:
             fonts[font.get_object()["/BaseFont"]] = font
     assert fonts
     assert all("+" in name for name in fonts), fonts.keys()
+
+
+def _found(pdf: bytes, folder: Path) -> set[str]:
+    """Rules of PDF/UA-1 (ISO 14289-1:2014) that the file breaks, as far as a program can look."""
+    path = folder / "paper.pdf"
+    path.write_bytes(pdf)
+    with pikepdf.open(path) as opened:
+        assert opened.check_pdf_syntax() == []
+    return {one.rule_id for one in pdfua.validate(path).findings} - {"UA-28-004"}
+
+
+@pytest.mark.parametrize("paper", SHEET_PAPERS)
+def test_each_paper_can_be_read_out(sheet: InstallSheet, paper: str, tmp_path: Path) -> None:
+    """But for the claim to conform (UA-28-004), which a program alone should not make."""
+    assert _found(SHEET_PAPERS[paper].pdf(sheet), tmp_path) == set()
+
+
+def test_what_cannot_be_read_out_is_found(sheet: InstallSheet, tmp_path: Path) -> None:
+    html = render.sheet_html(sheet.document)
+    silent = render.write_pdf(re.sub(r"<title>[^<]* with [^<]*</title>", "", html), [])
+    assert _found(silent, tmp_path) == {"UA-13-004"}
 
 
 def test_signature_holds_and_one_altered_byte_breaks_it(sheet: InstallSheet) -> None:

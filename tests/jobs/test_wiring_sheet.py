@@ -148,7 +148,32 @@ def crowded(document: Mapping[str, Any], devices: int, channels: int) -> dict[st
                     "feeds_input": at,
                 }
             )
-    return {**document, "plan": plan, "parts": [], "plugs": []}
+    return {
+        **document,
+        "plan": plan,
+        "parts": [],
+        "plugs": [],
+        "adapters": [adapter(at, wires=1 + at * 9 * channels) for at in range(devices)],
+    }
+
+
+def adapter(at: int, wires: int) -> dict[str, Any]:
+    """A lead with so many wires, of names as long as they may be."""
+    return {
+        "name": f"{NAMES[at % len(NAMES)][:74]} {at}",
+        "from_plug": (ARABIC if at % 2 else "Plug on the left door pillar, inside, lower")[:40],
+        "to_plug": LONG[:40],
+        "wires": [
+            {
+                "from_pin": f"N{at}.{number}",
+                "to_pin": "a pin of 20 letters." if number % 3 else str(number),
+                "base": COLOURS[number % 5],
+                "stripe": "WH",
+                "note": LONG[:120] if number % 4 == 0 else "",
+            }
+            for number in range(wires)
+        ],
+    }
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -174,6 +199,10 @@ def test_no_word_lies_on_another_or_off_the_page(
     for at in range(devices):
         for number in range(1, channels + 1):
             assert any(f"SP{at + 1}{number:02}" in one.split() for one in drawn)
+        for number in range(1 + at * 9 * channels):
+            assert drawn.count(f"N{at}.{number}") == 1, (
+                "a wire of a lead is left out or drawn twice"
+            )
 
 
 def test_a_fault_of_the_geometry_would_be_seen() -> None:

@@ -17,6 +17,12 @@ LAID_OUT = {
         "{% if a %}\n  one\n{% endif %}\nx",
         "{% if a %}one{% endif %}x",
     ),
+    "a sentence to be translated": (
+        "<b>a</b>\n{% blocktranslate %}\n  one\n  {{ b }}\n{% endblocktranslate %}\n{{ c }}\n"
+        '{% translate "two" %}\n<i>d</i>',
+        "<b>a</b> {% blocktranslate %}one {{ b }}{% endblocktranslate %} {{ c }} "
+        '{% translate "two" %} <i>d</i>',
+    ),
     "a no-break space": ("4\u00a0\n\u00a0V", "4\u00a0 \u00a0V"),
     "attributes": (
         '<p\n  id="a"\n  {% if b %}\n    class="b"\n  {% endif %}\n>x</p>',

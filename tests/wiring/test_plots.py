@@ -113,3 +113,27 @@ def test_a_measured_plot_shows_before_after_proposal_and_target() -> None:
     assert len(paths(svg, "plot-wished")) == 1
     with pytest.raises(ValueError, match="no measurement"):
         measured_plot(None)
+
+
+def wave(name: str, turns: float, style: int) -> Line:
+    return Line(name, GRID, 20 * np.sin(turns * np.log(GRID)), style=style)
+
+
+@pytest.mark.parametrize("look", [plots.HALF, plots.PAPER])
+def test_on_paper_a_name_lies_on_no_line(look: plots.Look) -> None:
+    """Beside its line where there is room, else all names below, each once with its dashes."""
+    quiet = Line("Front door, both sides", GRID, np.where(GRID > 80, 0.0, -30.0))
+    svg = draw([quiet], "One", limits=(-40.0, 12.0, 6.0), look=look)
+    assert len(re.findall('class="plot-name', svg)) == 1
+    assert f'viewBox="0 0 {look.width:g} {look.height:g}"' in svg
+
+    crowd = [wave(f"Coaxial rear door {at}", 5 + at, at) for at in range(3)]
+    svg = draw(crowd, "Many", limits=(-21.0, 21.0, 6.0), look=look)
+    assert "plot-name" not in svg
+    height = float(ET.fromstring(svg).get("viewBox", "").split()[3])
+    for at, line in enumerate(crowd):
+        [text] = [e for e in ET.fromstring(svg).iter(f"{SVG}text") if e.text == line.label]
+        assert look.height < float(text.get("y", "")) < height
+        dash = f' stroke-dasharray="{plots.DASHES[at]}"' if plots.DASHES[at] else ""
+        sample = f'h28" fill="none" stroke="{plots.COLOURS[at]}"{dash}'
+        assert svg.count(sample) == 1

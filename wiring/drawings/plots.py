@@ -1,14 +1,15 @@
 """Plots over log frequency as SVG text, the same on screen and on paper.
 
-Every line has its own dash pattern and a label beside it, so that colour is never needed to tell
-them apart; colours are chosen to differ for colour-blind readers too. Strokes and sizes are
-attributes, so the print renderer needs no style sheet; on screen the classes `plot-line-1` to
-`plot-line-8` may set other colours, and axes and text follow `currentColor`. Without any script
-the native tooltip shows the values of a third octave; `data-hz` and `data-values` carry them.
+Every line has its own dash pattern and a label beside it or below all, so that colour is never
+needed to tell them apart; colours are chosen to differ for colour-blind readers too. Strokes and
+sizes are attributes, so the print renderer needs no style sheet; on screen the classes
+`plot-line-1` to `plot-line-8` may set other colours, and axes and text follow `currentColor`.
+Without any script the native tooltip shows the values of a third octave; `data-hz` and
+`data-values` carry them.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Final, NamedTuple
@@ -39,6 +40,14 @@ _WIDE: Final = frozenset("MWmw@%")
 _NARROW: Final = frozenset("fijlrtI.,:;'()| ")
 _BESIDE: Final = 3.0
 """Room left free on both sides of a name."""
+
+_SAMPLE: Final = 28.0
+"""How long the piece of a line is beside its name below a plot [px]."""
+
+_BETWEEN: Final = 8
+"""Points looked at from one to the next, where a name may not lie."""
+
+Box = tuple[float, float, float, float]
 
 
 class Look(NamedTuple):
@@ -129,17 +138,23 @@ def draw(
     """
     bottom, top, step = limits or level_range([*lines, *([wished] if wished else [])])
     frame = Frame(low_hz, high_hz, bottom, top, step, look.width, look.height)
-    taken: list[tuple[float, float, float, float]] = []
+    taken: list[Box] = []
+    named = [one for one in [*lines, *([wished] if wished else [])] if one.label]
+    marked = _marks(frame, marks, taken)
+    names = _beside(frame, named, wished, taken, look)
+    height = frame.height
+    if names is None:
+        names, height = _below(frame, named, wished, look.letters)
     narrow = " narrow" if look.width < SCREEN.width else ""
     parts = [
         f'<svg class="plot{narrow}" xmlns="http://www.w3.org/2000/svg" '
-        f'viewBox="0 0 {frame.width:g} {frame.height:g}" role="img" '
+        f'viewBox="0 0 {frame.width:g} {height:g}" role="img" '
         f'aria-labelledby="{escape(ident)}-title" '
         f'font-family="sans-serif" font-size="{look.letters:g}" fill="currentColor" '
         'stroke-linejoin="round">',
         f'<title id="{escape(ident)}-title">{escape(title)}</title>',
         *_axes(frame, unit, look.letters),
-        *_marks(frame, marks, taken),
+        *marked,
     ]
     if wished is not None and wished.values is not None:
         path = path_within(frame, wished.frequencies_hz, wished.values)
@@ -149,8 +164,7 @@ def draw(
         )
     for line in lines:
         parts += _line(frame, line)
-    for line in [*lines, *([wished] if wished else [])]:
-        parts += _label(frame, line, taken, line is wished, look.letters)
+    parts += names
     parts += _hits(frame, [*lines, *([wished] if wished else [])], unit)
     parts.append("</svg>")
     return "".join(parts)
@@ -197,9 +211,7 @@ def _axes(frame: Frame, unit: str, letters: float) -> list[str]:
     ]
 
 
-def _marks(
-    frame: Frame, marks: Sequence[Mark], taken: list[tuple[float, float, float, float]]
-) -> list[str]:
+def _marks(frame: Frame, marks: Sequence[Mark], taken: list[Box]) -> list[str]:
     parts = []
     last = -1e9
     for mark in sorted(marks, key=lambda each: each.frequency_hz):
@@ -226,8 +238,7 @@ def _marks(
 
 def _line(frame: Frame, line: Line) -> list[str]:
     style = line.style % len(COLOURS)
-    dash = f' stroke-dasharray="{DASHES[style]}"' if DASHES[style] else ""
-    shared = f'fill="none" stroke="{COLOURS[style]}"{dash}'
+    shared = f'fill="none" {_look_of(style)}'
     parts = []
     if line.before is not None:
         path = path_within(frame, line.frequencies_hz, line.before)
@@ -245,17 +256,35 @@ def _line(frame: Frame, line: Line) -> list[str]:
     return parts
 
 
-def _label(
-    frame: Frame,
-    line: Line,
-    taken: list[tuple[float, float, float, float]],
-    plain: bool,
-    letters: float,
-) -> list[str]:
-    """The line's name beside it, where it stands highest and nothing else is written."""
+def _beside(
+    frame: Frame, named: Sequence[Line], wished: Line | None, taken: list[Box], look: Look
+) -> list[str] | None:
+    """Each name beside its line, where that stands highest and nothing else is drawn.
+
+    Where a name finds no such place it lies on what is drawn least in its way on a screen, whose
+    script can name the lines below; on paper None is given, for names below all of them.
+    """
+    drawn = np.concatenate([_points(frame, one) for one in named] or [np.empty((0, 2))])
+    texts = []
+    for line in named:
+        places = list(_places(frame, line, look.letters))
+        if not places:
+            continue
+        free = [one for one in places if not any(_overlap(one[2], other) for other in taken)]
+        clear = next((one for one in free if not _holds(one[2], drawn)), None)
+        if clear is None and look is not SCREEN:
+            return None
+        x, y, box = clear or (free or places)[0]
+        taken.append(box)
+        texts.append(_text(line, x, y, line is wished, name_width(line.label, look.letters)))
+    return texts
+
+
+def _places(frame: Frame, line: Line, letters: float) -> Iterator[tuple[float, float, Box]]:
+    """Where a name may stand, the best first: its beginning [px] and the room it takes."""
     shown = line.values if line.values is not None else line.before
-    if shown is None or not line.label:
-        return []
+    if shown is None:
+        return
     usable = np.flatnonzero(
         np.isfinite(shown)
         & (line.frequencies_hz >= frame.low_hz)
@@ -263,30 +292,78 @@ def _label(
         & (shown > frame.bottom)
     )
     if not usable.size:
-        return []
+        return
     width = name_width(line.label, letters)
     values = np.minimum(shown, frame.top)
     loud = usable[values[usable] >= values[usable].max() - 4]
-    places = [loud[int(share * (loud.size - 1))] for share in (0.5, 0.3, 0.7, 0.15, 0.85, 0.0, 1.0)]
-    best: tuple[float, float] | None = None
+    along = [loud[int(share * (loud.size - 1))] for share in (0.5, 0.3, 0.7, 0.15, 0.85, 0.0, 1.0)]
     for rise in (-7.0, 15.0, -21.0, 29.0, -35.0, 43.0):
-        for place in places:
+        for place in along:
             x = frame.x(float(line.frequencies_hz[place])) - width / 2
             x = min(max(x, frame.left + 3), frame.width - frame.right - width - 3)
             y = frame.y(float(values[place])) + rise
-            if not frame.above + 10 <= y <= frame.height - frame.below - 3:
-                continue
-            best = best or (x, y)
-            box = (x - _BESIDE, y - letters + 2, x + width + _BESIDE, y + 3)
-            if not any(_overlap(box, other) for other in taken):
-                taken.append(box)
-                return [_text(line, x, y, plain, width)]
-    if best is None:
-        return []
-    return [_text(line, *best, plain, width)]
+            if frame.above + 10 <= y <= frame.height - frame.below - 3:
+                yield x, y, (x - _BESIDE, y - letters + 2, x + width + _BESIDE, y + 3)
 
 
-def _overlap(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
+def _points(frame: Frame, line: Line) -> Floats:
+    """Where the line is drawn [px], a row a point."""
+    parts = []
+    for values in (line.values, line.before):
+        if values is not None:
+            shown = np.isfinite(values) & (line.frequencies_hz > 0)
+            at = np.stack([frame.xs(line.frequencies_hz[shown]), frame.ys(values[shown])], axis=1)
+            parts.append(_filled(at))
+    return np.concatenate(parts) if parts else np.empty((0, 2))
+
+
+def _filled(points: Floats) -> Floats:
+    """The points with others between them, so that none is far from the next."""
+    if len(points) < 2:
+        return points
+    share = np.linspace(0.0, 1.0, _BETWEEN, endpoint=False)[:, None, None]
+    between = points[:-1] + share * np.diff(points, axis=0)
+    return np.concatenate([between.reshape(-1, 2), points[-1:]])
+
+
+def _holds(box: Box, points: Floats) -> bool:
+    left, top, right, bottom = box
+    x, y = points[:, 0], points[:, 1]
+    return bool(np.any((x > left) & (x < right) & (y > top) & (y < bottom)))
+
+
+def _below(
+    frame: Frame, named: Sequence[Line], wished: Line | None, letters: float
+) -> tuple[list[str], float]:
+    """The names below the plot, each beside a piece of its line; and how high all is [px]."""
+    parts = []
+    x, y = frame.left, frame.height + letters
+    for line in named:
+        wide = _SAMPLE + 6 + name_width(line.label, letters)
+        if x > frame.left and x + wide > frame.width - frame.right:
+            x, y = frame.left, y + letters * 1.4
+        look = _stroke(line, wished)
+        parts.append(
+            f'<path d="M{x:.1f} {y - letters * 0.35:.1f}h{_SAMPLE:g}" fill="none" {look}/>'
+            f'<text x="{x + _SAMPLE + 6:.1f}" y="{y:.1f}">{escape(line.label)}</text>'
+        )
+        x += wide + 18
+    return parts, y + letters * 0.4
+
+
+def _stroke(line: Line, wished: Line | None) -> str:
+    if line is wished:
+        return 'stroke="currentColor" stroke-width="1.6" stroke-dasharray="1 4"'
+    width = BOLD if line.values is not None else THIN
+    return f'{_look_of(line.style % len(COLOURS))} stroke-width="{width}"'
+
+
+def _look_of(style: int) -> str:
+    dash = f' stroke-dasharray="{DASHES[style]}"' if DASHES[style] else ""
+    return f'stroke="{COLOURS[style]}"{dash}'
+
+
+def _overlap(a: Box, b: Box) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.db import InterfaceError, OperationalError, connection
 
-from jobs.services.mail import send_due
+from jobs.sheet.mail import send_due
 from shop.management.ready import ReadyCommand
 
 PAUSE_S = 5.0

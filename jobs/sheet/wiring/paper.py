@@ -8,7 +8,7 @@ from django.utils.safestring import SafeString, mark_safe
 
 from jobs.plan.car_drawing import car_with_channels, channels_text
 from jobs.sheet.earlier import newest, paper_of
-from jobs.sheet.wiring import details, plugs
+from jobs.sheet.wiring import details, leads, plugs
 from jobs.sheet.wiring.canvas import Canvas
 from jobs.sheet.wiring.nodes import Installation, installation
 from jobs.sheet.wiring.overview import overview
@@ -56,11 +56,26 @@ def drawings(document: Document, car: str | None = None) -> list[tuple[str, Canv
         made.append(
             (f"Channels of {', '.join(ids)}", details.drawn(page, width, height), _channels(page))
         )
-    made += [
-        ("Plugs", canvas, _plugs(document) if at == 0 else "Continued.")
-        for at, canvas in enumerate(plugs.pages(document, width, height))
+    return [*made, *_ends(document, width, height)]
+
+
+def _ends(document: Document, width: float, height: float) -> list[tuple[str, Canvas, str]]:
+    """The plugs, and the adapter leads below them where there is room, else on pages of theirs."""
+    faces = plugs.pages(document, width, height)
+    said = _plugs(document)
+    own: list[Canvas] = []
+    if faces and leads.drawn_below(faces[-1], document):
+        said += f". {leads.TITLE}: {leads.told(document)}"
+    else:
+        own = leads.pages(document, width, height)
+    return [
+        (title, canvas, f"{words}." if at == 0 else "Continued.")
+        for title, canvases, words in (
+            ("Plugs", faces, said),
+            (leads.TITLE, own, leads.told(document)),
+        )
+        for at, canvas in enumerate(canvases)
     ]
-    return made
 
 
 def wiring_values(document: Document) -> dict[str, Any]:

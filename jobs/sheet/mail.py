@@ -5,8 +5,9 @@ sent, and tried again later or given up; where the connection breaks after the t
 the process is killed meanwhile, nobody can know, and the desk is asked instead of sending again.
 """
 
+import logging
 import smtplib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -17,12 +18,18 @@ from django.core.mail.backends.base import BaseEmailBackend
 from django.core.validators import validate_email
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
+from jobs import wording
 from jobs.errors import Refused
-from jobs.models import Delivery, Job, Mail, Said
+from jobs.models import Delivery, InstallSheet, Job, Mail, Said
 from jobs.services.desk import LONGEST, note_said
 from jobs.services.saving import locked_job
-from shop.models import StaffMember
+from jobs.sheet.papers import SHEET_PAPERS
+from shop.languages import first_of, speaking
+from shop.models import Shop, StaffMember
+
+logger = logging.getLogger(__name__)
 
 PAUSES_MIN: Final = (1, 5, 15, 60, 240, 720)
 """Minutes before each further try; after the last the mail is given up."""
@@ -38,12 +45,21 @@ def can_send() -> bool:
 
 @transaction.atomic
 def ask_for_mail(
-    number: int, about: str, subject: str, text: str, *, actor: StaffMember, key: str = ""
+    number: int,
+    about: str,
+    subject: str,
+    text: str,
+    *,
+    actor: StaffMember,
+    key: str = "",
+    sheet: InstallSheet | None = None,
+    papers: Iterable[str] = (),
 ) -> Mail:
     """Put a mail to the job's customer on its way, once for each key.
 
-    Raises Refused without a mail server, an address or words, and when the same words are on
-    their way to the same address already.
+    `papers` are names of SHEET_PAPERS: of `sheet`, made when the mail goes out, and named below
+    the text. Raises Refused without a mail server, an address or words, and when the same words
+    are on their way to the same address already.
     """
     job = locked_job(number)
     if key and (before := Mail.objects.filter(key=key).first()):
@@ -59,6 +75,12 @@ def ask_for_mail(
         raise Refused(f"“{to}” is no mail address: put it right at the customer first.") from None
     if not text:
         raise Refused("Write the text first.")
+    papers = [name for name in SHEET_PAPERS if name in set(papers)] if sheet else []
+    if sheet and papers:
+        names = [SHEET_PAPERS[name].file_name(sheet) for name in papers]
+        with speaking(first_of(job.customer, Shop.objects.current())):
+            enclosed = gettext("With this mail: %(files)s") % {"files": wording.listed(names)}
+        text += f"\n\n{enclosed}"
     if len(text) > LONGEST:
         raise Refused("The text is too long for one mail: shorten it.")
     on_its_way = job.mails.filter(to=to, text=text, delivery__in=(Delivery.WAITING, Delivery.GOING))
@@ -66,7 +88,15 @@ def ask_for_mail(
         raise Refused("This text is on its way to this address already.")
     subject = " ".join(subject.split())[:200]
     return Mail.objects.create(
-        job=job, about=about, to=to, subject=subject, text=text, by=actor, key=key
+        job=job,
+        about=about,
+        to=to,
+        subject=subject,
+        text=text,
+        sheet=sheet if papers else None,
+        papers=papers,
+        by=actor,
+        key=key,
     )
 
 
@@ -121,7 +151,8 @@ def send_due(
     due = Mail.objects.filter(delivery=Delivery.WAITING, not_before__lte=now)
     for pk in list(due.values_list("pk", flat=True)):
         if due.filter(pk=pk).update(delivery=Delivery.GOING, going_since=now):
-            sent += _send(Mail.objects.select_related("job", "by").get(pk=pk), connect, now)
+            mail = Mail.objects.select_related("job", "by", "sheet__receipt").get(pk=pk)
+            sent += _send(mail, connect, now)
     return sent
 
 
@@ -132,6 +163,15 @@ def _settle_left_behind(now: datetime) -> None:
 
 
 def _send(mail: Mail, connect: Callable[[], BaseEmailBackend], now: datetime) -> int:
+    try:
+        papers = _papers(mail)
+    except Refused as reason:
+        _move(mail, Delivery.REFUSED, _words(reason))
+        return 0
+    except Exception as error:  # a paper that cannot be made holds no other mail up
+        logger.exception("Papers of mail %s", mail.pk)
+        _later(mail, error, now)
+        return 0
     try:
         connection = connect()
         connection.open()
@@ -145,6 +185,7 @@ def _send(mail: Mail, connect: Callable[[], BaseEmailBackend], now: datetime) ->
             to=[mail.to],
             headers={"Message-ID": f"<mail-{mail.pk}-{mail.asked_at.timestamp():.6f}@loombook>"},
             connection=connection,
+            attachments=papers,
         )
         message.send()
     except smtplib.SMTPRecipientsRefused as error:
@@ -163,6 +204,16 @@ def _send(mail: Mail, connect: Callable[[], BaseEmailBackend], now: datetime) ->
         if _move(mail, Delivery.SENT):
             _note(mail, mail.by)
     return 1
+
+
+def _papers(mail: Mail) -> list[tuple[str, bytes, str]]:
+    """The files that go with it; raises Refused where they should not or cannot."""
+    if mail.sheet is None:
+        return []
+    if later := mail.sheet.job.sheets.filter(corrects=mail.sheet).first():
+        raise Refused(f"{mail.sheet.number} was corrected meanwhile: send {later.number}.")
+    papers = [SHEET_PAPERS[name] for name in mail.papers]
+    return [(one.file_name(mail.sheet), one.pdf(mail.sheet), "application/pdf") for one in papers]
 
 
 def _note(mail: Mail, actor: StaffMember) -> None:

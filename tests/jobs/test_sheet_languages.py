@@ -1,0 +1,123 @@
+"""The customer's page in the customer's language, from a record that is kept in English."""
+
+import json
+import re
+from html import unescape
+
+import pytest
+from django.utils import translation
+
+from jobs.sheet import document as sheet_document, render
+from jobs.sheet.changes import changes
+from shop.languages import speaking
+from tests import golden_pages
+from tests.factories import make_job, make_shop
+
+pytestmark = pytest.mark.django_db
+
+RECEIPT = {
+    "name": "Tilman Brandreth",
+    "image": "",
+    "at": "2026-11-25T16:00:00+00:00",
+    "handed_over_by": "Odile Marchbank",
+}
+
+
+SAME = {"Balance", "Fader", "PDF", "https"}
+"""Words of the page that are the same in another language."""
+
+
+def _page(language: str | None) -> str:
+    document = golden_pages.record()
+    document["shop"]["verify_address"] = "https://heronsway.example/verify/"
+    if language:
+        document["language"] = language
+    return render.customer_html(document, RECEIPT)
+
+
+def _words(page: str) -> str:
+    return unescape(re.sub(r"<[^>]*>", " ", page))
+
+
+def _known() -> str:
+    """Every text of the record that a person typed: it stands as it is in any language."""
+    return json.dumps(golden_pages.record(), ensure_ascii=False).replace("\\n", " ")
+
+
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [
+        ("de", ("Ihr Einbauprotokoll", "12,62\u00a0V", "25.11.2028", "Batterie in Ruhe", "Vorher")),
+        ("es", ("Su hoja de instalación", "12,62\u00a0V", "25 nov 2028", "Batería en reposo")),
+    ],
+)
+def test_the_page_speaks_the_customers_language(language: str, said: tuple[str, ...]) -> None:
+    page = _page(language)
+    assert f'<html lang="{language}">' in page
+    words = _words(page)
+    assert [one for one in said if one not in words] == []
+    english = set(re.findall(r"[a-zA-Z’]{3,}", _words(_page(None))))
+    known = set(re.findall(r"[a-zA-Z’]{3,}", _known()))
+    left = english & set(re.findall(r"[a-zA-Z’]{3,}", words)) - known - SAME
+    assert left == set()
+
+
+def test_a_sheet_from_before_there_were_languages_is_in_english_whoever_asks() -> None:
+    english = _page(None)
+    with translation.override("de"):
+        assert _page(None) == english
+    assert _page("en-gb") == english
+    assert _page("xx") == english
+
+
+def test_every_message_of_the_page_is_translated(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In a language in which each text comes back marked, no word stands outside the marks."""
+    page = _page_marked(monkeypatch)
+    words = set(re.findall(r"[^\W\d_]{3,}", re.sub(r"⟦[^⟧]*⟧", " ", page)))
+    known = set(re.findall(r"[^\W\d_]{3,}", _known()))
+    months = {"Nov", "Dec"}
+    assert words - known - months - SAME - {"heronsway", "example"} == set()
+
+
+def marked(text: str) -> str:
+    """A text between marks, but for the names in it, which nobody translates."""
+    return re.sub(r"%\(\w+\)[sd]", lambda name: f"⟧{name[0]}⟦", f"⟦{text}⟧") if text else ""
+
+
+def _page_marked(monkeypatch: pytest.MonkeyPatch) -> str:
+    def several(one: str, many: str, count: int) -> str:
+        return marked(one if count == 1 else many)
+
+    monkeypatch.setattr(translation._trans, "gettext", marked, raising=False)
+    monkeypatch.setattr(translation._trans, "ngettext", several, raising=False)
+    monkeypatch.setattr("shop.kept_words.in_english", lambda: False)
+    return _words(_page(None))
+
+
+def test_the_record_is_kept_in_english_whoever_signs_and_for_whomever() -> None:
+    shop = make_shop()
+    job = make_job()
+    english = sheet_document.draft(sheet_document.load(pk=job.pk))
+    assert english["language"] == "en-gb"
+    with speaking("de"):
+        assert sheet_document.draft(sheet_document.load(pk=job.pk)) == english
+    shop.language = "es"
+    shop.save()
+    job.customer.language = "de"
+    job.customer.save()
+    german = sheet_document.draft(sheet_document.load(pk=job.pk))
+    assert german == {**english, "language": "de"}
+    assert changes(english, german) == []
+
+
+def test_the_terms_stand_in_the_customers_language_where_the_shop_has_them() -> None:
+    """Three customers of one shop; who reads what it has no terms in gets its own."""
+    make_shop(sheet_terms="Two years.", sheet_terms_de="Zwei Jahre.", sheet_terms_en="")
+    terms = {}
+    for language in ("de", "es", ""):
+        job = make_job()
+        job.customer.language = language
+        job.customer.save()
+        document = sheet_document.draft(sheet_document.load(pk=job.pk))
+        terms[language] = document["shop"]["terms"]
+    assert terms == {"de": "Zwei Jahre.", "es": "Two years.", "": "Two years."}
