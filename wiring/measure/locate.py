@@ -6,6 +6,7 @@ distance, read from the cross-spectrum of the two, is that of the clocks alone.
 """
 
 import math
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -24,6 +25,7 @@ from wiring.measure.signals import (
 )
 from wiring.measure.spectra import good_length
 from wiring.tuning.arrays import Floats, require_numbers
+from wiring.tuning.response import Complexes
 
 MOST_PPM: Final = 1_000.0
 """Two clocks that are not broken are closer than this (quartz: 100 ppm; common practice)."""
@@ -111,12 +113,12 @@ def locate(spec: SignalSpec, samples: Floats, sample_rate_hz: float) -> Located 
 def find_marks(samples: Floats, clock_hz: float) -> list[Peak]:
     """Moments at which a mark may begin, the highest first. Raises WiringError."""
     require_numbers("samples", samples)
-    mark = mark_at(times_s(MARK_S, clock_hz))
+    length = times_s(MARK_S, clock_hz).size
     chunk = round(_CHUNK_S * clock_hz)
     peaks: list[Peak] = []
-    for first in range(0, max(1, samples.size - mark.size // 2), chunk):
-        own = samples[first : first + chunk + mark.size]
-        peaks += [Peak(first + one.at, one.height) for one in _peaks(own, mark, clock_hz)]
+    for first in range(0, max(1, samples.size - length // 2), chunk):
+        own = samples[first : first + chunk + length]
+        peaks += [Peak(first + one.at, one.height) for one in _peaks(own, clock_hz)]
     peaks.sort(key=lambda one: -one.height)
     kept: list[Peak] = []
     for one in peaks:
@@ -132,14 +134,28 @@ def matched(samples: Floats, template: Floats) -> Floats:
     """
     require_numbers("samples", samples)
     require_numbers("template", template)
-    size = COARSE * good_length(math.ceil((samples.size + template.size) / COARSE))
-    kept = size // COARSE
-    line = np.fft.rfft(samples, size)[:kept] * np.conj(np.fft.rfft(template, size)[:kept])
+    size = _size(samples.size + template.size)
+    return _envelope(samples, np.fft.rfft(template, size)[: size // COARSE], size)
+
+
+def _size(count: int) -> int:
+    return COARSE * good_length(math.ceil(count / COARSE))
+
+
+def _envelope(samples: Floats, template: Complexes, size: int) -> Floats:
+    line = np.fft.rfft(samples, size)[: template.size] * np.conj(template)
     return np.asarray(np.abs(np.fft.ifft(line)))[: math.ceil(samples.size / COARSE)]
 
 
-def _peaks(samples: Floats, mark: Floats, clock_hz: float) -> list[Peak]:
-    heights = matched(samples, mark)
+@lru_cache(maxsize=8)
+def _mark_spectrum(clock_hz: float, size: int) -> Complexes:
+    """The lower part of the mark's spectrum: the same for every recording of one length."""
+    return np.fft.rfft(mark_at(times_s(MARK_S, clock_hz)), size)[: size // COARSE].copy()
+
+
+def _peaks(samples: Floats, clock_hz: float) -> list[Peak]:
+    size = _size(samples.size + math.ceil(MARK_S * clock_hz))
+    heights = _envelope(samples, _mark_spectrum(clock_hz, size), size)
     near = round(_APART_S * clock_hz / COARSE)
     wide = round(_ALONE_S * clock_hz / COARSE)
     found: list[Peak] = []
