@@ -41,6 +41,7 @@ _SAID_TWICE: Final[dict[str, frozenset[str]]] = {
     "fault_codes": frozenset({"new", "none"}),
     "findings": frozenset({"figures", "rule", "where", "fingerprint", "source", "what_to_do"}),
     "results": frozenset({"figures", "drawing", "node_v", "return_v"}),
+    "shop": frozenset({"logo"}),
     "sound": frozenset({"curves", "disagrees", "as_setup"}),
     "signatures": frozenset({"manager", "image"}),
 }

@@ -26,7 +26,7 @@ from jobs.sheet.photos import photos_of
 from jobs.sheet.tuning import tuned_of
 from jobs.sheet.wiring.nodes import plug_key
 from shop.languages import ENGLISH, first_of, speaking
-from shop.models import PlugTable, Shop, StaffMember
+from shop.models import PlugTable, Shop, ShopLogo, StaffMember
 from wiring.plan import Plan, to_builtins
 
 DOCUMENT_VERSION: Final = 2
@@ -104,6 +104,7 @@ def _shop(shop: Shop, language: str) -> dict[str, Any]:
         "paper": shop.paper_size,
         "terms": shop.terms_in(language),
         "verify_address": shop.verify_address,
+        "logo": ShopLogo.shown(),
     }
 
 
