@@ -29,7 +29,16 @@ WHOLE: Final = frozenset(
 """Fields that are read as one value though they are made of several."""
 
 _OWN: Final = frozenset(
-    {"document_version", "language", "sheet", "plan", "plan_before", "speaker_parts", "tuning"}
+    {
+        "document_version",
+        "language",
+        "logo",
+        "sheet",
+        "plan",
+        "plan_before",
+        "speaker_parts",
+        "tuning",
+    }
 )
 """Keys of a document that say which sheet it is and how it is read, or are looked at part by
 part."""
@@ -41,7 +50,6 @@ _SAID_TWICE: Final[dict[str, frozenset[str]]] = {
     "fault_codes": frozenset({"new", "none"}),
     "findings": frozenset({"figures", "rule", "where", "fingerprint", "source", "what_to_do"}),
     "results": frozenset({"figures", "drawing", "node_v", "return_v"}),
-    "shop": frozenset({"logo"}),
     "sound": frozenset({"curves", "disagrees", "as_setup"}),
     "signatures": frozenset({"manager", "image"}),
 }

@@ -104,7 +104,6 @@ def _shop(shop: Shop, language: str) -> dict[str, Any]:
         "paper": shop.paper_size,
         "terms": shop.terms_in(language),
         "verify_address": shop.verify_address,
-        "logo": ShopLogo.shown(),
     }
 
 
@@ -456,6 +455,7 @@ def _built(job: Job, signing: Signing | None) -> dict[str, Any]:
     document = {
         "document_version": DOCUMENT_VERSION,
         "language": language,
+        "logo": ShopLogo.shown(),
         "sheet": _sheet(job, signing),
         "shop": _shop(shop, language) | {"warranty_months": promised_months(job, shop)},
         "job": {

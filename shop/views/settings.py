@@ -43,8 +43,8 @@ def logo(request: Request) -> HttpResponse:
             events.delete(held, request.user)
         messages.success(request, gettext("Papers have no logo from now on."))
         return redirect("shop_logo")
-    form = LogoForm(request.POST or None, request.FILES or None)
-    if request.method == "POST" and form.is_valid():
+    form = LogoForm(request.POST, request.FILES) if request.method == "POST" else LogoForm()
+    if form.is_valid():
         row = held or ShopLogo()
         row.name, row.image = form.cleaned_data["logo"]
         events.save(row, request.user)
