@@ -9,6 +9,7 @@ import inspect
 import pkgutil
 import typing
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any, Final
 
 import msgspec
@@ -37,6 +38,7 @@ from wiring.measure import (
     signals,
     sounds,
     spectra,
+    sums,
     take,
     tolerance,
 )
@@ -79,6 +81,8 @@ LINES = spectra.lines_hz(4_800, 48_000.0)
 IMPULSE = impulse.Impulse(np.concatenate(([0.0, 1.0], np.zeros(65_534))), 48_000.0, 1.0)
 RESPONSE = impulse.transfer(IMPULSE)
 TAKE = take.analyse(SPEC, RECORDED, 48_000.0).takes[0]
+SHARED = replace(TAKE, relative_to="sequence")
+CHANNELS = signals.SignalSpec("channels", channels=1, seconds=2.0, pause_s=0.5)
 SEATS = (alignment.Seat("driver", {"a": 1.0, "b": 1.5}),)
 
 CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
@@ -220,6 +224,13 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
     locate.lag: {"earlier": RECORDED, "later": RECORDED, "clock_hz": 48_000.0},
     locate.true_rate_hz: {"spec": SPEC, "samples": RECORDED, "sample_rate_hz": 48_000.0},
     take.analyse: {"spec": SPEC, "samples": RECORDED, "sample_rate_hz": 48_000.0},
+    sums.tone_level: {"samples": RECORDED, "sample_rate_hz": 48_000.0, "tone_hz": 100.0},
+    sums.channels_heard: {
+        "spec": CHANNELS, "samples": signals.make(CHANNELS).samples[0], "sample_rate_hz": 48_000.0
+    },
+    sums.summed: {
+        "takes": (SHARED, SHARED), "changes_ms": (0.5, 0.0), "turned": (False, True)
+    },
     averages.average_takes: {"takes": (TAKE, TAKE), "weights": (1.0, 2.0)},
     averages.analyse_noise: {
         "spec": PINK, "samples": signals.make(PINK).samples[0], "sample_rate_hz": 48_000.0
@@ -282,6 +293,7 @@ TINY_IS_A_NUMBER: Final = {
     "arrival_s",
     "arrivals_ms",
     "tape_ms",
+    "changes_ms",
     "low_slope",
     "high_slope",
 }

@@ -31,6 +31,7 @@ from wiring.measure.locate import (
     true_rate_hz,
 )
 from wiring.measure.signals import (
+    GAP_S,
     LEAD_S,
     MARK,
     MARK_S,
@@ -70,6 +71,7 @@ is read the wrong way round, with a margin up to 0.15."""
 FINE: Final = 48
 LOWEST_HZ: Final = 20.0
 HIGHEST_HZ: Final = 20_000.0
+LINES_HZ: Final = 1.5
 PULSE_BAND_HZ: Final = (60.0, 5_000.0)
 PULSE_WINDOW: Final = Window(20.0, 150.0, 10.0, 50.0)
 MARK_WINDOW: Final = Window(100.0, 300.0, 50.0, 100.0)
@@ -85,8 +87,9 @@ class Take:
     Levels are those of the recording against the signal, both against digital full scale [dB].
     `arrival_ms` counts from the marks' speaker ("mark"), from one moment that all takes of the
     recording share ("sequence"), or says nothing; None where the clocks are not known. It is
-    uncertain by `arrival_uncertain_ms`. `noise` is the background alone, `over_noise` how far the
-    response stands over it in the end. Harmonics are there for sweeps alone.
+    uncertain by `arrival_uncertain_ms`. `zero_ms` is the moment the time of `transfer` counts
+    from, on the same clock as the arrival. `noise` is the background alone, `over_noise` how far
+    the response stands over it in the end. Harmonics are there for sweeps alone.
     """
 
     number: int
@@ -97,6 +100,7 @@ class Take:
     thirds: Measurement
     arrival_ms: float | None
     arrival_uncertain_ms: float
+    zero_ms: float | None
     relative_to: RelativeTo
     polarity: Polarity
     sureness: float
@@ -149,26 +153,23 @@ def analyse(
     _stop(seen)
     assert located is not None
     takes = []
-    missing = [
-        name
-        for number, name in enumerate(spec.stretches)
-        if all(one.number != number for one in located.stretches)
-    ]
+    found = {one.number for one in located.stretches}
+    missing = [name for number, name in enumerate(spec.stretches) if number not in found]
     stops: list[Fault] = []
     for stretch in located.stretches:
         cut = _cut(spec, samples, located, stretch)
         if cut is not None:
             stops.append(cut)
+            missing.append(spec.stretches[stretch.number])
             continue
         takes.append(_take(spec, samples, located, stretch, calibration, window))
     if not takes:
         _stop([*seen, *stops])
-    missing += [spec.stretches[one.number] for one in located.stretches][len(takes) :]
     if missing:
         seen.append(faults.not_heard(missing))
     first = located.stretches[0]
     begins = located.payload(first, spec) / located.clock_hz
-    begins -= LEAD_S + first.number * spec.period_s + MARK_S
+    begins -= LEAD_S + first.number * spec.period_s + MARK_S + GAP_S
     return Analysis(spec, tuple(takes), located.drift_ppm, begins, tuple(seen))
 
 
@@ -232,7 +233,7 @@ def _take(
     shape = window or raw.window
     peak_s = _highest_s(raw.impulse)
     own = windowed(raw.impulse, peak_s, shape)
-    spectrum = transfer(own)
+    spectrum = transfer(own, LINES_HZ * located.clock_hz / located.sample_rate_hz)
     low, high = max(raw.low_hz, LOWEST_HZ), min(raw.high_hz, HIGHEST_HZ)
     quiet = _quiet(spec, samples, located, stretch)
     background = welch(quiet, located.sample_rate_hz) if quiet is not None else None
@@ -270,6 +271,7 @@ def _take(
         thirds=thirds,
         arrival_ms=arrived_s * 1000 if arrived_s is not None else None,
         arrival_uncertain_ms=uncertain_s * 1000,
+        zero_ms=(arrived_s - read.time_s) * 1000 if arrived_s is not None else None,
         relative_to=relative_to,
         polarity=polarity_of(read),
         sureness=read.sureness,

@@ -71,7 +71,7 @@ def test_a_response_comes_back_through_noise_drift_and_a_late_start(
     assert take.polarity == "inverted"
     assert kinds(found) == []
     assert found.drift_ppm == pytest.approx(changes.get("drift_ppm", 0.0), abs=1.3)
-    assert found.begins_s == pytest.approx(0.5 - changes.get("late_s", 0.0), abs=0.02)
+    assert found.begins_s == pytest.approx(-changes.get("late_s", 0.0), abs=0.02)
 
 
 @cache
