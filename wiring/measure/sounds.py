@@ -89,7 +89,7 @@ def wav_of(signal: Signal) -> bytes:
 def flac_of(samples: Floats, sample_rate_hz: float, comment: str = "") -> bytes:
     """Samples, full scale 1, as a FLAC file of 24 bits: small, and nothing of them is lost.
 
-    One row a channel, or a single row. Raises WiringError on what is no number.
+    One row a channel, or a single row. Raises WiringError on what is no number or over full scale.
     """
     return _written(np.atleast_2d(samples), sample_rate_hz, "FLAC", comment)
 
@@ -97,6 +97,8 @@ def flac_of(samples: Floats, sample_rate_hz: float, comment: str = "") -> bytes:
 def _written(samples: Floats, sample_rate_hz: float, kind: str, comment: str) -> bytes:
     require_numbers("samples", samples)
     rate = round(require_positive("sample_rate_hz", sample_rate_hz, "Hz"))
+    if samples.size and float(np.max(np.abs(samples))) > 1 + 1e-6:
+        raise WiringError("samples", "they go over full scale: divide them by their peak first")
     kept = io.BytesIO()
     with _soundfile().SoundFile(kept, "w", rate, samples.shape[0], BITS, format=kind) as file:
         if comment:

@@ -66,6 +66,12 @@ def test_a_recording_is_kept_small_and_whole() -> None:
     assert np.max(np.abs(read_sound(kept).channel(1) - own)) <= 2**-23
 
 
+def test_what_is_over_full_scale_is_not_cut_unasked() -> None:
+    with pytest.raises(WiringError, match="full scale"):
+        flac_of(SAMPLES * 1.2, 48_000.0)
+    assert flac_of(SAMPLES / np.max(np.abs(SAMPLES)), 48_000.0)
+
+
 def test_the_loudest_channel_is_taken_where_none_is_named() -> None:
     sound = read_sound(flac_of(np.stack((SAMPLES[0] / 10, SAMPLES[1])), 48_000.0))
     assert sound.channel() == pytest.approx(SAMPLES[1], abs=1e-6)
