@@ -35,6 +35,7 @@ from wiring.measure import (
     impulse,
     locate,
     proposals,
+    responses,
     signals,
     sounds,
     spectra,
@@ -80,6 +81,11 @@ RECORDED = signals.make(SPEC).samples[0]
 LINES = spectra.lines_hz(4_800, 48_000.0)
 IMPULSE = impulse.Impulse(np.concatenate(([0.0, 1.0], np.zeros(65_534))), 48_000.0, 1.0)
 RESPONSE = impulse.transfer(IMPULSE)
+LOCATED = locate.locate(SPEC, RECORDED, 48_000.0)
+assert LOCATED is not None
+PLACED = {
+    "spec": SPEC, "samples": RECORDED, "located": LOCATED, "stretch": LOCATED.stretches[0]
+}  # fmt: skip
 TAKE = take.analyse(SPEC, RECORDED, 48_000.0).takes[0]
 SHARED = replace(TAKE, relative_to="sequence")
 CHANNELS = signals.SignalSpec("channels", channels=1, seconds=2.0, pause_s=0.5)
@@ -223,6 +229,16 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
     locate.matched: {"samples": RECORDED, "template": RECORDED},
     locate.lag: {"earlier": RECORDED, "later": RECORDED, "clock_hz": 48_000.0},
     locate.true_rate_hz: {"spec": SPEC, "samples": RECORDED, "sample_rate_hz": 48_000.0},
+    responses.response_of: PLACED,
+    responses.quiet_of: PLACED,
+    responses.level_change_db: {
+        "samples": RECORDED, "located": LOCATED, "stretch": LOCATED.stretches[0]
+    },
+    responses.noise_power: {
+        "spec": SPEC, "background": spectra.welch(RECORDED, 48_000.0), "spectrum": RESPONSE,
+        "clock_hz": 48_000.0,
+    },
+    responses.mark_arrival: {"samples": RECORDED, "located": LOCATED, "begin": 48_000.0},
     take.analyse: {"spec": SPEC, "samples": RECORDED, "sample_rate_hz": 48_000.0},
     sums.tone_level: {"samples": RECORDED, "sample_rate_hz": 48_000.0, "tone_hz": 100.0},
     sums.channels_heard: {
@@ -291,6 +307,7 @@ TINY_IS_A_NUMBER: Final = {
     "times",
     "times_s",
     "arrival_s",
+    "begin",
     "arrivals_ms",
     "tape_ms",
     "changes_ms",

@@ -10,9 +10,10 @@ from wiring.errors import WiringError, require_figure, require_positive
 from wiring.measure import faults
 from wiring.measure.faults import RecordingError
 from wiring.measure.locate import locate
+from wiring.measure.responses import HIGHEST_HZ, LOWEST_HZ
 from wiring.measure.signals import RING_S, TAIL_S, SignalSpec
 from wiring.measure.spectra import level_db, mean_in_bands, power_in_bands, welch, whole_bands_hz
-from wiring.measure.take import HIGHEST_HZ, LOWEST_HZ, Take
+from wiring.measure.take import Take
 from wiring.tuning.arrays import Floats, require_numbers
 from wiring.tuning.measurements import Measurement
 from wiring.tuning.response import Complexes
