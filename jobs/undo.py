@@ -5,6 +5,7 @@ from contextlib import nullcontext
 from typing import Final
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import JobEvent
@@ -64,7 +65,7 @@ def _undo(number: int, event_pk: int, actor: StaffMember) -> JobEvent:
     event = JobEvent.objects.select_related("job").get(pk=event_pk, job=job)
     reverse = UNDO.get(event.code)
     if reverse is None:
-        raise Refused("This cannot be undone in one step: change it by hand.")
+        raise Refused(gettext("This cannot be undone in one step: change it by hand."))
     key = f"undo-{event.pk}"
     if done_before(key):
         return event

@@ -13,6 +13,7 @@ import msgspec
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Max, ProtectedError
+from django.utils.translation import gettext
 
 from shop.catalogue.import_forms import FileColumns
 from shop.catalogue.match import plain
@@ -113,10 +114,13 @@ class CustomerColumns(FileColumns):
         if self.errors:
             return cleaned
         if not taken & {"name", "first_name", "last_name"}:
-            self.add_error(None, "Say which column is the name.")
+            self.add_error(None, gettext("Say which column is the name."))
         elif not taken & {"phone", "email"}:
             self.add_error(
-                None, "Say which column is the phone number or the email: one of them is needed."
+                None,
+                gettext(
+                    "Say which column is the phone number or the email: one of them is needed."
+                ),
             )
         return cleaned
 
@@ -266,12 +270,12 @@ def apply_import(
     """
     one_at_a_time()
     if not CatalogueUpload.objects.filter(pk=upload.pk).exists():
-        raise ImportRefused("This list is imported already.")
+        raise ImportRefused(gettext("This list is imported already."))
     plan = plan_import(upload, choices)
     plan.refuse_unless_shown(digest, "The customers have", without_wrong=without_wrong)
     written = [one.record for one in plan.outcomes if one.writes and one.record is not None]
     if not written:
-        raise ImportRefused("Nothing was imported: no row adds or fills in anything.")
+        raise ImportRefused(gettext("Nothing was imported: no row adds or fills in anything."))
     new = [customer for customer in written if customer.pk is None]
     filled = [customer for customer in written if customer.pk is not None]
     standing = Customer.objects.select_for_update().in_bulk([one.pk for one in filled])

@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import Any, Generic, TypeVar
 
 from django.db import models
+from django.utils.translation import gettext
 
 from shop.models import Shop
 from shop.typed import whole
@@ -106,11 +107,15 @@ class ImportPlan(Generic[Outcome]):
         """
         if self.digest != digest:
             raise ImportRefused(
-                f"{changed} changed since this was shown. Look through it again, then import."
+                gettext(
+                    "%(changed)s changed since this was shown. Look through it again, then import."
+                )
+                % {"changed": changed}
             )
         if (wrong := self.of(State.WRONG)) and not without_wrong:
             raise ImportRefused(
-                f"Nothing was imported: row {wrong[0].number} is wrong. {wrong[0].errors[0]}"
+                gettext("Nothing was imported: row %(wrong)s is wrong. %(errors)s")
+                % {"wrong": wrong[0].number, "errors": wrong[0].errors[0]}
             )
 
     @property

@@ -15,6 +15,7 @@ from django.middleware.gzip import GZipMiddleware
 from django.template.loader import render_to_string
 from django.utils import timezone, translation
 from django.utils.cache import patch_vary_headers
+from django.utils.translation import gettext
 
 from shop import known_device, languages, logs, typed
 from shop.http import Request
@@ -43,9 +44,10 @@ ID: Final = "Loombook-Request"
 FEATURES: Final = (
     "camera=(self), clipboard-write=(self), accelerometer=(), autoplay=(), bluetooth=(), "
     "browsing-topics=(), display-capture=(), geolocation=(), gyroscope=(), hid=(), "
-    "magnetometer=(), microphone=(), midi=(), payment=(), serial=(), usb=()"
+    "magnetometer=(), microphone=(self), midi=(), payment=(), serial=(), usb=()"
 )
-"""Permissions-Policy: codes and photos need the camera; nothing else of the device is used."""
+"""Permissions-Policy: codes and photos need the camera, measuring the microphone; nothing else of
+the device is used."""
 
 
 class OwnAnswerMiddleware:
@@ -117,7 +119,7 @@ class PlainRequestMiddleware:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         if request.encoding and request.encoding.lower() not in {"utf-8", "utf8"}:
-            raise BadRequest("Send text as UTF-8.")
+            raise BadRequest(gettext("Send text as UTF-8."))
         request.GET = _plain_query(request.GET)
         for name, value in request.COOKIES.items():
             request.COOKIES[name] = typed.plain(value)
@@ -128,9 +130,9 @@ class PlainRequestMiddleware:
     ) -> None:
         for value in named.values():
             if isinstance(value, int) and value > typed.LARGEST:
-                raise Http404("There is nothing with so large a number.")
+                raise Http404(gettext("There is nothing with so large a number."))
             if isinstance(value, str) and typed.NUL in value:
-                raise Http404("There is nothing of that name.")
+                raise Http404(gettext("There is nothing of that name."))
         if request.method == "POST":
             request.POST = _plain_query(request.POST)
 
@@ -198,7 +200,9 @@ class SignInMiddleware:
                 hours = with_unit(number(request.shop.idle_limit_h), "h")
                 if request.method == "GET" and not request.headers.get("HX-Request"):
                     messages.info(
-                        request, f"You were signed out: nothing was done here for {hours}."
+                        request,
+                        gettext("You were signed out: nothing was done here for %(hours)s.")
+                        % {"hours": hours},
                     )
             elif BY_ITSELF not in request.headers:
                 sign_ins.used(request)

@@ -14,6 +14,7 @@ from typing import Any, Final
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
+from django.utils.translation import gettext
 
 LARGEST: Final = 2**63 - 1
 """The largest whole number that a database keeps."""
@@ -141,5 +142,7 @@ def sane_day(given: date) -> None:
     """Refuse a day outside the shop's life. Raises ValidationError."""
     if not FIRST_DAY <= given <= LAST_DAY:
         raise ValidationError(
-            f"Give a day from {FIRST_DAY.year} to {LAST_DAY.year}.", code="day_out_of_reach"
+            gettext("Give a day from %(year)s to %(year_2)s.")
+            % {"year": FIRST_DAY.year, "year_2": LAST_DAY.year},
+            code="day_out_of_reach",
         )

@@ -59,7 +59,7 @@ def of_template(name: str) -> Iterator[Message]:
     for node in template.nodelist.get_nodes_by_type(TranslateNode):
         said = node.filter_expression.var
         if isinstance(getattr(said, "literal", None), str):
-            yield said.literal, ""
+            yield said.literal.replace("%", "%%"), ""
     for token in Lexer(template.source).tokenize():
         if token.token_type.name in {"BLOCK", "VAR"}:
             for found in MARKED.finditer(token.contents):

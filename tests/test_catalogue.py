@@ -14,53 +14,23 @@ from tests import catalogue
 
 TEMPLATES = catalogue.ROOT / "templates"
 
-NOT_YET = frozenset(
-    {
-        "accounts",
-        "base.html",
-        "bay",
-        "board",
-        "booking",
-        "cars",
-        "catalogue",
-        "check_in",
-        "clock",
-        "collect",
-        "customers",
-        "desk",
-        "estimate",
-        "failure.html",
-        "files",
-        "find",
-        "forms",
-        "gallery",
-        "inc",
-        "job",
-        "labels",
-        "numbers",
-        "offline.html",
-        "pdf",
-        "photos",
-        "plan",
-        "plugs",
-        "review",
-        "scan",
-        "settings",
-        "setups",
-        "sheets",
-        "steps",
-        "tablets",
-        "tuning",
-        "vehicles",
-        "wire_book",
-    }
-)
-"""Templates, or folders of them, whose words are not marked yet. Take one out when it is done."""
+NOT_YET: frozenset[str] = frozenset()
+"""Folders of templates whose words are not marked yet. None is added; a new one is marked."""
 
 NEVER = {"gallery": "shown while programming alone"}
 
 HEARD = "|".join(
-    ("alt", "aria-label", "data-confirm", "placeholder", "title", "data-empty", "data-label")
+    (
+        "alt",
+        "aria-label",
+        "data-confirm",
+        "data-confirm-yes",
+        "data-name",
+        "placeholder",
+        "title",
+        "data-empty",
+        "data-label",
+    )
 )
 PARAMETERS = "title|text|label|back_label|action_label|meta"
 NAMES = {
@@ -71,6 +41,8 @@ NAMES = {
     "AWG",
     "USB",
     "SHA",
+    "EQ",
+    "OK",
     "kHz",
     "Hz",
     "dB",

@@ -1,36 +1,197 @@
 """Texts that stand in tables of the code, are kept in rows in English, and are translated where
-they are shown: `told` in templates and code."""
+they are shown: `told` in templates and code.
 
-from collections.abc import Iterable
+They are the labels and helps of models and forms, what may be chosen, and the tables of names
+listed here. A form's own labels are read from its code, since some are made for one car alone.
+"""
 
+import ast
+import re
+from collections.abc import Iterable, Iterator
+from importlib import import_module
+from inspect import signature
+from pathlib import Path
+from pkgutil import walk_packages
+from types import ModuleType
+from typing import Any, Final
+
+from django import forms
 from django.apps import apps
 from django.db import models
+from django.forms.utils import pretty_name
+
+from shop.languages import NAMES
+
+ROOT: Final = Path(__file__).resolve().parent.parent
+NAMED: Final = frozenset({"label", "help_text", "empty_label", "legend", "verbose_name", "unit"})
+"""Arguments that are shown."""
+
+SHOWN: Final = frozenset(
+    {"labels", "help_texts", "error_messages", "required", "invalid", "empty", "placeholder"}
+)
+"""Tables within forms, and keys of them, that are shown."""
+
+FORMS: Final = ("jobs/forms", "shop/forms", "shop/catalogue", "jobs/views", "shop/views")
+TABLES: Final = {
+    "jobs/lifecycle.py": None,
+    "jobs/views/bay/bay_sheet.py": None,
+    "jobs/lists/cautions.py": None,
+    "jobs/lists/comebacks.py": None,
+    "jobs/lists/functions.py": None,
+    "jobs/lists/reconnect.py": None,
+    "jobs/lists/steps.py": None,
+    "jobs/services/gates.py": None,
+    "jobs/services/booking.py": frozenset({"USUAL_READINGS", "READINGS"}),
+    "jobs/reads/board.py": None,
+    "jobs/reads/history.py": None,
+    "jobs/reads/plan.py": None,
+    "jobs/reads/numbers.py": None,
+    "jobs/setups/facts.py": None,
+    "jobs/sheet/change_values.py": None,
+    "jobs/sheet/document.py": frozenset({"ASSUMPTIONS"}),
+    "jobs/sheet/papers.py": None,
+    "shop/first_day.py": None,
+    "shop/reads/events.py": None,
+    "shop/views/failures.py": None,
+    "shop/change_words.py": None,
+    "jobs/views/job.py": None,
+    "jobs/views/bay/steps.py": None,
+}
+"""Modules whose tables are shown: all of them, or those of these names."""
+
+
+WORDS: Final = re.compile(r"^[A-Z“]|\S \S")
+CODE: Final = re.compile(r"[_{}<>=\\]|\w/\w+/|^[a-z]+\.[a-z]+$|^\W*$")
+
+
+WITHIN: Final = {
+    "shop/first_day.py": "first_steps",
+    "jobs/reads/numbers.py": "numbers",
+}
+"""Functions whose texts are shown."""
 
 
 def tables() -> dict[str, Iterable[str]]:
     """Texts by the file in which they stand."""
-    from jobs.lists import car_places, functions
+    from jobs.lists import car_places
     from shop import context
+    from wiring.names import KIND_NAMES
+    from wiring.positions import POSITIONS
 
-    return {
-        "jobs/lists/functions.py": [
-            text for one in functions.FACTORY_FUNCTIONS for text in (one.group, one.name)
-        ],
+    found: dict[str, Iterable[str]] = {
         "jobs/lists/car_places.py": [one.label for one in car_places._ALL],
         "shop/context.py": [item.label for item in context.NAV],
-        **choices(),
+        "wiring/names.py": KIND_NAMES.values(),
+        "wiring/positions.py": [one.label for one in POSITIONS.values()],
     }
+    for more in (of_models(), of_fields(), of_forms(), of_modules()):
+        for place, texts in more.items():
+            found[place] = [*found.get(place, ()), *texts]
+    return found
 
 
-def choices() -> dict[str, list[str]]:
-    """What may be chosen in each field of a model, by the model's file."""
+def of_models() -> dict[str, list[str]]:
+    """What may be chosen, by the file of the model."""
     found: dict[str, list[str]] = {}
     for model in apps.get_models():
-        if model._meta.app_label not in {"jobs", "shop"}:
-            continue
-        place = model.__module__.replace(".", "/") + ".py"
-        for field in model._meta.get_fields():
-            if isinstance(field, models.Field) and field.name != "language" and field.choices:
-                labels = [str(label) for value, label in field.flatchoices]
-                found.setdefault(place, []).extend(labels)
+        if model._meta.app_label in {"jobs", "shop"}:
+            texts = found.setdefault(model.__module__.replace(".", "/") + ".py", [])
+            for field in model._meta.get_fields():
+                if isinstance(field, models.Field):
+                    texts += [
+                        str(label) for _, label in field.flatchoices if label not in NAMES.values()
+                    ]
     return found
+
+
+def of_fields() -> dict[str, list[str]]:
+    """Labels and helps of every form and cell as they are shown."""
+    found: dict[str, list[str]] = {}
+    for top in ("jobs.forms", "shop.forms", "shop.catalogue", "jobs.views", "shop.views"):
+        package = import_module(top)
+        for one in walk_packages(package.__path__, f"{top}."):
+            if one.name != "shop.views.gallery":
+                module = import_module(one.name)
+                texts = found.setdefault(one.name.replace(".", "/") + ".py", [])
+                for name, field in _fields_of(module):
+                    said = [str(field.label or pretty_name(name)), str(field.help_text or "")]
+                    texts += [one for one in said if not ("<" in one or OF_DJANGO.match(one))]
+    return found
+
+
+OF_DJANGO: Final = re.compile(
+    r"^(At most \d|Designates|Enter the same password|New password conf|Old password)"
+)
+"""Said in each language as they are made, here or by Django."""
+
+
+def _asks_nothing(function: Any) -> bool:
+    return not signature(function).parameters
+
+
+def _fields_of(module: ModuleType) -> Iterator[tuple[str, forms.Field]]:
+    for one in vars(module).values():
+        if getattr(one, "__module__", "") != module.__name__:
+            continue
+        if isinstance(one, type) and issubclass(one, forms.BaseForm):
+            yield from getattr(one, "base_fields", {}).items()
+        elif "forms" in module.__name__ and hasattr(one, "cache_info") and _asks_nothing(one):
+            cells = one()
+            if isinstance(cells, dict):
+                yield from (one for one in cells.items() if isinstance(one[1], forms.Field))
+
+
+def of_forms() -> dict[str, list[str]]:
+    """Labels, helps and complaints that are written in the forms and beside them."""
+    found: dict[str, list[str]] = {}
+    for top in FORMS:
+        for path in sorted((ROOT / top).rglob("*.py")):
+            if path.name == "gallery.py":
+                continue
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                texts = list(_shown(node))
+                found.setdefault(str(path.relative_to(ROOT)), []).extend(texts)
+    return found
+
+
+def _shown(node: ast.AST) -> Iterator[str]:
+    if isinstance(node, ast.keyword) and node.arg in NAMED:
+        yield from _texts(node.value)
+    if isinstance(node, ast.Assign) and {getattr(one, "id", "") for one in node.targets} & SHOWN:
+        yield from _texts(node.value)
+    if isinstance(node, ast.Dict):
+        for key, value in zip(node.keys, node.values, strict=True):
+            if isinstance(key, ast.Constant) and key.value in SHOWN:
+                yield from _texts(value)
+
+
+def of_modules() -> dict[str, list[str]]:
+    """What stands in the tables of a module, outside its functions."""
+    found: dict[str, list[str]] = {}
+    for name, wanted in TABLES.items():
+        path = ROOT / name
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if not isinstance(node, ast.Assign | ast.AnnAssign) or node.value is None:
+                continue
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            called = {getattr(one, "id", "") for one in targets}
+            if wanted is None or called & wanted:
+                found.setdefault(name, []).extend(_texts(node.value))
+    for name, function in WITHIN.items():
+        for node in ast.parse((ROOT / name).read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef) and node.name == function:
+                docstring = ast.get_docstring(node, clean=False)
+                texts = [one for one in _texts(node) if one != docstring]
+                found.setdefault(name, []).extend(texts)
+    return found
+
+
+def _texts(value: ast.AST) -> Iterator[str]:
+    """The texts of a table: words, not keys."""
+    pieces = {
+        id(part) for one in ast.walk(value) if isinstance(one, ast.JoinedStr) for part in one.values
+    }
+    for one in ast.walk(value):
+        text = one.value if isinstance(one, ast.Constant) and id(one) not in pieces else None
+        if isinstance(text, str) and WORDS.search(text) and not CODE.search(text):
+            yield text

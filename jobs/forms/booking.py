@@ -9,6 +9,7 @@ from django.db.models import Q
 from django.http import QueryDict
 from django.urls import reverse_lazy
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.forms.vehicles import VehicleForm
@@ -138,7 +139,7 @@ class SlotForm(forms.Form):
         ends_at = cleaned.get("ends_at")
         moved = self.job is None or ends_at != self.job.ends_at
         if ends_at is not None and moved and ends_at < timezone.now():
-            self.add_error("ends_at", "That time is over already: check the day.")
+            self.add_error("ends_at", gettext("That time is over already: check the day."))
         return cleaned
 
 

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext
 
 from jobs.forms.check_in import is_png
 
@@ -23,7 +24,9 @@ class CollectForm(forms.Form):
     def clean_signature(self) -> str:
         drawn: str = self.cleaned_data["signature"]
         if drawn and not is_png(drawn):
-            raise forms.ValidationError("The signature could not be read: clear it and sign again.")
+            raise forms.ValidationError(
+                gettext("The signature could not be read: clear it and sign again.")
+            )
         return drawn
 
     @property

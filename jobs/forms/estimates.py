@@ -4,6 +4,7 @@ from decimal import Decimal
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext
 
 from jobs.forms.check_in import is_png
 from jobs.models import ApprovedBy, EstimateLine, LineKind, Payment, PaymentKind
@@ -100,7 +101,9 @@ class ApprovalForm(forms.Form):
     def clean_signature(self) -> str:
         drawn: str = self.cleaned_data["signature"]
         if drawn and not is_png(drawn):
-            raise forms.ValidationError("The signature could not be read: clear it and sign again.")
+            raise forms.ValidationError(
+                gettext("The signature could not be read: clear it and sign again.")
+            )
         return drawn
 
 

@@ -3,6 +3,7 @@
 from typing import Any, Final, NamedTuple
 
 from django import forms
+from django.utils.translation import gettext
 
 from jobs.forms.bay.cells import ColourField
 from jobs.plan.power import colours
@@ -34,7 +35,9 @@ class PlugForm(ModelForm):
         own = self.instance
         others = PlugTable.objects.filter(vehicle_model=own.vehicle_model, product=own.product)
         if others.filter(name=name).exclude(pk=own.pk).exists():
-            raise forms.ValidationError(f"{own.owner} has a plug of that name already.")
+            raise forms.ValidationError(
+                gettext("%(owner)s has a plug of that name already.") % {"owner": own.owner}
+            )
         return name
 
 
@@ -87,7 +90,11 @@ class PasteForm(forms.Form):
         known: dict[str, Known] = {}
         lines = str(data.get("text", "")).splitlines()
         if len(lines) > MOST_LINES:
-            self.add_error("text", f"At most {MOST_LINES} lines at once: paste it in parts.")
+            self.add_error(
+                "text",
+                gettext("At most %(most)s lines at once: paste it in parts.")
+                % {"most": MOST_LINES},
+            )
             return data
         for number, line in enumerate(lines, 1):
             if not line.strip():
@@ -110,7 +117,7 @@ class PasteForm(forms.Form):
                 why = f"{len(self.problems)} lines are not understood; put right what stands above."
             self.add_error("text", why)
         elif not known and "text" in data:
-            self.add_error("text", "No line names a pin.")
+            self.add_error("text", gettext("No line names a pin."))
         data["known"] = list(known.values())
         return data
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext
 
 from shop.forms.proof import ProofForm
 
@@ -46,7 +47,7 @@ class SendBackForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         given = super().clean() or {}
         if not self.errors and not given.get("findings") and not given.get("reason"):
-            self.add_error("reason", "Say what has to be put right, one point a line.")
+            self.add_error("reason", gettext("Say what has to be put right, one point a line."))
         return given
 
 

@@ -4,6 +4,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext
 
 from jobs.models import CautionKind, Gate, StepTemplate, WorkKind
 from jobs.services.gates import PLAN_GATES
@@ -71,17 +72,19 @@ class StepForm(ModelForm):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
         if cleaned.get("reading_label") and not cleaned.get("reading_unit"):
-            self.add_error("reading_unit", "Give the unit of the reading.")
+            self.add_error("reading_unit", gettext("Give the unit of the reading."))
         if cleaned.get("reading_unit") and not cleaned.get("reading_label"):
-            self.add_error("reading_label", "Say what is read in this unit.")
+            self.add_error("reading_label", gettext("Say what is read in this unit."))
         if cleaned.get("ticks_itself"):
             gate = cleaned.get("gate", "")
             if not gate and not cleaned.get("reading_label"):
-                self.add_error("ticks_itself", "Say when it may be ticked, or what is read at it.")
+                self.add_error(
+                    "ticks_itself", gettext("Say when it may be ticked, or what is read at it.")
+                )
             elif gate in PLAN_GATES:
                 self.add_error(
                     "ticks_itself",
-                    "A plan without a stop is no work done: this step is ticked by hand.",
+                    gettext("A plan without a stop is no work done: this step is ticked by hand."),
                 )
         return cleaned
 
@@ -103,5 +106,5 @@ def step_keys(text: str) -> list[int]:
     named = [one for one in text.split(",") if one]
     keys = row_keys(named)
     if len(keys) != len(named):
-        raise ValidationError("This is no order of steps.")
+        raise ValidationError(gettext("This is no order of steps."))
     return keys

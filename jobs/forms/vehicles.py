@@ -5,6 +5,7 @@ from typing import Any
 from django import forms
 from django.db.models import QuerySet
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.plan.document import VinReport, examine_vin
 from shop.forms.base import ModelForm
@@ -81,7 +82,9 @@ class VehicleForm(ModelForm):
             self._know("plate", plate_plain=plain)
         if not cleaned["vin"].strip():
             if not plate:
-                self.add_error("plate", "Give the plate or the VIN, so the car is found again.")
+                self.add_error(
+                    "plate", gettext("Give the plate or the VIN, so the car is found again.")
+                )
             cleaned["vin"] = ""
             self.instance.vin_odd = False
             return cleaned
@@ -89,9 +92,13 @@ class VehicleForm(ModelForm):
         cleaned["vin"] = report.vin
         self.instance.vin_odd = report.needs_confirmation
         if len(report.vin) > MOST_VIN_CHARACTERS:
-            self.add_error("vin", "A VIN has 17 characters: take out what does not belong to it.")
+            self.add_error(
+                "vin", gettext("A VIN has 17 characters: take out what does not belong to it.")
+            )
         elif report.needs_confirmation and not cleaned.get("vin_confirmed"):
-            self.add_error("vin", "Look at the VIN again: correct it, or confirm it as typed.")
+            self.add_error(
+                "vin", gettext("Look at the VIN again: correct it, or confirm it as typed.")
+            )
         if report.vin != self.instance.vin:
             self._know("vin", vin=report.vin)
         return cleaned

@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Final, Protocol
 
+from django.utils.translation import gettext
 from PIL import Image, ImageCms, ImageFile, ImageOps, UnidentifiedImageError
 
 from jobs import wording
@@ -66,8 +67,8 @@ def read_picture(file: Readable, size_bytes: int) -> Picture:
     """The picture in an uploaded file. Raises Refused, saying what to do instead, or Busy."""
     if size_bytes > MOST_BYTES:
         raise Refused(
-            f"This file has {wording.megabytes(size_bytes)}; at most "
-            f"{MOST_BYTES // 1024 // 1024} MB are taken. Send it smaller."
+            gettext("This file has %(size_bytes)s; at most %(most)s MB are taken. Send it smaller.")
+            % {"size_bytes": wording.megabytes(size_bytes), "most": MOST_BYTES // 1024 // 1024}
         )
     data = file.read()
     if data[4:8] == b"ftyp" and data[8:12] in _HEIC_BRANDS:

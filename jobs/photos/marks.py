@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
+from django.utils.translation import gettext
 from PIL import Image, ImageDraw
 
 from jobs.errors import Refused
@@ -37,19 +38,22 @@ Mark = dict[str, Any]
 def clean_marks(given: Any) -> list[Mark]:
     """The marks as they are kept. Raises Refused when they are none."""
     if not isinstance(given, list) or len(given) > MOST_MARKS:
-        raise Refused(f"At most {MOST_MARKS} marks fit on a photo: remove some, then save.")
+        raise Refused(
+            gettext("At most %(most)s marks fit on a photo: remove some, then save.")
+            % {"most": MOST_MARKS}
+        )
     return [_clean(one) for one in given]
 
 
 def _clean(given: Any) -> Mark:
     names = PLACES.get(str(given.get("kind"))) if isinstance(given, dict) else None
     if names is None:
-        raise Refused("A mark on the photo could not be read: draw it again.")
+        raise Refused(gettext("A mark on the photo could not be read: draw it again."))
     mark: Mark = {"kind": given["kind"]}
     for name in names:
         value = given.get(name)
         if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1:
-            raise Refused("A mark on the photo could not be read: draw it again.")
+            raise Refused(gettext("A mark on the photo could not be read: draw it again."))
         mark[name] = round(float(value), 4)
     return mark
 

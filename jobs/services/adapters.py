@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from django.db import IntegrityError, transaction
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import Refused
@@ -26,7 +27,7 @@ def save_wire(number: int, pk: int, changes: dict[str, Any], **by: Any) -> Saved
                 code="adapter.changed", **by,
             )  # fmt: skip
     except IntegrityError:
-        raise Refused("The lead has a wire between these two pins already.") from None
+        raise Refused(gettext("The lead has a wire between these two pins already.")) from None
 
 
 def _known(job: Job, plug: str) -> list[PlugCavity]:
@@ -75,7 +76,10 @@ def add_adapter(
         with transaction.atomic():
             lead = job.adapters.create(name=name, from_plug=from_plug, to_plug=to_plug)
     except IntegrityError:
-        raise Refused(f"“{name}” is there already: give this lead a name of its own.") from None
+        raise Refused(
+            gettext("“%(name)s” is there already: give this lead a name of its own.")
+            % {"name": name}
+        ) from None
     wires = AdapterWire.objects.bulk_create(_joined(job, lead))
     after = {"name": name, "wires": len(wires)}
     return log(job, actor, "adapter.added", subject=subject_of(lead), after=after, key=key)
@@ -94,9 +98,11 @@ def write_pins(
     there = set(lead.wires.values_list("from_pin", "to_pin"))
     wires = [AdapterWire(adapter=lead, **one._asdict()) for one in pins]
     if len(there) + len(wires) > MOST_WIRES:
-        raise Refused(f"A lead has at most {MOST_WIRES} wires.")
+        raise Refused(gettext("A lead has at most %(most)s wires.") % {"most": MOST_WIRES})
     if known := [f"{w.from_pin} – {w.to_pin}" for w in wires if (w.from_pin, w.to_pin) in there]:
-        raise Refused(f"The lead has these already: {wording.listed(known)}.")
+        raise Refused(
+            gettext("The lead has these already: %(known)s.") % {"known": wording.listed(known)}
+        )
     made = AdapterWire.objects.bulk_create(wires)
     after = {"name": lead.name, "wires": [one.pk for one in made]}
     return log(job, actor, "adapter.pins", subject=subject_of(lead), after=after, key=key)
@@ -136,7 +142,10 @@ def undo_add(event: JobEvent, actor: StaffMember) -> None:
     if lead is None:
         return
     if lead.wires.count() != event.after["wires"] or lead.wires.exclude(version=1).exists():
-        raise Refused(f"Something was written of {lead} since: take it out by hand.")
+        raise Refused(
+            gettext("Something was written of %(lead)s since: take it out by hand.")
+            % {"lead": lead}
+        )
     _take_out(event.job, lead, lead.name, actor)
 
 
@@ -153,6 +162,8 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
         with transaction.atomic():
             row = put_back(event.before)
     except IntegrityError:
-        raise Refused(f"“{event.before['name']}” is there again already.") from None
+        raise Refused(
+            gettext("“%(before)s” is there again already.") % {"before": event.before["name"]}
+        ) from None
     after = {"name": event.before["name"]}
     log(event.job, actor, "adapter.put_back", subject=subject_of(row), after=after)

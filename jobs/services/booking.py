@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import AskFirst, ChangedMeanwhile, Refused
@@ -93,11 +94,14 @@ def _next_number() -> int:
 def check_slot(slot: Slot, but: Job | None = None) -> None:
     """Refuse a slot that is out of order, over-long, in a closed bay, or already given."""
     if slot.ends_at <= slot.starts_at:
-        raise Refused("The slot ends before it starts: change one of its times.")
+        raise Refused(gettext("The slot ends before it starts: change one of its times."))
     if slot.ends_at - slot.starts_at > LONGEST_SLOT:
-        raise Refused(f"The slot is longer than {LONGEST_SLOT.days} days: check its dates.")
+        raise Refused(
+            gettext("The slot is longer than %(days)s days: check its dates.")
+            % {"days": LONGEST_SLOT.days}
+        )
     if not slot.bay.active:
-        raise Refused(f"{slot.bay} is out of use: choose another bay.")
+        raise Refused(gettext("%(bay)s is out of use: choose another bay.") % {"bay": slot.bay})
     wanted = Job(
         pk=but.pk if but else None, bay=slot.bay, starts_at=slot.starts_at, ends_at=slot.ends_at
     )
@@ -108,9 +112,11 @@ def check_slot(slot: Slot, but: Job | None = None) -> None:
 def _check_promise(slot: Slot, promised_at: datetime) -> None:
     if promised_at < slot.ends_at:
         raise Refused(
-            f"Promised for {wording.dated(promised_at)}, but the bay slot ends "
-            f"{wording.dated(slot.ends_at)}: "
-            "promise a later time or end the slot earlier."
+            gettext(
+                "Promised for %(promised_at)s, but the bay slot ends %(ends_at)s: "
+                "promise a later time or end the slot earlier."
+            )
+            % {"promised_at": wording.dated(promised_at), "ends_at": wording.dated(slot.ends_at)}
         )
 
 
@@ -219,7 +225,10 @@ def book(booking: Booking, actor: StaffMember, confirmed: str = "") -> Job:
     _check_promise(booking.slot, booking.promised_at)
     earlier = booking.comeback_of
     if earlier is not None and earlier.vehicle_id != booking.vehicle.pk:
-        raise Refused(f"{earlier} was another vehicle: a comeback is of the same vehicle.")
+        raise Refused(
+            gettext("%(earlier)s was another vehicle: a comeback is of the same vehicle.")
+            % {"earlier": earlier}
+        )
     _ask(doubts(booking.slot, booking.promised_at, booking.technician), confirmed)
     _save_new_people(booking, actor)
     job = Job(
@@ -282,11 +291,16 @@ def change_booking(
         .get(pk=job_id)
     )
     if job.stage not in BOOKING_OPEN:
-        raise Refused(f"{job} is {job.get_stage_display().lower()}: its booking is settled.")
+        raise Refused(
+            gettext("%(job)s is %(stage)s: its booking is settled.")
+            % {"job": job, "stage": job.get_stage_display().lower()}
+        )
     if job.version != version:
         raise ChangedMeanwhile(
-            "Somebody changed this job while you were typing. What you typed is kept below: "
-            "compare it with the job, then save again."
+            gettext(
+                "Somebody changed this job while you were typing. What you typed is kept "
+                "below: compare it with the job, then save again."
+            )
         )
     stood = _doubts_of(job)
     before, after = {}, {}
@@ -307,8 +321,12 @@ def change_booking(
         _other_vehicle(job)
     if job.comeback_of is not None and job.comeback_of.vehicle_id != job.vehicle_id:
         raise Refused(
-            f"{job.comeback_of} was another vehicle: a comeback is of the same vehicle. If this "
-            "car comes instead, first change the booking: it is no comeback then."
+            gettext(
+                "%(comeback_of)s was another vehicle: a comeback is of the same vehicle. "
+                "If this car comes instead, first change the booking: it is no comeback "
+                "then."
+            )
+            % {"comeback_of": job.comeback_of}
         )
     if job.stage in HOLDS_A_BAY:
         new = [reason for reason in _doubts_of(job) if reason not in stood]
@@ -325,13 +343,18 @@ def _other_vehicle(job: Job) -> None:
     car that was booked stands on the job."""
     if job.stage != Stage.BOOKED:
         raise Refused(
-            f"{job} is {job.get_stage_display().lower()}: the car is in its record. Cancel the job "
-            "and book the other car."
+            gettext(
+                "%(job)s is %(stage)s: the car is in its record. Cancel the job and book "
+                "the other car."
+            )
+            % {"job": job, "stage": job.get_stage_display().lower()}
         )
     if CheckIn.objects.filter(job=job).exists():
-        raise Refused("The check-in of this car is begun: cancel the job and book the other car.")
+        raise Refused(
+            gettext("The check-in of this car is begun: cancel the job and book the other car.")
+        )
     if job.setup_uses.exists():
-        raise Refused("A saved setup was taken over for this car: undo that first.")
+        raise Refused(gettext("A saved setup was taken over for this car: undo that first."))
     job.function_checks.all().delete()
     _lay_out_functions(job)
 

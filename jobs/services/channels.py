@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final, NamedTuple
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, JobPart, JobSpeaker
@@ -99,7 +100,10 @@ def _set_speakers(
     """Save the channel's speakers, joined as given or as so many of them need."""
     wanted = list(speakers)
     if len(wanted) > MOST_ON_A_CHANNEL:
-        raise Refused(f"{channel} already feeds {MOST_ON_A_CHANNEL} speakers: take one off first.")
+        raise Refused(
+            gettext("%(channel)s already feeds %(most)s speakers: take one off first.")
+            % {"channel": channel, "most": MOST_ON_A_CHANNEL}
+        )
     changes: dict[str, Any] = {"speakers": wanted}
     if joining:
         changes["joining"] = joining
@@ -130,7 +134,11 @@ def put_on(number: int, pk: int, speaker_pk: int, *, actor: StaffMember, key: st
     channel = _channel(job, pk)
     if channel.kind == Channel.Kind.LINE:
         raise Refused(
-            f"{channel} is a line output: it feeds an amplifier's input, which then feeds speakers."
+            gettext(
+                "%(channel)s is a line output: it feeds an amplifier's input, which then "
+                "feeds speakers."
+            )
+            % {"channel": channel}
         )
     speaker = job.speakers.get(pk=speaker_pk)
     return _set_speakers(channel, {*channel.speakers.all(), speaker}, actor, key)
@@ -237,7 +245,10 @@ def add_speaker(
         part_left = next((one for one in parts_left(job) if one.part.pk == part_pk), None)
         if part_left is None or not part_left.left:
             raise Refused(
-                "Every one of that part has a place already: move one, or have the desk add more."
+                gettext(
+                    "Every one of that part has a place already: move one, or have the desk "
+                    "add more."
+                )
             )
         part = part_left.part
     channel = _channel(job, channel_pk) if channel_pk else None
@@ -335,7 +346,7 @@ def undo_arrange(event: JobEvent, actor: StaffMember) -> None:
     _, pk = event.about
     channel = event.job.channels.select_related("part", "job").filter(pk=pk).first()
     if channel is None:
-        raise Refused("That channel's part is no longer in the job.")
+        raise Refused(gettext("That channel's part is no longer in the job."))
     there = set(event.job.speakers.values_list("pk", flat=True))
     coils = {int(key): way for key, way in event.before["coils"].items() if int(key) in there}
     _join(channel, event.before["joining"], coils, actor)
@@ -408,7 +419,7 @@ def undo_speakers(event: JobEvent, actor: StaffMember) -> None:
     _, pk = event.about
     channel = event.job.channels.filter(pk=pk).first()
     if channel is None:
-        raise Refused("That channel's part is no longer in the job.")
+        raise Refused(gettext("That channel's part is no longer in the job."))
     speakers = list(event.job.speakers.filter(pk__in=event.before["speakers"]))
     changes: dict[str, Any] = {"speakers": speakers}
     if "joining" in event.before:

@@ -6,6 +6,7 @@ from typing import Any, Final
 from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import CHECK_IN_OPEN
@@ -55,16 +56,24 @@ def save_check_in(
     """
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
     if job.stage not in CHECK_IN_OPEN:
-        raise Refused(f"{job} is {job.get_stage_display().lower()}: its check-in is closed.")
+        raise Refused(
+            gettext("%(job)s is %(stage)s: its check-in is closed.")
+            % {"job": job, "stage": job.get_stage_display().lower()}
+        )
     if len(marks) > MOST_MARKS:
-        raise Refused(f"More than {MOST_MARKS} marks: put several into one mark's note.")
+        raise Refused(
+            gettext("More than %(most)s marks: put several into one mark's note.")
+            % {"most": MOST_MARKS}
+        )
     check_in = check_in_of(job)
     if check_in is not None and check_in.signed_at is not None:
-        raise Refused("The customer has signed this condition, so it stays as it is.")
+        raise Refused(gettext("The customer has signed this condition, so it stays as it is."))
     if (check_in.version if check_in else 0) != version:
         raise ChangedMeanwhile(
-            "Somebody else saved this check-in while you were typing. What you typed is kept "
-            "below: compare it with theirs, then save again."
+            gettext(
+                "Somebody else saved this check-in while you were typing. What you typed "
+                "is kept below: compare it with theirs, then save again."
+            )
         )
     is_new = check_in is None
     check_in = check_in or CheckIn.objects.create(job=job, taken_by=actor)
@@ -126,19 +135,25 @@ def sign_check_in(
     """
     signed_name = signed_name.strip()
     if not signed_name:
-        raise Refused("Type the name of the person who signs.")
+        raise Refused(gettext("Type the name of the person who signs."))
     if len(signed_name) > LONGEST_NAME:
-        raise Refused(f"The name is longer than {LONGEST_NAME} letters: shorten it.")
+        raise Refused(
+            gettext("The name is longer than %(longest_name)s letters: shorten it.")
+            % {"longest_name": LONGEST_NAME}
+        )
     if signature and not signature.startswith(PNG):
-        raise Refused("The signature could not be read: clear it and sign again.")
+        raise Refused(gettext("The signature could not be read: clear it and sign again."))
     if len(signature) > MOST_SIGNATURE_CHARACTERS:
-        raise Refused("The signature is too large: clear it and sign again.")
+        raise Refused(gettext("The signature is too large: clear it and sign again."))
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
     begun = check_in_of(job)
     if begun is not None and begun.signed_at is not None:
         raise ChangedMeanwhile(
-            f"{begun.signed_name} has signed this condition already, so nothing was signed now: "
-            "reload the page."
+            gettext(
+                "%(signed_name)s has signed this condition already, so nothing was "
+                "signed now: reload the page."
+            )
+            % {"signed_name": begun.signed_name}
         )
     changed = CheckIn.objects.filter(job=job, version=version, signed_at=None).update(
         signed_name=signed_name,
@@ -148,7 +163,9 @@ def sign_check_in(
         version=F("version") + 1,
     )
     if not changed:
-        raise ChangedMeanwhile("Somebody else changed this check-in: look it over once more.")
+        raise ChangedMeanwhile(
+            gettext("Somebody else changed this check-in: look it over once more.")
+        )
     log(
         job,
         actor,

@@ -10,6 +10,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
@@ -84,8 +85,11 @@ def _end(
 def _ask_first(entry: TimeEntry) -> None:
     if is_overdue(entry, Shop.objects.current()):
         raise Refused(
-            f"Your clock on {entry.job} has run since {wording.dated(entry.started_at)}: "
-            "first say when you stopped, or that you are still working."
+            gettext(
+                "Your clock on %(job)s has run since %(started_at)s: first say when you "
+                "stopped, or that you are still working."
+            )
+            % {"job": entry.job, "started_at": wording.dated(entry.started_at)}
         )
 
 
@@ -101,7 +105,7 @@ def start(number: int, actor: StaffMember, key: str = "") -> Started:
     _hold_jobs(number, running)
     job = open_job(number)
     if actor.roles.isdisjoint(BENCH):
-        raise Refused("Clocks are for technicians and managers.")
+        raise Refused(gettext("Clocks are for technicians and managers."))
     if running is not None and running.job_id == job.pk:
         return Started(running)
     if done := done_before(key):
@@ -168,9 +172,11 @@ def still_working(pk: int, actor: StaffMember) -> TimeEntry:
     """The technician says that a clock which seemed forgotten runs rightly."""
     entry = TimeEntry.objects.select_for_update(of=("self",)).with_names().get(pk=pk)
     if entry.technician_id != actor.pk:
-        raise Refused(f"Only {entry.technician} can say that.")
+        raise Refused(
+            gettext("Only %(technician)s can say that.") % {"technician": entry.technician}
+        )
     if not entry.is_running:
-        raise ChangedMeanwhile("This clock has been stopped meanwhile.")
+        raise ChangedMeanwhile(gettext("This clock has been stopped meanwhile."))
     entry.confirmed_at = timezone.now()
     entry.save(update_fields=["confirmed_at"])
     _log(entry, actor, "confirmed", after={"confirmed_at": entry.confirmed_at.isoformat()})
@@ -185,11 +191,11 @@ def may_correct(entry: TimeEntry, actor: StaffMember, shop: Shop) -> bool:
 
 def _check_times(entry: TimeEntry, started_at: datetime, ended_at: datetime | None) -> None:
     if started_at > timezone.now() or (ended_at and ended_at > timezone.now()):
-        raise Refused("That time is still to come: check day and time.")
+        raise Refused(gettext("That time is still to come: check day and time."))
     if ended_at is not None and ended_at < started_at:
         raise Refused(
-            f"It cannot end {wording.dated(ended_at)}: it started {wording.dated(started_at)}. "
-            "Check the day."
+            gettext("It cannot end %(ended_at)s: it started %(started_at)s. Check the day.")
+            % {"ended_at": wording.dated(ended_at), "started_at": wording.dated(started_at)}
         )
     others = entry.technician.time_entries.with_names().exclude(pk=entry.pk)
     if ended_at is not None:
@@ -198,8 +204,16 @@ def _check_times(entry: TimeEntry, started_at: datetime, ended_at: datetime | No
     if clash is not None:
         until = wording.dated(clash.ended_at) if clash.ended_at else "now"
         raise Refused(
-            f"{entry.technician} was on {clash.job} from {wording.dated(clash.started_at)} to "
-            f"{until}: times of one person cannot overlap."
+            gettext(
+                "%(technician)s was on %(job)s from %(started_at)s to %(until)s: times "
+                "of one person cannot overlap."
+            )
+            % {
+                "technician": entry.technician,
+                "job": clash.job,
+                "started_at": wording.dated(clash.started_at),
+                "until": until,
+            }
         )
 
 
@@ -221,15 +235,15 @@ def correct(
     entry = TimeEntry.objects.select_for_update(of=("self",)).with_names().get(pk=pk)
     shop = Shop.objects.current()
     if not may_correct(entry, actor, shop):
-        raise Refused("Only a manager changes times that are written down.")
+        raise Refused(gettext("Only a manager changes times that are written down."))
     manager = Role.MANAGER in actor.roles
     own = entry.technician_id == actor.pk and is_overdue(entry, shop)
     reason = reason.strip()
     if not own and not reason:
-        raise Refused("Say why the times are changed: it is kept with the entry.")
+        raise Refused(gettext("Say why the times are changed: it is kept with the entry."))
     starts = started_at if manager and started_at else entry.started_at
     if ended_at is None and not entry.is_running:
-        raise Refused("Give the time it ended.")
+        raise Refused(gettext("Give the time it ended."))
     _check_times(entry, starts, ended_at)
     old = {
         "started_at": entry.started_at.isoformat(),

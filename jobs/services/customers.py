@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.lifecycle import LIVE, SIGNED
@@ -53,7 +54,7 @@ def _locked(*keys: int) -> dict[int, Customer]:
     rows = Customer.objects.select_for_update(of=("self",)).filter(pk__in=keys).order_by("pk")
     found = {row.pk: row for row in rows}
     if len(found) < len(set(keys)):
-        raise Refused("One of the two is no longer in the book: open the customers again.")
+        raise Refused(gettext("One of the two is no longer in the book: open the customers again."))
     return found
 
 
@@ -91,14 +92,19 @@ def merge(kept_id: int, other_id: int, actor: StaffMember) -> Customer:
     Raises Refused for a record with itself, one merged already, or one that was erased.
     """
     if kept_id == other_id:
-        raise Refused("These are the same record: choose another customer.")
+        raise Refused(gettext("These are the same record: choose another customer."))
     rows = _locked(kept_id, other_id)
     kept, other = rows[kept_id], rows[other_id]
     for one in (kept, other):
         if one.merged_into_id is not None:
-            raise Refused(f"{one} was merged into another customer already: open that one.")
+            raise Refused(
+                gettext("%(one)s was merged into another customer already: open that one.")
+                % {"one": one}
+            )
         if one.erased_at is not None:
-            raise Refused("The data of one of the two was erased: there is nothing to merge.")
+            raise Refused(
+                gettext("The data of one of the two was erased: there is nothing to merge.")
+            )
     taken = [
         name
         for name in ("phone", "email", "address")
@@ -138,7 +144,7 @@ def unmerge(other_id: int, actor: StaffMember) -> Customer:
     other = _locked(other_id)[other_id]
     kept = other.merged_into
     if kept is None:
-        raise Refused(f"{other} is not merged into anybody.")
+        raise Refused(gettext("%(other)s is not merged into anybody.") % {"other": other})
     event = ShopEvent.objects.filter(code=MERGED, subject=subject_of(other)).order_by("-pk").first()
     moved = event.after if event is not None else {}
     other.merged_into = None
@@ -179,13 +185,16 @@ def erase(customer_id: int, actor: StaffMember) -> Customer:
     """
     customer = _locked(customer_id)[customer_id]
     if customer.merged_into_id is not None:
-        raise Refused("This record was merged into another customer: erase that one.")
+        raise Refused(gettext("This record was merged into another customer: erase that one."))
     if customer.erased_at is not None:
         return customer
     everybody = same_people(customer)
     live = Job.objects.filter(customer__in=everybody, stage__in=LIVE).order_by("number").first()
     if live is not None:
-        raise Refused(f"{live} is {live.standing}: finish or cancel it first.")
+        raise Refused(
+            gettext("%(live)s is %(standing)s: finish or cancel it first.")
+            % {"live": live, "standing": live.standing}
+        )
     now = timezone.now()
     for row in Customer.objects.filter(pk__in=everybody):
         row.name, row.erased_at = f"Erased customer {row.pk}", now

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import Refused
@@ -44,12 +45,15 @@ def note_said(
         return None
     text = text.strip()
     if how not in Said.values:
-        raise Refused("Say how it was said: a call, a message, at the counter, or an approval.")
+        raise Refused(
+            gettext("Say how it was said: a call, a message, at the counter, or an approval.")
+        )
     if not text:
-        raise Refused("Write what was said first.")
+        raise Refused(gettext("Write what was said first."))
     if len(text) > LONGEST:
         raise Refused(
-            f"That is longer than {wording.number(LONGEST)} characters: note it in two parts."
+            gettext("That is longer than %(longest)s characters: note it in two parts.")
+            % {"longest": wording.number(LONGEST)}
         )
     subject = ""
     if printed:
@@ -78,7 +82,10 @@ def withdraw(number: int, event_pk: int, *, actor: StaffMember) -> JobEvent:
     if done_before(key):
         return event
     if event.actor_id != actor.pk and not actor.is_manager:
-        raise Refused(f"{event.actor} noted this: ask them, or a manager, to withdraw it.")
+        raise Refused(
+            gettext("%(actor)s noted this: ask them, or a manager, to withdraw it.")
+            % {"actor": event.actor}
+        )
     if event.subject:
         check_open(job)
         job.notes.filter(pk=event.about[1]).delete()

@@ -13,6 +13,7 @@ from typing import Any, Final, NamedTuple
 
 from django.db import models, transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import (
@@ -215,7 +216,9 @@ def add_line(
     if done_before(key):
         return None
     if job.estimate_lines.count() >= MOST_LINES:
-        raise Refused(f"More than {MOST_LINES} lines: put several into one.")
+        raise Refused(
+            gettext("More than %(most)s lines: put several into one.") % {"most": MOST_LINES}
+        )
     return _add(job, values, actor, key)
 
 
@@ -322,15 +325,17 @@ def approve(
     estimate = Estimate(job)
     name, said_words = name.strip(), said_words.strip()
     if not estimate.lines:
-        raise Refused("There is nothing to approve yet: add the lines first.")
+        raise Refused(gettext("There is nothing to approve yet: add the lines first."))
     if estimate.sha256 != sha256:
         raise ChangedMeanwhile(
-            "The estimate was changed since it was shown: look it over, then approve it again."
+            gettext(
+                "The estimate was changed since it was shown: look it over, then approve it again."
+            )
         )
     if not name:
-        raise Refused("Write who approves it.")
+        raise Refused(gettext("Write who approves it."))
     if how == ApprovedBy.CALL and not said_words:
-        raise Refused("Write what was said on the phone: it is all the proof there is.")
+        raise Refused(gettext("Write what was said on the phone: it is all the proof there is."))
     newest = estimate.newest
     if newest is not None and estimate.approved and (newest.how, newest.name) == (how, name):
         return newest
@@ -368,7 +373,9 @@ def note_payment(
     shop = Shop.objects.current()
     amount = rounded(amount, shop.currency)
     if amount <= 0:
-        raise Refused("Give an amount above nought; what was paid back has a kind of its own.")
+        raise Refused(
+            gettext("Give an amount above nought; what was paid back has a kind of its own.")
+        )
     if kind == PaymentKind.BACK:
         amount = -amount
     payment = Payment.objects.create(

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from django.core.files.uploadedfile import UploadedFile
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import Refused
@@ -35,20 +36,27 @@ def check_guide(file: UploadedFile[Any]) -> None:
     kind = name.rpartition(".")[2].lower()
     if kind not in GUIDE_TYPES:
         raise Refused(
-            f"“{name}” is not of a type kept here: attach {wording.listed(GUIDE_TYPES, last='or')}."
+            gettext("“%(name)s” is not of a type kept here: attach %(guide_types)s.")
+            % {"name": name, "guide_types": wording.listed(GUIDE_TYPES, last="or")}
         )
     if (file.size or 0) > LARGEST_GUIDE_MB * 1024 * 1024:
         size = wording.megabytes(file.size or 0)
         raise Refused(
-            f"“{name}” is {size}; at most {LARGEST_GUIDE_MB} MB is kept. "
-            "Attach the pages that matter, or note where the file is."
+            gettext(
+                "“%(name)s” is %(size)s; at most %(largest_guide_mb)s MB is kept. Attach "
+                "the pages that matter, or note where the file is."
+            )
+            % {"name": name, "size": size, "largest_guide_mb": LARGEST_GUIDE_MB}
         )
     start = file.read(8)
     file.seek(0)
     if kind in _STARTS and not start.startswith(_STARTS[kind]):
-        raise Refused(f"“{name}” is not a {kind.upper()} file inside: save it again as one.")
+        raise Refused(
+            gettext("“%(name)s” is not a %(upper)s file inside: save it again as one.")
+            % {"name": name, "upper": kind.upper()}
+        )
     if kind == "txt" and b"\0" in start:
-        raise Refused(f"“{name}” is not plain text inside.")
+        raise Refused(gettext("“%(name)s” is not plain text inside.") % {"name": name})
 
 
 @transaction.atomic
@@ -121,7 +129,7 @@ def save_part(
     """Save serial, firmware, turn-on or note of a part of the job."""
     by = changes.get("turn_on_by")
     if by is not None and by.pk == pk:
-        raise Refused("A part cannot turn itself on by way of itself: choose another.")
+        raise Refused(gettext("A part cannot turn itself on by way of itself: choose another."))
     if changes.get("turn_on") == TurnOn.INTERFACE_MODULE and "turn_on_by" not in changes:
         changes = {**changes, **_only_waker(number, pk)}
     return _save_part(number, pk, changes, actor=actor, version=version, key=key)

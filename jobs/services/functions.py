@@ -5,6 +5,7 @@ from typing import Any, Final
 from django.db import IntegrityError, transaction
 from django.db.models import Max
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import FunctionCheck, FunctionResult, JobEvent
@@ -132,6 +133,6 @@ def add_function(
                 job=job, group=group or OWN_GROUP, name=name, how=how, order=last + 1
             )
     except IntegrityError:
-        raise Refused(f"“{name}” is already on the list.") from None
+        raise Refused(gettext("“%(name)s” is already on the list.") % {"name": name}) from None
     log(job, actor, "function.added", subject=subject_of(row), after={"name": name}, key=key)
     return row

@@ -7,6 +7,7 @@ from typing import Any, Final
 from django.db import transaction
 from django.db.models import F
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import ChangedMeanwhile, Refused
@@ -96,7 +97,8 @@ def check_stage(job: Job, name: str) -> None:
     here = begins_at(wanted, job.stage, job.held_from)
     if not here or job.correction not in wanted.during:
         raise ChangedMeanwhile(
-            f"{job} is {job.standing} now, so “{wanted.label}” does not apply: reload the page."
+            gettext("%(job)s is %(standing)s now, so “%(wanted)s” does not apply: reload the page.")
+            % {"job": job, "standing": job.standing, "wanted": wanted.label}
         )
 
 
@@ -104,10 +106,12 @@ def check_move(job: Job, name: str, actor: StaffMember, reason: str = "", but: s
     """Raise Refused or ChangedMeanwhile when the move may not be made; `but` as above."""
     wanted = MOVES[name]
     if actor.roles.isdisjoint(wanted.roles):
-        raise Refused(f"“{wanted.label}” is not for your role: ask a manager.")
+        raise Refused(
+            gettext("“%(wanted)s” is not for your role: ask a manager.") % {"wanted": wanted.label}
+        )
     check_stage(job, name)
     if wanted.reason and not reason:
-        raise Refused(f"“{wanted.label}” needs a reason.")
+        raise Refused(gettext("“%(wanted)s” needs a reason.") % {"wanted": wanted.label})
     if missing := missing_for(job, name, but):
         raise Refused(*missing)
 
@@ -121,7 +125,7 @@ def _who_worked(job: Job, actor: StaffMember, named: Sequence[int]) -> dict[str,
     elif not done.plain:
         people = []
     if not people or len(people) < len(set(named)):
-        raise Refused("Say who did the work: tick everybody who worked on this car.")
+        raise Refused(gettext("Say who did the work: tick everybody who worked on this car."))
     return {"worked": [{"id": one.pk, "name": str(one)} for one in people]}
 
 
@@ -191,7 +195,7 @@ def move(
             version=F("version") + 1, **values
         )
     if not changed:
-        raise ChangedMeanwhile("Somebody changed this job first: reload the page.")
+        raise ChangedMeanwhile(gettext("Somebody changed this job first: reload the page."))
     if not sheet_is_open(ends, wanted.leaves):
         clock.stop_all_on(job, actor, now)
     if name in SENDS_BACK:

@@ -1,6 +1,7 @@
 """Notes on the bay sheet."""
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import JobNote
@@ -18,7 +19,7 @@ def add_note(number: int, text: str, *, actor: StaffMember, key: str = "") -> Jo
         return None
     text = text.strip()
     if not text:
-        raise Refused("Write the note first.")
+        raise Refused(gettext("Write the note first."))
     note = JobNote.objects.create(job=job, text=text, by=actor)
     log(job, actor, "note.added", subject=subject_of(note), after={"text": text}, key=key)
     return note

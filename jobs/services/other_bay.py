@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
@@ -54,7 +55,7 @@ def start_in(number: int, bay_pk: int, *, actor: StaffMember) -> Job:
     moves.check_move(job, "start_work", actor, but="bay_free_now")
     bay = Bay.objects.filter(pk=bay_pk, active=True).first()
     if bay is None:
-        raise Refused("That bay is out of use: choose another.")
+        raise Refused(gettext("That bay is out of use: choose another."))
     if bay.pk != job.bay_id:
         if why := _why_not(job, bay):
             raise Refused(why)

@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from django.db import IntegrityError, transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import JobEvent, Panel, PanelState
@@ -23,8 +24,11 @@ def save_panel(number: int, pk: int, changes: dict[str, Any], **by: Any) -> Save
     known = None not in (row.clips, row.clips_replaced)
     if saved.changed and known and row.clips_replaced > row.clips:
         raise Refused(
-            f"{row} has {row.clips} clips and screws: of them no more can be replaced. "
-            "Put the count right first."
+            gettext(
+                "%(row)s has %(clips)s clips and screws: of them no more can be "
+                "replaced. Put the count right first."
+            )
+            % {"row": row, "clips": row.clips}
         )
     return saved
 
@@ -41,7 +45,9 @@ def add_panel(
         with transaction.atomic():
             row = Panel.objects.create(job=job, name=name, clips=clips)
     except IntegrityError:
-        raise Refused(f"“{name}” is on the list already: say which side it is on.") from None
+        raise Refused(
+            gettext("“%(name)s” is on the list already: say which side it is on.") % {"name": name}
+        ) from None
     after = {"name": name, "clips": clips}
     return log(job, actor, "panel.added", subject=subject_of(row), after=after, key=key)
 
@@ -87,7 +93,10 @@ def undo_add(event: JobEvent, actor: StaffMember) -> None:
     if row is None:
         return
     if row.version != 1:
-        raise Refused(f"Something was written of {row} since: take it off the list by hand.")
+        raise Refused(
+            gettext("Something was written of %(row)s since: take it off the list by hand.")
+            % {"row": row}
+        )
     remove_panel(event.job.number, pk, actor=actor)
 
 
@@ -95,7 +104,7 @@ def undo_remove(event: JobEvent, actor: StaffMember) -> None:
     """Put back a panel with all that was written of it."""
     name = event.before["name"]
     if event.job.panels.filter(name=name).exists():
-        raise Refused(f"“{name}” is on the list again already.")
+        raise Refused(gettext("“%(name)s” is on the list again already.") % {"name": name})
     row = put_back(event.before)
     log(event.job, actor, "panel.added", subject=subject_of(row), after={"name": name})
 

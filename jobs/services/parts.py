@@ -9,6 +9,7 @@ from typing import Final
 
 from django.db import transaction
 from django.db.models import F, Q
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobPart, Reading, ReadingKind
@@ -46,8 +47,11 @@ def _open_job(job_id: int) -> Job:
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
     if not job.takes_changes:
         raise Refused(
-            f"The parts of {job} are settled: it is {job.standing}. "
-            "Take it back from review, or ask a manager to open a correction."
+            gettext(
+                "The parts of %(job)s are settled: it is %(standing)s. Take it back from "
+                "review, or ask a manager to open a correction."
+            )
+            % {"job": job, "standing": job.standing}
         )
     return job
 
@@ -56,7 +60,10 @@ def check_quantity(product: Product, quantity: int) -> None:
     """Refuse a number of pieces nobody means."""
     most = MOST_UNITS if product.is_unit else MOST_QUANTITY
     if not 1 <= quantity <= most:
-        raise Refused(f"{product}: give a quantity from 1 to {most}.")
+        raise Refused(
+            gettext("%(product)s: give a quantity from 1 to %(most)s.")
+            % {"product": product, "most": most}
+        )
 
 
 def _add_unit(job: Job, product: Product) -> JobPart:
@@ -157,7 +164,9 @@ def set_quantity(job_id: int, part_id: int, quantity: int, actor: StaffMember) -
     job = _open_job(job_id)
     part = job.parts.select_related("product", "job").get(pk=part_id)
     if part.product.is_unit:
-        raise Refused(f"{part.label} is one unit: add or remove units instead.")
+        raise Refused(
+            gettext("%(part)s is one unit: add or remove units instead.") % {"part": part.label}
+        )
     if quantity != part.quantity:
         _change_quantity(part, quantity, actor)
     return part

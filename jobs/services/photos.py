@@ -7,6 +7,7 @@ from typing import Any, Final
 from django.core.files.base import ContentFile
 from django.db import models, transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import (
@@ -48,8 +49,11 @@ def open_for_photos(number: int) -> Job:
     job = locked_job(number)
     if not job.takes_changes:
         raise Refused(
-            f"Photos are closed: the job is {job.standing}. "
-            "Take it back from review, or ask a manager to open a correction."
+            gettext(
+                "Photos are closed: the job is %(standing)s. Take it back from review, "
+                "or ask a manager to open a correction."
+            )
+            % {"standing": job.standing}
         )
     return job
 
@@ -86,7 +90,9 @@ def add_photo(
     when it cannot be read or the job takes no photos, Job.DoesNotExist without the job.
     """
     if not is_subject(subject) or not _KEY.match(key):
-        raise Refused("This photo came without saying what it shows: reload the page, then retry.")
+        raise Refused(
+            gettext("This photo came without saying what it shows: reload the page, then retry.")
+        )
     if known := Photo.objects.filter(key=key, job__number=number).first():
         return known
     picture = read_picture(file, size_bytes)
@@ -113,10 +119,12 @@ def _keep(
     job = open_for_photos(number)
     if known := Photo.objects.filter(key=key).first():
         if known.job_id != job.pk:
-            raise Refused("This photo is kept with another job already.")
+            raise Refused(gettext("This photo is kept with another job already."))
         return known
     if job.photos.count() >= MOST_PHOTOS:
-        raise Refused(f"This job has {MOST_PHOTOS} photos, and takes no more.")
+        raise Refused(
+            gettext("This job has %(most)s photos, and takes no more.") % {"most": MOST_PHOTOS}
+        )
     now = timezone.now()
     if taken_at is not None and not now - timedelta(days=366) < taken_at < now + timedelta(days=1):
         taken_at = None
@@ -154,8 +162,10 @@ def _refuse_signed(photo: Photo) -> None:
         return
     if CheckIn.objects.filter(job=photo.job_id, signed_at__gte=photo.at).exists():
         raise Refused(
-            "The customer signed the condition with this photo in it, so it stays as it is. "
-            "Add another photo to the job to show more."
+            gettext(
+                "The customer signed the condition with this photo in it, so it stays as "
+                "it is. Add another photo to the job to show more."
+            )
         )
 
 

@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Job, JobEvent, PowerRun, SupplyFacts
@@ -57,7 +58,7 @@ def add_supply_part(number: int, product: Product, *, actor: StaffMember, key: s
 
 def _check_room(job: Job) -> None:
     if job.runs.count() >= MOST_RUNS:
-        raise Refused(f"A plan holds at most {MOST_RUNS} runs.")
+        raise Refused(gettext("A plan holds at most %(most)s runs.") % {"most": MOST_RUNS})
 
 
 def _log_added(run: PowerRun, actor: StaffMember, key: str = "") -> JobEvent:

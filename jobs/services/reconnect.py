@@ -2,6 +2,7 @@
 
 from django.db import transaction
 from django.db.models import Max
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.lists.reconnect import USUAL
@@ -46,7 +47,7 @@ def add_reconnect(number: int, actor: StaffMember, key: str = "") -> JobEvent:
         return done
     lines = still_to_add(job)
     if not lines:
-        raise Refused("Every one of them is a step of this job already.")
+        raise Refused(gettext("Every one of them is a step of this job already."))
     first = (job.steps.aggregate(last=Max("order"))["last"] or 0) + 1
     made = [
         JobStep.objects.create(job=job, order=order, text=line[:200])

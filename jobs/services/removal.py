@@ -12,6 +12,7 @@ from typing import Any, Final
 from django.apps import apps
 from django.db import models
 from django.db.models.deletion import Collector
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 
@@ -108,14 +109,19 @@ def put_back(kept: Kept, **changes: Any) -> models.Model:
     What hung on it by a row that has gone meanwhile stays away; Refused when the row itself did.
     """
     if "rows" not in kept:
-        raise Refused("It was taken out before such things were kept whole: enter it again.")
+        raise Refused(
+            gettext("It was taken out before such things were kept whole: enter it again.")
+        )
     first, *others = (
         _row(one, changes if place == 0 else {}) for place, one in enumerate(kept["rows"])
     )
     if missing := _gone(first, set()):
         raise Refused(
-            f"Its {missing.verbose_name} was taken out of the job meanwhile, so it cannot be put "
-            "back as it was: enter it again."
+            gettext(
+                "Its %(verbose_name)s was taken out of the job meanwhile, so it cannot "
+                "be put back as it was: enter it again."
+            )
+            % {"verbose_name": missing.verbose_name}
         )
     first.save_base(raw=True, force_insert=True)
     back = {(type(first), first.pk)}

@@ -20,6 +20,7 @@ from operator import attrgetter
 from typing import Any, Final, Protocol
 
 from django.db import models, transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
@@ -76,8 +77,11 @@ def check_open(job: Job) -> None:
         return
     if not job.sheet_is_open:
         raise Refused(
-            f"This sheet is closed: the job is {job.standing}. "
-            "Ask a manager to send it back or to open a correction."
+            gettext(
+                "This sheet is closed: the job is %(standing)s. Ask a manager to send it "
+                "back or to open a correction."
+            )
+            % {"standing": job.standing}
         )
 
 
@@ -308,7 +312,7 @@ def put_cells_back(
     _, pk = event.about
     row: Any = model._default_manager.filter(job=event.job_id, pk=pk).first()
     if row is None:
-        raise Refused("That row is no longer in the plan.")
+        raise Refused(gettext("That row is no longer in the plan."))
     changes = {
         name: value
         for name, value in event.before.items()

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import Job, SendBack
@@ -46,7 +47,7 @@ def send_back(job_id: int, actor: StaffMember, text: str, fingerprints: Iterable
     wanted = list(dict.fromkeys(fingerprints))
     standing_findings = standing(job) if wanted else {}
     if any(one not in standing_findings for one in wanted):
-        raise ChangedMeanwhile("A finding that was chosen no longer stands: choose again.")
+        raise ChangedMeanwhile(gettext("A finding that was chosen no longer stands: choose again."))
     points = "\n".join(said_of(standing_findings[one]).replace("\n", " ") for one in wanted)
     name = "send_back_correction" if job.correction else "send_back"
     return move(job_id, name, actor, f"{points}\n{text}", fingerprints=wanted)
@@ -65,7 +66,8 @@ def tick(number: int, pk: int, done: bool, *, actor: StaffMember) -> SendBack:
     if done and row.fingerprint and (finding := standing(job).get(row.fingerprint)):
         left = "" if finding.severity == "stop" else " Or say why it stays as it is."
         raise Refused(
-            f"Not put right yet: the {finding.severity} still stands. {finding.what_to_do}{left}"
+            gettext("Not put right yet: the %(severity)s still stands. %(what_to_do)s%(left)s")
+            % {"severity": finding.severity, "what_to_do": finding.what_to_do, "left": left}
         )
     row.done_by = actor if done else None
     row.done_at = timezone.now() if done else None

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any, Final, NamedTuple
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, JobPart
@@ -199,11 +200,15 @@ def like_the_other_side(job: Job, position: str, member: Member) -> tuple[Member
     """
     other = counterpart(position)
     if other is None:
-        raise Refused(f"{POSITIONS[position].label} has no other side: place this one alone.")
+        raise Refused(
+            gettext("%(position)s has no other side: place this one alone.")
+            % {"position": POSITIONS[position].label}
+        )
     ground = _ground(job)
     if other not in ground.empty:
         raise Refused(
-            f"A speaker sits at {POSITIONS[other].label.lower()} already: place this one alone."
+            gettext("A speaker sits at %(other)s already: place this one alone.")
+            % {"other": POSITIONS[other].label.lower()}
         )
     beside = None
     if member.channel is not None:
@@ -226,13 +231,22 @@ def _refuse_taken(job: Job, members: Iterable[Member]) -> None:
     for one in members:
         where = POSITIONS[one.position].label
         if one.position not in ground.empty:
-            raise Refused(f"{where}: a speaker sits there by now. Choose the set again.")
+            raise Refused(
+                gettext("%(where)s: a speaker sits there by now. Choose the set again.")
+                % {"where": where}
+            )
         if one.channel is not None and one.channel.pk not in free:
-            raise Refused(f"{one.channel} feeds something else by now. Choose the set again.")
+            raise Refused(
+                gettext("%(channel)s feeds something else by now. Choose the set again.")
+                % {"channel": one.channel}
+            )
         if one.part is not None:
             left[one.part.pk] = left.get(one.part.pk, 0) - 1
             if left[one.part.pk] < 0:
-                raise Refused(f"Fewer of {one.part.product} are left by now. Choose the set again.")
+                raise Refused(
+                    gettext("Fewer of %(product)s are left by now. Choose the set again.")
+                    % {"product": one.part.product}
+                )
 
 
 @transaction.atomic
@@ -248,7 +262,7 @@ def place_set(
     if done := done_before(key):
         return done
     if not 0 < len(members) <= MOST_IN_A_SET:
-        raise Refused("Choose one of the sets shown.")
+        raise Refused(gettext("Choose one of the sets shown."))
     _refuse_taken(job, members)
     placed = [
         place_speaker(

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.lifecycle import HOLDS_A_BAY
@@ -36,9 +37,11 @@ def hand_over(person: StaffMember, to: StaffMember | None, actor: StaffMember) -
     Refused when the other is the same person or does no bench work.
     """
     if to is not None and to.pk == person.pk:
-        raise Refused("Choose somebody else, or nobody yet.")
+        raise Refused(gettext("Choose somebody else, or nobody yet."))
     if to is not None and not (to.is_technician and to.is_active):
-        raise Refused(f"{to} takes no jobs: choose a technician who may sign in.")
+        raise Refused(
+            gettext("%(to)s takes no jobs: choose a technician who may sign in.") % {"to": to}
+        )
     wanted = Job.objects.select_for_update(of=("self",)).filter(
         technician=person, stage__in=HOLDS_A_BAY
     )

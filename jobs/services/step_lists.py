@@ -8,6 +8,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Max
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lists.steps import COMEBACK, USUAL_LIST
@@ -102,7 +103,9 @@ def order_steps(kind_pk: int, keys: list[int], actor: StaffMember) -> None:
     kind = WorkKind.objects.select_for_update().get(pk=kind_pk)
     steps = {step.pk: step for step in kind.steps.all()}
     if sorted(keys) != sorted(steps):
-        raise ChangedMeanwhile("Somebody changed this list meanwhile: it is shown as it stands.")
+        raise ChangedMeanwhile(
+            gettext("Somebody changed this list meanwhile: it is shown as it stands.")
+        )
     _renumber(steps[key] for key in keys)
     _log_order(kind, list(steps.values()), [steps[key] for key in keys], actor)
 
@@ -137,6 +140,9 @@ def remove_kind(pk: int, actor: StaffMember) -> WorkKind:
     """Remove a kind of work that no job is of. Raises Refused otherwise."""
     kind = WorkKind.objects.select_for_update().get(pk=pk)
     if kind.jobs.exists():
-        raise Refused(f"There are jobs of the kind “{kind}”: put it out of use instead.")
+        raise Refused(
+            gettext("There are jobs of the kind “%(kind)s”: put it out of use instead.")
+            % {"kind": kind}
+        )
     events.delete(kind, actor, before={"steps": list(kind.steps.all())})
     return kind

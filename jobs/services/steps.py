@@ -7,6 +7,7 @@ from typing import Any, Final
 from django.db import transaction
 from django.db.models import F, Max
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import Refused
@@ -65,7 +66,10 @@ def set_work_kind(job_id: int, kind: WorkKind | None, actor: StaffMember, key: s
     """Say what kind of work a job is, and lay out its steps. Raises Refused in a late stage."""
     job = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
     if job.stage not in BEFORE_REVIEW:
-        raise Refused(f"{job} is {job.get_stage_display().lower()}: its steps are settled.")
+        raise Refused(
+            gettext("%(job)s is %(stage)s: its steps are settled.")
+            % {"job": job, "stage": job.get_stage_display().lower()}
+        )
     old = job.work_kind
     if old == kind or done_before(key):
         return job
@@ -92,7 +96,7 @@ def add_step(number: int, text: str, actor: StaffMember, key: str = "") -> JobSt
     if done_before(key):
         return None
     if not text:
-        raise Refused("Write what is to be done.")
+        raise Refused(gettext("Write what is to be done."))
     last = job.steps.aggregate(last=Max("order"))["last"] or 0
     step = JobStep.objects.create(job=job, order=last + 1, text=text[:200])
     log(job, actor, "jobstep.added", subject=subject_of(step), after={"text": step.text}, key=key)

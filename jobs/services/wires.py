@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import Channel, Job, JobEvent
@@ -48,7 +49,7 @@ def write_wires(
     for pk, cells in wires.items():
         channel = channels.get(pk)
         if channel is None:
-            raise Refused("A channel is no longer in the plan: load the page again.")
+            raise Refused(gettext("A channel is no longer in the plan: load the page again."))
         new = {name: value for name, value in cells.items() if current(channel, name) != value}
         if not new:
             continue
@@ -67,7 +68,11 @@ def write_wires(
         if saved.clashes:
             who = saved.clashes[0].actor
             raise ChangedMeanwhile(
-                f"{who} wrote the wire of {channel} meanwhile: look at the row, then write again."
+                gettext(
+                    "%(who)s wrote the wire of %(channel)s meanwhile: look at the row, then "
+                    "write again."
+                )
+                % {"who": who, "channel": channel}
             )
         new = {name: value for name, value in new.items() if old[name] != value}
         before[str(pk)] = {name: old[name] for name in new}
@@ -93,7 +98,7 @@ def rows_below(job: Job, pk: int) -> list[Channel]:
     channels = _channels(job)
     first = channels.get(pk)
     if first is None:
-        raise Refused("That channel is no longer in the plan: load the page again.")
+        raise Refused(gettext("That channel is no longer in the plan: load the page again."))
     rows = channels.values()
     device = [row for row in rows if (row.part_id, row.kind) == (first.part_id, first.kind)]
     feeding = set(
@@ -117,10 +122,10 @@ def fill_down(
     if done := done_before(key):
         return done
     if not value:
-        raise Refused("That cell is empty: write it first, then fill down.")
+        raise Refused(gettext("That cell is empty: write it first, then fill down."))
     rows = [row for row in rows_below(job, pk) if not getattr(row, name)]
     if not rows:
-        raise Refused("No row below on this device has that cell empty.")
+        raise Refused(gettext("No row below on this device has that cell empty."))
     return write_wires(number, {row.pk: {name: value} for row in rows}, actor=actor, key=key)
 
 

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from django.db import transaction
 from django.db.models import F
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import (
@@ -77,9 +78,15 @@ def preview(setup: SavedSetup, job: Job) -> Comparison:
     """
     mine, theirs = setup.vehicle_model, job.vehicle.vehicle_model
     if (mine.make, mine.model) != (theirs.make, theirs.model):
-        raise Refused(f"This setup is for {mine}; the car of {job} is another model.")
+        raise Refused(
+            gettext("This setup is for %(mine)s; the car of %(job)s is another model.")
+            % {"mine": mine, "job": job}
+        )
     if setup.is_withdrawn:
-        raise Refused(f"“{setup}” is withdrawn: {setup.state_reason}")
+        raise Refused(
+            gettext("“%(setup)s” is withdrawn: %(state_reason)s")
+            % {"setup": setup, "state_reason": setup.state_reason}
+        )
     try:
         return compare(setup, job)
     except SetupError as error:
@@ -253,7 +260,9 @@ def _apply(job: Job, setup_id: int, chosen: set[str], token: str, actor: StaffMe
     setup = SavedSetup.objects.select_related("vehicle_model").get(pk=setup_id)
     comparison = preview(setup, job)
     if comparison.token != token:
-        raise ChangedMeanwhile("The job or the setup changed since this preview: look again.")
+        raise ChangedMeanwhile(
+            gettext("The job or the setup changed since this preview: look again.")
+        )
     standing = {item.key for item in comparison.items if item.state == "same"}
     writer = _Writer(job, comparison, actor)
     taken: dict[str, list[str]] = {}
@@ -266,7 +275,7 @@ def _apply(job: Job, setup_id: int, chosen: set[str], token: str, actor: StaffMe
         else:
             left.setdefault(item.group, []).append(item.title)
     if not taken:
-        raise Refused("Nothing was chosen to be taken over.")
+        raise Refused(gettext("Nothing was chosen to be taken over."))
     SavedSetup.objects.filter(pk=setup_id).update(times_used=F("times_used") + 1)
     event = log(
         job,
@@ -352,9 +361,12 @@ def _undo_row(event: JobEvent, actor: StaffMember) -> None:
     model, job_path = ROWS[kind]
     row = model._default_manager.filter(pk=pk, **{job_path: event.job_id}).first()
     if row is None:
-        raise Refused("Something this setup filled in was removed since: undo it by hand.")
+        raise Refused(gettext("Something this setup filled in was removed since: undo it by hand."))
     if _changed_since(row, event):
-        raise Refused(f"{row} was changed since the setup was applied: undo it by hand.")
+        raise Refused(
+            gettext("%(row)s was changed since the setup was applied: undo it by hand.")
+            % {"row": row}
+        )
     if not event.before:
         row.delete()
         return

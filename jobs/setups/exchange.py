@@ -25,6 +25,7 @@ from cryptography.x509.oid import NameOID
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 from PIL import Image
 
 from jobs.errors import Busy, Refused
@@ -157,7 +158,7 @@ def export_file(setups: Iterable[SavedSetup]) -> bytes:
     envelope["signature"] = base64.b64encode(signature).decode()
     data = json.dumps(envelope, ensure_ascii=False, indent=1).encode()
     if len(data) > MOST_BYTES:
-        raise Refused("That is more than one file may hold: export fewer setups at once.")
+        raise Refused(gettext("That is more than one file may hold: export fewer setups at once."))
     return data
 
 
@@ -180,7 +181,10 @@ def _check_depth(data: bytes) -> None:
         elif byte in (0x5B, 0x7B):
             depth += 1
             if depth > MOST_DEPTH:
-                raise Refused(f"The file is nested deeper than {MOST_DEPTH} levels: no setup is.")
+                raise Refused(
+                    gettext("The file is nested deeper than %(most)s levels: no setup is.")
+                    % {"most": MOST_DEPTH}
+                )
         elif byte in (0x5D, 0x7D):
             depth -= 1
 
@@ -188,25 +192,31 @@ def _check_depth(data: bytes) -> None:
 def _number(text: str) -> float:
     value = float(text)
     if not math.isfinite(value) or abs(value) > MOST_NUMBER:
-        raise Refused(f"The file holds the number {text[:20]}, which no setup can hold.")
+        raise Refused(
+            gettext("The file holds the number %(text)s, which no setup can hold.")
+            % {"text": text[:20]}
+        )
     return value
 
 
 def _whole(text: str) -> int:
     if len(text) > 12:
-        raise Refused(f"The file holds the number {text[:20]}…, which no setup can hold.")
+        raise Refused(
+            gettext("The file holds the number %(text)s…, which no setup can hold.")
+            % {"text": text[:20]}
+        )
     _number(text)
     return int(text)
 
 
 def _constant(text: str) -> None:
-    raise Refused(f"The file holds {text}, which is no number.")
+    raise Refused(gettext("The file holds %(text)s, which is no number.") % {"text": text})
 
 
 def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     by_name = dict(pairs)
     if len(by_name) != len(pairs):
-        raise Refused("The file says one thing twice: it cannot be told which is meant.")
+        raise Refused(gettext("The file says one thing twice: it cannot be told which is meant."))
     return by_name
 
 
@@ -214,7 +224,9 @@ def _parse(data: bytes) -> dict[str, Any]:
     if len(data) > MOST_BYTES:
         raise Refused(f"The file is larger than {MOST_BYTES / 1e6:g} MB: no file of setups is.")
     if data.startswith(_COMPRESSED):
-        raise Refused("The file is compressed: unpack it yourself, then choose the file inside.")
+        raise Refused(
+            gettext("The file is compressed: unpack it yourself, then choose the file inside.")
+        )
     _check_depth(data)
     try:
         parsed = json.loads(
@@ -225,24 +237,29 @@ def _parse(data: bytes) -> dict[str, Any]:
             object_pairs_hook=_pairs,
         )
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
-        raise Refused("This is no file of setups: it cannot be read as JSON.") from None
+        raise Refused(gettext("This is no file of setups: it cannot be read as JSON.")) from None
     if not isinstance(parsed, dict) or parsed.get("format") != FORMAT:
-        raise Refused("This is no file of setups made by a Loombook.")
+        raise Refused(gettext("This is no file of setups made by a Loombook."))
     if parsed.get("format_version") != FORMAT_VERSION:
-        raise Refused("The file comes from another version of Loombook: bring both up to date.")
+        raise Refused(
+            gettext("The file comes from another version of Loombook: bring both up to date.")
+        )
     if unknown := parsed.keys() ^ FIELDS:
-        raise Refused(f"The file has a field too many or too few: {sorted(unknown)[0][:40]}.")
+        raise Refused(
+            gettext("The file has a field too many or too few: %(unknown)s.")
+            % {"unknown": sorted(unknown)[0][:40]}
+        )
     return parsed
 
 
 def _binary(container: Mapping[str, Any], name: str, most: int) -> bytes:
     text = container[name]
     if not isinstance(text, str) or len(text) > most:
-        raise Refused(f"The file's {name} cannot be read.")
+        raise Refused(gettext("The file's %(name)s cannot be read.") % {"name": name})
     try:
         return base64.b64decode(text, validate=True)
     except (binascii.Error, ValueError):
-        raise Refused(f"The file's {name} cannot be read.") from None
+        raise Refused(gettext("The file's %(name)s cannot be read.") % {"name": name}) from None
 
 
 def _sender(container: dict[str, Any]) -> Sender:
@@ -253,18 +270,20 @@ def _sender(container: dict[str, Any]) -> Sender:
         certificate = x509.load_der_x509_certificate(raw)
         public = certificate.public_key()
     except (ValueError, TypeError, UnsupportedAlgorithm):
-        raise Refused("The file's certificate cannot be read.") from None
+        raise Refused(gettext("The file's certificate cannot be read.")) from None
     if not isinstance(public, rsa.RSAPublicKey) or public.key_size not in KEY_BITS:
-        raise Refused("The file is signed with a kind of key that is not accepted.")
+        raise Refused(gettext("The file is signed with a kind of key that is not accepted."))
     if public.public_numbers().e != 65537:
-        raise Refused("The file is signed with a kind of key that is not accepted.")
+        raise Refused(gettext("The file is signed with a kind of key that is not accepted."))
     signed = {name: value for name, value in container.items() if name != "signature"}
     try:
         public.verify(signature, canonical(signed), padding.PKCS1v15(), hashes.SHA256())
     except InvalidSignature:
         raise Refused(
-            "The signature does not fit the file: it was changed after it was signed. "
-            "Ask the sender for it again."
+            gettext(
+                "The signature does not fit the file: it was changed after it was "
+                "signed. Ask the sender for it again."
+            )
         ) from None
     names = certificate.subject.get_attributes_for_oid(NameOID.ORGANIZATION_NAME)
     fingerprint = hashlib.sha256(raw).hexdigest()
@@ -308,20 +327,32 @@ def _pictures(document: dict[str, Any]) -> None:
 
 def _incoming(entry: Any, place: int) -> Incoming:
     if not isinstance(entry, dict) or entry.keys() != ENTRY_FIELDS:
-        raise Refused(f"Setup {place} of the file is not one: it has other fields.")
+        raise Refused(
+            gettext("Setup %(place)s of the file is not one: it has other fields.")
+            % {"place": place}
+        )
     name, note, version = entry["name"], entry["note"], entry["version"]
     if not (isinstance(name, str) and 0 < len(name.strip()) <= 80):
-        raise Refused(f"Setup {place} of the file has no name of up to 80 letters.")
+        raise Refused(
+            gettext("Setup %(place)s of the file has no name of up to 80 letters.")
+            % {"place": place}
+        )
     if not (isinstance(note, str) and len(note) <= 4000 and isinstance(version, int)):
-        raise Refused(f"Setup {place} of the file has a note or version that cannot be read.")
+        raise Refused(
+            gettext("Setup %(place)s of the file has a note or version that cannot be read.")
+            % {"place": place}
+        )
     if not isinstance(entry["document"], dict):
-        raise Refused(f"Setup {place} of the file holds no document.")
+        raise Refused(gettext("Setup %(place)s of the file holds no document.") % {"place": place})
     try:
         document = setup_document.checked(entry["document"])
         setup_checks.check_sense(document)
         _pictures(document)
     except SetupError as error:
-        raise Refused(f"Setup {place}, “{name[:40]}”: {error}") from None
+        raise Refused(
+            gettext("Setup %(place)s, “%(name)s”: %(error)s")
+            % {"place": place, "name": name[:40], "error": error}
+        ) from None
     for product in document["products"].values():
         product["product_id"] = None
     model = model_in_book(document["vehicle"])
@@ -342,14 +373,14 @@ def read_file(data: bytes) -> Letter:
     if not isinstance(exported, dict) or not all(
         isinstance(exported.get(name), str) for name in ("shop", "at")
     ):
-        raise Refused("The file does not say which shop made it, and when.")
+        raise Refused(gettext("The file does not say which shop made it, and when."))
     if (
         not isinstance(parsed["schema"], dict)
         or parsed["schema"].get("$schema") != (schema()["$schema"])
     ):
-        raise Refused("The file does not carry the schema of its setups.")
+        raise Refused(gettext("The file does not carry the schema of its setups."))
     if not isinstance(setups, list) or not 0 < len(setups) <= MOST_SETUPS:
-        raise Refused(f"A file holds 1 to {MOST_SETUPS} setups.")
+        raise Refused(gettext("A file holds 1 to %(most)s setups.") % {"most": MOST_SETUPS})
     incoming = tuple(_incoming(entry, place) for place, entry in enumerate(setups, 1))
     return Letter(sender, exported["shop"][:80], exported["at"][:40], incoming)
 
@@ -371,7 +402,10 @@ def _model_for(incoming: Incoming, actor: StaffMember) -> VehicleModel:
     try:
         model.full_clean()
     except ValidationError as error:
-        raise Refused(f"The vehicle model cannot be added: {error.messages[0]}") from None
+        raise Refused(
+            gettext("The vehicle model cannot be added: %(messages)s")
+            % {"messages": error.messages[0]}
+        ) from None
     return events.save(model, actor)
 
 
@@ -382,7 +416,7 @@ def import_file(data: bytes, chosen: Iterable[int], actor: StaffMember) -> list[
     The file is read again from its bytes: what was shown is not trusted either.
     """
     if not actor.is_manager:
-        raise Refused("Setups of other shops are taken in by a manager.")
+        raise Refused(gettext("Setups of other shops are taken in by a manager."))
     letter = read_file(data)
     wanted = set(chosen)
     imported = []
@@ -402,5 +436,5 @@ def import_file(data: bytes, chosen: Iterable[int], actor: StaffMember) -> list[
         note_event(setup, actor, "setup.imported", after=origin)
         imported.append(setup)
     if not imported:
-        raise Refused("Choose at least one setup of the file.")
+        raise Refused(gettext("Choose at least one setup of the file."))
     return imported

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import InstallSheet, SetupUse, SetupVersion
@@ -22,7 +23,9 @@ def _local() -> Local:
 def _sheet_of(use: SetupUse) -> InstallSheet:
     sheet = latest_sheet(use.job)
     if sheet is None or use.job.sheet_is_open or use.job.correction:
-        raise Refused(f"{use.job} is not signed yet: it teaches once it is.")
+        raise Refused(
+            gettext("%(job)s is not signed yet: it teaches once it is.") % {"job": use.job}
+        )
     return sheet
 
 
@@ -42,7 +45,7 @@ def learn(
     """Fold the chosen differences into a new version on top of version `on`; none chosen only
     says that they were looked at. Raises Refused, ChangedMeanwhile."""
     if not actor.is_manager:
-        raise Refused("A manager decides what goes into the setup.")
+        raise Refused(gettext("A manager decides what goes into the setup."))
     use = SetupUse.objects.select_related("setup__vehicle_model", "job").get(pk=use_id)
     chosen = list(chosen)
     version = None

@@ -8,6 +8,7 @@ from typing import Any
 
 from django.db import IntegrityError, transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import InstallSheet, Job, SavedSetup, SetupEvent, SetupState, SetupVersion
@@ -61,7 +62,10 @@ def keep(
                 by=actor,
             )
     except IntegrityError:
-        raise Refused(f"{model} already has a setup named “{name}”: choose another.") from None
+        raise Refused(
+            gettext("%(model)s already has a setup named “%(name)s”: choose another.")
+            % {"model": model, "name": name}
+        ) from None
     SetupVersion.objects.create(
         setup=setup,
         number=1,
@@ -101,7 +105,10 @@ def edit_setup(setup_id: int, name: str, note: str, actor: StaffMember) -> Saved
         with transaction.atomic():
             SavedSetup.objects.filter(pk=setup_id).update(**after)
     except IntegrityError:
-        raise Refused(f"This model already has a setup named “{name}”: choose another.") from None
+        raise Refused(
+            gettext("This model already has a setup named “%(name)s”: choose another.")
+            % {"name": name}
+        ) from None
     note_event(setup, actor, "setup.changed", before, after)
     setup.refresh_from_db()
     return setup
@@ -122,9 +129,12 @@ def approve_setup(setup_id: int, actor: StaffMember) -> SavedSetup:
     """Offer a draft first from now on; a manager answers for it. Raises Refused."""
     setup = _locked(setup_id)
     if not actor.is_manager:
-        raise Refused("A setup is approved by a manager.")
+        raise Refused(gettext("A setup is approved by a manager."))
     if setup.state != SetupState.DRAFT:
-        raise Refused(f"“{setup}” is {setup.get_state_display().lower()} already.")
+        raise Refused(
+            gettext("“%(setup)s” is %(state)s already.")
+            % {"setup": setup, "state": setup.get_state_display().lower()}
+        )
     return _set_state(setup, SetupState.APPROVED, "", actor)
 
 
@@ -132,10 +142,10 @@ def approve_setup(setup_id: int, actor: StaffMember) -> SavedSetup:
 def withdraw_setup(setup_id: int, reason: str, actor: StaffMember) -> SavedSetup:
     """Offer it no more, with a reason. Jobs that took it over keep what they took."""
     if not reason.strip():
-        raise Refused("Say why the setup is withdrawn: the reason stays with it.")
+        raise Refused(gettext("Say why the setup is withdrawn: the reason stays with it."))
     setup = _locked(setup_id)
     if setup.is_withdrawn:
-        raise Refused(f"“{setup}” is withdrawn already.")
+        raise Refused(gettext("“%(setup)s” is withdrawn already.") % {"setup": setup})
     return _set_state(setup, SetupState.WITHDRAWN, reason.strip(), actor)
 
 
@@ -144,7 +154,7 @@ def bring_back(setup_id: int, actor: StaffMember) -> SavedSetup:
     """Make a withdrawn setup a draft again: it needs a new approval. Raises Refused."""
     setup = _locked(setup_id)
     if not setup.is_withdrawn:
-        raise Refused(f"“{setup}” is not withdrawn.")
+        raise Refused(gettext("“%(setup)s” is not withdrawn.") % {"setup": setup})
     return _set_state(setup, SetupState.DRAFT, "", actor)
 
 
@@ -162,7 +172,10 @@ def add_version(
     ChangedMeanwhile when somebody made another version meanwhile."""
     setup = _locked(setup_id)
     if setup.version != on:
-        raise ChangedMeanwhile(f"“{setup}” got version {setup.version} meanwhile: look again.")
+        raise ChangedMeanwhile(
+            gettext("“%(setup)s” got version %(version)s meanwhile: look again.")
+            % {"setup": setup, "version": setup.version}
+        )
     try:
         document = setup_document.checked(document)
     except setup_document.SetupError as error:

@@ -7,6 +7,7 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models.functions import Lower
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Job, JobPart, SavedSetup
@@ -63,7 +64,10 @@ def add_lacking(number: int, setup: SavedSetup, actor: StaffMember) -> list[JobP
     settled; what the catalogue no longer offers is left out."""
     job = Job.objects.select_for_update(of=("self",)).get(number=number)
     if not job.takes_changes:
-        raise Refused(f"The parts of {job} are settled: it is {job.standing}.")
+        raise Refused(
+            gettext("The parts of %(job)s are settled: it is %(standing)s.")
+            % {"job": job, "standing": job.standing}
+        )
     added: list[JobPart] = []
     there = [(part.product, part.quantity) for part in job.parts.select_related("product")]
     for one in lacking(setup, there):

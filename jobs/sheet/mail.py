@@ -66,15 +66,20 @@ def ask_for_mail(
         return before
     to, text = job.customer.email.strip(), text.strip()
     if not can_send():
-        raise Refused("No mail server is set: open the text in your own mail program.")
+        raise Refused(gettext("No mail server is set: open the text in your own mail program."))
     if not to:
-        raise Refused(f"Enter a mail address for {job.customer.name} first.")
+        raise Refused(
+            gettext("Enter a mail address for %(customer)s first.")
+            % {"customer": job.customer.name}
+        )
     try:
         validate_email(to)
     except ValidationError:
-        raise Refused(f"“{to}” is no mail address: put it right at the customer first.") from None
+        raise Refused(
+            gettext("“%(to)s” is no mail address: put it right at the customer first.") % {"to": to}
+        ) from None
     if not text:
-        raise Refused("Write the text first.")
+        raise Refused(gettext("Write the text first."))
     papers = [name for name in SHEET_PAPERS if name in set(papers)] if sheet else []
     if sheet and papers:
         names = [SHEET_PAPERS[name].file_name(sheet) for name in papers]
@@ -82,10 +87,10 @@ def ask_for_mail(
             enclosed = gettext("With this mail: %(files)s") % {"files": wording.listed(names)}
         text += f"\n\n{enclosed}"
     if len(text) > LONGEST:
-        raise Refused("The text is too long for one mail: shorten it.")
+        raise Refused(gettext("The text is too long for one mail: shorten it."))
     on_its_way = job.mails.filter(to=to, text=text, delivery__in=(Delivery.WAITING, Delivery.GOING))
     if on_its_way.exists():
-        raise Refused("This text is on its way to this address already.")
+        raise Refused(gettext("This text is on its way to this address already."))
     subject = " ".join(subject.split())[:200]
     return Mail.objects.create(
         job=job,
@@ -112,7 +117,7 @@ def call_back(number: int, pk: int) -> Mail:
     )
     mail = Mail.objects.get(pk=pk, job=job)
     if mail.delivery != Delivery.CALLED_BACK:
-        raise Refused("It has gone out already: it cannot be called back.")
+        raise Refused(gettext("It has gone out already: it cannot be called back."))
     return mail
 
 
@@ -211,7 +216,10 @@ def _papers(mail: Mail) -> list[tuple[str, bytes, str]]:
     if mail.sheet is None:
         return []
     if later := mail.sheet.job.sheets.filter(corrects=mail.sheet).first():
-        raise Refused(f"{mail.sheet.number} was corrected meanwhile: send {later.number}.")
+        raise Refused(
+            gettext("%(sheet)s was corrected meanwhile: send %(later)s.")
+            % {"sheet": mail.sheet.number, "later": later.number}
+        )
     papers = [SHEET_PAPERS[name] for name in mail.papers]
     return [(one.file_name(mail.sheet), one.pdf(mail.sheet), "application/pdf") for one in papers]
 

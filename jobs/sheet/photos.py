@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from datetime import UTC
 from typing import Any, Final
 
+from django.utils.translation import gettext
+
 from jobs.errors import Refused
 from jobs.models import Job, Photo
 from jobs.photos.marks import with_marks
@@ -33,8 +35,11 @@ def _digest(photo: Photo) -> str:
     data = bytes_of(photo)
     if data is None:
         raise Refused(
-            f"The file of a photo is missing (number {photo.pk} of {photo.job}): restore it from "
-            "the backup, or remove the photo, then sign again."
+            gettext(
+                "The file of a photo is missing (number %(photo)s of %(job)s): restore "
+                "it from the backup, or remove the photo, then sign again."
+            )
+            % {"photo": photo.pk, "job": photo.job}
         )
     return hashlib.sha256(data).hexdigest()
 

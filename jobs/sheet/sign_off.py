@@ -12,6 +12,7 @@ from typing import Final
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import REASON_OPEN
@@ -56,9 +57,12 @@ def give_reason(
 def _refuse_reasons(job: Job, actor: StaffMember) -> None:
     """Raise Refused where this person, or this job now, gives no reasons."""
     if actor.roles.isdisjoint(BENCH):
-        raise Refused("Reasons for cautions are given by a technician or a manager.")
+        raise Refused(gettext("Reasons for cautions are given by a technician or a manager."))
     if job.stage not in REASON_OPEN and not job.correction:
-        raise Refused(f"{job} is {job.standing}: reasons are given in the bay or in review.")
+        raise Refused(
+            gettext("%(job)s is %(standing)s: reasons are given in the bay or in review.")
+            % {"job": job, "standing": job.standing}
+        )
 
 
 def _write_reason(
@@ -73,9 +77,9 @@ def _write_reason(
     """Write the reason of a finding of the locked job, or take the one that was given back."""
     before = given.reason if given else ""
     if finding is None and reason:
-        raise ChangedMeanwhile("This finding is gone: reload the page.")
+        raise ChangedMeanwhile(gettext("This finding is gone: reload the page."))
     if finding is not None and finding.severity == "stop":
-        raise Refused("A stop cannot be signed over: it has to be put right.")
+        raise Refused(gettext("A stop cannot be signed over: it has to be put right."))
     if reason:
         given, _ = job.finding_reasons.update_or_create(
             fingerprint=fingerprint, defaults={"reason": reason, "by": actor}
@@ -160,10 +164,14 @@ def sign_off_job(job_id: int, actor: StaffMember) -> InstallSheet:
         locked = Job.objects.select_for_update(of=("self",)).get(pk=job_id)
         check_stage(locked, name)
         if locked.sheets.filter(revision=signing.revision).exists():
-            raise ChangedMeanwhile("Somebody else signed this job meanwhile: read it again.")
+            raise ChangedMeanwhile(
+                gettext("Somebody else signed this job meanwhile: read it again.")
+            )
         now = sheet_document.freeze(sheet_document.load(pk=job_id), signing)
         if sheet_document.sha256_of(now) != digest:
-            raise ChangedMeanwhile("The job changed while you were signing: read it again.")
+            raise ChangedMeanwhile(
+                gettext("The job changed while you were signing: read it again.")
+            )
         sheet = InstallSheet.objects.create(
             job=job,
             revision=signing.revision,
@@ -212,16 +220,20 @@ def collect_job(
     sheet = latest_sheet(job)
     signed_name = " ".join(signed_name.split())
     if sheet is None or not signed_name:
-        raise Refused("The customer signs the install sheet: write the name in capitals.")
+        raise Refused(gettext("The customer signs the install sheet: write the name in capitals."))
     if hasattr(sheet, "receipt"):
-        raise ChangedMeanwhile("The customer has signed this sheet already: reload the page.")
+        raise ChangedMeanwhile(
+            gettext("The customer has signed this sheet already: reload the page.")
+        )
     signed_at = timezone.now()
     receipt = sheet_document.receipt_of(signed_name, signature, signed_at, actor)
     pdf = render.signed_pdf(sheet.document, receipt)
     with transaction.atomic():
         Job.objects.select_for_update(of=("self",)).get(pk=job_id)
         if SheetReceipt.objects.filter(sheet=sheet).exists():
-            raise ChangedMeanwhile("The customer has signed this sheet already: reload the page.")
+            raise ChangedMeanwhile(
+                gettext("The customer has signed this sheet already: reload the page.")
+            )
         row = SheetReceipt.objects.create(
             sheet=sheet,
             signed_name=signed_name,

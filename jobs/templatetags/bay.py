@@ -8,12 +8,14 @@ from django import forms, template
 from django.templatetags.static import static
 from django.utils.html import conditional_escape, format_html, format_html_join
 from django.utils.safestring import SafeString
+from django.utils.translation import get_language, gettext
 
 from jobs import wording
 from jobs.forms.bay.cells import CellRow, NumberField
 from jobs.forms.bay.sections import Line
 from jobs.plan.power import colours, finding_id
 from jobs.symbols import with_symbols
+from shop.kept_words import told
 
 register = template.Library()
 
@@ -63,20 +65,21 @@ def _options(choices: Any, chosen: str) -> SafeString:
     for value, label in choices:
         if isinstance(label, list | tuple):
             group = '<optgroup label="{}">{}</optgroup>'
-            parts.append(format_html(group, value, _options(label, chosen)))
+            parts.append(format_html(group, told(value), _options(label, chosen)))
             continue
-        text = "" if value is None else str(value)
-        attrs = {"value": None if text == str(label) else text, "selected": text == chosen}
-        parts.append(format_html("<option{}>{}", _attributes(attrs), label))
+        text, said = "" if value is None else str(value), told(label)
+        attrs = {"value": None if text == said else text, "selected": text == chosen}
+        parts.append(format_html("<option{}>{}", _attributes(attrs), said))
     return format_html_join("", "{}", ((part,) for part in parts))
 
 
 def _drawn_options(field: forms.ChoiceField, chosen: str) -> SafeString:
-    """The options of a field, kept on it: most fields live as long as the server.
+    """The options of a field, kept on it by language: most fields live as long as the server.
 
     A value that is not among the choices (any more) stays as an option of its own.
     """
-    kept: dict[str, SafeString] = field.__dict__.setdefault("drawn_options", {})
+    by_language = field.__dict__.setdefault("drawn_options", {})
+    kept: dict[str, SafeString] = by_language.setdefault(get_language(), {})
     if chosen not in kept:
         assert not callable(field.choices)
         choices: list[Any] = list(field.choices)
@@ -106,7 +109,7 @@ def _control(row: CellRow, name: str, attrs: dict[str, Any]) -> SafeString:
         attrs["inputmode"] = "decimal"
     else:
         attrs["maxlength"] = getattr(field, "max_length", None)
-        attrs["placeholder"] = "Note" if name.endswith("note") else None
+        attrs["placeholder"] = gettext("Note") if name.endswith("note") else None
     return format_html("<input{}>", _attributes(attrs))
 
 
@@ -126,14 +129,14 @@ def _error_id(row: CellRow, name: str) -> str:
 
 def _error(row: CellRow, name: str) -> SafeString:
     shown = '<p class="error" id="{}">{}</p>'
-    return format_html(shown, _error_id(row, name), row.errors[name])
+    return format_html(shown, _error_id(row, name), told(row.errors[name]))
 
 
 @register.simple_tag
 def cell(row: CellRow, name: str, label: str = "", css: str = "") -> SafeString:
     """The control of one cell, named for screen readers by its column and row."""
     field = row.fields[name]
-    said = f"{label or field.label}, {row.name}"
+    said = f"{told(label or field.label)}, {told(row.name)}"
     control = _control(row, name, {"aria-label": said, "class": css or None})
     if isinstance(field, forms.BooleanField):
         control = format_html('<label class="cell-tick">{}</label>', control)
@@ -147,13 +150,13 @@ def cell_field(
     """The control of one cell with its label above it and its unit behind it, outside a grid."""
     field = row.fields[name]
     ident = f"c-{row.row._meta.model_name}-{row.row.pk or 0}-{name}"
-    shown = label or field.label
+    shown = told(label or field.label)
     control = _control(row, name, {"id": ident})
     if isinstance(field, forms.BooleanField):
         tick = '<label class="check" for="{}">{}<span>{}</span></label>'
         body = format_html(tick, ident, control, shown)
     else:
-        unit = unit or getattr(field, "unit", "")
+        unit = told(unit or getattr(field, "unit", ""))
         tail = format_html('<span class="unit" aria-hidden="true">{}</span>', unit) if unit else ""
         labelled = '<label for="{}">{}</label><div class="control">{}{}</div>'
         body = format_html(labelled, ident, shown, control, tail)
@@ -201,12 +204,10 @@ def section_cell(line: Line, name: str, label: str) -> SafeString:
     """One number of an equaliser section, as typed, with what is wrong with it."""
     error = line.errors.get(name, "")
     return format_html(
-        '<input name="{}" value="{}" inputmode="decimal" autocomplete="off" '
-        'aria-label="{}, section {}"{}>{}',
+        '<input name="{}" value="{}" inputmode="decimal" autocomplete="off" aria-label="{}"{}>{}',
         name,
         line.values[name],
-        label,
-        line.number,
+        gettext("%(label)s, section %(number)s") % {"label": told(label), "number": line.number},
         SafeString(' aria-invalid="true"') if error else "",
         format_html('<p class="error">{}</p>', error) if error else "",
     )

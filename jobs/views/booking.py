@@ -5,6 +5,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 
 from jobs.errors import AskFirst, ChangedMeanwhile, Refused
 from jobs.forms.booking import Draft, SlotForm, asked_slot, first_slot
@@ -34,7 +35,9 @@ def book_job(request: Request) -> HttpResponse:
         except Refused as refused:
             draft.said += refused.reasons
         else:
-            messages.success(request, f"{job} is booked for {job.bay}.")
+            messages.success(
+                request, gettext("%(job)s is booked for %(bay)s.") % {"job": job, "bay": job.bay}
+            )
             return redirect(job)
     return _page(request, draft, status=422)
 
@@ -91,7 +94,11 @@ def job_edit(request: Request, number: int) -> HttpResponse:
     """Change bay, times, promise, technician, wishes and comeback."""
     job = get_object_or_404(Job.objects.with_names(), number=number)
     if job.stage not in BOOKING_OPEN:
-        messages.warning(request, f"{job} is {job.get_stage_display().lower()}: nothing to change.")
+        messages.warning(
+            request,
+            gettext("%(job)s is %(stage)s: nothing to change.")
+            % {"job": job, "stage": job.get_stage_display().lower()},
+        )
         return redirect(job)
     shown = ("wants", "bay", "starts_at", "ends_at", "promised_at", "technician", "comeback_of")
     initial = {name: getattr(job, name) for name in shown}
@@ -116,7 +123,7 @@ def job_edit(request: Request, number: int) -> HttpResponse:
         except Refused as refused:
             errors += refused.reasons
         else:
-            messages.success(request, f"{job} is saved.")
+            messages.success(request, gettext("%(job)s is saved.") % {"job": job})
             return redirect(job)
     context = {
         "job": job,
@@ -133,7 +140,11 @@ def job_people(request: Request, number: int) -> HttpResponse:
     """Change whose job it is, or which car comes."""
     job = get_object_or_404(Job.objects.with_names(), number=number)
     if job.stage not in BOOKING_OPEN:
-        messages.warning(request, f"{job} is {job.get_stage_display().lower()}: nothing to change.")
+        messages.warning(
+            request,
+            gettext("%(job)s is %(stage)s: nothing to change.")
+            % {"job": job, "stage": job.get_stage_display().lower()},
+        )
         return redirect(job)
     data = request.POST if request.method == "POST" else None
     draft = Draft(data, customer=job.customer, vehicle=job.vehicle)
@@ -149,7 +160,7 @@ def job_people(request: Request, number: int) -> HttpResponse:
             draft.said += refused.reasons
             job.refresh_from_db()
         else:
-            messages.success(request, f"{job} is saved.")
+            messages.success(request, gettext("%(job)s is saved.") % {"job": job})
             return redirect(job)
     context = {"job": job, "draft": draft}
     return render(request, "job/people.html", context, status=422 if data is not None else 200)

@@ -5,6 +5,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.forms.check_in import CheckInForm, is_png, marks_of
@@ -27,7 +28,9 @@ def check_in(request: Request, number: int) -> HttpResponse:
     begun = check_in_of(job)
     if (begun is not None and begun.signed_at) or job.stage not in CHECK_IN_OPEN:
         if request.method == "POST":
-            messages.warning(request, "This check-in is closed: what you just sent was not kept.")
+            messages.warning(
+                request, gettext("This check-in is closed: what you just sent was not kept.")
+            )
         return _signed_page(request, job, begun)
     if request.method == "POST":
         return _save(request, job, begun)
@@ -46,7 +49,7 @@ def _save(request: Request, job: Job, begun: CheckIn | None) -> HttpResponse:
     errors: list[str] = []
     if form.is_valid():
         if signing and form.cleaned_data["odometer"] is None:
-            form.add_error("odometer", "Read the odometer before the customer signs.")
+            form.add_error("odometer", gettext("Read the odometer before the customer signs."))
         if signing and signature and not is_png(signature):
             errors.append("The signature could not be read: clear it and sign again.")
     if form.is_valid() and not errors:
@@ -60,7 +63,7 @@ def _save(request: Request, job: Job, begun: CheckIn | None) -> HttpResponse:
             )
             version = saved.version
             if not signing:
-                messages.success(request, "The check-in is saved. It is not signed yet.")
+                messages.success(request, gettext("The check-in is saved. It is not signed yet."))
                 return redirect("check_in", job.number)
             job = sign_check_in(
                 job.pk,
@@ -76,7 +79,7 @@ def _save(request: Request, job: Job, begun: CheckIn | None) -> HttpResponse:
         except Refused as refused:
             errors += refused.reasons
         else:
-            messages.success(request, f"{job} is checked in.")
+            messages.success(request, gettext("%(job)s is checked in.") % {"job": job})
             return redirect(job)
     sign = {"signed_name": name, "signature": signature}
     return _page(request, job, form, marks, begun, sign, errors=errors, version=version)

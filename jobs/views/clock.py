@@ -9,6 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -61,7 +62,7 @@ def _own_or_managed(request: Request, pk: int) -> TimeEntry | None:
     person = _actor(request)
     if entry.technician_id == person.pk or Role.MANAGER in person.roles:
         return entry
-    messages.error(request, "That is the time of somebody else: ask a manager.")
+    messages.error(request, gettext("That is the time of somebody else: ask a manager."))
     return None
 
 
@@ -113,7 +114,7 @@ def clock_still(request: Request, pk: int) -> HttpResponse:
     except Refused as refused:
         messages.error(request, str(refused))
     else:
-        messages.success(request, "Your clock runs on.")
+        messages.success(request, gettext("Your clock runs on."))
     return redirect(_back(request, entry.job.get_absolute_url()))
 
 
@@ -171,7 +172,9 @@ def clock_correct(request: Request, pk: int) -> HttpResponse:
         except Refused as refused:
             form.add_error(None, str(refused))
         else:
-            messages.success(request, f"The time on {entry.job} is put right.")
+            messages.success(
+                request, gettext("The time on %(job)s is put right.") % {"job": entry.job}
+            )
             return redirect(entry.job)
     context = {"form": form, "entry": entry, "overdue": overdue, "own": own, "may": may}
     return render(request, "clock/correct.html", context, status=422 if form.errors else 200)

@@ -3,6 +3,7 @@
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.forms.collect import CollectForm
@@ -25,7 +26,7 @@ def collect(request: Request, number: int) -> HttpResponse:
     if job.stage != Stage.SIGNED_OFF or job.correction or sheet is None:
         late = request.method == "POST"
         if late:
-            messages.warning(request, "The signature you just sent was not kept.")
+            messages.warning(request, gettext("The signature you just sent was not kept."))
         shown = {"job": job, "sheet": sheet}
         return render(request, "collect/not_ready.html", shown, status=409 if late else 200)
     form = CollectForm(request.POST or None)

@@ -8,6 +8,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.forms.booking import SlotForm
@@ -113,7 +114,7 @@ def comeback(request: Request, number: int) -> HttpResponse:
                 for clash in saved.clashes[:1]
             ]
             if not said:
-                messages.success(request, "Saved: why it came back.")
+                messages.success(request, gettext("Saved: why it came back."))
                 return redirect(job)
         more = {"comeback_form": form, "comeback_said": said}
     context = {
@@ -138,7 +139,9 @@ def cause_usual(request: Request) -> HttpResponse:
     """Start with the usual causes."""
     count = start_with_usual_causes(request.user)
     text = f"{count} causes are added." if count else "You have all of the usual causes."
-    messages.success(request, f"{text} Change them to the way your shop speaks.")
+    messages.success(
+        request, gettext("%(text)s Change them to the way your shop speaks.") % {"text": text}
+    )
     return redirect("cause_list")
 
 
@@ -146,11 +149,11 @@ def _cause_page(request: Request, cause: ComebackCause, **context: Any) -> HttpR
     return form_page(
         request,
         CauseForm(request.POST or None, instance=cause),
-        notice="“{}” is saved.",
+        notice=gettext("“{}” is saved."),
         to="cause_list",
-        save_label="Save cause",
+        save_label=gettext("Save cause"),
         back_url=reverse("cause_list"),
-        back_label="Causes of comebacks",
+        back_label=gettext("Causes of comebacks"),
         **context,
     )
 
@@ -159,11 +162,11 @@ def _cause_page(request: Request, cause: ComebackCause, **context: Any) -> HttpR
 def cause_create(request: Request) -> HttpResponse:
     """A new cause."""
     cause = ComebackCause(order=ComebackCause.objects.count())
-    return _cause_page(request, cause, title="New cause")
+    return _cause_page(request, cause, title=gettext("New cause"))
 
 
 @manager
 def cause_edit(request: Request, pk: int) -> HttpResponse:
     """Change a cause."""
     cause = get_object_or_404(ComebackCause, pk=pk)
-    return _cause_page(request, cause, title=f"Change “{cause}”")
+    return _cause_page(request, cause, title=gettext("Change “%(cause)s”") % {"cause": cause})

@@ -5,6 +5,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -42,7 +43,7 @@ def customer_merge(request: Request, pk: int) -> HttpResponse:
         except Refused as error:
             refused = error.reasons
         else:
-            messages.success(request, "Merged. It can be taken back on this page.")
+            messages.success(request, gettext("Merged. It can be taken back on this page."))
             return redirect("customer", pk)
     text = line(request.GET.get("q"))
     found = Customer.objects.listed(text).exclude(pk=pk)[:MOST_FOUND] if text else alike(customer)
@@ -60,7 +61,9 @@ def customer_unmerge(request: Request, pk: int) -> HttpResponse:
     except Refused as refused:
         messages.error(request, str(refused))
     else:
-        messages.success(request, "Two records again: each has what it had, but what was signed.")
+        messages.success(
+            request, gettext("Two records again: each has what it had, but what was signed.")
+        )
     return redirect("customer", pk)
 
 
@@ -86,7 +89,9 @@ def customer_erase(request: Request, pk: int) -> HttpResponse:
         except Refused as error:
             refused = error.reasons
         else:
-            messages.success(request, f"Erased: the book says “{erased}” now.")
+            messages.success(
+                request, gettext("Erased: the book says “%(erased)s” now.") % {"erased": erased}
+            )
             return redirect("customer", pk)
     context = {"customer": customer, "stays": what_stays(customer), "refused": refused}
     return render(request, "customers/erase.html", context, status=422 if refused else 200)

@@ -5,6 +5,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
@@ -53,7 +54,7 @@ def desk_strip(request: Request, number: int) -> HttpResponse:
         ]
         if not said:
             if not request.htmx:
-                messages.success(request, "Saved.")
+                messages.success(request, gettext("Saved."))
                 return redirect(job)
             return render(request, "desk/strip.html", strip_context(job))
     context = strip_context(job, desk_form=form, desk_said=said, desk_open=True)
@@ -110,7 +111,7 @@ def said_withdraw(request: Request, number: int, pk: int) -> HttpResponse:
     try:
         withdraw(number, pk, actor=request.user)
     except JobEvent.DoesNotExist:
-        raise Http404("That was not noted on this job.") from None
+        raise Http404(gettext("That was not noted on this job.")) from None
     except Refused as refused:
         return _log(request, job, 422, said_refused=refused.reasons)
     return _log(request, job)

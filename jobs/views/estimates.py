@@ -6,6 +6,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import ChangedMeanwhile, Refused
@@ -173,7 +174,9 @@ def estimate_approve(request: Request, number: int) -> HttpResponse:
         return _page(request, job, 409, refused=changed.reasons, **typed)
     except Refused as refused:
         return _page(request, job, 422, refused=refused.reasons, **typed)
-    messages.success(request, f"{approval.name} approved the estimate.")
+    messages.success(
+        request, gettext("%(approval)s approved the estimate.") % {"approval": approval.name}
+    )
     return redirect("estimate", number)
 
 

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
@@ -163,7 +164,7 @@ def _overview(request: Request, job: Job, **more: Any) -> HttpResponse:
 def job_move(request: Request, number: int, name: str) -> HttpResponse:
     """Make a move; a refusal says what is missing and keeps the reason that was typed."""
     if name not in MOVES:
-        raise Http404("There is no such move.")
+        raise Http404(gettext("There is no such move."))
     job = get_object_or_404(Job.objects.with_names(), number=number)
     reason = line(request.POST.get("reason"))
     try:

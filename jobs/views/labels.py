@@ -7,6 +7,7 @@ from typing import Any
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.labels.content import KINDS, MOST_COPIES, MOST_LABELS, Label, labels_of
@@ -140,7 +141,7 @@ def labels_file(request: Request, number: int) -> HttpResponse:
         style=choice.style,
         start=choice.start,
         outlines=choice.outlines,
-        title=f"Labels of {choice.job}",
+        title=gettext("Labels of %(job)s") % {"job": choice.job},
     )
     response = HttpResponse(pdf, content_type="application/pdf")
     response["Content-Disposition"] = f'inline; filename="J{number}-labels.pdf"'

@@ -7,6 +7,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
@@ -118,7 +119,7 @@ def mail_call_back(request: Request, number: int, pk: int) -> HttpResponse:
     except Refused as refused:
         messages.error(request, str(refused))
     else:
-        messages.success(request, "The mail is called back: it does not go out.")
+        messages.success(request, gettext("The mail is called back: it does not go out."))
     return _desk_log(number)
 
 

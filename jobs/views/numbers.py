@@ -7,6 +7,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_safe
 
 from jobs import wording
@@ -68,8 +69,8 @@ def _plots(found: Numbers, query: str) -> dict[str, str]:
         )
     )
     return {
-        "jobs_plot": bars(of_jobs, title="Jobs signed a week", stacked=True, whole=True),
-        "hours_plot": bars(of_hours, title="Hours worked and booked a week"),
+        "jobs_plot": bars(of_jobs, title=gettext("Jobs signed a week"), stacked=True, whole=True),
+        "hours_plot": bars(of_hours, title=gettext("Hours worked and booked a week")),
     }
 
 
@@ -98,7 +99,7 @@ def numbers_jobs(request: Request, key: str) -> HttpResponse:
     found, query = _asked(request)
     figure = found.figures.get(key)
     if figure is None:
-        raise Http404("Nothing is counted under this name in these weeks.")
+        raise Http404(gettext("Nothing is counted under this name in these weeks."))
     jobs = Job.objects.filter(pk__in=figure.jobs).with_names().order_by("-number")
     context = {"figure": figure, "page": page_of(request, jobs), "query": query, "found": found}
     return render(request, "numbers/jobs.html", context)

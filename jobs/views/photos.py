@@ -10,6 +10,7 @@ from django.db.models.fields.files import FieldFile
 from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import NoReverseMatch, reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Busy, Refused
@@ -61,7 +62,7 @@ def photo_list(request: Request, number: int) -> HttpResponse:
         return _add(request, job)
     subject = request.GET.get("subject", "")
     if subject and not is_subject(subject):
-        raise Http404("There are no photos of that.")
+        raise Http404(gettext("There are no photos of that."))
     context: dict[str, Any] = {"job": job, "subject": subject, "book": PhotoBook.of(job)}
     if subject:
         context["title"] = subject_titles(job, [subject])[subject]
@@ -142,7 +143,7 @@ def photo(request: Request, number: int, pk: int) -> HttpResponse:
             errors = refused.reasons
         else:
             if not saved.clashes:
-                messages.success(request, "The photo is saved.")
+                messages.success(request, gettext("The photo is saved."))
                 return redirect("photo", number, pk)
             clashes = saved.clashes
     return _photo_page(request, photo.pk, number, form, errors, clashes)
@@ -217,7 +218,7 @@ def photo_printed(request: Request, number: int, pk: int) -> HttpResponse:
     photo = _photo(number, pk)
     data = printed({"sha256": None, "marks": photo.annotations}, photo)
     if data is None:
-        raise Http404("The picture's file is missing: restore it from the backup.")
+        raise Http404(gettext("The picture's file is missing: restore it from the backup."))
     return printed_answer(data)
 
 
@@ -242,7 +243,9 @@ def _file(kept: FieldFile, called: str) -> FileResponse:
     try:
         file = kept.open("rb")
     except FileNotFoundError:
-        raise Http404("The picture's file is missing: restore it from the backup.") from None
+        raise Http404(
+            gettext("The picture's file is missing: restore it from the backup.")
+        ) from None
     response = FileResponse(file, content_type="image/jpeg", filename=called)
     response["Cache-Control"] = f"private, max-age={A_YEAR_S}, immutable"
     response["X-Content-Type-Options"] = "nosniff"

@@ -8,6 +8,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs import wording
@@ -74,7 +75,7 @@ def job_shift(request: Request, number: int) -> HttpResponse:
     stood = {"bay": job.bay_id, "to": as_typed(job.starts_at)}
     try:
         if bay is None or starts_at is None:
-            raise Refused("Move the job onto a bay and a time of the plan.")
+            raise Refused(gettext("Move the job onto a bay and a time of the plan."))
         moved = shift(
             job.pk,
             bay,

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from jobs.forms.plugs import CavityForm, PasteForm, PlugForm
@@ -57,13 +58,13 @@ def _form(request: Request, table: PlugTable, title: str, back_url: str) -> Http
     return form_page(
         request,
         form,
-        notice="{} is written down.",
+        notice=gettext("{} is written down."),
         save=lambda: save_plug(form.instance, request.user),
         to=lambda saved: reverse("plug", args=[saved.pk]),
         title=title,
-        save_label="Save plug",
+        save_label=gettext("Save plug"),
         back_url=back_url,
-        back_label="Plugs",
+        back_label=gettext("Plugs"),
     )
 
 
@@ -150,12 +151,19 @@ def plug_paste(request: Request, pk: int) -> HttpResponse:
         return _page(request, table, paste=form)
     done = save_cavities(table, form.cleaned_data["known"], request.user, keep_proved=True)
     gone = f", {plural(done.gone, 'pin')} taken out" if done.gone else ""
-    messages.success(request, f"{plural(done.written, 'pin')} written down{gone}.")
+    messages.success(
+        request,
+        gettext("%(written)s written down%(gone)s.")
+        % {"written": plural(done.written, "pin"), "gone": gone},
+    )
     if done.kept:
         messages.warning(
             request,
-            f"{listed(done.kept)}: proved in a car, left as it was. Where the document is right, "
-            "change the pin by itself.",
+            gettext(
+                "%(kept)s: proved in a car, left as it was. Where the document is right, "
+                "change the pin by itself."
+            )
+            % {"kept": listed(done.kept)},
         )
     return redirect("plug", pk)
 
@@ -170,6 +178,6 @@ def plug_remove(request: Request, pk: int) -> HttpResponse:
     assert owner is not None
     if request.method == "POST":
         remove_plug(table, request.user)
-        messages.success(request, f"{table} is removed.")
+        messages.success(request, gettext("%(table)s is removed.") % {"table": table})
         return redirect(name, owner.pk)
     return render(request, "plugs/remove.html", {"table": table, "owner": owner})

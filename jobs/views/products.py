@@ -4,6 +4,7 @@ from django.contrib import messages
 from django.db.models.deletion import ProtectedError
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 
 from jobs.models import Job
 from shop.access import allow
@@ -25,14 +26,18 @@ def product_remove(request: Request, pk: int) -> HttpResponse:
         if request.POST.get("instead") == "discontinue":
             product.discontinued = True
             events.save(product, request.user, only=["discontinued"])
-            messages.success(request, f"{product} is discontinued: not offered for new jobs.")
+            messages.success(
+                request,
+                gettext("%(product)s is discontinued: not offered for new jobs.")
+                % {"product": product},
+            )
             return redirect("product", product.pk)
         try:
             remove_product(product, request.user)
         except ProtectedError:
             status = 409
         else:
-            messages.success(request, f"{product} is deleted.")
+            messages.success(request, gettext("%(product)s is deleted.") % {"product": product})
             return redirect("product_list")
     using = Job.objects.filter(parts__product_id=pk).distinct().order_by("-number")
     context = {"product": product, "jobs": using[:MOST_NAMED], "count": using.count()}

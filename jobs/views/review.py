@@ -6,6 +6,7 @@ from typing import Any, Final
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -134,7 +135,7 @@ def _page(
     try:
         job = sheet_document.load(number=number)
     except Job.DoesNotExist:
-        raise Http404(f"There is no job J{number}.") from None
+        raise Http404(gettext("There is no job J%(number)s.") % {"number": number}) from None
     context = _sheet_context(job, sheet_document.draft(job))
     own = own_in_review(job, request.user) if job.in_review else []
     context |= {
@@ -171,7 +172,9 @@ def review_sign(request: Request, number: int) -> HttpResponse:
         sheet = sign_off_job(job.pk, request.user)
     except Refused as refused:
         return _page(request, number, refused=refused.reasons, status=422)
-    messages.success(request, f"Install sheet {sheet.number} is signed.")
+    messages.success(
+        request, gettext("Install sheet %(sheet)s is signed.") % {"sheet": sheet.number}
+    )
     return redirect("sheet", number, sheet.revision)
 
 
@@ -190,7 +193,11 @@ def review_send_back(request: Request, number: int) -> HttpResponse:
     except Refused as refused:
         return _page(request, number, refused=refused.reasons, form=form, status=422)
     where = "open again" if job.correction else "back in the bay"
-    messages.success(request, f"{job} is {where}, with your reasons on its sheet.")
+    messages.success(
+        request,
+        gettext("%(job)s is %(where)s, with your reasons on its sheet.")
+        % {"job": job, "where": where},
+    )
     return redirect("review_queue")
 
 
@@ -203,7 +210,7 @@ def finding_reason(request: Request, number: int, key: str) -> HttpResponse:
         (f.fingerprint for f in findings_of(job) if finding_key(f.fingerprint) == key), None
     )
     if fingerprint is None:
-        raise Http404("This finding is gone.")
+        raise Http404(gettext("This finding is gone."))
     form = ReasonForm(request.POST)
     errors: list[str] = []
     if form.is_valid():

@@ -7,6 +7,7 @@ from django.http import Http404, HttpResponse, HttpResponseNotModified
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.cache import patch_cache_control
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
@@ -70,7 +71,7 @@ def sheet_photo(request: Request, number: int, revision: int, digest: str) -> Ht
             data = printed(one, Photo.objects.filter(pk=one["id"]).first())
             if data is not None:
                 return printed_answer(data)
-    raise Http404("This picture is not the one that was signed: compare it with a backup.")
+    raise Http404(gettext("This picture is not the one that was signed: compare it with a backup."))
 
 
 @allow_any_staff
@@ -165,7 +166,7 @@ def _draft(number: int) -> dict[str, Any]:
     try:
         job = sheet_document.load(number=number)
     except Job.DoesNotExist:
-        raise Http404(f"There is no job J{number}.") from None
+        raise Http404(gettext("There is no job J%(number)s.") % {"number": number}) from None
     return sheet_document.draft(job)
 
 
@@ -202,6 +203,8 @@ def sheet_correct(request: Request, number: int, revision: int) -> HttpResponse:
     except Refused as refused:
         return _page(request, sheet, form=form, refused=refused.reasons, status=422)
     messages.success(
-        request, f"The sheet of {sheet.job} is open again. {sheet.number} stays as it was signed."
+        request,
+        gettext("The sheet of %(job)s is open again. %(sheet)s stays as it was signed.")
+        % {"job": sheet.job, "sheet": sheet.number},
     )
     return redirect(sheet.job)

@@ -4,6 +4,7 @@ from django import forms
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import Refused
@@ -42,7 +43,10 @@ def staff_hand_over(request: Request, pk: int) -> HttpResponse:
             else:
                 clocks = " Their clock is stopped." if done.stopped else ""
                 jobs = wording.plural(len(done.jobs), "job is", "jobs are")
-                messages.success(request, f"{jobs} handed over.{clocks}")
+                messages.success(
+                    request,
+                    gettext("%(jobs)s handed over.%(clocks)s") % {"jobs": jobs, "clocks": clocks},
+                )
                 for one in done.doubts:
                     messages.warning(request, one)
                 return redirect("staff_edit", pk)

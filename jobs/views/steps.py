@@ -8,6 +8,7 @@ from django.db.models import Count
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -36,7 +37,9 @@ def step_kind_usual(request: Request) -> HttpResponse:
     """Start with the usual list."""
     count = step_lists.start_with_usual(request.user)
     text = f"{count} kinds of work are added." if count else "You have all of the usual kinds."
-    messages.success(request, f"{text} Change them to the way your shop works.")
+    messages.success(
+        request, gettext("%(text)s Change them to the way your shop works.") % {"text": text}
+    )
     return redirect("step_kinds")
 
 
@@ -44,9 +47,9 @@ def _kind_form(request: Request, kind: WorkKind, **context: Any) -> HttpResponse
     return form_page(
         request,
         WorkKindForm(request.POST or None, instance=kind),
-        notice="“{}” is saved.",
+        notice=gettext("“{}” is saved."),
         to=lambda saved: reverse("step_kind", args=[saved.pk]),
-        save_label="Save kind of work",
+        save_label=gettext("Save kind of work"),
         **context,
     )
 
@@ -57,9 +60,9 @@ def step_kind_create(request: Request) -> HttpResponse:
     return _kind_form(
         request,
         WorkKind(order=WorkKind.objects.count()),
-        title="New kind of work",
+        title=gettext("New kind of work"),
         back_url=reverse("step_kinds"),
-        back_label="Kinds of work",
+        back_label=gettext("Kinds of work"),
     )
 
 
@@ -70,7 +73,7 @@ def step_kind_edit(request: Request, pk: int) -> HttpResponse:
     return _kind_form(
         request,
         kind,
-        title=f"Change “{kind}”",
+        title=gettext("Change “%(kind)s”") % {"kind": kind},
         back_url=reverse("step_kind", args=[pk]),
         back_label=kind.name,
     )
@@ -86,7 +89,7 @@ def step_kind_remove(request: Request, pk: int) -> HttpResponse:
     except Refused as refused:
         messages.error(request, str(refused))
         return redirect("step_kind", pk)
-    messages.success(request, f"“{kind}” is removed.")
+    messages.success(request, gettext("“%(kind)s” is removed.") % {"kind": kind})
     return redirect("step_kinds")
 
 
@@ -111,9 +114,12 @@ def step_kind_copy(request: Request, pk: int) -> HttpResponse:
     if form.is_valid():
         count = step_lists.copy_steps(pk, form.cleaned_data["other"], request.user)
         text = "1 step is added" if count == 1 else f"{count} steps are added"
-        messages.success(request, f"{text} at the end; those you had already are left out.")
+        messages.success(
+            request,
+            gettext("%(text)s at the end; those you had already are left out.") % {"text": text},
+        )
     else:
-        messages.error(request, "Choose the kind of work to copy from.")
+        messages.error(request, gettext("Choose the kind of work to copy from."))
     return redirect("step_kind", pk)
 
 
@@ -154,7 +160,10 @@ def step_template_remove(request: Request, pk: int) -> HttpResponse:
     """Take a step out of the list; jobs keep theirs."""
     get_object_or_404(StepTemplate, pk=pk)
     step = step_lists.remove_step(pk, request.user)
-    messages.success(request, f"“{step}” is out of the list. Jobs that have it keep it.")
+    messages.success(
+        request,
+        gettext("“%(step)s” is out of the list. Jobs that have it keep it.") % {"step": step},
+    )
     return redirect("step_kind", step.kind_id)
 
 
@@ -167,11 +176,11 @@ def step_kind_add(request: Request, pk: int) -> HttpResponse:
     return form_page(
         request,
         form,
-        notice="“{}” is added.",
+        notice=gettext("“{}” is added."),
         to=lambda saved: reverse("step_kind_add" if again else "step_kind", args=[pk]),
         template="steps/template_form.html",
         save=lambda: step_lists.add_at_end(form.save(commit=False), request.user),
-        title="New step",
+        title=gettext("New step"),
         kind=kind,
         new=True,
     )
@@ -185,11 +194,11 @@ def step_template_edit(request: Request, pk: int) -> HttpResponse:
     return form_page(
         request,
         form,
-        notice="“{}” is saved. Jobs that have this step already keep it as it was.",
+        notice=gettext("“{}” is saved. Jobs that have this step already keep it as it was."),
         to=lambda saved: reverse("step_kind", args=[saved.kind_id]),
         template="steps/template_form.html",
         save=lambda: step_lists.change_step(form.save(commit=False), request.user),
-        title="Change step",
+        title=gettext("Change step"),
         kind=step.kind,
         step=step,
     )

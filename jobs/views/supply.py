@@ -4,6 +4,7 @@ from typing import Any, Final
 
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.forms.supply import SupplyForm
@@ -80,7 +81,7 @@ def parts_to_come(request: Request) -> HttpResponse:
 def paper_file(request: Request, number: int, name: str) -> HttpResponse:
     """Hand-in receipt, job card or pick list as PDF."""
     if name not in PAPERS:
-        raise Http404("There is no such paper.")
+        raise Http404(gettext("There is no such paper."))
     job = get_object_or_404(Job.objects.with_names().select_related("work_kind"), number=number)
     pdf = counter_paper(job, name, request.build_absolute_uri(job.get_absolute_url()))
     response = HttpResponse(pdf, content_type="application/pdf")

@@ -5,6 +5,7 @@ from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from jobs.forms.booking import CHOSEN, NEW, SEARCH, chosen
 from jobs.forms.vehicles import VehicleForm
@@ -77,7 +78,7 @@ def _form(request: Request, edited: Vehicle, model: VehicleModel | None) -> Http
                 )
                 saved.owner = owner
                 events.save(saved, request.user)
-            messages.success(request, f"{saved} is saved.")
+            messages.success(request, gettext("%(saved)s is saved.") % {"saved": saved})
             return redirect("vehicle", saved.pk)
     context = {
         "vehicle": edited,

@@ -13,6 +13,7 @@ from typing import Any
 import msgspec
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, models, transaction
+from django.utils.translation import gettext
 
 from shop.catalogue.columns import (
     KIND,
@@ -294,7 +295,7 @@ def apply_import(
         Product.objects.bulk_create(new)
     except IntegrityError as error:
         raise ImportRefused(
-            "Nothing was imported: two rows are the same product. Look through them again."
+            gettext("Nothing was imported: two rows are the same product. Look through them again.")
         ) from error
     _write_ratings(wanted)
     _log_import(upload, wanted, standing, added=len(new))

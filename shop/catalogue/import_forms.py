@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from django import forms
+from django.utils.translation import gettext
 
 from shop.catalogue.columns import (
     KIND,
@@ -93,7 +94,11 @@ class FileColumns(forms.Form):
             key = cleaned.get(name, "")
             if key and key in taken:
                 standing = self.heading_of(key)
-                self.add_error(name, f"“{taken[key]}” is {standing} already: choose one.")
+                self.add_error(
+                    name,
+                    gettext("“%(key)s” is %(standing)s already: choose one.")
+                    % {"key": taken[key], "standing": standing},
+                )
             elif key:
                 taken[key] = str(self.fields[name].label)
         return taken
@@ -144,8 +149,10 @@ class ColumnsForm(FileColumns):
         if not self.errors and not {"maker", "name"} <= taken.keys() and "part_number" not in taken:
             self.add_error(
                 None,
-                "Say which columns are maker and name; or which is the part number, to bring "
-                "products up to date that are in the catalogue.",
+                gettext(
+                    "Say which columns are maker and name; or which is the part number, to "
+                    "bring products up to date that are in the catalogue."
+                ),
             )
         return cleaned
 

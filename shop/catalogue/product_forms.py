@@ -4,6 +4,7 @@ from typing import Any, Final
 
 from django import forms
 from django.forms import inlineformset_factory
+from django.utils.translation import gettext
 
 from shop.catalogue.figure_forms import figure_field
 from shop.forms.base import ModelForm
@@ -178,8 +179,11 @@ class ProductForm(ModelForm):
             ratings = fuses_in(one)
             if len(ratings) != 1 or f"{ratings[0]:g}" != one:
                 raise forms.ValidationError(
-                    f"“{typed.strip()}” is no rating. Write the fuses in its case such as 40 or "
-                    "30 + 30."
+                    gettext(
+                        "“%(typed)s” is no rating. Write the fuses in its case such as 40 or 30 "
+                        "+ 30."
+                    )
+                    % {"typed": typed.strip()}
                 )
             written.append(one)
         return " + ".join(written)
@@ -194,20 +198,31 @@ class ProductForm(ModelForm):
             found = pairs_in(pair)
             if not found:
                 raise forms.ValidationError(
-                    f"“{pair}” is no pair of channels. Write pairs such as 1+2, 3+4."
+                    gettext("“%(pair)s” is no pair of channels. Write pairs such as 1+2, 3+4.")
+                    % {"pair": pair}
                 )
             ((low, high),) = found
             if not 0 < low < high:
                 raise forms.ValidationError(
-                    f"“{pair}” is no pair of channels: the lower channel comes first, as in 1+2."
+                    gettext(
+                        "“%(pair)s” is no pair of channels: the lower channel comes first, as in "
+                        "1+2."
+                    )
+                    % {"pair": pair}
                 )
             if channels is not None and high > channels:
                 raise forms.ValidationError(
-                    f"“{pair}” names channel {high}, and this amplifier has {channels}."
+                    gettext(
+                        "“%(pair)s” names channel %(high)s, and this amplifier has %(channels)s."
+                    )
+                    % {"pair": pair, "high": high, "channels": channels}
                 )
             if again := taken & {low, high}:
                 raise forms.ValidationError(
-                    f"Channel {min(again)} stands in two pairs; it can be bridged with one other."
+                    gettext(
+                        "Channel %(again)s stands in two pairs; it can be bridged with one other."
+                    )
+                    % {"again": min(again)}
                 )
             taken |= {low, high}
             written.append(f"{low}+{high}")
@@ -217,7 +232,9 @@ class ProductForm(ModelForm):
         cleaned = super().clean() or {}
         low, high = cleaned.get("input_sensitivity_min_v"), cleaned.get("input_sensitivity_max_v")
         if low and high and low > high:
-            self.add_error("input_sensitivity_max_v", "The range ends below where it begins.")
+            self.add_error(
+                "input_sensitivity_max_v", gettext("The range ends below where it begins.")
+            )
         return cleaned
 
 

@@ -6,6 +6,7 @@ from django import forms
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from shop.forms.base import ModelForm
 from shop.forms.tablets import pin_widget
@@ -52,14 +53,17 @@ class CustomerForm(ModelForm):
         if not (cleaned.get("phone") or cleaned.get("email") or self.errors):
             self.add_error(
                 "phone",
-                "Give a phone number or an email, so that the shop can say when the car is ready.",
+                gettext(
+                    "Give a phone number or an email, so that the shop can say when the car "
+                    "is ready."
+                ),
             )
         if "phone" in self.changed_data and (phone := cleaned.get("phone")):
             self.known = tuple(
                 Customer.objects.with_phone(phone).exclude(pk=self.instance.pk)[:MOST_KNOWN]
             )
         if self.known and self.data.get(self.add_prefix("known_confirmed")) != "on":
-            self.add_error("phone", "This phone number is in the book already.")
+            self.add_error("phone", gettext("This phone number is in the book already."))
         return cleaned
 
 
@@ -140,7 +144,7 @@ class StaffForm(ModelForm):
         cleaned = super().clean() or {}
         roles = ("is_front_desk", "is_technician", "is_manager")
         if not any(cleaned.get(role) for role in roles):
-            self.add_error("is_front_desk", "Choose at least one role.")
+            self.add_error("is_front_desk", gettext("Choose at least one role."))
         return cleaned
 
     def _post_clean(self) -> None:

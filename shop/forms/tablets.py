@@ -5,6 +5,7 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest
+from django.utils.translation import gettext
 
 from shop.forms.base import ModelForm
 from shop.models import Bay, Tablet
@@ -78,7 +79,7 @@ class MyPinForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
         if cleaned.get("pin") and cleaned.get("again") not in (None, cleaned["pin"]):
-            self.add_error("again", "The two PINs differ: type both again.")
+            self.add_error("again", gettext("The two PINs differ: type both again."))
         return cleaned
 
 

@@ -3,6 +3,7 @@
 from typing import Final
 
 from django import forms
+from django.utils.translation import gettext
 
 from shop.forms.base import ModelForm
 from shop.models import VehicleModel
@@ -55,8 +56,11 @@ class VehicleModelForm(ModelForm):
         for number, line in enumerate(lines, 1):
             if len(line) > MOST_OF_A_LINE:
                 raise forms.ValidationError(
-                    f"Line {number} is longer than {MOST_OF_A_LINE} characters: make two of it."
+                    gettext("Line %(number)s is longer than %(most)s characters: make two of it.")
+                    % {"number": number, "most": MOST_OF_A_LINE}
                 )
         if len(lines) > MOST_LINES:
-            raise forms.ValidationError(f"At most {MOST_LINES} lines: put some of them together.")
+            raise forms.ValidationError(
+                gettext("At most %(most)s lines: put some of them together.") % {"most": MOST_LINES}
+            )
         return "\n".join(lines)

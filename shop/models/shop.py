@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.utils.functional import cached_property
+from django.utils.translation import gettext
 
 from shop import languages, wording
 from shop.models.hours import UNSAID_CLOSES, OpenHours
@@ -42,7 +43,10 @@ def validate_time_zone(name: str) -> None:
     """Refuse a name that is not in the IANA time zone data."""
     if name not in time_zones():
         raise ValidationError(
-            f"“{name}” is no time zone. Use a name such as Europe/London or America/Chicago."
+            gettext(
+                "“%(name)s” is no time zone. Use a name such as Europe/London or America/Chicago."
+            )
+            % {"name": name}
         )
 
 

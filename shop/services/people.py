@@ -2,6 +2,7 @@
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils.translation import gettext
 
 from shop.models import StaffMember
 from shop.services import events, sign_in, sign_ins
@@ -22,12 +23,14 @@ def save_staff(
     """
     if staff.pk == by.pk and not (staff.is_active and staff.is_manager):
         raise ValidationError(
-            "You cannot take your own manager role or sign-in away: ask another manager."
+            gettext("You cannot take your own manager role or sign-in away: ask another manager.")
         )
     managers = StaffMember.objects.select_for_update().filter(is_manager=True, is_active=True)
     others = [manager for manager in managers if manager.pk != staff.pk]
     if not others and not (staff.is_manager and staff.is_active):
-        raise ValidationError("This is the last manager: make somebody else a manager first.")
+        raise ValidationError(
+            gettext("This is the last manager: make somebody else a manager first.")
+        )
     old = StaffMember.objects.filter(pk=staff.pk).first()
     given = {}
     if password:

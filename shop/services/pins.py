@@ -12,6 +12,7 @@ from django.contrib.auth.hashers import check_password, make_password
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from shop.models import PinAttempts, StaffMember, Tablet
 from shop.services import events
@@ -40,10 +41,15 @@ class PinRefused(Exception):
 def validate_pin(pin: str) -> None:
     """Refuse a PIN of the wrong length, of other than digits, or one everybody tries first."""
     if not looks_like_one(pin):
-        raise ValidationError(f"A PIN is {SHORTEST} to {LONGEST} digits, nothing else.")
+        raise ValidationError(
+            gettext("A PIN is %(shortest)s to %(longest)s digits, nothing else.")
+            % {"shortest": SHORTEST, "longest": LONGEST}
+        )
     steps = {int(b) - int(a) for a, b in pairwise(pin)}
     if steps in ({0}, {1}, {-1}):
-        raise ValidationError("Too easy to guess: not the same digit over again, no plain run.")
+        raise ValidationError(
+            gettext("Too easy to guess: not the same digit over again, no plain run.")
+        )
 
 
 def looks_like_one(text: str) -> bool:

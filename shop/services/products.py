@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils.translation import gettext
 
 from shop.catalogue.columns import Ratings, rating_key
 from shop.models import Product, ShopEvent, StaffMember
@@ -104,8 +105,10 @@ def correct_inputs(
         return None
     if seen != inputs_seen(product):
         raise ValidationError(
-            "Somebody changed these figures meanwhile: look at them as they are now, then correct "
-            "what is still wrong."
+            gettext(
+                "Somebody changed these figures meanwhile: look at them as they are now, "
+                "then correct what is still wrong."
+            )
         )
     before = {name: getattr(product, name) for name in changed}
     for name, value in changed.items():

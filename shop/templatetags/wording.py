@@ -34,6 +34,12 @@ def language_code() -> str:
     return (get_language() or ENGLISH)[:2]
 
 
+@register.simple_tag
+def today() -> str:
+    """The day in the shop's zone as a heading."""
+    return wording.long_day(timezone.localtime())
+
+
 @register.filter
 def number(value: Any, figures: int = 3) -> str:
     """A figure with up to so many significant digits."""

@@ -12,6 +12,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse, reverse_lazy
 from django.utils import timezone
 from django.utils.http import urlencode
+from django.utils.translation import gettext
 from django.views.decorators.http import require_safe
 
 from shop.access import allow_any_staff, public
@@ -84,7 +85,7 @@ class _ChangePassword(auth_views.PasswordChangeView):
 
     @transaction.atomic
     def form_valid(self, form: PasswordChangeForm) -> HttpResponse:
-        messages.success(self.request, "Your password is changed.")
+        messages.success(self.request, gettext("Your password is changed."))
         person = form.user
         events.log(person, "staffmember.changed", person, after={"password": events.SET})
         answer = super().form_valid(form)
@@ -104,13 +105,13 @@ def my_language(request: Request) -> HttpResponse:
     person = StaffMember.objects.get(pk=request.user.pk)
     return form_page(
         request,
-        LanguageForm(request.POST or None, instance=person),
+        LanguageForm(request.POST if request.method == "POST" else None, instance=person),
         notice="",
         to="my_language",
-        title="My language",
-        save_label="Save language",
+        title=gettext("My language"),
+        save_label=gettext("Save language"),
         back_url=reverse("home"),
-        back_label="Back",
+        back_label=gettext("Back"),
     )
 
 

@@ -3,6 +3,7 @@
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 
 from shop.access import allow, allow_any_staff
 from shop.catalogue.product_forms import ProductForm, RatingFormSet
@@ -103,7 +104,7 @@ def _form(request: Request, edited: Product) -> HttpResponse:
     ratings = RatingFormSet(data, instance=edited) if form.asks_ratings else None
     if data is not None and form.is_valid() and (ratings is None or ratings.is_valid()):
         saved = save_product(form.save(commit=False), ratings, request.user)
-        messages.success(request, f"{saved} is in the catalogue.")
+        messages.success(request, gettext("%(saved)s is in the catalogue.") % {"saved": saved})
         return redirect("product", saved.pk)
     context = {
         "form": form,

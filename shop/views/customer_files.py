@@ -5,6 +5,7 @@ from functools import partial
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from shop.access import allow
@@ -97,7 +98,11 @@ def customer_import_take_back(request: Request, pk: int) -> HttpResponse:
     except ShopEvent.DoesNotExist:
         raise Http404 from None
     stayed = f"; {stay} stay, used or changed since" if stay else ""
-    messages.success(request, f"Taken back: {gone} as before the list{stayed}.")
+    messages.success(
+        request,
+        gettext("Taken back: %(gone)s as before the list%(stayed)s.")
+        % {"gone": gone, "stayed": stayed},
+    )
     return redirect(CUSTOMERS.start)
 
 

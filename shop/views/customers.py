@@ -5,6 +5,7 @@ from urllib.parse import urlencode
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from shop.access import allow
 from shop.forms.people import CustomerForm
@@ -38,12 +39,12 @@ def customer_create(request: Request) -> HttpResponse:
     return form_page(
         request,
         form,
-        notice="{} is in the book.",
+        notice=gettext("{} is in the book."),
         to=_page,
-        title="New customer",
-        save_label="Save customer",
+        title=gettext("New customer"),
+        save_label=gettext("Save customer"),
         back_url=reverse("customer_list"),
-        back_label="Customers",
+        back_label=gettext("Customers"),
     )
 
 
@@ -54,10 +55,10 @@ def customer_edit(request: Request, pk: int) -> HttpResponse:
     return form_page(
         request,
         CustomerForm(request.POST or None, instance=customer),
-        notice="{} is saved.",
+        notice=gettext("{} is saved."),
         to=_page,
-        title=f"Change {customer.name}",
-        save_label="Save customer",
+        title=gettext("Change %(customer)s") % {"customer": customer.name},
+        save_label=gettext("Save customer"),
         back_url=_page(customer),
         back_label=customer.name,
     )

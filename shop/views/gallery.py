@@ -11,6 +11,7 @@ from django.conf import settings
 from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_safe
 
 from shop.access import allow_any_staff
@@ -115,6 +116,6 @@ def gallery(request: Request) -> HttpResponse:
         "disabled": disabled,
         "lines": range(1, 9),
         "grid_states": GRID_STATES,
-        "bars": bars(_BARS, title="Hours worked against booked"),
+        "bars": bars(_BARS, title=gettext("Hours worked against booked")),
     }
     return render(request, "gallery/page.html", context)

@@ -8,6 +8,7 @@ from django.forms import BaseForm
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from shop import wording
@@ -79,7 +80,7 @@ def holiday_work(request: Request) -> HttpResponse:
     """Open on one public holiday all the same, or not after all."""
     day = day_of(request.POST.get("day"))
     if day is None:
-        messages.error(request, "Choose one of the holidays below.")
+        messages.error(request, gettext("Choose one of the holidays below."))
         return redirect("hours")
     works = "works" in request.POST
     work_holiday(day, works, request.user)

@@ -12,6 +12,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from shop.catalogue.import_forms import FileColumns, UploadForm
 from shop.catalogue.spreadsheets import Table
@@ -82,8 +83,10 @@ class FilePages:
         """To where a file is chosen, and why."""
         messages.warning(
             request,
-            "That file is here no more: it is imported already, older than a day, or somebody "
-            "else's. Choose it again.",
+            gettext(
+                "That file is here no more: it is imported already, older than a day, or "
+                "somebody else's. Choose it again."
+            ),
         )
         return redirect(self.start)
 

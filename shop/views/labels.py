@@ -5,6 +5,7 @@ from typing import Any
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from shop.access import allow
 from shop.forms.labels import LabelSheetForm
@@ -25,11 +26,11 @@ def _sheet_page(request: Request, sheet: LabelSheet, **context: Any) -> HttpResp
     return form_page(
         request,
         LabelSheetForm(request.POST or None, instance=sheet),
-        notice="{} is saved.",
+        notice=gettext("{} is saved."),
         to="label_sheet_list",
-        save_label="Save label sheet",
+        save_label=gettext("Save label sheet"),
         back_url=reverse("label_sheet_list"),
-        back_label="Label sheets",
+        back_label=gettext("Label sheets"),
         **context,
     )
 
@@ -37,11 +38,11 @@ def _sheet_page(request: Request, sheet: LabelSheet, **context: Any) -> HttpResp
 @allow(Role.MANAGER, password=True)
 def label_sheet_create(request: Request) -> HttpResponse:
     """A new sheet."""
-    return _sheet_page(request, LabelSheet(), title="New label sheet")
+    return _sheet_page(request, LabelSheet(), title=gettext("New label sheet"))
 
 
 @allow(Role.MANAGER, password=True)
 def label_sheet_edit(request: Request, pk: int) -> HttpResponse:
     """Change a sheet."""
     sheet = get_object_or_404(LabelSheet, pk=pk)
-    return _sheet_page(request, sheet, title=f"Change {sheet}")
+    return _sheet_page(request, sheet, title=gettext("Change %(sheet)s") % {"sheet": sheet})

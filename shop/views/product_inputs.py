@@ -8,6 +8,7 @@ from django.core.exceptions import ValidationError
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from shop.access import allow
@@ -68,7 +69,7 @@ def product_correction(request: Request, pk: int) -> HttpResponse:
     try:
         done = service.look_at_correction(pk, request.user, put_back=back)
     except ShopEvent.DoesNotExist:
-        raise Http404("There is no such correction.") from None
+        raise Http404(gettext("There is no such correction.")) from None
     said = "What stood before stands again." if back else "The correction is kept."
     messages.success(request, said if done else "Somebody looked at it before.")
     event = ShopEvent.objects.get(pk=pk)

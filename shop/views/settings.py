@@ -5,6 +5,7 @@ from typing import Any
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from shop.access import allow
 from shop.forms.people import StaffForm
@@ -25,7 +26,7 @@ def settings(request: Request) -> HttpResponse:
     return form_page(
         request,
         form,
-        notice="The shop’s profile is saved.",
+        notice=gettext("The shop’s profile is saved."),
         to="settings",
         template="settings/shop.html",
         save=lambda: events.save(form.save(commit=False), request.user, only=list(form.fields)),
@@ -55,12 +56,12 @@ def _staff_page(request: Request, person: StaffMember, **context: Any) -> HttpRe
     return form_page(
         request,
         form,
-        notice="{} is saved.",
+        notice=gettext("{} is saved."),
         to="staff_list",
         save=save,
-        save_label="Save staff member",
+        save_label=gettext("Save staff member"),
         back_url=reverse("staff_list"),
-        back_label="Staff",
+        back_label=gettext("Staff"),
         **context,
     )
 
@@ -68,7 +69,7 @@ def _staff_page(request: Request, person: StaffMember, **context: Any) -> HttpRe
 @allow(Role.MANAGER, password=True)
 def staff_create(request: Request) -> HttpResponse:
     """A new staff member."""
-    return _staff_page(request, StaffMember(), title="New staff member")
+    return _staff_page(request, StaffMember(), title=gettext("New staff member"))
 
 
 @allow(Role.MANAGER, password=True)
@@ -78,10 +79,10 @@ def staff_edit(request: Request, pk: int) -> HttpResponse:
     return _staff_page(
         request,
         person,
-        title=f"Change {person.name}",
+        title=gettext("Change %(person)s") % {"person": person.name},
         sign_ins_url=reverse("staff_sign_ins", args=[pk]),
         more_url=reverse("staff_hand_over", args=[pk]) if person.is_technician else "",
-        more_label="Hand over their open jobs",
+        more_label=gettext("Hand over their open jobs"),
     )
 
 
@@ -97,11 +98,11 @@ def _tax_rate_page(request: Request, rate: TaxRate, **context: Any) -> HttpRespo
     return form_page(
         request,
         TaxRateForm(request.POST or None, instance=rate),
-        notice="{} is saved.",
+        notice=gettext("{} is saved."),
         to="tax_rate_list",
-        save_label="Save rate",
+        save_label=gettext("Save rate"),
         back_url=reverse("tax_rate_list"),
-        back_label="Tax rates",
+        back_label=gettext("Tax rates"),
         **context,
     )
 
@@ -110,14 +111,14 @@ def _tax_rate_page(request: Request, rate: TaxRate, **context: Any) -> HttpRespo
 def tax_rate_create(request: Request) -> HttpResponse:
     """A new rate."""
     rate = TaxRate(name=request.shop.tax_name, order=TaxRate.objects.count())
-    return _tax_rate_page(request, rate, title="New tax rate")
+    return _tax_rate_page(request, rate, title=gettext("New tax rate"))
 
 
 @allow(Role.MANAGER, password=True)
 def tax_rate_edit(request: Request, pk: int) -> HttpResponse:
     """Change a rate."""
     rate = get_object_or_404(TaxRate, pk=pk)
-    return _tax_rate_page(request, rate, title=f"Change {rate}")
+    return _tax_rate_page(request, rate, title=gettext("Change %(rate)s") % {"rate": rate})
 
 
 @allow(Role.MANAGER, password=True)
@@ -130,11 +131,11 @@ def _bay_page(request: Request, bay: Bay, **context: Any) -> HttpResponse:
     return form_page(
         request,
         BayForm(request.POST or None, instance=bay),
-        notice="{} is saved.",
+        notice=gettext("{} is saved."),
         to="bay_list",
-        save_label="Save bay",
+        save_label=gettext("Save bay"),
         back_url=reverse("bay_list"),
-        back_label="Bays",
+        back_label=gettext("Bays"),
         **context,
     )
 
@@ -142,11 +143,11 @@ def _bay_page(request: Request, bay: Bay, **context: Any) -> HttpResponse:
 @allow(Role.MANAGER, password=True)
 def bay_create(request: Request) -> HttpResponse:
     """A new bay."""
-    return _bay_page(request, Bay(), title="New bay")
+    return _bay_page(request, Bay(), title=gettext("New bay"))
 
 
 @allow(Role.MANAGER, password=True)
 def bay_edit(request: Request, pk: int) -> HttpResponse:
     """Change a bay."""
     bay = get_object_or_404(Bay, pk=pk)
-    return _bay_page(request, bay, title=f"Change {bay}")
+    return _bay_page(request, bay, title=gettext("Change %(bay)s") % {"bay": bay})

@@ -5,6 +5,7 @@ from django.contrib.auth import logout
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from shop.access import allow, allow_any_staff
@@ -47,9 +48,12 @@ def _end(request: Request, person: StaffMember) -> HttpResponse:
     if ended:
         sign_in.log(request, sign_in.SIGNED_OUT, person, actor=request.user, sign_ins=ended)
         said = "1 sign-in is" if ended == 1 else f"{ended} sign-ins are"
-        messages.success(request, f"{said} ended. What was typed there stays on the device.")
+        messages.success(
+            request,
+            gettext("%(said)s ended. What was typed there stays on the device.") % {"said": said},
+        )
     else:
-        messages.info(request, "It had ended already.")
+        messages.info(request, gettext("It had ended already."))
     return redirect("sign_ins") if own else redirect("staff_sign_ins", person.pk)
 
 

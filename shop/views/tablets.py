@@ -10,6 +10,7 @@ from django.shortcuts import get_object_or_404, redirect, render, resolve_url
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import urlencode
+from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -120,8 +121,11 @@ def tablet_register(request: Request) -> HttpResponse:
         )
         messages.success(
             request,
-            f"This device is now “{tablet}”. Lock it before you hand it over: "
-            "you are still signed in.",
+            gettext(
+                "This device is now “%(tablet)s”. Lock it before you hand it over: you "
+                "are still signed in."
+            )
+            % {"tablet": tablet},
         )
         response = redirect("tablet_list")
         tablets.remember(response, token)
@@ -137,7 +141,10 @@ def tablet_revoke(request: Request, pk: int) -> HttpResponse:
     tablet = get_object_or_404(Tablet, pk=pk)
     assert isinstance(request.user, StaffMember)
     tablets.revoke(tablet.pk, request.user)
-    messages.success(request, f"“{tablet}” is out of use: no PIN opens it any more.")
+    messages.success(
+        request,
+        gettext("“%(tablet)s” is out of use: no PIN opens it any more.") % {"tablet": tablet},
+    )
     return redirect("tablet_list")
 
 
@@ -152,7 +159,7 @@ def my_pin(request: Request) -> HttpResponse:
         pins.set_pin(person, form.cleaned_data["pin"], by=person)
         sign_ins.renew_pin(request, person)
         sign_ins.end_all(person, but=request.session.session_key, by_pin_only=True)
-        messages.success(request, "Your PIN is set. It works on every registered tablet.")
+        messages.success(request, gettext("Your PIN is set. It works on every registered tablet."))
         return redirect("board")
     status = 422 if form.is_bound else 200
     return render(request, "tablets/my_pin.html", {"form": form}, status=status)

@@ -9,6 +9,7 @@ from django.conf import settings
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_safe
 
 from shop.access import public
@@ -52,7 +53,7 @@ def trust_certificate(request: Request) -> HttpResponse:
     """The authority's certificate, as devices take it in."""
     authority = _authority()
     if authority is None:
-        raise Http404("No certificate was made on this machine.")
+        raise Http404(gettext("No certificate was made on this machine."))
     answer = HttpResponse(authority.public_bytes(Encoding.DER), content_type=MEDIA_TYPE)
     answer["Content-Disposition"] = 'attachment; filename="loombook.crt"'
     return answer

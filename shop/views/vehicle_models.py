@@ -4,6 +4,7 @@ from django.db.models import Count
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from shop.access import allow, allow_any_staff
 from shop.forms.vehicles import VehicleModelForm
@@ -31,12 +32,12 @@ def vehicle_model_create(request: Request) -> HttpResponse:
     return form_page(
         request,
         VehicleModelForm(request.POST or None),
-        notice="{} is listed.",
+        notice=gettext("{} is listed."),
         to="vehicle_model_list",
-        title="New vehicle model",
-        save_label="Save model",
+        title=gettext("New vehicle model"),
+        save_label=gettext("Save model"),
         back_url=reverse("vehicle_model_list"),
-        back_label="Vehicle models",
+        back_label=gettext("Vehicle models"),
     )
 
 
@@ -47,10 +48,10 @@ def vehicle_model_edit(request: Request, pk: int) -> HttpResponse:
     return form_page(
         request,
         VehicleModelForm(request.POST or None, instance=model),
-        notice="{} is saved.",
+        notice=gettext("{} is saved."),
         to="vehicle_model_list",
-        title=f"Change {model}",
-        save_label="Save model",
+        title=gettext("Change %(model)s") % {"model": model},
+        save_label=gettext("Save model"),
         back_url=reverse("vehicle_model_list"),
-        back_label="Vehicle models",
+        back_label=gettext("Vehicle models"),
     )

@@ -4,6 +4,7 @@ from functools import cache
 from typing import Any, Final, NamedTuple
 
 from django import forms
+from django.utils.translation import gettext
 
 from jobs.forms.bay.cells import ColourField, Fields, field_of
 from jobs.forms.plugs import columns_of
@@ -70,13 +71,19 @@ class PinsForm(forms.Form):
         self.pins: list[PinToPin] = []
         lines = [line for line in text.splitlines() if line.strip()]
         if len(lines) > MOST_PINS:
-            raise forms.ValidationError(f"At most {MOST_PINS} lines at once: write it in parts.")
+            raise forms.ValidationError(
+                gettext("At most %(most)s lines at once: write it in parts.") % {"most": MOST_PINS}
+            )
         for number, line in enumerate(lines, 1):
             read = _line(line)
             if isinstance(read, str):
-                raise forms.ValidationError(f"Line {number}: {read}")
+                raise forms.ValidationError(
+                    gettext("Line %(number)s: %(read)s") % {"number": number, "read": read}
+                )
             if any((read.from_pin, read.to_pin) == (one.from_pin, one.to_pin) for one in self.pins):
-                raise forms.ValidationError(f"Line {number}: that wire is there twice.")
+                raise forms.ValidationError(
+                    gettext("Line %(number)s: that wire is there twice.") % {"number": number}
+                )
             self.pins.append(read)
         return text
 

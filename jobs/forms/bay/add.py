@@ -4,6 +4,7 @@ from typing import Any, Final
 
 from django import forms
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.forms.bay.cells import field_of
 from jobs.forms.bay.fields import COIL_JOININGS, Nodes, run_fields
@@ -148,7 +149,8 @@ class PlaceForm(forms.Form):
         part = self.left.get(data.get("what", ""))
         if part is not None and part.part.product.coils > 1 and not data.get("coil_joining"):
             self.add_error(
-                "coil_joining", "Say how its two coils are joined, or that each has a channel."
+                "coil_joining",
+                gettext("Say how its two coils are joined, or that each has a channel."),
             )
         return data
 
@@ -214,7 +216,9 @@ class RunForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         data: dict[str, Any] = super().clean() or {}
         if data.get("from_node") and data.get("from_node") == data.get("to_node"):
-            self.add_error("to_node", "A run goes from one end to another: choose another end.")
+            self.add_error(
+                "to_node", gettext("A run goes from one end to another: choose another end.")
+            )
         return data
 
     @property

@@ -16,6 +16,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.backends.base.operations import BaseDatabaseOperations
 from django.http import QueryDict
+from django.utils.translation import gettext
 
 from jobs.plan.power import colours
 from shop.units import FACTORS
@@ -48,14 +49,14 @@ class NumberField(forms.FloatField):
         text = str(value).strip().replace("−", "-").replace("\u00a0", " ")
         match = _NUMBER.match(text)
         if not match or not any(character.isdigit() for character in match[1]):
-            raise ValidationError("No number: write it like 2.5 or 2,5.")
+            raise ValidationError(gettext("No number: write it like 2.5 or 2,5."))
         number, kilo, unit = match.groups()
         if unit and unit.lower() != self.unit.lower():
             wanted = f"in {self.unit}" if self.unit else "without a unit"
-            raise ValidationError(f"Write the number {wanted}.")
+            raise ValidationError(gettext("Write the number %(wanted)s.") % {"wanted": wanted})
         read = float(number.replace(",", ".")) * (1000 if kilo else 1)
         if not math.isfinite(read):
-            raise ValidationError("Too large: no such number is measured.")
+            raise ValidationError(gettext("Too large: no such number is measured."))
         return read
 
     def prepare_value(self, value: Any) -> Any:
@@ -72,9 +73,13 @@ class NumberField(forms.FloatField):
             limit_text = f"{self.prepare_value(limit)} {self.unit}".strip()
             if isinstance(validator, MinValueValidator):
                 if value < limit:
-                    raise ValidationError(f"Too small: {limit_text} or more.")
+                    raise ValidationError(
+                        gettext("Too small: %(limit_text)s or more.") % {"limit_text": limit_text}
+                    )
             elif value > limit:
-                raise ValidationError(f"Too large: {limit_text} or less.")
+                raise ValidationError(
+                    gettext("Too large: %(limit_text)s or less.") % {"limit_text": limit_text}
+                )
         super().run_validators(value)
 
 
@@ -120,7 +125,7 @@ class WholeField(NumberField):
         if number is None:
             return None
         if number != int(number):
-            raise ValidationError("Write a whole number.")
+            raise ValidationError(gettext("Write a whole number."))
         return int(number)
 
 

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.forms.bay.cells import ColourField, Fields, LengthCell, field_of
@@ -300,11 +301,17 @@ class FaultCodesField(forms.CharField):
     def to_python(self, value: Any) -> str:
         lines = lines_of(super().to_python(value) or "")
         if len(lines) > MOST_CODES:
-            raise ValidationError(f"At most {MOST_CODES} lines: leave out what is the same.")
+            raise ValidationError(
+                gettext("At most %(most)s lines: leave out what is the same.")
+                % {"most": MOST_CODES}
+            )
         for number, line in enumerate(lines, 1):
             if len(line) > MOST_OF_A_LINE:
                 raise ValidationError(
-                    f"Line {number} is longer than {MOST_OF_A_LINE} characters: shorten its words."
+                    gettext(
+                        "Line %(number)s is longer than %(most)s characters: shorten its words."
+                    )
+                    % {"number": number, "most": MOST_OF_A_LINE}
                 )
         return "\n".join(lines)
 

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext
 
 from jobs.forms.bay.fields import wire_fields
 from jobs.forms.plugs import HEADINGS, MOST_LINES, LineProblem, columns_of
@@ -148,7 +149,11 @@ class WiresPasteForm(forms.Form):
         lines = [(number, line) for number, line in enumerate(data["text"].splitlines(), 1)]
         lines = [(number, line) for number, line in lines if line.strip()]
         if len(lines) > MOST_LINES:
-            self.add_error("text", f"At most {MOST_LINES} lines at once: paste it in parts.")
+            self.add_error(
+                "text",
+                gettext("At most %(most)s lines at once: paste it in parts.")
+                % {"most": MOST_LINES},
+            )
             return data
         first = 1
         if lines and columns_of(lines[0][1])[0].lower() in HEADINGS | {"channel"}:
@@ -166,7 +171,7 @@ class WiresPasteForm(forms.Form):
                 else f"Line {unread_line.number}: {unread_line.why}",
             )
         elif not any(self.block.cells.values()):
-            self.add_error("text", "No line names a wire.")
+            self.add_error("text", gettext("No line names a wire."))
         return data
 
     def _read(

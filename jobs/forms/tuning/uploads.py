@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from django import forms
+from django.utils.translation import gettext
 
 from jobs.forms.bay.cells import NumberField, show_number
 from jobs.models import FactoryOutput, FactorySum, MeasuredPhase, OutputSide
@@ -66,16 +67,21 @@ class ImportForm(forms.Form):
         data: dict[str, Any] = super().clean() or {}
         files, pasted = data.get("text_files") or [], data.get("pasted") or ""
         if not files and not pasted.strip() and "text_files" not in self.errors:
-            self.add_error("text_files", "Choose a file, or paste its text.")
+            self.add_error("text_files", gettext("Choose a file, or paste its text."))
         if len(files) > MOST_FILES:
-            self.add_error("text_files", f"Choose at most {MOST_FILES} files at a time.")
+            self.add_error(
+                "text_files",
+                gettext("Choose at most %(most)s files at a time.") % {"most": MOST_FILES},
+            )
         for one in files:
             if one.size > MOST_BYTES:
                 self.add_error(
-                    "text_files", f"{one.name} is larger than 4 MB: export fewer points."
+                    "text_files",
+                    gettext("%(one)s is larger than 4 MB: export fewer points.")
+                    % {"one": one.name},
                 )
         if len(files) < 2 and not (data.get("place") or "").strip():
-            self.add_error("place", "Say where the microphone was.")
+            self.add_error("place", gettext("Say where the microphone was."))
         return data
 
     def uploads(self) -> list[tuple[str, str, bytes]]:
@@ -155,12 +161,16 @@ class LevelsForm(forms.Form):
         elif not typed and self.held is not None and self.held.file_name:
             data["points"], data["file_name"] = self.held.points, self.held.file_name
         elif len(typed) < 3 and not self.errors:
-            self.add_error(None, "Type the levels of at least three bands, or choose a file.")
+            self.add_error(
+                None, gettext("Type the levels of at least three bands, or choose a file.")
+            )
         return data
 
     def _read_file(self, upload: Any, data: dict[str, Any]) -> None:
         if upload.size > MOST_BYTES:
-            self.add_error("levels_file", "The file is larger than 4 MB: export fewer points.")
+            self.add_error(
+                "levels_file", gettext("The file is larger than 4 MB: export fewer points.")
+            )
             return
         levels = read(upload.read())
         for problem in levels.problems[:5]:
@@ -212,7 +222,7 @@ class SumForm(LevelsForm):
         data = super().clean()
         first, second = data.get("first"), data.get("second")
         if first is not None and first == second:
-            self.add_error("second", "Choose two different outputs.")
+            self.add_error("second", gettext("Choose two different outputs."))
         if first is not None and second is not None and first.pk > second.pk:
             data["first"], data["second"] = second, first
         return data

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.db import IntegrityError, transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import FactoryOutput, FactorySum
@@ -49,7 +50,10 @@ def save_output(
                 code="output.changed",
             )
     except IntegrityError:
-        raise Refused(f"“{facts['name']}” is in the table already: give another name.") from None
+        raise Refused(
+            gettext("“%(facts)s” is in the table already: give another name.")
+            % {"facts": facts["name"]}
+        ) from None
     if saved.clashes:
         raise Refused(CHANGED)
     output: FactoryOutput = saved.row
@@ -72,7 +76,7 @@ def save_sum(
         return None
     for name in ("first", "second"):
         if facts[name].job_id != job.pk:
-            raise Refused("Choose two outputs of this job.")
+            raise Refused(gettext("Choose two outputs of this job."))
     try:
         with transaction.atomic():
             if pk is None:
@@ -91,7 +95,9 @@ def save_sum(
                 code="sum.changed",
             )
     except IntegrityError:
-        raise Refused("These two were measured together already: change that one.") from None
+        raise Refused(
+            gettext("These two were measured together already: change that one.")
+        ) from None
     if saved.clashes:
         raise Refused(CHANGED)
     together: FactorySum = saved.row

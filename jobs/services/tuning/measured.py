@@ -3,11 +3,12 @@
 from typing import Any, Final
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
-from jobs.models import Job, MeasuredPhase, MeasuredResponse, TuningKind
+from jobs.models import Job, MeasuredPhase, MeasuredResponse, SetupVersion, TuningKind
 from jobs.plan.document import plan_of
-from jobs.plan.measured import decode, read, settings_now
+from jobs.plan.measured import counted, decode, read, settings_now
 from jobs.services.events import done_before, log
 from jobs.services.saving import cells_of, open_job
 from shop.models import StaffMember
@@ -17,11 +18,11 @@ MOST_KEPT = 200
 MOST_BYTES = 4_000_000
 
 
-def _taken_with(job: Job, phase: str) -> dict[str, Any]:
+def taken_with(job: Job, phase: str) -> dict[str, Any]:
     return settings_now(plan_of(job, TuningKind(phase)))
 
 
-def _set_aside_older(job: Job, row: MeasuredResponse) -> int:
+def set_aside_older(job: Job, row: MeasuredResponse) -> int:
     """An earlier one of the same thing at the same place counts no longer."""
     return (
         job.measured.filter(
@@ -31,6 +32,18 @@ def _set_aside_older(job: Job, row: MeasuredResponse) -> int:
         .exclude(points=[])
         .update(counts=False)
     )
+
+
+def of_setup(job: Job, playing: str) -> list[MeasuredResponse]:
+    """What was measured after the work on the car that the job's newest setup was saved from."""
+    use = job.setup_uses.order_by("-pk").first()
+    if use is None:
+        return []
+    version = SetupVersion.objects.filter(setup=use.setup_id, number=use.version)
+    origin = version.values_list("from_sheet__job", flat=True).first()
+    if origin is None or origin == job.pk:
+        return []
+    return counted(MeasuredResponse.objects.filter(job=origin), MeasuredPhase.AFTER, playing)
 
 
 @transaction.atomic
@@ -54,9 +67,15 @@ def import_response(
     if done_before(key):
         return None
     if len(content) > MOST_BYTES:
-        raise Refused(f"{file_name} is larger than 4 MB: export fewer points.")
+        raise Refused(
+            gettext("%(file_name)s is larger than 4 MB: export fewer points.")
+            % {"file_name": file_name}
+        )
     if job.measured.count() >= MOST_KEPT:
-        raise Refused(f"This job has {MOST_KEPT} measurements already: remove some first.")
+        raise Refused(
+            gettext("This job has %(most)s measurements already: remove some first.")
+            % {"most": MOST_KEPT}
+        )
     text = decode(content).replace("\x00", "")
     response = read(text)
     row = MeasuredResponse.objects.create(
@@ -69,10 +88,10 @@ def import_response(
         points=response.points,
         problems=response.problems,
         notes=response.notes,
-        taken_with=_taken_with(job, phase),
+        taken_with=taken_with(job, phase),
         by=actor,
     )
-    aside = _set_aside_older(job, row) if response.points else 0
+    aside = set_aside_older(job, row) if response.points else 0
     log(
         job,
         actor,
@@ -102,7 +121,9 @@ def correct_text(
     if done_before(key):
         return row
     if row.version != version:
-        raise Refused("Somebody changed this measurement meanwhile: copy your text and look again.")
+        raise Refused(
+            gettext("Somebody changed this measurement meanwhile: copy your text and look again.")
+        )
     response = read(text.replace("\x00", ""))
     before = {"problems": len(row.problems), "points": len(row.points)}
     row.text, row.points, row.problems, row.notes = (
@@ -114,7 +135,7 @@ def correct_text(
     row.version += 1
     row.save(update_fields=["text", "points", "problems", "notes", "version"])
     if response.points:
-        _set_aside_older(job, row)
+        set_aside_older(job, row)
     log(
         job,
         actor,

@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Iterable
 
 import msgspec
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Job, JobEvent, MeasuredPhase, MeasuredResponse, ProposalLimits
@@ -83,5 +84,5 @@ def apply_proposals(
         for channel_id in one.target_ids
     }
     if not changes:
-        raise Refused("Nothing to apply: no channel comes nearer the target.")
+        raise Refused(gettext("Nothing to apply: no channel comes nearer the target."))
     return put_settings(number, changes, code="proposal.applied", actor=actor, key=key)

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from django.db import IntegrityError, transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import (
@@ -99,7 +100,7 @@ def keep_as_working(
         return None
     name = name.strip()
     if not name:
-        raise Refused("Give the record a name, such as “before the road test”.")
+        raise Refused(gettext("Give the record a name, such as “before the road test”."))
     source = record_of(job, TuningKind.AFTER, actor)
     try:
         with transaction.atomic():
@@ -107,7 +108,10 @@ def keep_as_working(
                 job=job, kind=TuningKind.WORKING, name=name, note=note, by=actor
             )
     except IntegrityError:
-        raise Refused(f"This job already has a record named “{name}”: choose another.") from None
+        raise Refused(
+            gettext("This job already has a record named “%(name)s”: choose another.")
+            % {"name": name}
+        ) from None
     ChannelSetting.objects.bulk_create(
         ChannelSetting(record=kept, channel_id=channel_id, **facts)
         for channel_id, facts in _settings(source).items()
@@ -175,7 +179,7 @@ def add_other(
         with transaction.atomic():
             row = OtherSetting.objects.create(job=job, name=name, before=before)
     except IntegrityError:
-        raise Refused(f"“{name}” is already in the table.") from None
+        raise Refused(gettext("“%(name)s” is already in the table.") % {"name": name}) from None
     after = {"name": name, "before": before}
     log(job, actor, "othersetting.added", subject=subject_of(row), after=after, key=key)
     return row

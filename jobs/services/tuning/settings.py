@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, TuningKind
@@ -41,7 +42,10 @@ def put_settings(
     for plan_id, fields in changes.items():
         channel = channels.get(plan_id)
         if channel is None:
-            raise Refused(f"Channel {plan_id} is no longer in the plan: load the page again.")
+            raise Refused(
+                gettext("Channel %(plan_id)s is no longer in the plan: load the page again.")
+                % {"plan_id": plan_id}
+            )
         old = facts_of(present.get(channel.pk))
         new = {name: value for name, value in fields.items() if old[name] != value}
         if new:

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final, NamedTuple
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Channel, JobEvent, TuningKind
@@ -146,12 +147,14 @@ def copy_settings(
         return done
     names = fields_of(what)
     if not names:
-        raise Refused("Choose what to copy: crossovers, level, equaliser, delay or polarity.")
+        raise Refused(
+            gettext("Choose what to copy: crossovers, level, equaliser, delay or polarity.")
+        )
     channels = {row.pk: row for row in job.channels.select_related("part__product")}
     targets = [channels[pk] for pk in dict.fromkeys(target_pks) if pk in channels]
     targets = [one for one in targets if one.pk != source_pk]
     if source_pk not in channels or not targets:
-        raise Refused("Choose the channels to copy to.")
+        raise Refused(gettext("Choose the channels to copy to."))
     record = record_of(job, TuningKind.AFTER)
     facts = facts_of(record.settings.filter(channel=source_pk).first())
     if "sections" in names:
@@ -171,6 +174,9 @@ def refuse_too_few(targets: list[Channel], count: int) -> None:
     if few:
         most = few[0].part.product.max_sections
         raise Refused(
-            f"{listed(few)}: {most} sections a channel, and {count} are to be copied. "
-            "Copy without the equaliser, or take sections out first."
+            gettext(
+                "%(few)s: %(most)s sections a channel, and %(count)s are to be copied. "
+                "Copy without the equaliser, or take sections out first."
+            )
+            % {"few": listed(few), "most": most, "count": count}
         )

@@ -9,6 +9,7 @@ from django.core.exceptions import ObjectDoesNotExist
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.template.loader import render_to_string
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.forms.bay.cells import Cleaned, clean
@@ -105,7 +106,7 @@ def save_cells(
     except Refused as refused:
         return HttpResponse(said_html(" ".join(refused.reasons), "stop"), status=403)
     except ObjectDoesNotExist:
-        raise Http404("That row is no longer there.") from None
+        raise Http404(gettext("That row is no longer there.")) from None
     sheet = (
         BaySheet.of(request, number, section)
         if job is None

@@ -7,6 +7,7 @@ import msgspec
 from django.db.models import OuterRef, Subquery
 from django.http import Http404
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from jobs.lifecycle import Stage, moves_from
 from jobs.models import FindingReason, Job, JobEvent, TuningKind
@@ -118,7 +119,7 @@ class BaySheet:
         try:
             job = jobs.get(number=number)
         except Job.DoesNotExist:
-            raise Http404(f"There is no job {number}.") from None
+            raise Http404(gettext("There is no job %(number)s.") % {"number": number}) from None
         return cls.holding(request, job, section)
 
     @classmethod

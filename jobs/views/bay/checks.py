@@ -8,6 +8,7 @@ from django.db.models import Q
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -42,7 +43,7 @@ class Group(NamedTuple):
 
 def _phase(phase: str) -> str:
     if phase not in PHASES:
-        raise Http404("A function is tried before or after.")
+        raise Http404(gettext("A function is tried before or after."))
     return phase
 
 

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.template.loader import render_to_string
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -114,7 +115,10 @@ def take_reasons(request: Request, number: int) -> HttpResponse:
             messages.error(request, line)
     if taken:
         given = f"{taken} reason{'' if taken == 1 else 's'} taken over."
-        messages.success(request, f"{given} Read each: you answer for them on this car.")
+        messages.success(
+            request,
+            gettext("%(given)s Read each: you answer for them on this car.") % {"given": given},
+        )
     return redirect("bay_findings", number)
 
 
@@ -130,7 +134,7 @@ def _one_reason(request: Request, sheet: BaySheet, wanted: set[str], reason: str
         many = "have this reason" if reason.strip() else "have their reasons taken back"
         if given:
             said = plural(given, f"caution {done}", f"cautions {many}")
-            messages.success(request, f"{said} now.")
+            messages.success(request, gettext("%(said)s now.") % {"said": said})
     return redirect("bay_findings", sheet.number)
 
 

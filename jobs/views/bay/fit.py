@@ -8,6 +8,7 @@ from django.http import FileResponse, Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -183,7 +184,7 @@ def guide(request: Request, number: int, pk: int) -> FileResponse:
     try:
         file = proof.guide.open("rb")
     except (ValueError, FileNotFoundError):
-        raise Http404("No guide is attached.") from None
+        raise Http404(gettext("No guide is attached.")) from None
     name = str(proof.guide.name).rpartition("/")[2]
     return FileResponse(file, as_attachment=True, filename=name)
 

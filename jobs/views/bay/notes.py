@@ -8,6 +8,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.template.loader import render_to_string
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs import undo as undoing
@@ -85,7 +86,7 @@ def send_back(request: Request, number: int, pk: int) -> HttpResponse:
             SendBack.objects.select_related("by", "done_by"), pk=pk, job__number=number
         )
     except (Job.DoesNotExist, SendBack.DoesNotExist):
-        raise Http404("That reason is no longer there.") from None
+        raise Http404(gettext("That reason is no longer there.")) from None
     sheet = BaySheet.of(request, number)
     if not request.htmx:
         for line in errors:
@@ -132,7 +133,7 @@ def _finish_dialog(
 def move(request: Request, number: int, name: str) -> HttpResponse:
     """Start work, hand to review, or take back: the moves the bench makes from the sheet."""
     if name not in FROM_THE_SHEET:
-        raise Http404("No such move from the sheet.")
+        raise Http404(gettext("No such move from the sheet."))
     sheet = BaySheet.of(request, number)
     worked_by = [pk for text in request.POST.getlist("worked_by") if (pk := whole(text))]
     try:
@@ -167,8 +168,8 @@ def undo(request: Request, number: int, pk: int) -> HttpResponse:
     except Refused as refused:
         return answers.refused(request, number, "fit", refused)
     except (Job.DoesNotExist, JobEvent.DoesNotExist, LookupError):
-        raise Http404("There is nothing to undo.") from None
-    messages.success(request, f"Undone: {_undone(number, pk)}")
+        raise Http404(gettext("There is nothing to undo.")) from None
+    messages.success(request, gettext("Undone: %(number)s") % {"number": _undone(number, pk)})
     shown = request.htmx.current_url_abs_path if request.htmx else None
     if shown and shown.startswith(reverse("bay", args=[number])):
         return HttpResponse(status=204, headers={"HX-Refresh": "true"})

@@ -3,6 +3,7 @@
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods
 
 from jobs.errors import Refused
@@ -28,7 +29,7 @@ def start_elsewhere(request: Request, number: int) -> HttpResponse:
         except Refused as why:
             refused = why.reasons
         else:
-            messages.success(request, f"The car is in {job.bay}.")
+            messages.success(request, gettext("The car is in %(bay)s.") % {"bay": job.bay})
             return redirect(sheet.url("bay"))
     context = {"choices": service.choices(sheet.job), "refused": refused}
     return answers.dialog(request, sheet, "bay/other_bay.html", context, 422 if refused else 200)

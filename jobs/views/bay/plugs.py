@@ -5,6 +5,7 @@ from typing import Any
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods
 
 from jobs.errors import Refused
@@ -68,7 +69,7 @@ def plug(request: Request, number: int, pk: int) -> HttpResponse:
     plus, minus = (known.get(one) for one in wanted)
     back = f"{sheet.url('bay_channels')}?show=wires"
     if plus is None or minus is None or plus.table_id != minus.table_id or plus == minus:
-        why = Refused("Choose two pins of one plug.")
+        why = Refused(gettext("Choose two pins of one plug."))
         return answers.refused(request, number, "channels", why, to=back)
     try:
         saved = service.take_plug(
@@ -82,7 +83,10 @@ def plug(request: Request, number: int, pk: int) -> HttpResponse:
     except Refused as refused:
         return answers.refused(request, number, "channels", refused, to=back)
     if saved.clashes:
-        why = Refused(f"Somebody wrote the wire of {channel} meanwhile: look at it again first.")
+        why = Refused(
+            gettext("Somebody wrote the wire of %(channel)s meanwhile: look at it again first.")
+            % {"channel": channel}
+        )
         return answers.refused(request, number, "channels", why, to=back)
     fresh = BaySheet.of(request, number, "channels")
     html = ""

@@ -7,6 +7,7 @@ from django import forms
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.utils.html import format_html
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs import wording
@@ -246,7 +247,10 @@ def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
     )
     if proposal is None or proposal.conductor is None:
         return answers.refused(
-            request, number, "power", Refused("No size will do for this run: see its findings.")
+            request,
+            number,
+            "power",
+            Refused(gettext("No size will do for this run: see its findings.")),
         )
     changes: dict[str, Any] = {
         "size": proposal.conductor.size,

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.http import HttpResponse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods
 
 from jobs import wording
@@ -57,9 +58,11 @@ def _read(job: Job, posted: list[str]) -> tuple[service.Member, ...]:
         known = parts.get(row_key(part) or 0)
         fed_by = channels.get(row_key(channel) or 0)
         if position not in POSITIONS or coils not in _COILS or known is None:
-            raise Refused("Parts or places of that set are gone. Choose one of the sets shown.")
+            raise Refused(
+                gettext("Parts or places of that set are gone. Choose one of the sets shown.")
+            )
         if channel and fed_by is None:
-            raise Refused("A channel of that set is gone. Choose one of the sets shown.")
+            raise Refused(gettext("A channel of that set is gone. Choose one of the sets shown."))
         members.append(service.Member(position, known, fed_by, coils))
     return tuple(members)
 

@@ -6,6 +6,7 @@ from typing import Any
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from jobs.errors import Refused
@@ -45,7 +46,7 @@ def target_of(request: Request, number: int) -> Channel | None:
 def place(request: Request, number: int, position: str) -> HttpResponse:
     """A position tapped: its one speaker goes on the chosen channel, else what is there opens."""
     if position not in POSITIONS:
-        raise Http404("There is no such place on the picture.")
+        raise Http404(gettext("There is no such place on the picture."))
     sheet = BaySheet.of(request, number, "channels")
     there = list(sheet.job.speakers.filter(position=position).prefetch_related("channels__part"))
     target = target_of(request, number)
@@ -177,7 +178,7 @@ def on_channel(request: Request, number: int, pk: int) -> HttpResponse:
 def add(request: Request, number: int, position: str) -> HttpResponse:
     """Put a speaker at a position, and on the chosen channel: one change, one way back."""
     if position not in POSITIONS:
-        raise Http404("There is no such place on the picture.")
+        raise Http404(gettext("There is no such place on the picture."))
     sheet = BaySheet.of(request, number, "channels")
     target = target_of(request, number)
     form = PlaceForm(service.parts_left(sheet.job), request.POST)
@@ -297,7 +298,7 @@ def arrange(request: Request, number: int, pk: int) -> HttpResponse:
     coil_joining = request.POST.get("coil_joining", "")
     if joining not in ways or coil_joining not in ways:
         return answers.refused(
-            request, number, "channels", Refused("Choose one of the ways shown.")
+            request, number, "channels", Refused(gettext("Choose one of the ways shown."))
         )
     try:
         event = service.arrange(

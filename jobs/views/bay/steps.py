@@ -8,6 +8,7 @@ from django.http import Http404, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect
 from django.template.loader import render_to_string
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -223,7 +224,7 @@ def save(request: Request, number: int, pk: int) -> HttpResponse:
         reason = answers.said_html(" ".join(closed.reasons), "stop")
         return HttpResponse(reason, status=403)
     except JobStep.DoesNotExist:
-        raise Http404("That step is no longer there.") from None
+        raise Http404(gettext("That step is no longer there.")) from None
     sheet = BaySheet.of(request, number, "steps")
     listed = list_of(sheet)
     line = listed.line(pk)
@@ -256,7 +257,7 @@ def add(request: Request, number: int) -> HttpResponse:
         sheet = BaySheet.of(request, number, "steps")
         return _page(request, sheet, 422, add_said=str(refused), add_text=text)
     except Job.DoesNotExist:
-        raise Http404("There is no such job.") from None
+        raise Http404(gettext("There is no such job.")) from None
     return redirect("bay_steps", number)
 
 
@@ -270,7 +271,11 @@ def add_reconnect(request: Request, number: int) -> HttpResponse:
     except Refused as refused:
         messages.error(request, " ".join(refused.reasons))
     else:
-        messages.success(request, f"{plural(event.after['count'], 'step')} added at the end.")
+        messages.success(
+            request,
+            gettext("%(count)s added at the end.")
+            % {"count": plural(event.after["count"], "step")},
+        )
     return redirect("bay_steps", number)
 
 
@@ -282,12 +287,15 @@ def set_kind(request: Request, number: int) -> HttpResponse:
     kind = WorkKind.objects.filter(pk=row_key(request.POST.get("kind")) or 0).first()
     back = "job" if request.POST.get("back") == "job" else "bay_steps"
     if kind is None:
-        messages.error(request, "Choose a kind of work.")
+        messages.error(request, gettext("Choose a kind of work."))
         return redirect(back, number)
     try:
         service.set_work_kind(job.pk, kind, actor(request))
     except Refused as refused:
         messages.error(request, str(refused))
     else:
-        messages.success(request, f"{job} is “{kind}”: its steps are laid out.")
+        messages.success(
+            request,
+            gettext("%(job)s is “%(kind)s”: its steps are laid out.") % {"job": job, "kind": kind},
+        )
     return redirect(back, number)

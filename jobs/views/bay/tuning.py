@@ -7,6 +7,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -112,7 +113,7 @@ def other_html(
 
 def side_of(kind: str) -> str:
     if kind not in _SIDES:
-        raise Http404("Settings are as found (before) or as left (after).")
+        raise Http404(gettext("Settings are as found (before) or as left (after)."))
     return kind
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 
 from django.core.exceptions import ValidationError
 from django.http import HttpResponse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods, require_POST
 
 from jobs.errors import Refused
@@ -104,7 +105,7 @@ def fill(request: Request, number: int) -> HttpResponse:
     form = FillForm(request.POST)
     try:
         if not form.is_valid():
-            raise Refused("Tap the cell to fill down first: a plug, a colour or a note.")
+            raise Refused(gettext("Tap the cell to fill down first: a plug, a colour or a note."))
         try:
             value = form.cell
         except ValidationError as error:

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs import undo as undoing, wording
@@ -156,9 +157,11 @@ def setup_parts(request: Request, number: int, pk: int) -> HttpResponse:
     else:
         names = [str(part) for part in added]
         if names:
-            messages.success(request, f"Added: {wording.listed(names, 6)}.")
+            messages.success(
+                request, gettext("Added: %(names)s.") % {"names": wording.listed(names, 6)}
+            )
         else:
-            messages.success(request, "The job had every part of the setup already.")
+            messages.success(request, gettext("The job had every part of the setup already."))
     return redirect(job)
 
 
@@ -200,8 +203,12 @@ def setup_undo(request: Request, number: int, pk: int) -> HttpResponse:
             messages.error(request, line)
         return redirect("setup_applied", number, pk)
     except LookupError:
-        raise Http404("There is nothing to undo.") from None
-    messages.success(request, f"Undone: {event.job} is as it was before “{event.after['name']}”.")
+        raise Http404(gettext("There is nothing to undo.")) from None
+    messages.success(
+        request,
+        gettext("Undone: %(job)s is as it was before “%(after)s”.")
+        % {"job": event.job, "after": event.after["name"]},
+    )
     return redirect(event.job)
 
 

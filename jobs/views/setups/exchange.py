@@ -5,6 +5,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import SavedSetup
@@ -56,12 +57,14 @@ def setup_import(request: Request) -> HttpResponse:
         data = request.POST.get("content", "").encode("utf-8", "replace")
     try:
         if not data:
-            raise Refused("Choose the file that the other shop sent.")
+            raise Refused(gettext("Choose the file that the other shop sent."))
         if "take" in request.POST:
             places = [place for text in request.POST.getlist("setup") if (place := whole(text))]
             imported = exchange.import_file(data, places, request.user)
             for one in imported:
-                messages.success(request, f"“{one.name}” is taken in as a draft.")
+                messages.success(
+                    request, gettext("“%(one)s” is taken in as a draft.") % {"one": one.name}
+                )
             return redirect("setup", imported[0].pk)
         letter = exchange.read_file(data)
     except Refused as refused:

@@ -3,6 +3,7 @@
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import SetupUse
@@ -36,9 +37,13 @@ def setup_learn(request: Request, number: int, pk: int) -> HttpResponse:
             refused = reason.reasons
         else:
             if version is None:
-                messages.success(request, "Looked at: the setup stays as it is.")
+                messages.success(request, gettext("Looked at: the setup stays as it is."))
                 return redirect(use.job)
-            messages.success(request, f"“{use.setup.name}” has version {version.number} now.")
+            messages.success(
+                request,
+                gettext("“%(setup)s” has version %(version)s now.")
+                % {"setup": use.setup.name, "version": version.number},
+            )
             return redirect("setup_versions", use.setup_id)
     try:
         lessons = setup_learning.lessons(use)

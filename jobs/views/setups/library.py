@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
@@ -123,7 +124,11 @@ def setup_create(request: Request, number: int, revision: int) -> HttpResponse:
         except Refused as refused:
             form.add_error("name", refused.reasons[0])
         else:
-            messages.success(request, f"“{setup.name}” is saved for {setup.vehicle_model}.")
+            messages.success(
+                request,
+                gettext("“%(setup)s” is saved for %(vehicle_model)s.")
+                % {"setup": setup.name, "vehicle_model": setup.vehicle_model},
+            )
             return redirect("setup", setup.pk)
     context = {"form": form, "sheet": sheet, "model": sheet.job.vehicle.vehicle_model}
     return render(request, "setups/form.html", context, status=422 if form.is_bound else 200)
@@ -145,7 +150,7 @@ def setup_edit(request: Request, pk: int) -> HttpResponse:
         except Refused as refused:
             form.add_error("name", refused.reasons[0])
         else:
-            messages.success(request, "Saved.")
+            messages.success(request, gettext("Saved."))
             return redirect("setup", pk)
     context = {"form": form, "setup": setup, "model": setup.vehicle_model}
     return render(request, "setups/form.html", context, status=422 if form.is_bound else 200)
@@ -166,7 +171,11 @@ def setup_withdraw(request: Request, pk: int) -> HttpResponse:
     except Refused as refused:
         form.add_error("reason", refused.reasons[0])
         return _page(request, setup, form, status=422)
-    messages.success(request, f"“{setup.name}” is withdrawn. Jobs that used it are as they were.")
+    messages.success(
+        request,
+        gettext("“%(setup)s” is withdrawn. Jobs that used it are as they were.")
+        % {"setup": setup.name},
+    )
     return redirect("setup", pk)
 
 

@@ -4,6 +4,7 @@ from typing import Any
 
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from jobs.errors import Refused
@@ -53,7 +54,7 @@ def capture(request: Request, number: int) -> HttpResponse:
 
 def _row(number: int, kind: str, pk: int) -> Any:
     if kind not in KINDS:
-        raise Http404("There is no such thing to measure.")
+        raise Http404(gettext("There is no such thing to measure."))
     return get_object_or_404(KINDS[kind], pk=pk, job__number=number) if pk != NEW else None
 
 
@@ -120,7 +121,7 @@ def remove(request: Request, number: int, kind: str, pk: int) -> HttpResponse:
     row = _row(number, kind, pk)
     to = BaySheet.of(request, number).url("bay_capture")
     if row is None:
-        raise Http404("There is nothing to remove.")
+        raise Http404(gettext("There is nothing to remove."))
     try:
         service.remove(number, kind, pk, actor=actor(request), key=token(request.POST.get("key")))
     except Refused as refused:

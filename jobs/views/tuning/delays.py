@@ -6,6 +6,7 @@ from typing import Any
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.template.loader import render_to_string
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -137,7 +138,7 @@ def results(request: Request, number: int) -> HttpResponse:
 def tap_seat(request: Request, number: int, place: str) -> HttpResponse:
     """Listen from a seat, or no longer."""
     if place not in SeatPlace.values:
-        raise Http404("There is no such seat.")
+        raise Http404(gettext("There is no such seat."))
     get_object_or_404(Job, number=number)
     try:
         service.tap_seat(number, place, actor=actor(request), key=token(request.POST.get("key")))

@@ -5,6 +5,7 @@ from typing import Any, Final
 import msgspec
 from django.http import HttpResponse
 from django.shortcuts import render
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs import wording
@@ -203,7 +204,9 @@ def _save_both(
     sheet = BaySheet.of(request, number, "tuning")
     other = _other_side(sheet, kind, channel)
     if other is None or other.pk != also:
-        raise Refused("That is not the other side any more: close the equaliser and open it again.")
+        raise Refused(
+            gettext("That is not the other side any more: close the equaliser and open it again.")
+        )
     sides.refuse_too_few([channel_of(number, also)], len(wanted))
     row = settings_of(sheet.job).get((kind, also))
     return sides.set_both(

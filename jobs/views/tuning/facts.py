@@ -5,6 +5,7 @@ from typing import Any
 
 from django.http import Http404, HttpResponse
 from django.template.loader import render_to_string
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.forms.bay.cells import Cleaned
@@ -53,7 +54,7 @@ def save_facts(request: Request, number: int, group: str) -> HttpResponse:
         return service.facts_of(BaySheet.of(request, number).job)
 
     if group not in GROUPS:
-        raise Http404("A tuning takes nothing of that kind for granted.")
+        raise Http404(gettext("A tuning takes nothing of that kind for granted."))
     fields = facts_fields(GROUPS[group])
     return answers.save_cells(
         request, number, "tuning", fields, partial(service.save_facts, number), draw, read

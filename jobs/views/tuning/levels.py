@@ -6,6 +6,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.template.loader import render_to_string
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.forms.bay.cells import Cleaned
@@ -164,7 +165,7 @@ def save_level(request: Request, number: int, kind: str, about: str) -> HttpResp
     known = Levels(BaySheet.of(request, number))
     allowed = {"signal": known.inputs, "output": list(known.channels)}
     if about not in allowed.get(kind, ()):
-        raise Http404("That channel is no longer in the plan.")
+        raise Http404(gettext("That channel is no longer in the plan."))
 
     def write(changes: dict[str, Any], **by: Any) -> Saved:
         if named := changes.get("after_instrument"):

@@ -7,6 +7,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from jobs.errors import Refused
@@ -95,6 +96,9 @@ def comparison(sheet: BaySheet, rows: list[MeasuredResponse], playing: str) -> d
         )
     except sums.MeasurementError as error:
         return {**context, "trouble": str(error)}
+    context["as_setup"] = sums.as_setup(
+        sides[MeasuredPhase.AFTER], service.of_setup(sheet.job, playing)
+    )
     band = sums.playing_band_hz(sheet.plan, playing)
     context["plot"] = sums.overlay(before, after, target, context["label"], now, band_hz=band)
     context["verdict"] = sums.judged(before, after, target, band)
@@ -199,7 +203,9 @@ def import_responses(request: Request, number: int) -> HttpResponse:
         return _page(request, number, form, 422)
     if unread is not None:
         messages.warning(
-            request, f"{unread.file_name} could not be read: the lines at fault are shown."
+            request,
+            gettext("%(file_name)s could not be read: the lines at fault are shown.")
+            % {"file_name": unread.file_name},
         )
         return redirect("bay_measured_text", number, unread.pk)
     messages.success(request, "1 measurement is in." if count == 1 else f"{count} are in.")
@@ -289,5 +295,9 @@ def correct(request: Request, number: int, pk: int) -> HttpResponse:
         return _text(request, number, pk, form, " ".join(refused.reasons))
     if not row.points:
         return _text(request, number, pk, form)
-    messages.success(request, f"{row.file_name} is read: {len(row.points)} points.")
+    messages.success(
+        request,
+        gettext("%(file_name)s is read: %(points)s points.")
+        % {"file_name": row.file_name, "points": len(row.points)},
+    )
     return redirect("bay_measured", number)

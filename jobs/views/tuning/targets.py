@@ -6,10 +6,11 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.forms.tuning.targets import LimitsForm, TargetForm
-from jobs.models import ProposalLimits, ShopTarget
+from jobs.models import Microphone, ProposalLimits, ShopTarget
 from jobs.plan.measured import SUPPLIED, check_points, in_place_of, target_of, target_plot
 from shop.access import allow
 from shop.http import Request
@@ -26,12 +27,13 @@ def target_list(request: Request) -> HttpResponse:
     form = LimitsForm(request.POST or None, instance=ProposalLimits.current())
     if request.method == "POST" and form.is_valid():
         events.save(form.save(commit=False), request.user)
-        messages.success(request, "The limits are saved.")
+        messages.success(request, gettext("The limits are saved."))
         return redirect("target_list")
     context = {
         "own": own,
         "supplied": [one for one in SUPPLIED if one.name not in names],
         "form": form,
+        "microphones": Microphone.objects.all(),
     }
     return render(request, "tuning/targets.html", context, status=422 if form.errors else 200)
 
@@ -42,12 +44,12 @@ def _page(request: Request, target: ShopTarget, **context: Any) -> HttpResponse:
     return form_page(
         request,
         form,
-        notice="{} is saved.",
+        notice=gettext("{} is saved."),
         to="target_list",
         template="tuning/target.html",
-        save_label="Save target curve",
+        save_label=gettext("Save target curve"),
         back_url=reverse("target_list"),
-        back_label="Tuning",
+        back_label=gettext("Tuning"),
         plot=target_plot(target_of(target.name or "New", points))
         if points and not check_points(points)
         else "",
@@ -64,14 +66,14 @@ def target_create(request: Request) -> HttpResponse:
     target = ShopTarget()
     if given is not None:
         target = ShopTarget(name=given.name, points=[list(one) for one in given.points])
-    return _page(request, target, title="New target curve")
+    return _page(request, target, title=gettext("New target curve"))
 
 
 @allow(Role.MANAGER, password=True)
 def target_edit(request: Request, pk: int) -> HttpResponse:
     """Change a curve."""
     target = get_object_or_404(ShopTarget, pk=pk)
-    return _page(request, target, title=f"Change {target.name}")
+    return _page(request, target, title=gettext("Change %(target)s") % {"target": target.name})
 
 
 @allow(Role.MANAGER, password=True)
@@ -80,5 +82,5 @@ def target_remove(request: Request, pk: int) -> HttpResponse:
     """Remove a curve; a supplied one of its name is offered again."""
     target = get_object_or_404(ShopTarget, pk=pk)
     events.delete(target, request.user)
-    messages.success(request, f"{target.name} is removed.")
+    messages.success(request, gettext("%(target)s is removed.") % {"target": target.name})
     return redirect("target_list")
