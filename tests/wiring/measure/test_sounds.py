@@ -66,10 +66,12 @@ def test_a_recording_is_kept_small_and_whole() -> None:
     assert np.max(np.abs(read_sound(kept).channel(1) - own)) <= 2**-23
 
 
-def test_what_is_over_full_scale_is_not_cut_unasked() -> None:
-    with pytest.raises(WiringError, match="full scale"):
-        flac_of(SAMPLES * 1.2, 48_000.0)
-    assert flac_of(SAMPLES / np.max(np.abs(SAMPLES)), 48_000.0)
+@pytest.mark.parametrize(("by", "comment"), [(1.2, "seat 1"), (1.9, ""), (700.0, "a\nb")])
+def test_what_is_over_full_scale_is_kept_whole(by: float, comment: str) -> None:
+    """Floating point may go over it; 24 bits under the next power of two are left."""
+    own = read_sound(flac_of(SAMPLES * by, 48_000.0, comment))
+    assert own.comment == comment
+    assert np.max(np.abs(own.samples - SAMPLES * by)) <= by * 2 * 2**-23
 
 
 def test_the_loudest_channel_is_taken_where_none_is_named() -> None:
