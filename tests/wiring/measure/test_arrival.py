@@ -14,6 +14,7 @@ from wiring.measure.arrival import Arrival, arrival, minimum_phase_rad
 from wiring.measure.impulse import Impulse, Window, taper, transfer, windowed
 from wiring.measure.take import Polarity, polarity_of
 
+
 RATE_HZ = 48_000.0
 SAMPLE_MS = 1000 / RATE_HZ
 
@@ -154,7 +155,7 @@ def test_polarity_is_right_in_200_cabins() -> None:
 
 
 def test_what_a_hard_cabin_turns_round_is_unclear_and_never_told_wrong() -> None:
-    found = told(cabins(0.6, 0.35)[::2], (MIDBASS,))
+    found = told(cabins(0.6, 0.35)[::4], (MIDBASS,))
     assert [one for one in found if one[0] not in (one[1], "unclear")] == []
     assert sum(one[0] == "unclear" for one in found) < 0.2 * len(found)
 
