@@ -19,7 +19,6 @@ from wiring.measure.take import Take, analyse
 from wiring.measure.tolerance import judge_tolerance
 from wiring.tuning.measurements import Measurement, MeasurementError
 
-
 SPEC = SignalSpec(channels=1)
 GRID = np.geomspace(50, 16_000, 400)
 

@@ -14,7 +14,6 @@ from wiring.measure.arrival import Arrival, arrival, minimum_phase_rad
 from wiring.measure.impulse import Impulse, Window, taper, transfer, windowed
 from wiring.measure.take import Polarity, polarity_of
 
-
 RATE_HZ = 48_000.0
 SAMPLE_MS = 1000 / RATE_HZ
 

@@ -11,7 +11,6 @@ from wiring.__main__ import main
 from wiring.measure.signals import CAUTIONS, SignalSpec
 from wiring.measure.sounds import flac_of, read_sound, spec_of
 
-
 DRIVER = Driver((("high", 2, 60.0),), inverted=True)
 
 

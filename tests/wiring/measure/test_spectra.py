@@ -17,7 +17,6 @@ from wiring.measure.spectra import (
 )
 from wiring.tuning.measurements import band_centres_hz
 
-
 RATE_HZ = 48_000.0
 NOISE = np.random.default_rng(8).normal(0, 0.1, 480_000)
 

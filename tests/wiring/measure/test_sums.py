@@ -19,7 +19,6 @@ from wiring.tuning.agreement import disagreement
 from wiring.tuning.fitting import Limits
 from wiring.tuning.within_processor import limits_within
 
-
 MID = Driver((("high", 2, 300.0), ("low", 2, 2_500.0), ("low", 2, 2_500.0)), 3.0)
 HIGH = Driver((("high", 2, 2_500.0), ("high", 2, 2_500.0)), 2.2)
 SPEC = SignalSpec(channels=1, count=2, pause_s=1.0, seconds=3.0)

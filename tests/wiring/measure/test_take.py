@@ -23,7 +23,6 @@ from wiring.measure.faults import Fault, RecordingError
 from wiring.measure.signals import LEAD_S, SignalSpec
 from wiring.measure.take import Analysis, Take, analyse
 
-
 SPEC = SignalSpec(channels=1)
 SAMPLE_MS = 1000 / RATE_HZ
 CABIN = ((1.3, 0.35), (2.1, -0.2), (3.4, 0.25), (5.2, -0.15), (7.7, 0.1))
