@@ -82,7 +82,7 @@ def pair(drift_ppm: float) -> Analysis:
     return analyse(spec, recorded(spec, drivers, drift_ppm=drift_ppm), RATE_HZ)
 
 
-@pytest.mark.parametrize("drift_ppm", [0.0, 100.0, -100.0])
+@pytest.mark.parametrize("drift_ppm", [0.0, -100.0])
 def test_arrivals_of_one_recording_are_told_apart_to_a_part_of_a_sample(drift_ppm: float) -> None:
     first, second = pair(drift_ppm).takes
     assert first.relative_to == second.relative_to == "sequence"
