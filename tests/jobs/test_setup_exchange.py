@@ -36,7 +36,7 @@ from tests.jobs.test_setup_versions import FIRST
 from tests.jobs.workshop import Workshop
 from wiring.plan import Plan
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 
 @pytest.fixture

@@ -43,7 +43,7 @@ from shop.models import VehicleModel
 from tests.factories import VehicleFactory, VehicleModelFactory, make_job, make_photo, make_product
 from tests.jobs.workshop import Workshop
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 PUBLISHED = Path(jobs.__file__).parent / "setups" / "schemas" / "setup-4.json"
 FIRST = {
