@@ -1,5 +1,6 @@
 """What the measuring sums answer about recordings: signals to play, and what was heard of them."""
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
@@ -138,10 +139,10 @@ def _plain(faults: Sequence[Any]) -> list[dict[str, str]]:
 
 
 def _points(take: Take) -> list[list[float]]:
-    pairs = zip(
-        take.measured.frequencies_hz.tolist(), take.measured.levels_db.tolist(), strict=True
-    )
-    return [[round(hz, 3), round(db, 3)] for hz, db in pairs]
+    """What is kept of a response: a band in which nothing at all was heard is left out."""
+    measured = take.measured
+    pairs = zip(measured.frequencies_hz.tolist(), measured.levels_db.tolist(), strict=True)
+    return [[round(hz, 3), round(db, 3)] for hz, db in pairs if math.isfinite(db)]
 
 
 def _result(take: Take) -> dict[str, Any]:
