@@ -6,6 +6,7 @@ there without a translation, what is gone is left out, and the compiled files fo
 
 import ast
 import importlib
+import json
 import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -19,6 +20,8 @@ LANGUAGES: Final = ("de", "es")
 TOPS: Final = ("jobs", "shop")
 SINGLE: Final = frozenset({"gettext", "gettext_lazy", "gettext_noop", "kept", "_"})
 PLURAL: Final = frozenset({"ngettext", "ngettext_lazy"})
+SCRIPTS: Final = ROOT / "static" / "js"
+TOLD: Final = re.compile(r'''\btold\(\s*"((?:[^"\\]|\\.)*)"''')
 MARKED: Final = re.compile(r"""\b_\((?:"((?:[^"\\]|\\.)*)"|'((?:[^'\\]|\\.)*)')\)""")
 
 Message = tuple[str, str]
@@ -32,7 +35,7 @@ def path_of(language: str, ending: str) -> Path:
 def messages() -> dict[Message, set[str]]:
     """Everything that is to be translated, with the files in which it stands."""
     found: dict[Message, set[str]] = {}
-    for place, message in (*of_templates(), *of_code(), *of_tables()):
+    for place, message in (*of_templates(), *of_code(), *of_scripts(), *of_tables()):
         found.setdefault(message, set()).add(place)
     return found
 
@@ -84,6 +87,34 @@ def of_call(call: ast.Call) -> Message | None:
     return str(texts[0]), str(texts[1]) if count == 2 else ""
 
 
+def of_scripts() -> Iterator[tuple[str, Message]]:
+    """What scripts say; the files with their translations call nothing."""
+    for path in sorted(SCRIPTS.glob("*.js")):
+        for text in TOLD.findall(path.read_text(encoding="utf-8")):
+            yield str(path.relative_to(ROOT)), (json.loads(f'"{text}"'), "")
+
+
+def words_of_scripts(language: str) -> str:
+    """The file with which scripts speak a language."""
+    wanted = {single for _, (single, _) in of_scripts()}
+    words = {
+        one.msgid: one.msgstr
+        for one in catalogue(language)
+        if one.msgid in wanted and not one.msgid_plural and one.msgstr
+    }
+    lines = json.dumps(words, ensure_ascii=False, indent=2, sort_keys=True)
+    return (
+        '"use strict";\n'
+        "// What scripts say in this language, read by words.js."
+        " Written by `python -m tests.catalogue`.\n"
+        f"window.words = {lines};\n"
+    )
+
+
+def scripts_of(language: str) -> Path:
+    return SCRIPTS / f"words_{language}.js"
+
+
 def of_tables() -> Iterator[tuple[str, Message]]:
     """What stands in tables of the code and is translated where it is shown."""
     for place, texts in tables().items():
@@ -132,6 +163,7 @@ def write(language: str) -> tuple[int, int]:
         file.append(entry)
     file.save(str(path))
     file.save_as_mofile(str(path_of(language, "mo")))
+    scripts_of(language).write_text(words_of_scripts(language), encoding="utf-8")
     return len(file), sum(not one.translated() for one in file)
 
 

@@ -105,7 +105,7 @@ def my_language(request: Request) -> HttpResponse:
     person = StaffMember.objects.get(pk=request.user.pk)
     return form_page(
         request,
-        LanguageForm(request.POST or None, instance=person),
+        LanguageForm(request.POST if request.method == "POST" else None, instance=person),
         notice="",
         to="my_language",
         title=gettext("My language"),
