@@ -33,7 +33,7 @@ from jobs.views import (
     wire_book,
 )
 from jobs.views.setups import apply, exchange, learning, library
-from jobs.views.tuning import targets
+from jobs.views.tuning import microphones, targets
 
 urlpatterns: list[URLPattern | URLResolver] = []
 
@@ -264,6 +264,8 @@ urlpatterns += [
 # What the shop keeps for tuning.
 urlpatterns += [
     path("settings/tuning/", targets.target_list, name="target_list"),
+    path("settings/microphones/new/", microphones.microphone_create, name="microphone_create"),
+    path("settings/microphones/<int:pk>/", microphones.microphone_edit, name="microphone_edit"),
     path("settings/tuning/new/", targets.target_create, name="target_create"),
     path("settings/tuning/<int:pk>/", targets.target_edit, name="target_edit"),
     path("settings/tuning/<int:pk>/remove/", targets.target_remove, name="target_remove"),

@@ -44,9 +44,10 @@ ID: Final = "Loombook-Request"
 FEATURES: Final = (
     "camera=(self), clipboard-write=(self), accelerometer=(), autoplay=(), bluetooth=(), "
     "browsing-topics=(), display-capture=(), geolocation=(), gyroscope=(), hid=(), "
-    "magnetometer=(), microphone=(), midi=(), payment=(), serial=(), usb=()"
+    "magnetometer=(), microphone=(self), midi=(), payment=(), serial=(), usb=()"
 )
-"""Permissions-Policy: codes and photos need the camera; nothing else of the device is used."""
+"""Permissions-Policy: codes and photos need the camera, measuring the microphone; nothing else of
+the device is used."""
 
 
 class OwnAnswerMiddleware:

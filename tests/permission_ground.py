@@ -13,6 +13,7 @@ from jobs.models import (
     InstallSheet,
     Job,
     JobSpeaker,
+    Microphone,
     PowerRun,
     ShopTarget,
     TuningKind,
@@ -90,6 +91,9 @@ PK_OF = {
     "bay_sections_try": "channel",
     "bay_seat_save": "seat",
     "bay_distance_save": "seat",
+    "bay_recording_file": "recording",
+    "bay_recording_delays": "recording",
+    "bay_recording_remove": "recording",
     "bay_measured_save": "measured",
     "bay_measured_text": "measured",
     "bay_measured_correct": "measured",
@@ -203,6 +207,11 @@ def lay_ground() -> Ground:
     sent = job.send_backs.create(reason="Label the wires.", by=technician)
     photo = make_photo(job, technician)
     seat = job.seats.create(place="front_left")
+    recording = job.recordings.create(
+        phase="after", order=["all"], place="Head", spec={"seconds": 5, "pause_s": 5},
+        sample_rate_hz=48e3, seconds=10, key="recording-1", by=technician,
+    )  # fmt: skip
+    recording.file.save("recording.flac", ContentFile(b"fLaC"))
     measured = job.measured.create(
         phase="after",
         place="Head, front left",
@@ -265,9 +274,11 @@ def lay_ground() -> Ground:
         "use": job.setup_uses.get().pk,
         "step": job.steps.create(text="Wires labelled", order=1).pk,
         "seat": seat.pk,
+        "recording": recording.pk,
         "measured": measured.pk,
         "capture": output.pk,
         "target": target.pk,
+        "microphone": Microphone.objects.create(name="Thin black one").pk,
         "time": with_clock.entry.pk,
         "step_kind": kind.pk,
         "step_template": step.pk,
@@ -301,7 +312,10 @@ def lay_ground() -> Ground:
         "label": "A1",
     }
     posts = {"part_add": {"product": tweeter.pk, "quantity": 1}}
-    queries = {"vehicle_create": f"?owner={job.customer_id}"}
+    queries = {
+        "vehicle_create": f"?owner={job.customer_id}",
+        "bay_signal": "?seconds=2&pause_s=2&level_dbfs=-50",
+    }
     return Ground(job.number, numbers, keys, given, posts, queries)
 
 

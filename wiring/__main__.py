@@ -1,8 +1,10 @@
 """Check a plan from the command line: `python -m wiring check plan.json`.
 
 `python -m wiring rules` prints every rule as a Markdown table, which is `docs/rules.md`.
+`python -m wiring measure sweep.wav recording.wav` repeats the sums of a measurement.
 
-Exit code 0 when nothing stops the plan, 1 when something does, 2 when it could not be read.
+Exit code 0 when nothing stops the plan or the measurement, 1 when something does, 2 when it could
+not be read.
 """
 
 import argparse
@@ -15,13 +17,15 @@ from wiring.check import check
 from wiring.context import RULES
 from wiring.errors import WiringError
 from wiring.findings import Finding
+from wiring.measure.command import add_commands, run_measure, run_signal
 from wiring.plan import Plan, PlanError, load, schema
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     parser = argparse.ArgumentParser(
-        prog="python -m wiring", description="Check the wiring plan of a vehicle sound system."
+        prog="python -m wiring",
+        description="Check the plan of a vehicle sound system, and measure one.",
     )
     commands = parser.add_subparsers(dest="command", required=True)
     checking = commands.add_parser("check", help="list the findings of a plan")
@@ -30,7 +34,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     checking.add_argument("--figures", action="store_true", help="show the sums behind them")
     commands.add_parser("schema", help="print the JSON Schema of a plan")
     commands.add_parser("rules", help="print every rule as a Markdown table")
+    add_commands(commands)
     options = parser.parse_args(arguments)
+    if options.command in ("measure", "signal"):
+        return run_measure(options) if options.command == "measure" else run_signal(options)
     if options.command == "schema":
         print(json.dumps(schema(), indent=2))
         return 0

@@ -216,6 +216,57 @@ class Setting(Document, frozen=True):
     sections: tuple[Section, ...] = ()
 
 
+DelayUnit = Literal["ms", "samples", "cm", "in"]
+WidthCounted = Literal["q", "octaves", "pole_q"]
+
+
+class Steps(Document, frozen=True):
+    """What can be typed for one figure: from `low` to `high` in steps of `step` (any, without
+    one), or `values` alone where they are given."""
+
+    low: float
+    high: float
+    step: Annotated[float, Meta(gt=0)] | None = None
+    values: Annotated[tuple[float, ...], Meta(max_length=2000)] = ()
+
+    def __post_init__(self) -> None:
+        if self.low > self.high:
+            raise ValueError("the lowest value is above the highest")
+        if any(not self.low <= one <= self.high for one in self.values):
+            raise ValueError("a value is outside the range")
+
+
+class Slopes(Document, frozen=True):
+    """The orders in which a processor has a family of crossover filters."""
+
+    family: FilterFamily
+    orders: Annotated[tuple[Annotated[int, Meta(ge=1, le=8)], ...], Meta(min_length=1)]
+
+
+class ProcessorLimits(Document, frozen=True):
+    """What a processor's own program lets one type; what is not known is None or empty.
+
+    `delay` is in `delay_unit`; where that is a length, `delay_speed_m_s` is the speed of sound the
+    program reckons with. `width` is counted as `width_counted` says: "q" as in the W3C Audio EQ
+    Cookbook (of a peaking section, between the points of half its gain in dB), "octaves" between
+    the same points, "pole_q" as the quality of the resonance itself, Q 10^(|gain| / 40).
+    """
+
+    level_db: Steps | None = None
+    delay: Steps | None = None
+    delay_unit: DelayUnit = "ms"
+    delay_speed_m_s: Annotated[float, Meta(ge=300, le=400)] = 343.0
+    sample_rate_hz: Annotated[float, Meta(gt=0, le=384_000)] | None = None
+    crossover_hz: Steps | None = None
+    slopes: tuple[Slopes, ...] = ()
+    section_hz: Steps | None = None
+    gain_db: Steps | None = None
+    width: Steps | None = None
+    width_counted: WidthCounted = "q"
+    section_kinds: tuple[SectionKind, ...] = ()
+    max_sections: Annotated[int, Meta(ge=0, le=64)] | None = None
+
+
 class Lead(Document, frozen=True):
     """One wire at a plug: cavity and colour. Base and stripe are IEC 60757 codes, kept apart."""
 

@@ -1,5 +1,7 @@
 """What is heard and measured: seats and distances, measured responses, targets, factory outputs."""
 
+from pathlib import PurePath
+
 from django.conf import settings
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -88,8 +90,64 @@ class MeasuredPhase(models.TextChoices):
     AFTER = "after", "After"
 
 
+class Microphone(models.Model):
+    """A measuring microphone of the shop and its calibration: `text` as its maker gave it, points
+    as (Hz, dB it shows too much), rising in frequency."""
+
+    name = models.CharField(max_length=60, unique=True)
+    serial = models.CharField("serial number", max_length=60, blank=True)
+    text = models.TextField("calibration", blank=True)
+    points = models.JSONField(default=list, blank=True)
+    in_use = models.BooleanField("offered on jobs", default=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return f"{self.name}, {self.serial}" if self.serial else self.name
+
+
+def recording_path(recording: "Recording", name: str) -> str:
+    """Where a recording is kept: by job, under the key its client made."""
+    return f"recordings/{recording.job_id}/{recording.key}{PurePath(name).suffix}"
+
+
+class Recording(models.Model):
+    """What a microphone heard of a test signal, and what the sums said of it.
+
+    `order` says what was playing, one after another: "all", "left", "right" or a channel's plan
+    id. `spec` is the signal (wiring.measure.SignalSpec), so that the sums can be repeated from the
+    file. `results` has one entry for each that was heard. `key` is made by the client, so that
+    sending it twice keeps it once.
+    """
+
+    job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="recordings")
+    phase = models.CharField("taken", max_length=8, choices=MeasuredPhase)
+    order = models.JSONField("playing, one after another")
+    place = models.CharField("microphone at", max_length=60)
+    spec = models.JSONField("signal")
+    microphone = models.ForeignKey(Microphone, models.PROTECT, null=True, related_name="recordings")
+    file = models.FileField(upload_to=recording_path, max_length=160)
+    sample_rate_hz = models.FloatField()
+    seconds = models.FloatField()
+    device = models.CharField("heard with", max_length=200, blank=True)
+    drift_ppm = models.FloatField(null=True)
+    results = models.JSONField(default=list)
+    faults = models.JSONField(default=list)
+    key = models.CharField(max_length=64, unique=True, editable=False)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["pk"]
+
+    def __str__(self) -> str:
+        return f"Recording {self.pk}, {self.place}"
+
+
 class MeasuredResponse(models.Model):
-    """A measured response as uploaded: its text, and its points or what is wrong with it.
+    """A measured response: uploaded, with its text and its points or what is wrong with it, or
+    worked out from a recording.
 
     `playing` is "all", "left", "right" or a channel's plan id. `taken_with` are the settings in
     force when it was taken, by plan id. One that does not count is kept but not averaged.
@@ -106,6 +164,9 @@ class MeasuredResponse(models.Model):
     notes = models.JSONField(default=list, blank=True)
     taken_with = models.JSONField(default=dict, blank=True)
     counts = models.BooleanField("counts in the average", default=True)
+    recording = models.ForeignKey(
+        Recording, models.CASCADE, null=True, related_name="responses", editable=False
+    )
     by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     at = models.DateTimeField(auto_now_add=True)
     version = models.PositiveIntegerField(default=1, editable=False)

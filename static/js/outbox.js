@@ -171,7 +171,7 @@
 
   const tell = (answer = null) => channel?.postMessage({ person: me, answer });
 
-  /** Keep an entry, then send it: {kind, url, fields, what, page} and for a photo `blob`. */
+  /** Keep an entry, then send it: {kind, url, fields, what, page} and for a photo or recording `blob`. */
   async function add(entry) {
     Object.assign(entry, { person: me, job: jobOf(entry.url), at: new Date().toISOString(), state: "waiting" });
     entry.key ||= makeKey();
@@ -225,12 +225,18 @@
       for (const name of ["subject", "caption", "taken_at"]) if (entry.fields[name]) body.append(name, entry.fields[name]);
       body.append("photo", entry.blob, "photo.jpg");
       body.append("key", entry.key);
+    } else if (entry.kind === "recording") {
+      headers["Loombook-Recording"] = "1";
+      body = new FormData();
+      for (const [name, list] of Object.entries(entry.fields)) list.forEach((value) => body.append(name, value));
+      body.append("recording", entry.blob, "recording.wav");
+      body.set("key", entry.key);
     } else {
       body = new URLSearchParams({ key: entry.key });
       const fields = { ...companions(entry), ...entry.fields };
       for (const [name, list] of Object.entries(fields)) list.forEach((value) => body.append(name, value));
     }
-    const wait = entry.kind === "photo" ? PHOTO_TIMEOUT_MS : TIMEOUT_MS;
+    const wait = entry.blob ? PHOTO_TIMEOUT_MS : TIMEOUT_MS;
     try {
       const signal = AbortSignal.timeout ? AbortSignal.timeout(wait) : undefined;
       const response = await fetch(entry.url, { method: "POST", body, headers, credentials: "same-origin", signal });
@@ -263,7 +269,7 @@
   }
 
   /** Entries that keep their order among each other: those of a row, or of a list. */
-  const lane = (entry) => (entry.kind === "photo" ? entry.key : entry.url);
+  const lane = (entry) => (entry.blob ? entry.key : entry.url);
 
   /** The oldest entry that may go; lanes on which the server failed come after all others. */
   function nextOf(held) {

@@ -102,6 +102,7 @@
   /** What was entered, as plain text. */
   function said(entry) {
     if (entry.kind === "photo") return entry.fields.caption || "";
+    if (entry.kind === "recording") return entry.fields.place[0];
     const skip = new Set(["version", "key", "csrfmiddlewaretoken", "seen", "turn"]);
     const fields = Object.entries(entry.fields).filter(([name]) => !skip.has(name));
     return fields.map(([, list]) => list.filter(Boolean).join(", ") || told("nothing")).join("; ");

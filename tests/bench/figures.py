@@ -14,6 +14,7 @@ from jobs.models import ChannelSetting, InstallSheet, Job, SavedSetup
 from jobs.sheet import render
 from shop.models import Customer, StaffMember
 from tests.bench.caller import Answer, Caller, queries, seconds, side_by_side
+from tests.bench.measuring import measuring_time
 from tests.bench.tuning import proposal_time, response_times
 from tests.bench.weight import compressed, first_load
 from tests.wiring.plans import large_plan
@@ -23,7 +24,7 @@ SAVES = 150
 PAGES = 60
 SHEETS = 3
 CHECKS = 300
-GROUPS = ("save", "board", "find", "setups", "check", "tuning", "pdf", "bytes")
+GROUPS = ("save", "board", "find", "setups", "check", "tuning", "measuring", "pdf", "bytes")
 LINE = "  {:34} {:>12} {:>12} {:>8}   {}"
 
 
@@ -182,6 +183,11 @@ class Bench:
         self._line("response, 12 x 12 x 512", ours, scipy, "at most 0.2 x scipy's")
         taken = proposal_time()
         print(f"  proposal, 6 channels x 10 sections: {taken:.2f} s (at most 2 s)")
+
+    def _measuring(self) -> None:
+        taken, size = measuring_time()
+        print(f"  measuring, 12 channels: {taken:.2f} s (at most 2 s)")
+        print(f"{'':4}a channel's recording as FLAC: {size / 1e6:.2f} MB (at most 3 MB)")
 
     def _pdf(self) -> None:
         sheet = InstallSheet.objects.filter(job__vehicle__plate="HRN 1093")[0]

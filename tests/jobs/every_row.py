@@ -93,6 +93,10 @@ def _fill(job: Job, who: StaffMember) -> None:
     seat = job.seats.create(place="front_left")
     SeatDistance.objects.create(seat=seat, speaker=speaker, distance_m=1.1)
     job.measured.create(phase="after", place="Head", file_name="left.txt", text="20 70.0", by=who)
+    job.recordings.create(
+        phase="after", order=["all"], place="Head", spec={}, sample_rate_hz=48e3, seconds=10,
+        key=f"recording-{job.pk}", by=who,
+    )  # fmt: skip
     outputs = [
         job.factory_outputs.create(name=name, side="left", by=who) for name in ("Front", "Rear")
     ]

@@ -33,11 +33,13 @@ def test_nobody_but_our_own_device_keeps_a_page_of_somebody_signed_in(client: Cl
 
 @pytest.mark.django_db
 @pytest.mark.parametrize("url", ["/board/", "/sign-in/", "/healthz", "/no/such/page/"])
-def test_no_page_may_use_more_of_a_device_than_its_camera(client: Client, url: str) -> None:
+def test_no_page_may_use_more_of_a_device_than_camera_and_microphone(
+    client: Client, url: str
+) -> None:
     policy = client.get(url)["Permissions-Policy"].split(", ")
     allowed = {one.split("=")[0] for one in policy if not one.endswith("=()")}
-    assert allowed == {"camera", "clipboard-write"}
-    assert {"microphone=()", "geolocation=()", "payment=()"} <= set(policy)
+    assert allowed == {"camera", "clipboard-write", "microphone"}
+    assert {"microphone=(self)", "geolocation=()", "payment=()"} <= set(policy)
 
 
 def test_the_documented_deployment_passes_the_check_for_deployment(tmp_path: Path) -> None:

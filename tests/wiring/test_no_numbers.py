@@ -17,6 +17,7 @@ import pytest
 
 import wiring.channels
 import wiring.filters
+import wiring.measure
 import wiring.tuning
 from tests.wiring.plans import changed, good_plan
 from wiring.channels import levels
@@ -24,12 +25,27 @@ from wiring.channels.mapping import carried_levels, propose as propose_channels
 from wiring.check import check
 from wiring.context import Context
 from wiring.errors import WiringError
-from wiring.filters import biquads, crossovers, passive
+from wiring.filters import biquads, crossovers, passive, typing_in
+from wiring.measure import (
+    arrival as arrivals,
+    averages,
+    distortion,
+    faults,
+    impulse,
+    locate,
+    proposals,
+    signals,
+    sounds,
+    spectra,
+    take,
+    tolerance,
+)
 from wiring.plan import (
     Crossover,
     Passive,
     PassivePart,
     Plan,
+    ProcessorLimits,
     Rating,
     Section,
     Setting,
@@ -56,6 +72,13 @@ PARTS = (PassivePart("series", capacitance_f=1e-5),)
 SPEAKER = Speaker("t", "T", "tweeter", "front_dash_left", 4.0, passive=Passive(PARTS))
 POINTS = ((100.0, 0.5), (1_000.0, 0.5), (10_000.0, 0.5))
 OUTPUT = capture.Output("a", "A", "left", POINTS)
+SPEC = signals.SignalSpec(channels=1, seconds=1.0)
+PINK = signals.SignalSpec("pink", channels=1, seconds=2.0)
+RECORDED = signals.make(SPEC).samples[0]
+LINES = spectra.lines_hz(4_800, 48_000.0)
+IMPULSE = impulse.Impulse(np.concatenate(([0.0, 1.0], np.zeros(65_534))), 48_000.0, 1.0)
+RESPONSE = impulse.transfer(IMPULSE)
+TAKE = take.analyse(SPEC, RECORDED, 48_000.0).takes[0]
 SEATS = (alignment.Seat("driver", {"a": 1.0, "b": 1.5}),)
 
 CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
@@ -141,6 +164,78 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
     targets.distance: {
         "measurement": FLAT, "target": targets.FLAT, "low_hz": 20.0, "high_hz": 20_000.0
     },
+    typing_in.nearest: {"steps": None, "wanted": 3.0, "by_ratio": True},
+    typing_in.delay_typed: {"limits": ProcessorLimits(delay_unit="cm"), "delay_ms": 1.0},
+    typing_in.octaves_of_q: {"q": 1.0},
+    typing_in.q_of_octaves: {"octaves": 1.0},
+    signals.SignalSpec: {
+        "level_dbfs": -20.0, "seconds": 2.0, "sample_rate_hz": 48_000.0, "low_hz": 16.0,
+        "high_hz": 20_000.0, "pause_s": 1.0, "crest_db": 12.0, "tone_hz": 1_000.0,
+    },
+    signals.mark_at: {"times_s": GRID},
+    signals.times_s: {"seconds": 1.0, "clock_hz": 48_000.0},
+    signals.pulse_at: {"times": GRID},
+    signals.crest_db: {"samples": GRID},
+    signals.pink: {
+        "seconds": 1.0, "clock_hz": 4_000.0, "low_hz": 20.0, "high_hz": 1_000.0, "crest": 12.0
+    },
+    spectra.lines_hz: {"size": 64, "clock_hz": 48_000.0},
+    spectra.welch: {"samples": RECORDED, "sample_rate_hz": 48_000.0, "segment_s": 0.1},
+    spectra.whole_bands_hz: {"fraction": 3, "low_hz": 20.0, "high_hz": 20_000.0},
+    spectra.mean_in_bands: {
+        "frequencies_hz": LINES, "power": LINES, "centres_hz": GRID, "fraction": 3
+    },
+    spectra.power_in_bands: {
+        "spectrum": spectra.Spectrum(LINES, LINES, 1), "centres_hz": GRID, "fraction": 3
+    },
+    spectra.band_levels: {
+        "spectrum": spectra.Spectrum(LINES, LINES, 1), "low_hz": 100.0, "high_hz": 10_000.0
+    },
+    spectra.level_db: {"power": np.ones(40)},
+    impulse.deconvolve: {
+        "recorded": RECORDED, "played": RECORDED, "clock_hz": 48_000.0, "low_hz": 16.0,
+        "high_hz": 20_000.0,
+    },
+    impulse.taper: {"frequencies_hz": LINES, "low_hz": 16.0, "high_hz": 20_000.0},
+    impulse.windowed: {"impulse": IMPULSE, "arrival_s": 0.0},
+    impulse.window_shape: {"count": 48_000, "clock_hz": 48_000.0, "window": impulse.LONG},
+    impulse.transfer: {"impulse": IMPULSE, "least_hz": 2.0},
+    arrivals.minimum_phase_rad: {
+        "frequencies_hz": GRID, "levels_db": np.zeros(40), "low_slope": 6.0, "high_slope": -6.0
+    },
+    arrivals.arrival: {
+        "spectrum": RESPONSE, "low_hz": 20.0, "high_hz": 20_000.0,
+        "noise": np.zeros(RESPONSE.frequencies_hz.size),
+    },
+    distortion.harmonics: {
+        "impulse": IMPULSE, "arrival_s": 0.0, "sweep_rate_s": 0.5, "linear": RESPONSE,
+        "low_hz": 50.0, "high_hz": 10_000.0, "noise": np.ones(RESPONSE.frequencies_hz.size),
+    },
+    faults.level_faults: {"samples": RECORDED},
+    faults.rate_fault: {"sample_rate_hz": 48_000.0},
+    faults.noisy_bands: {"over_noise": FLAT, "low_hz": 50.0, "high_hz": 10_000.0},
+    locate.locate: {"spec": SPEC, "samples": RECORDED, "sample_rate_hz": 48_000.0},
+    locate.find_marks: {"samples": RECORDED, "clock_hz": 48_000.0},
+    locate.matched: {"samples": RECORDED, "template": RECORDED},
+    locate.lag: {"earlier": RECORDED, "later": RECORDED, "clock_hz": 48_000.0},
+    locate.true_rate_hz: {"spec": SPEC, "samples": RECORDED, "sample_rate_hz": 48_000.0},
+    take.analyse: {"spec": SPEC, "samples": RECORDED, "sample_rate_hz": 48_000.0},
+    averages.average_takes: {"takes": (TAKE, TAKE), "weights": (1.0, 2.0)},
+    averages.analyse_noise: {
+        "spec": PINK, "samples": signals.make(PINK).samples[0], "sample_rate_hz": 48_000.0
+    },
+    proposals.propose_delays: {
+        "arrivals_ms": {"a": 1.0, "b": 2.0}, "tape_ms": {"a": 1.0}, "uncertain_ms": {"a": 0.1},
+        "standing_ms": {"b": 1.0},
+    },
+    proposals.match_levels: {
+        "first": "a", "second": "b", "curves": (FLAT, FLAT), "low_hz": 50.0, "high_hz": 9_000.0,
+        "step_db": 0.5,
+    },
+    tolerance.judge_tolerance: {
+        "car": FLAT, "setup": FLAT, "tolerance_db": 2.0, "low_hz": 100.0, "high_hz": 10_000.0
+    },
+    sounds.flac_of: {"samples": RECORDED[:4_800], "sample_rate_hz": 48_000.0},
     agreement.plays: {"found_db": np.zeros(40), "left_db": np.zeros(40)},
     agreement.disagreement: {
         "computed": FLAT, "measured": FLAT, "low_hz": 20.0, "high_hz": 20_000.0
@@ -149,6 +244,17 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
 
 OTHERWISE: Final = {
     "wiring.tuning.stages.problem": "its answer is the reason",
+    **{
+        f"wiring.measure.faults.{name}": "its answer is a sentence about a figure worked out"
+        for name in (
+            "other_rate",
+            "starts_late",
+            "ends_early",
+            "clocks_apart",
+            "level_changed",
+            "takes_differ",
+        )
+    },
     "wiring.tuning.arrays.require_numbers": "refuses, and is called by all others",
     "wiring.tuning.arrays.require_frequencies": "refuses, and is called by all others",
 }
@@ -162,6 +268,22 @@ TINY_IS_A_NUMBER: Final = {
     "response",
     "delay_ms",
     "outputs",
+    # samples of a sound, moments, levels and differences
+    "samples",
+    "recorded",
+    "played",
+    "template",
+    "earlier",
+    "later",
+    "power",
+    "noise",
+    "times",
+    "times_s",
+    "arrival_s",
+    "arrivals_ms",
+    "tape_ms",
+    "low_slope",
+    "high_slope",
 }
 BAD: Final = (float("nan"), float("inf"), float("-inf"), 1e-300)
 
@@ -182,7 +304,7 @@ def variants(value: Any, bad: float) -> Iterator[Any]:
         for key, each in value.items():
             for other in variants(each, bad):
                 yield {**value, key: other}
-    elif isinstance(value, msgspec.Struct) and not isinstance(value, Plan):
+    elif isinstance(value, msgspec.Struct) and not isinstance(value, Plan | signals.SignalSpec):
         for name in value.__struct_fields__:
             for other in variants(getattr(value, name), bad):
                 yield msgspec.structs.replace(value, **{name: other})
@@ -192,6 +314,7 @@ def signed(function: Callable[..., Any], name: str) -> bool:
     return name in TINY_IS_A_NUMBER | COMPUTED or function in (
         response.decibels,
         response.phase_deg,
+        impulse.taper,
     )
 
 
@@ -232,7 +355,9 @@ def public(package: Any) -> Iterator[Callable[..., Any]]:
                 yield one
 
 
-@pytest.mark.parametrize("package", [wiring.channels, wiring.filters, wiring.tuning])
+@pytest.mark.parametrize(
+    "package", [wiring.channels, wiring.filters, wiring.measure, wiring.tuning]
+)
 def test_no_public_function_that_takes_a_number_is_left_out(package: Any) -> None:
     missing = []
     for one in public(package):

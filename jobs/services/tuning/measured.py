@@ -18,11 +18,11 @@ MOST_KEPT = 200
 MOST_BYTES = 4_000_000
 
 
-def _taken_with(job: Job, phase: str) -> dict[str, Any]:
+def taken_with(job: Job, phase: str) -> dict[str, Any]:
     return settings_now(plan_of(job, TuningKind(phase)))
 
 
-def _set_aside_older(job: Job, row: MeasuredResponse) -> int:
+def set_aside_older(job: Job, row: MeasuredResponse) -> int:
     """An earlier one of the same thing at the same place counts no longer."""
     return (
         job.measured.filter(
@@ -76,10 +76,10 @@ def import_response(
         points=response.points,
         problems=response.problems,
         notes=response.notes,
-        taken_with=_taken_with(job, phase),
+        taken_with=taken_with(job, phase),
         by=actor,
     )
-    aside = _set_aside_older(job, row) if response.points else 0
+    aside = set_aside_older(job, row) if response.points else 0
     log(
         job,
         actor,
@@ -123,7 +123,7 @@ def correct_text(
     row.version += 1
     row.save(update_fields=["text", "points", "problems", "notes", "version"])
     if response.points:
-        _set_aside_older(job, row)
+        set_aside_older(job, row)
     log(
         job,
         actor,

@@ -27,6 +27,7 @@ PAGES: Final = (
     Page("settings", "Settings", "bay_tuning", "tuning"),
     Page("delays", "Delays", "bay_delays", "clock"),
     Page("levels", "Levels", "bay_levels", "meter"),
+    Page("record", "Measure", "bay_record", "meter"),
     Page("measured", "Measured", "bay_measured", "review"),
     Page("proposal", "Proposal", "bay_proposal", "filter"),
     Page("capture", "Factory signal", "bay_capture", "wire"),

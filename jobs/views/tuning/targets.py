@@ -10,7 +10,7 @@ from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.forms.tuning.targets import LimitsForm, TargetForm
-from jobs.models import ProposalLimits, ShopTarget
+from jobs.models import Microphone, ProposalLimits, ShopTarget
 from jobs.plan.measured import SUPPLIED, check_points, in_place_of, target_of, target_plot
 from shop.access import allow
 from shop.http import Request
@@ -33,6 +33,7 @@ def target_list(request: Request) -> HttpResponse:
         "own": own,
         "supplied": [one for one in SUPPLIED if one.name not in names],
         "form": form,
+        "microphones": Microphone.objects.all(),
     }
     return render(request, "tuning/targets.html", context, status=422 if form.errors else 200)
 

@@ -11,6 +11,7 @@ from jobs.views.tuning import (
     levels,
     measured,
     proposal,
+    record,
 )
 
 urlpatterns: list[URLPattern] = [
@@ -38,6 +39,12 @@ urlpatterns: list[URLPattern] = [
     path("measured/<int:pk>/text/", measured.text, name="bay_measured_text"),
     path("measured/<int:pk>/correct/", measured.correct, name="bay_measured_correct"),
     path("measured/<int:pk>/remove/", measured.remove, name="bay_measured_remove"),
+    path("record/", record.record, name="bay_record"),
+    path("record/add/", record.recording_add, name="bay_recording_add"),
+    path("record/signal/", record.signal, name="bay_signal"),
+    path("record/<int:pk>/", record.recording_file, name="bay_recording_file"),
+    path("record/<int:pk>/delays/", record.delays_put_in, name="bay_recording_delays"),
+    path("record/<int:pk>/remove/", record.recording_remove, name="bay_recording_remove"),
     path("proposal/", proposal.proposal, name="bay_proposal"),
     path("proposal/apply/", proposal.apply, name="bay_proposal_apply"),
     path("proposal/applied/<int:pk>/", proposal.applied, name="bay_proposal_applied"),

@@ -1,0 +1,233 @@
+"""What the measuring sums answer about recordings: signals to play, and what was heard of them."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final, NamedTuple
+
+import msgspec
+import numpy as np
+
+from jobs.models import Microphone, Recording
+from jobs.plan.measured import measurement_of
+from jobs.plan.tuning import Delays, Unit
+from wiring import plan as doc
+from wiring.errors import WiringError as WiringError
+from wiring.measure.calibration import Calibration, read_calibration
+from wiring.measure.faults import RecordingError
+from wiring.measure.proposals import DelayWanted, PolarityVerdict, judge_polarity, propose_delays
+from wiring.measure.signals import CAUTIONS as CAUTIONS, LOUDEST_DBFS, SignalSpec, make
+from wiring.measure.sounds import flac_of, read_sound as read_file, wav_of
+from wiring.measure.take import Take, analyse
+from wiring.tuning.arrays import Floats
+from wiring.tuning.measurements import MeasurementError as MeasurementError, decode as decode
+
+FIRST_DBFS: Final = -50.0
+"""Where a level begins each time; it rises only by hand."""
+
+LAST_DBFS: Final = LOUDEST_DBFS
+
+
+class Sound(NamedTuple):
+    """One channel of a recording at full scale 1, and how many samples a second it has."""
+
+    samples: Floats
+    sample_rate_hz: float
+
+    @property
+    def seconds(self) -> float:
+        return self.samples.size / self.sample_rate_hz
+
+
+class Heard(NamedTuple):
+    """What came of a recording: one entry of `results` and one list of (Hz, dB) `points` for each
+    sound that was heard, and what is wrong with it, with what to do."""
+
+    results: list[dict[str, Any]]
+    points: list[list[list[float]]]
+    faults: list[dict[str, str]]
+    drift_ppm: float | None
+
+
+class Unheard(Exception):
+    """Nothing can be said from the recording; `faults` says why and what to do."""
+
+    def __init__(self, faults: list[dict[str, str]]) -> None:
+        super().__init__(" ".join(f"{one['said']} {one['what_to_do']}" for one in faults))
+        self.faults = faults
+
+
+def signal(**facts: Any) -> SignalSpec:
+    """A signal by its facts. Raises WiringError for one that cannot be played."""
+    return SignalSpec(**facts)
+
+
+def spec_of(kept: Mapping[str, Any]) -> SignalSpec:
+    """A signal as it was kept. Raises WiringError where it is none."""
+    try:
+        return msgspec.convert(kept, SignalSpec)
+    except msgspec.ValidationError as error:
+        raise WiringError("spec", str(error)) from None
+
+
+def kept(spec: SignalSpec) -> dict[str, Any]:
+    """The signal as plain types."""
+    plain = msgspec.to_builtins(spec)
+    assert isinstance(plain, dict)
+    return plain
+
+
+def wav(spec: SignalSpec) -> bytes:
+    """The signal as a WAV file that carries its own description."""
+    return wav_of(make(spec))
+
+
+def read_sound(content: bytes) -> Sound:
+    """The loudest channel of a sound file. Raises Unheard where it is none, or too long."""
+    try:
+        found = read_file(content)
+    except WiringError as error:
+        raise Unheard([_stop(error)]) from None
+    return Sound(found.channel(), found.sample_rate_hz)
+
+
+def flac(sound: Sound) -> bytes:
+    """The recording as it is kept: small, and nothing of it is lost."""
+    return flac_of(sound.samples, sound.sample_rate_hz)
+
+
+def _stop(error: WiringError) -> dict[str, str]:
+    said = f"{error.reason[:1].upper()}{error.reason[1:]}."
+    return {"severity": "stop", "said": said, "what_to_do": ""}
+
+
+def calibration_points(text: str) -> list[list[float]]:
+    """A calibration as it is kept: (Hz, dB), 0 dB at 1 kHz. Raises MeasurementError by line."""
+    curve = read_calibration(text).curve
+    pairs = zip(curve.frequencies_hz.tolist(), curve.levels_db.tolist(), strict=True)
+    return [[hz, db] for hz, db in pairs]
+
+
+def calibration_of(microphone: Microphone | None) -> Calibration | None:
+    """What is known of a microphone."""
+    if microphone is None or not microphone.points:
+        return None
+    return Calibration(measurement_of(microphone.points, microphone.name), microphone.name)
+
+
+def heard(spec: SignalSpec, sound: Sound, microphone: Microphone | None) -> Heard:
+    """What a recording says. Raises Unheard when it says nothing."""
+    try:
+        found = analyse(
+            spec, sound.samples, sound.sample_rate_hz, calibration=calibration_of(microphone)
+        )
+    except RecordingError as error:
+        raise Unheard(_plain(error.faults)) from None
+    except WiringError as error:
+        raise Unheard([_stop(error)]) from None
+    return Heard(
+        [_result(one) for one in found.takes],
+        [_points(one) for one in found.takes],
+        _plain(found.faults),
+        found.drift_ppm,
+    )
+
+
+def _plain(faults: Sequence[Any]) -> list[dict[str, str]]:
+    return [
+        {"severity": one.severity, "said": one.said, "what_to_do": one.what_to_do} for one in faults
+    ]
+
+
+def _points(take: Take) -> list[list[float]]:
+    pairs = zip(
+        take.measured.frequencies_hz.tolist(), take.measured.levels_db.tolist(), strict=True
+    )
+    return [[round(hz, 3), round(db, 3)] for hz, db in pairs]
+
+
+def _result(take: Take) -> dict[str, Any]:
+    worst = [
+        {"order": one.order, "percent": found.percent, "at_hz": found.at_hz}
+        for one in take.harmonics
+        if (found := one.worst) is not None
+    ]
+    return {
+        "number": take.number,
+        "arrival_ms": take.arrival_ms,
+        "arrival_uncertain_ms": take.arrival_uncertain_ms,
+        "relative_to": take.relative_to,
+        "polarity": take.polarity,
+        "level_db": _level_db(take),
+        "low_hz": take.low_hz,
+        "high_hz": take.high_hz,
+        "harmonics": worst,
+        "faults": _plain(take.faults),
+    }
+
+
+def _level_db(take: Take) -> float:
+    """Mean power of the third octaves within 12 dB of the loudest [dB]."""
+    levels = take.thirds.levels_db
+    loud = levels[levels >= levels.max() - 12]
+    return float(10 * np.log10(np.mean(10 ** (loud / 10))))
+
+
+class Wanted(NamedTuple):
+    """A delay by measured arrival, for a unit of channels that is delayed as one [ms]."""
+
+    unit: Unit
+    delay: DelayWanted
+    now_ms: float
+
+
+def delays_wanted(
+    row: Recording, plan: doc.Plan, delays: Delays, taken_with: Mapping[str, Any]
+) -> list[Wanted]:
+    """What the arrivals of one recording ask for, beside what the tape asks for.
+
+    Empty where fewer than two speakers of it share a clock. `taken_with` are the settings in
+    force when it was recorded.
+    """
+    lines = {one.unit.key: one for one in delays.lines}
+    units = _units_by_channel(plan, delays)
+    arrivals: dict[str, float] = {}
+    uncertain, standing, tape = {}, {}, {}
+    for result in row.results:
+        unit = units.get(row.order[result["number"]])
+        if unit is None or result["arrival_ms"] is None or result["relative_to"] == "nothing":
+            continue
+        arrivals[unit.key] = result["arrival_ms"]
+        uncertain[unit.key] = result["arrival_uncertain_ms"]
+        standing[unit.key] = taken_with.get(unit.channel_ids[0], {}).get("delay_ms", 0.0)
+        if (by_tape := lines[unit.key].delay) is not None:
+            tape[unit.key] = by_tape.exact_ms
+    if len(arrivals) < 2:
+        return []
+    return [
+        Wanted(lines[one.id].unit, one, lines[one.id].now_ms)
+        for one in propose_delays(arrivals, tape, uncertain, standing)
+    ]
+
+
+def _units_by_channel(plan: doc.Plan, delays: Delays) -> dict[str, Unit]:
+    """The unit that delays each channel's speakers."""
+    return {
+        channel.id: line.unit
+        for channel in plan.channels
+        for line in delays.lines
+        if set(channel.speakers) & set(line.unit.speaker_ids)
+    }
+
+
+def polarities(
+    row: Recording, plan: doc.Plan, delays: Delays, taken_with: Mapping[str, Any]
+) -> dict[str, PolarityVerdict]:
+    """Each sound's polarity against what was set, by what played; empty for a single sound."""
+    units = _units_by_channel(plan, delays)
+    measured = {row.order[one["number"]]: one["polarity"] for one in row.results}
+    if len(measured) < 2:
+        return {}
+    turned = {}
+    for key in measured:
+        ids = {key, *(units[key].channel_ids[:1] if key in units else ())}
+        turned[key] = sum(bool(taken_with.get(one, {}).get("inverted")) for one in ids) % 2 == 1
+    return {one.id: one for one in judge_polarity(measured, turned)}

@@ -1,0 +1,183 @@
+"""Recordings of test signals: heard once, kept as FLAC, their responses beside imported ones."""
+
+import re
+from collections.abc import Sequence
+from typing import Any, Final
+
+from django.core.files.base import ContentFile
+from django.db import transaction
+
+from jobs.errors import Refused
+from jobs.models import Job, JobEvent, MeasuredPhase, MeasuredResponse, Microphone, Recording
+from jobs.plan.power import doc
+from jobs.services.events import done_before, log
+from jobs.services.saving import open_job
+from jobs.services.tuning.measured import MOST_KEPT, set_aside_older, taken_with
+from jobs.services.tuning.seats import delays_for
+from jobs.services.tuning.settings import put_settings
+from shop.lazy import Lazy
+from shop.models import StaffMember
+from shop.services.events import subject_of
+
+sums = Lazy("jobs.plan.recordings")
+
+MOST_BYTES: Final = 30_000_000
+MOST_RECORDINGS: Final = 200
+_KEY: Final = re.compile(r"[\w-]{8,64}\Z", re.ASCII)
+
+
+def add_recording(
+    number: int,
+    content: bytes,
+    *,
+    phase: str,
+    order: Sequence[str],
+    place: str,
+    spec: Any,
+    microphone: Microphone | None,
+    device: str,
+    key: str,
+    actor: StaffMember,
+) -> Recording:
+    """Hear a recording and keep it; a repeat of `key` gives the one that is kept already.
+
+    `order` says what played, one after another, and `spec` with which signal. Raises Refused when
+    nothing can be said from it, with what to do, and when the sheet takes no entries.
+    """
+    if not _KEY.match(key):
+        raise Refused("This recording came without its key: reload the page, then record again.")
+    if known := Recording.objects.filter(key=key, job__number=number).first():
+        return known
+    if len(content) > MOST_BYTES:
+        raise Refused("The recording is larger than 30 MB: record one signal at a time.")
+    try:
+        sound = sums.read_sound(content)
+        heard = sums.heard(spec, sound, microphone)
+    except sums.Unheard as unheard:
+        stops = [one for one in unheard.faults if one["severity"] == "stop"]
+        raise Refused(*(f"{one['said']} {one['what_to_do']}".strip() for one in stops)) from None
+    recording = Recording(
+        phase=MeasuredPhase(phase),
+        order=list(order),
+        place=place[:60],
+        spec=sums.kept(spec),
+        microphone=microphone,
+        sample_rate_hz=sound.sample_rate_hz,
+        seconds=sound.seconds,
+        device=device[:200],
+        drift_ppm=heard.drift_ppm,
+        results=heard.results,
+        faults=heard.faults,
+        key=key,
+        by=actor,
+    )
+    kept = ContentFile(sums.flac(sound))
+    try:
+        with transaction.atomic():
+            return _keep(number, recording, kept, heard.points)
+    except BaseException:
+        if recording.file:
+            recording.file.storage.delete(str(recording.file.name))
+        raise
+
+
+def _keep(
+    number: int, recording: Recording, sound: "ContentFile[bytes]", points: list[list[list[float]]]
+) -> Recording:
+    job = open_job(number)
+    if done_before(recording.key):
+        return Recording.objects.get(key=recording.key, job=job)
+    if job.recordings.count() >= MOST_RECORDINGS or job.measured.count() >= MOST_KEPT:
+        raise Refused("This job has 200 measurements already: remove some first.")
+    recording.job = job
+    recording.file.save("recording.flac", sound, save=False)
+    recording.save(force_insert=True)
+    for result, levels in zip(recording.results, points, strict=True):
+        _respond(job, recording, recording.order[result["number"]], levels)
+    log(
+        job,
+        recording.by,
+        "recording.added",
+        subject=subject_of(recording),
+        after={
+            "phase": recording.phase,
+            "playing": recording.order,
+            "place": recording.place,
+            "heard": len(recording.results),
+        },
+        key=recording.key,
+    )
+    return recording
+
+
+def _respond(job: Job, recording: Recording, playing: str, points: list[list[float]]) -> None:
+    row = MeasuredResponse.objects.create(
+        job=job,
+        phase=recording.phase,
+        playing=playing,
+        place=recording.place,
+        file_name=f"recording {recording.pk}",
+        points=points,
+        taken_with=taken_with(job, recording.phase),
+        recording=recording,
+        by=recording.by,
+    )
+    set_aside_older(job, row)
+
+
+@transaction.atomic
+def remove_recording(number: int, pk: int, *, actor: StaffMember, key: str = "") -> None:
+    """Take a recording away, with the responses worked out from it; again changes nothing."""
+    job = open_job(number)
+    if done_before(key):
+        return
+    row = job.recordings.filter(pk=pk).first()
+    if row is None:
+        return
+    storage, name = row.file.storage, str(row.file.name)
+    log(
+        job,
+        actor,
+        "recording.removed",
+        subject=subject_of(row),
+        before={"phase": row.phase, "playing": row.order, "place": row.place},
+        key=key,
+    )
+    row.delete()
+    transaction.on_commit(lambda: storage.delete(name))
+
+
+def delays_wanted(row: Recording, plan: doc.Plan) -> list[Any]:
+    """Delays by the measured arrivals of one recording (jobs.plan.recordings.Wanted)."""
+    wanted: list[Any] = sums.delays_wanted(row, plan, delays_for(row.job, plan), settings_of(row))
+    return wanted
+
+
+def polarities(row: Recording, plan: doc.Plan) -> dict[str, Any]:
+    """What each polarity says, by what played (wiring.measure.proposals.PolarityVerdict)."""
+    found: dict[str, Any] = sums.polarities(row, plan, delays_for(row.job, plan), settings_of(row))
+    return found
+
+
+def settings_of(row: Recording) -> dict[str, Any]:
+    """The settings in force when it was recorded, by channel."""
+    first = row.responses.first()
+    return first.taken_with if first is not None else {}
+
+
+def put_measured_delays_in(
+    number: int, pk: int, plan: doc.Plan, *, actor: StaffMember, key: str = ""
+) -> JobEvent:
+    """Put the delays of measured arrivals into the after record; the event undoes it.
+
+    Raises Refused where they ask for none, Recording.DoesNotExist without the recording.
+    """
+    wanted = delays_wanted(Recording.objects.get(pk=pk, job__number=number), plan)
+    if not wanted:
+        raise Refused("Record every channel, one after another, in one recording first.")
+    changes = {
+        channel: {"delay_ms": round(one.delay.measured_ms, 2)}
+        for one in wanted
+        for channel in one.unit.channel_ids
+    }
+    return put_settings(number, changes, code="delays.put_in", actor=actor, key=key)

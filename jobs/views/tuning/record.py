@@ -1,0 +1,219 @@
+"""Measuring with a microphone: signals to play, recordings, and what they say."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import FileResponse, Http404, HttpResponse, HttpResponseNotModified
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.errors import Refused
+from jobs.forms.tuning.recording import EACH, RecordingForm, SignalForm
+from jobs.models import MeasuredPhase, Recording
+from jobs.services.tuning import recordings as service
+from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BaySheet, actor
+from jobs.views.tuning.common import show
+from jobs.views.tuning.measured import EVERYTHING, playing_choices
+from shop.access import allow, allow_any_staff
+from shop.http import Request
+from shop.lazy import Lazy
+from shop.roles import BENCH
+from shop.typed import token
+
+sums = Lazy("jobs.plan.recordings")
+PLAIN = "text/plain; charset=utf-8"
+
+
+def _form(sheet: BaySheet, *args: Any, **kwargs: Any) -> RecordingForm:
+    return RecordingForm(list(playing_choices(sheet.plan)), *args, **kwargs)
+
+
+def _next(sheet: BaySheet) -> dict[str, Any]:
+    """What the form begins with: as the last recording; the level always at its lowest."""
+    first = {"level_dbfs": sums.FIRST_DBFS, "phase": MeasuredPhase.BEFORE, "playing": EVERYTHING}
+    last = sheet.job.recordings.last()
+    if last is None:
+        return first
+    return {
+        **first,
+        "phase": last.phase,
+        "playing": last.order[0] if len(last.order) == 1 else EACH,
+        "place": last.place,
+        "microphone": last.microphone_id,
+        "seconds": round(last.spec["seconds"]),
+        "pause_s": round(last.spec["pause_s"]),
+    }
+
+
+def _list(sheet: BaySheet) -> dict[str, Any]:
+    """Every recording, the newest first, with what was heard of each sound."""
+    words = dict(playing_choices(sheet.plan))
+    rows = []
+    for row in sheet.job.recordings.select_related("by", "microphone").order_by("-pk"):
+        played = [words.get(one, one) for one in row.order]
+        verdicts = service.polarities(row, sheet.plan)
+        heard = [
+            {
+                **one,
+                "words": played[one["number"]],
+                "verdict": verdicts.get(row.order[one["number"]]),
+            }
+            for one in row.results
+        ]
+        delays = service.delays_wanted(row, sheet.plan)
+        rows.append({"row": row, "heard": heard, "played": played, "delays": delays})
+    return {"recordings": rows}
+
+
+@allow_any_staff
+@require_safe
+def record(request: Request, number: int) -> HttpResponse:
+    """What is to be measured, and what was."""
+    sheet = BaySheet.of(request, number, "tuning")
+    return _page(request, sheet, _form(sheet, initial=_next(sheet)))
+
+
+def _page(
+    request: Request, sheet: BaySheet, form: RecordingForm, status: int = 200
+) -> HttpResponse:
+    return show(
+        request,
+        sheet,
+        "record",
+        "tuning/record.html",
+        status=status,
+        form=form,
+        cautions=sums.CAUTIONS,
+        first_dbfs=sums.FIRST_DBFS,
+        last_dbfs=sums.LAST_DBFS,
+        channels=[one for one in playing_choices(sheet.plan) if one[0] in form.channels],
+        **_list(sheet),
+    )
+
+
+@allow(*BENCH)
+@require_POST
+def recording_add(request: Request, number: int) -> HttpResponse:
+    """Hear a recording and keep it: 201 with the list, 422 with a sentence, for what is sent by
+    itself; else the page."""
+    sheet = BaySheet.of(request, number, "tuning")
+    by_itself = "Loombook-Recording" in request.headers
+    form = _form(sheet, request.POST)
+    file = request.FILES.get("recording")
+    refused: list[str] = []
+    if form.is_valid() and file is not None:
+        data = form.cleaned_data
+        try:
+            spec = _spec(data, len(form.order))
+            service.add_recording(
+                sheet.number,
+                file.read(),
+                phase=data["phase"],
+                order=form.order,
+                place=data["place"],
+                spec=spec,
+                microphone=data["microphone"],
+                device=data["device"],
+                key=token(request.POST.get("key")),
+                actor=actor(request),
+            )
+        except Refused as reason:
+            refused = reason.reasons
+        else:
+            if by_itself:
+                fresh = BaySheet.of(request, sheet.number, "tuning")
+                context = {"sheet": fresh, **_list(fresh)}
+                return render(request, "tuning/recordings.html", context, status=201)
+            messages.success(request, _("The recording is kept."))
+            return redirect(sheet.url("bay_record"))
+    elif file is None:
+        refused = [_("No recording arrived: record it again, or choose the file again.")]
+    said = refused or [str(line) for lines in form.errors.values() for line in lines]
+    if by_itself:
+        return HttpResponse(" ".join(said), status=422, content_type=PLAIN)
+    for line in refused:
+        form.add_error(None, line)
+    return _page(request, sheet, form, 422)
+
+
+def _spec(data: dict[str, Any], count: int) -> Any:
+    """The signal that the form names. Raises Refused for one that cannot be played."""
+    try:
+        return sums.signal(
+            seconds=data["seconds"],
+            level_dbfs=data["level_dbfs"],
+            pause_s=data["pause_s"],
+            count=count,
+        )
+    except sums.WiringError as error:
+        raise Refused(f"{error.reason.capitalize()}.") from None
+
+
+@allow_any_staff
+@require_safe
+def signal(request: Request, number: int) -> HttpResponse:
+    """The signal as a WAV file, to be played here or taken along on a stick."""
+    sheet = BaySheet.of(request, number, "tuning")
+    form = SignalForm(request.GET)
+    each = request.GET.get("playing") == EACH
+    count = len(_form(sheet).channels) if each else 1
+    if not form.is_valid():
+        raise Http404
+    try:
+        spec = _spec(form.cleaned_data, max(count, 1))
+    except Refused:
+        raise Http404 from None
+    tag = f'"{spec.seconds:g}-{spec.level_dbfs:g}-{spec.pause_s:g}-{spec.count}"'
+    if request.headers.get("If-None-Match") == tag:
+        return HttpResponseNotModified()
+    answer = HttpResponse(sums.wav(spec), content_type="audio/wav")
+    answer["ETag"] = tag
+    answer["Content-Disposition"] = f'attachment; filename="sweep {spec.level_dbfs:g} dB.wav"'
+    return answer
+
+
+@allow_any_staff
+@require_safe
+def recording_file(request: Request, number: int, pk: int) -> HttpResponse | FileResponse:
+    """The recording itself, so that anybody can repeat the sums."""
+    row = get_object_or_404(Recording, pk=pk, job__number=number)
+    try:
+        file = row.file.open()
+    except FileNotFoundError:
+        raise Http404("This recording's file is gone: take it from a backup.") from None
+    name = f"J{number}-recording-{row.pk}.flac"
+    return FileResponse(file, as_attachment=True, filename=name, content_type="audio/flac")
+
+
+@allow(*BENCH)
+@require_POST
+def delays_put_in(request: Request, number: int, pk: int) -> HttpResponse:
+    """Put the delays of measured arrivals into the after record; it can be undone."""
+    get_object_or_404(Recording, pk=pk, job__number=number)
+    sheet = BaySheet.of(request, number, "tuning")
+    to = sheet.url("bay_record")
+    try:
+        event = service.put_measured_delays_in(
+            number, pk, sheet.plan, actor=actor(request), key=token(request.POST.get("key"))
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "tuning", refused, to=to)
+    text = f"Delays put into the after settings: {event.after['channels']}."
+    return answers.done(request, number, "tuning", text, event=event, to=to)
+
+
+@allow(*BENCH)
+@require_POST
+def recording_remove(request: Request, number: int, pk: int) -> HttpResponse:
+    """Take a recording away, with what was worked out from it."""
+    get_object_or_404(Recording, pk=pk, job__number=number)
+    to = BaySheet.of(request, number).url("bay_record")
+    try:
+        service.remove_recording(
+            number, pk, actor=actor(request), key=token(request.POST.get("key"))
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "tuning", refused, to=to)
+    return answers.reload(request, to)

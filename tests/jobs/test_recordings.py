@@ -1,0 +1,249 @@
+"""What a microphone heard of a signal becomes curves, arrivals and polarities, kept once."""
+
+import io
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.test import Client
+from django.urls import reverse
+
+from jobs.errors import Refused
+from jobs.models import ChannelSetting, Job, Microphone, Recording
+from jobs.plan import recordings as sums
+from jobs.plan.document import plan_of
+from jobs.services.moves import move
+from jobs.services.tuning.recordings import (
+    add_recording,
+    delays_wanted,
+    polarities,
+    put_measured_delays_in,
+    remove_recording,
+)
+from tests.jobs.workshop import Workshop
+from tests.wiring.measure.cabins import Driver, recorded
+from wiring.measure.signals import SignalSpec
+
+pytestmark = pytest.mark.django_db
+
+KEY = "recording-key"
+TWEETER = Driver((("highpass", 2, 2500.0),), delay_ms=2.0)
+TURNED = Driver((("highpass", 2, 2500.0),), delay_ms=3.0, inverted=True)
+WOOFER = Driver((("lowpass", 2, 2500.0),), delay_ms=4.0)
+
+
+@pytest.fixture(autouse=True)
+def _folder(settings: Any, tmp_path: Path) -> None:
+    settings.MEDIA_ROOT = tmp_path
+
+
+@pytest.fixture
+def workshop() -> Workshop:
+    return Workshop()
+
+
+@pytest.fixture
+def job(workshop: Workshop) -> Iterator[Job]:
+    job = workshop.job()
+    workshop.wire(job)
+    yield job
+
+
+def spec_of(count: int) -> SignalSpec:
+    return SignalSpec(seconds=2.0, count=count, pause_s=2.0)
+
+
+@cache
+def wav(*drivers: Driver) -> bytes:
+    """A recording of these, one after another, as a browser sends it."""
+    samples = recorded(spec_of(len(drivers)), drivers)
+    file = io.BytesIO()
+    soundfile.write(file, samples / np.abs(samples).max() / 2, 48_000, "PCM_24", format="WAV")
+    return file.getvalue()
+
+
+def add(workshop: Workshop, job: Job, content: bytes, *order: str, key: str = KEY) -> Recording:
+    return add_recording(
+        job.number,
+        content,
+        phase="after",
+        order=order,
+        place="head, centre",
+        spec=spec_of(len(order)),
+        microphone=None,
+        device="Microphone",
+        key=key,
+        actor=workshop.technician,
+    )
+
+
+def test_each_sound_becomes_the_curve_of_its_own_channel(workshop: Workshop, job: Job) -> None:
+    """Three channels, two of them equal tweeters of which one is turned."""
+    row = add(workshop, job, wav(TWEETER, TURNED, WOOFER), "A1.1", "A1.2", "A1.3")
+    curves = {one.playing: dict(one.points) for one in job.measured.all()}
+    assert list(curves) == ["A1.1", "A1.2", "A1.3"]
+    for channel, high in (("A1.1", True), ("A1.2", True), ("A1.3", False)):
+        hz = np.array(list(curves[channel]))
+        db = np.array(list(curves[channel].values()))
+        slope = float(db[np.argmin(abs(hz - 8000))] - db[np.argmin(abs(hz - 300))])
+        assert (slope > 20) is high
+        assert (slope < -20) is not high
+    assert [one["polarity"] for one in row.results[:2]] == ["normal", "inverted"]
+    with row.file.open() as file:
+        kept = sums.read_sound(file.read())
+    again = sums.heard(sums.spec_of(row.spec), kept, None)
+    assert [one["polarity"] for one in again.results] == [one["polarity"] for one in row.results]
+    assert again.results[0]["level_db"] == pytest.approx(row.results[0]["level_db"], abs=0.01)
+
+
+def test_delays_and_polarities_follow_from_one_recording_of_all(
+    workshop: Workshop, job: Job, client: Client
+) -> None:
+    """Two equal tweeters a millisecond apart, of which the later one is turned."""
+    row = add(workshop, job, wav(TWEETER, TURNED, WOOFER), "A1.1", "A1.2", "A1.3")
+    client.force_login(workshop.technician)
+    page = client.get(reverse("bay_record", args=[job.number]))
+    [shown] = page.context["recordings"]
+    wanted = {one.unit.key: one.delay.measured_ms for one in shown["delays"]}
+    assert wanted["A1.1"] - wanted["A1.2"] == pytest.approx(1.0, abs=0.02)
+    verdicts = {row.order[one["number"]]: one["verdict"].verdict for one in shown["heard"]}
+    assert (verdicts["A1.1"], verdicts["A1.2"]) == ("proved", "contradicted")
+    client.post(reverse("bay_recording_delays", args=[job.number, row.pk]), {"key": "put-in-1"})
+    after = ChannelSetting.objects.filter(record__job=job, record__kind="after")
+    now = {one.channel.plan_id: one.delay_ms for one in after.select_related("channel__part")}
+    assert now["A1.1"] - now["A1.2"] == pytest.approx(1.0, abs=0.03)
+
+
+def test_one_sound_alone_asks_for_no_delay(workshop: Workshop, job: Job) -> None:
+    row = add(workshop, job, wav(TWEETER), "A1.1")
+    plan = plan_of(job)
+    assert delays_wanted(row, plan) == []
+    assert polarities(row, plan) == {}
+    with pytest.raises(Refused, match="every channel"):
+        put_measured_delays_in(job.number, row.pk, plan, actor=workshop.technician)
+
+
+def test_sent_twice_it_is_kept_once_and_a_later_one_takes_its_place(
+    workshop: Workshop, job: Job
+) -> None:
+    first = add(workshop, job, wav(TWEETER), "A1.1")
+    assert add(workshop, job, wav(TWEETER), "A1.1").pk == first.pk
+    assert job.measured.count() == 1
+    add(workshop, job, wav(TWEETER), "A1.1", key="another-key")
+    assert list(job.measured.values_list("counts", flat=True)) == [False, True]
+
+
+def test_a_calibration_is_taken_out_of_what_its_microphone_heard(
+    workshop: Workshop, job: Job, client: Client
+) -> None:
+    client.force_login(workshop.manager)
+    url = reverse("microphone_create")
+    wrong = client.post(url, {"name": "Thin black one", "text": "20 0\nabc 1\n20000 0"})
+    assert "Line 2" in wrong.content.decode()
+    file = SimpleUploadedFile("mic.txt", b"20 6\n1000 0\n20000 -4\n")
+    client.post(url, {"name": "Thin black one", "calibration_file": file, "in_use": "on"})
+    microphone = Microphone.objects.get()
+    assert microphone.points[0] == [20.0, 6.0]
+    plain = add(workshop, job, wav(TWEETER), "A1.1")
+    heard = add_recording(
+        job.number, wav(TWEETER), phase="after", order=["A1.2"], place="head", spec=spec_of(1),
+        microphone=microphone, device="", key="another-key", actor=workshop.technician,
+    )  # fmt: skip
+    levels = [dict(one.responses.get().points) for one in (plain, heard)]
+    highest = max(levels[0])
+    assert levels[1][highest] - levels[0][highest] == pytest.approx(4.0, abs=0.1)
+
+
+def silence() -> bytes:
+    file = io.BytesIO()
+    soundfile.write(file, np.zeros(480_000), 48_000, "PCM_24", format="WAV")
+    return file.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (silence(), "silen|nothing"),
+        (b"RIFF....WAVEnone", "no WAV or FLAC file"),
+        (b"", "no WAV or FLAC file"),
+    ],
+)
+def test_what_says_nothing_is_refused_with_what_to_do(
+    workshop: Workshop, job: Job, content: bytes, said: str
+) -> None:
+    with pytest.raises(Refused, match=f"(?i){said}"):
+        add(workshop, job, content, "A1.1")
+    assert not job.recordings.exists()
+    assert not job.measured.exists()
+
+
+def test_a_closed_sheet_takes_none_and_no_file_is_left(
+    workshop: Workshop, job: Job, tmp_path: Path
+) -> None:
+    workshop.prove(job)
+    move(job.pk, "finish", workshop.technician)
+    with pytest.raises(Refused):
+        add(workshop, job, wav(TWEETER), "A1.1")
+    assert list(tmp_path.rglob("*.flac")) == []
+
+
+@pytest.mark.django_db(transaction=True)
+def test_removed_it_takes_its_curves_along_and_no_other(
+    workshop: Workshop, job: Job, tmp_path: Path
+) -> None:
+    first = add(workshop, job, wav(TWEETER), "A1.1")
+    add(workshop, job, wav(TWEETER), "A1.2", key="another-key")
+    for _ in range(2):
+        remove_recording(job.number, first.pk, actor=workshop.technician, key="remove-key")
+    assert [one.playing for one in job.measured.all()] == ["A1.2"]
+    assert len(list(tmp_path.rglob("*.flac"))) == 1
+
+
+def test_the_signal_is_made_as_asked_and_never_too_loud(
+    workshop: Workshop, job: Job, client: Client
+) -> None:
+    client.force_login(workshop.technician)
+    url = reverse("bay_signal", args=[job.number])
+    asked = {"seconds": 2, "level_dbfs": -30, "pause_s": 2, "playing": "each"}
+    answer = client.get(url, asked)
+    samples, rate = soundfile.read(io.BytesIO(answer.content))
+    channels = job.channels.exclude(speakers=None).count()
+    assert samples.shape[0] / rate == pytest.approx(
+        SignalSpec(seconds=2.0, level_dbfs=-30.0, pause_s=2.0, count=channels).length_s, abs=0.01
+    )
+    assert np.abs(samples).max() == pytest.approx(10 ** (-30 / 20), rel=0.02)
+    assert client.get(url, asked, headers={"If-None-Match": answer["ETag"]}).status_code == 304
+    for wrong in ({"level_dbfs": 0}, {"level_dbfs": "nan"}, {"seconds": 600}, {"seconds": "x"}):
+        assert client.get(url, {**asked, **wrong}).status_code == 404
+
+
+def test_from_the_page_by_itself_and_by_hand(workshop: Workshop, job: Job, client: Client) -> None:
+    client.force_login(workshop.technician)
+    url = reverse("bay_recording_add", args=[job.number])
+    typed = {"phase": "before", "playing": "A1.1", "place": "head", "seconds": 2, "pause_s": 2}
+    typed |= {"level_dbfs": -20, "key": KEY}
+
+    def file(content: bytes) -> SimpleUploadedFile:
+        return SimpleUploadedFile("recording.wav", content)
+
+    by_itself = {"Loombook-Recording": "1"}
+    refused = client.post(url, {**typed, "recording": file(silence())}, headers=by_itself)
+    assert refused.status_code == 422
+    assert refused["Content-Type"].startswith("text/plain")
+    kept = client.post(url, {**typed, "recording": file(wav(TWEETER))}, headers=by_itself)
+    assert kept.status_code == 201
+    assert "as the signal" in kept.content.decode()
+    nothing = client.post(url, typed)
+    assert nothing.status_code == 422
+    assert "No recording arrived" in nothing.content.decode()
+    page = client.get(reverse("bay_record", args=[job.number]))
+    assert page.context["form"].initial["place"] == "head"
+    assert page.context["form"].initial["level_dbfs"] == sums.FIRST_DBFS
+    row = job.recordings.get()
+    got = client.get(reverse("bay_recording_file", args=[job.number, row.pk]))
+    assert b"".join(got.streaming_content)[:4] == b"fLaC"  # type: ignore[attr-defined]

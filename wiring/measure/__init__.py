@@ -1,0 +1,1 @@
+"""Measuring a car with a microphone: what is played, what was recorded, what follows."""
