@@ -17,6 +17,7 @@ from wiring.drawings.plan_plots import measured_plot
 from wiring.drawings.plots import SCREEN, Line, Look, draw
 from wiring.errors import WiringError as WiringError
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ
+from wiring.measure.tolerance import ToleranceVerdict, judge_tolerance
 from wiring.names import speaker_name
 from wiring.tuning.fitting import BAND_MARGIN, Limits, Proposal, propose as fit
 from wiring.tuning.measurements import (
@@ -148,6 +149,23 @@ def expected(
     if np.max(np.abs(now.at(was.frequencies_hz) - was.levels_db), initial=0.0) < SAME_DB:
         return None
     return smooth(now, smoothing)
+
+
+def as_setup(
+    own: Sequence[MeasuredResponse], setup: Sequence[MeasuredResponse]
+) -> ToleranceVerdict | None:
+    """Whether a car plays as the one its setup was saved from; None where not both were measured
+    over the whole band."""
+    if not own or not setup:
+        return None
+    try:
+        ours, theirs = (
+            average([measurement_of(row.points, row.place) for row in rows])
+            for rows in (own, setup)
+        )
+        return judge_tolerance(ours, theirs)
+    except WiringError:
+        return None
 
 
 # Targets ------------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ from jobs.models import Job, MeasuredPhase, ReadingKind
 from jobs.plan import agreement, capture as capture, measured as measured, tuning as sums
 from jobs.services.tuning.facts import facts_of
 from jobs.services.tuning.levels import level_readings
+from jobs.services.tuning.measured import of_setup
 from jobs.services.tuning.seats import delays_for, seats_in_use
 from wiring.names import listed
 from wiring.plan import Plan
@@ -80,6 +81,7 @@ def _measured(job: Job, plan: Plan, found: Plan | None) -> list[dict[str, Any]]:
             band,
             sums.PAPER,
         )
+        likeness = measured.as_setup(sides[1], of_setup(job, playing))
         distances = (verdict.before, verdict.after) if verdict else (None, None)
         responses.append(
             {
@@ -93,6 +95,7 @@ def _measured(job: Job, plan: Plan, found: Plan | None) -> list[dict[str, Any]]:
                 "expected_drawn": now is not None,
                 "changed_since": any(measured.is_outdated(row, plan) for row in sides[1]),
                 "disagrees": told._asdict() if told else None,
+                "as_setup": likeness.said if likeness else "",
             }
         )
     return responses

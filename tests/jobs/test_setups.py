@@ -3,16 +3,21 @@
 from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 from django.test import Client
+from django.urls import reverse
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import Channel, ChannelSetting, Job, JobEvent, SavedSetup
 from jobs.plan.document import findings_of, plan_of
+from jobs.services.moves import move
 from jobs.services.parts import put_in
 from jobs.services.saving import save_row
+from jobs.services.tuning.measured import import_response
 from jobs.setups.apply import apply_setup, preview
 from jobs.setups.library import create_setup, edit_setup, withdraw_setup
+from jobs.sheet import document as sheet_document
 from jobs.undo import undo
 from shop.models import ProductKind
 from tests.factories import make_product
@@ -309,3 +314,40 @@ def test_from_signed_sheet_to_the_next_job_on_screen(workshop: Workshop, client:
     assert client.post(url, {**chosen, "token": page.context["token"]}).status_code == 422
     client.post(f"{answer.url}undo/")
     assert job.speakers.count() == 0
+
+
+def _measured(workshop: Workshop, job: Job, off_db: float, playing: str = "all") -> None:
+    """A response that is off by so much in one octave, at a loudness of its own."""
+    grid = np.geomspace(20, 20_000, 480)
+    levels = 70 + off_db + np.where((grid > 700) & (grid < 1400), off_db, 0.0)
+    lines = "\n".join(f"{hz:.2f} {db:.2f}" for hz, db in zip(grid, levels, strict=True))
+    import_response(
+        job.number, phase="after", playing=playing, place="head", file_name="a.txt",
+        content=lines.encode(), actor=workshop.technician,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("off_db", "said"), [(1.9, "is within 2 dB"), (2.6, "within 2 dB")])
+def test_the_second_car_is_held_against_the_first(
+    workshop: Workshop, client: Client, off_db: float, said: str
+) -> None:
+    """Only what was measured of the same sound counts, and overall loudness is left out."""
+    first = workshop.job()
+    workshop.wire(first)
+    _measured(workshop, first, 0.0)
+    workshop.prove(first)
+    sheet = workshop.sign(move(first.pk, "finish", workshop.technician))
+    setup = create_setup(sheet.pk, "Four channels", "", workshop.technician)
+    second = workshop.job(first.vehicle.vehicle_model)
+    _measured(workshop, second, off_db)
+    client.force_login(workshop.technician)
+    url = reverse("bay_measured", args=[second.number])
+    assert client.get(url).context["comparison"]["as_setup"] is None, "nothing was taken over yet"
+    take_default(setup, second, workshop)
+    verdict = client.get(url).context["comparison"]["as_setup"]
+    assert (verdict.light == "green") is (off_db < 2)
+    assert said in verdict.said
+    document = sheet_document.draft(sheet_document.load(pk=second.pk))
+    assert document["sound"]["measured"][0]["as_setup"] == verdict.said
+    _measured(workshop, second, 0.0, "left")
+    assert client.get(url, {"playing": "left"}).context["comparison"]["as_setup"] is None

@@ -6,9 +6,9 @@ from django.db import transaction
 from django.utils.translation import gettext
 
 from jobs.errors import Refused
-from jobs.models import Job, MeasuredPhase, MeasuredResponse, TuningKind
+from jobs.models import Job, MeasuredPhase, MeasuredResponse, SetupVersion, TuningKind
 from jobs.plan.document import plan_of
-from jobs.plan.measured import decode, read, settings_now
+from jobs.plan.measured import counted, decode, read, settings_now
 from jobs.services.events import done_before, log
 from jobs.services.saving import cells_of, open_job
 from shop.models import StaffMember
@@ -32,6 +32,18 @@ def set_aside_older(job: Job, row: MeasuredResponse) -> int:
         .exclude(points=[])
         .update(counts=False)
     )
+
+
+def of_setup(job: Job, playing: str) -> list[MeasuredResponse]:
+    """What was measured after the work on the car that the job's newest setup was saved from."""
+    use = job.setup_uses.order_by("-pk").first()
+    if use is None:
+        return []
+    version = SetupVersion.objects.filter(setup=use.setup_id, number=use.version)
+    origin = version.values_list("from_sheet__job", flat=True).first()
+    if origin is None or origin == job.pk:
+        return []
+    return counted(MeasuredResponse.objects.filter(job=origin), MeasuredPhase.AFTER, playing)
 
 
 @transaction.atomic

@@ -96,6 +96,9 @@ def comparison(sheet: BaySheet, rows: list[MeasuredResponse], playing: str) -> d
         )
     except sums.MeasurementError as error:
         return {**context, "trouble": str(error)}
+    context["as_setup"] = sums.as_setup(
+        sides[MeasuredPhase.AFTER], service.of_setup(sheet.job, playing)
+    )
     band = sums.playing_band_hz(sheet.plan, playing)
     context["plot"] = sums.overlay(before, after, target, context["label"], now, band_hz=band)
     context["verdict"] = sums.judged(before, after, target, band)
