@@ -25,7 +25,10 @@ TOLD: Final = re.compile(r'''\btold\(\s*"((?:[^"\\]|\\.)*)"''')
 MARKED: Final = re.compile(r"""\b_\((?:"((?:[^"\\]|\\.)*)"|'((?:[^'\\]|\\.)*)')\)""")
 
 Message = tuple[str, str]
-"""A text and, where it counts something, its plural; else nothing."""
+"""A text and, where it counts something, its plural; else nothing. Where the same English means two
+things, what it is about stands before it, as in compiled files."""
+
+ABOUT: Final = "\x04"
 
 
 def path_of(language: str, ending: str) -> Path:
@@ -62,7 +65,8 @@ def of_template(name: str) -> Iterator[Message]:
     for node in template.nodelist.get_nodes_by_type(TranslateNode):
         said = node.filter_expression.var
         if isinstance(getattr(said, "literal", None), str):
-            yield said.literal.replace("%", "%%"), ""
+            about = f"{node.message_context.var}{ABOUT}" if node.message_context else ""
+            yield about + said.literal.replace("%", "%%"), ""
     for token in Lexer(template.source).tokenize():
         if token.token_type.name in {"BLOCK", "VAR"}:
             for found in MARKED.finditer(token.contents):
@@ -100,7 +104,7 @@ def words_of_scripts(language: str) -> str:
     words = {
         one.msgid: one.msgstr
         for one in catalogue(language)
-        if one.msgid in wanted and not one.msgid_plural and one.msgstr
+        if one.msgid in wanted and not (one.msgctxt or one.msgid_plural) and one.msgstr
     }
     lines = json.dumps(words, ensure_ascii=False, indent=2, sort_keys=True)
     return (
@@ -134,13 +138,18 @@ def catalogue(language: str) -> polib.POFile:
     return polib.pofile(str(path_of(language, "po")), wrapwidth=100)
 
 
+def key_of(entry: polib.POEntry) -> Message:
+    about = f"{entry.msgctxt}{ABOUT}" if entry.msgctxt else ""
+    return about + entry.msgid, entry.msgid_plural
+
+
 def write(language: str) -> tuple[int, int]:
     """Write both files of a language anew; how many texts there are, and how many are open."""
     path = path_of(language, "po")
     path.parent.mkdir(parents=True, exist_ok=True)
     before = {}
     if path.exists():
-        before = {(one.msgid, one.msgid_plural): one for one in catalogue(language)}
+        before = {key_of(one): one for one in catalogue(language)}
     file = polib.POFile(wrapwidth=100)
     file.metadata = {
         "Project-Id-Version": "Loombook",
@@ -152,7 +161,8 @@ def write(language: str) -> tuple[int, int]:
     }
     for (single, many), places in sorted(messages().items()):
         kept = before.get((single, many))
-        entry = polib.POEntry(msgid=single, msgid_plural=many)
+        about, _, text = single.rpartition(ABOUT)
+        entry = polib.POEntry(msgctxt=about or None, msgid=text, msgid_plural=many)
         entry.occurrences = [(place, "") for place in sorted(places)]
         if "%(" in single:
             entry.flags = ["python-format"]

@@ -63,7 +63,7 @@ def test_the_files_hold_what_is_to_be_translated_and_nothing_else(
     language: str, wanted: set[catalogue.Message]
 ) -> None:
     """Else: `python -m tests.catalogue`, and translate what it says is open."""
-    held = {(one.msgid, one.msgid_plural) for one in catalogue.catalogue(language)}
+    held = {catalogue.key_of(one) for one in catalogue.catalogue(language)}
     assert held == wanted
 
 
@@ -105,8 +105,10 @@ def test_what_is_half_translated_is_seen() -> None:
 def test_what_the_program_reads_was_made_from_the_file(language: str) -> None:
     """Else: `python -m tests.catalogue`."""
     compiled = polib.mofile(str(catalogue.path_of(language, "mo")))
-    assert {(one.msgid, one.msgstr, *one.msgstr_plural.values()) for one in compiled} == {
-        (one.msgid, one.msgstr, *one.msgstr_plural.values())
+    assert {
+        (*catalogue.key_of(one), one.msgstr, *one.msgstr_plural.values()) for one in compiled
+    } == {
+        (*catalogue.key_of(one), one.msgstr, *one.msgstr_plural.values())
         for one in catalogue.catalogue(language)
     }
     written = catalogue.scripts_of(language).read_text(encoding="utf-8")
