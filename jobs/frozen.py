@@ -99,6 +99,7 @@ FREE: Final[dict[str, str]] = {
     "jobs.ProposalLimits": "the shop's own limits",
     "jobs.Microphone": "the shop's own: what was heard through one was corrected when it was heard",
     "shop.Shop": "a sheet has the shop's name and address in its document",
+    "shop.ShopLogo": "a sheet has the logo in its document",
     "shop.StaffMember": "people change names and roles; a sheet has the names in its document",
     "shop.Customer": "a sheet has the customer in its document",
     "shop.Vehicle": "a sheet has the vehicle in its document",

@@ -17,7 +17,7 @@ from jobs.services.desk import desk_of
 from jobs.services.estimates import Estimate
 from shop.languages import ENGLISH, first_of, speaking
 from shop.lazy import Lazy
-from shop.models import Shop
+from shop.models import Shop, ShopLogo
 from shop.money import ROUNDING_SAID
 from shop.wording import page_words
 
@@ -34,7 +34,8 @@ th, td { text-align: left; vertical-align: top; padding: 1.2mm 2mm;
 .n { text-align: right; white-space: nowrap } .soft { color: #444; font-size: 8.5pt }
 .sum th, .sum td { border: 0; padding: 0.5mm 2mm } .total { font-weight: 700; font-size: 12pt }
 .sign { height: 18mm; border-bottom: 0.3mm solid #000; margin-top: 8mm } .sign img { height: 17mm }
-.head { display: flex; justify-content: space-between } .left { text-decoration: line-through }
+.head { display: flex; justify-content: space-between }
+.shop-logo { max-width: 55mm; max-height: 16mm } .left { text-decoration: line-through }
 .big { font-size: 26pt; font-weight: 700; margin: 2mm 0 } .box { display: inline-block; width: 4mm;
   height: 4mm; border: 0.3mm solid #000 } .code svg { width: 32mm; height: 32mm }
 """
@@ -47,7 +48,7 @@ def _style(size: str, between: str) -> Any:
 
 def paper(template: str, shop: Shop, values: dict[str, Any]) -> bytes:
     """A page of our own as PDF. No file or address is fetched."""
-    html = render_to_string(template, {"shop": shop, **values})
+    html = render_to_string(template, {"shop": shop, "logo": ShopLogo.shown(), **values})
     style = _style(shop.paper_size, page_words()[1])
     made: bytes = renderer.pdf(renderer.page(html), [style], variant="pdf/a-3a")
     return made

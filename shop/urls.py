@@ -111,6 +111,7 @@ urlpatterns: list[URLPattern] = [
     ),
     path("catalogue/<int:pk>/edit/", catalogue.product_edit, name="product_edit"),
     path("settings/", settings.settings, name="settings"),
+    path("settings/logo/", settings.logo, name="shop_logo"),
     path("settings/log/", events.shop_log, name="shop_log"),
     path("settings/staff/", settings.staff_list, name="staff_list"),
     path("settings/staff/new/", settings.staff_create, name="staff_create"),

@@ -78,6 +78,7 @@ TABLE: dict[str, Roles] = {
     # The shop's own settings.
     "settings": MANAGER,
     "shop_log": MANAGER,
+    "shop_logo": MANAGER,
     "staff_list": MANAGER,
     "staff_create": MANAGER,
     "staff_edit": MANAGER,

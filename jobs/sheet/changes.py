@@ -29,7 +29,16 @@ WHOLE: Final = frozenset(
 """Fields that are read as one value though they are made of several."""
 
 _OWN: Final = frozenset(
-    {"document_version", "language", "sheet", "plan", "plan_before", "speaker_parts", "tuning"}
+    {
+        "document_version",
+        "language",
+        "logo",
+        "sheet",
+        "plan",
+        "plan_before",
+        "speaker_parts",
+        "tuning",
+    }
 )
 """Keys of a document that say which sheet it is and how it is read, or are looked at part by
 part."""

@@ -26,7 +26,7 @@ from jobs.sheet.photos import photos_of
 from jobs.sheet.tuning import tuned_of
 from jobs.sheet.wiring.nodes import plug_key
 from shop.languages import ENGLISH, first_of, speaking
-from shop.models import PlugTable, Shop, StaffMember
+from shop.models import PlugTable, Shop, ShopLogo, StaffMember
 from wiring.plan import Plan, to_builtins
 
 DOCUMENT_VERSION: Final = 2
@@ -455,6 +455,7 @@ def _built(job: Job, signing: Signing | None) -> dict[str, Any]:
     document = {
         "document_version": DOCUMENT_VERSION,
         "language": language,
+        "logo": ShopLogo.shown(),
         "sheet": _sheet(job, signing),
         "shop": _shop(shop, language) | {"warranty_months": promised_months(job, shop)},
         "job": {

@@ -8,6 +8,7 @@ from django.db.models import Q
 
 from shop.currencies import NAMES
 from shop.forms.base import LongSelect, ModelForm
+from shop.logo import data_url
 from shop.models import Bay, Shop, TaxRate
 from shop.models.shop import tax_said, time_zones
 from shop.units import LengthField, short_unit
@@ -234,3 +235,17 @@ class BayForm(ModelForm):
         model = Bay
         fields = ["name", "note", "order", "active"]
         labels = {"order": "Place in the list", "active": "In use: takes bookings"}
+
+
+class LogoForm(forms.Form):
+    """A picture for the head of papers."""
+
+    logo = forms.FileField(
+        label="Picture",
+        help_text="PNG, JPEG or WebP, wide rather than high; clear ground looks best.",
+        widget=forms.FileInput({"accept": "image/png,image/jpeg,image/webp"}),
+    )
+
+    def clean_logo(self) -> tuple[str, str]:
+        file = self.cleaned_data["logo"]
+        return file.name[:120], data_url(file)

@@ -6,7 +6,7 @@ from shop.models.labels import LabelSheet
 from shop.models.people import Customer, StaffMember
 from shop.models.plugs import PlugCavity, PlugTable
 from shop.models.products import Product, ProductKind, ProductRating
-from shop.models.shop import Bay, Shop, TaxRate, Units
+from shop.models.shop import Bay, Shop, ShopLogo, TaxRate, Units
 from shop.models.sign_in import SignIn, SignInAttempts
 from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
 
@@ -28,6 +28,7 @@ __all__ = [
     "ProductRating",
     "Shop",
     "ShopEvent",
+    "ShopLogo",
     "SignIn",
     "SignInAttempts",
     "StaffMember",

@@ -263,3 +263,21 @@ class Bay(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+
+class ShopLogo(models.Model):
+    """The picture at the head of the shop's papers: one row, or none."""
+
+    name = models.CharField("picture", max_length=120)
+    image = models.TextField(editable=False)
+
+    class Meta:
+        verbose_name = "logo"
+
+    def __str__(self) -> str:
+        return self.name
+
+    @classmethod
+    def shown(cls) -> str:
+        """The picture as a `data:` URL, empty without one."""
+        return cls.objects.values_list("image", flat=True).first() or ""

@@ -2,16 +2,17 @@
 
 from typing import Any
 
+from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext
 
 from shop.access import allow
 from shop.forms.people import StaffForm
-from shop.forms.shop import BayForm, ShopForm, TaxRateForm
+from shop.forms.shop import BayForm, LogoForm, ShopForm, TaxRateForm
 from shop.http import Request
-from shop.models import Bay, Shop, StaffMember, TaxRate
+from shop.models import Bay, Shop, ShopLogo, StaffMember, TaxRate
 from shop.models.shop import tax_said
 from shop.roles import Role
 from shop.services import events
@@ -31,6 +32,26 @@ def settings(request: Request) -> HttpResponse:
         template="settings/shop.html",
         save=lambda: events.save(form.save(commit=False), request.user, only=list(form.fields)),
     )
+
+
+@allow(Role.MANAGER, password=True)
+def logo(request: Request) -> HttpResponse:
+    """The picture at the head of papers: shown, put in place of the one there, or taken away."""
+    held = ShopLogo.objects.first()
+    if request.method == "POST" and request.POST.get("do") == "remove":
+        if held is not None:
+            events.delete(held, request.user)
+        messages.success(request, gettext("Papers have no logo from now on."))
+        return redirect("shop_logo")
+    form = LogoForm(request.POST, request.FILES) if request.method == "POST" else LogoForm()
+    if form.is_valid():
+        row = held or ShopLogo()
+        row.name, row.image = form.cleaned_data["logo"]
+        events.save(row, request.user)
+        messages.success(request, gettext("Papers carry this logo from now on."))
+        return redirect("shop_logo")
+    context = {"form": form, "held": held}
+    return render(request, "settings/logo.html", context, status=422 if form.is_bound else 200)
 
 
 @allow(Role.MANAGER, password=True)

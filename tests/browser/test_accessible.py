@@ -54,6 +54,7 @@ SCREENS = {
         "/jobs/1006/bay/tuning/curves/",
         "/jobs/1006/bay/tuning/delays/",
         "/jobs/1006/bay/tuning/levels/",
+        "/jobs/1006/bay/tuning/record/",
         "/jobs/1006/bay/tuning/measured/",
         "/jobs/1006/bay/tuning/proposal/",
         "/jobs/1006/bay/tuning/capture/",

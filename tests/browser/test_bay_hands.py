@@ -20,6 +20,7 @@ SCREENS = (
     "/jobs/1008/bay/power/",
     "/jobs/1008/bay/power/?show=cable",
     "/jobs/1008/bay/tuning/",
+    "/jobs/1008/bay/tuning/record/",
     "/jobs/1008/bay/findings/",
     "/jobs/1008/bay/notes/",
     "/jobs/1008/bay/finish/",

@@ -57,7 +57,7 @@ def test_the_manager_signs_and_the_desk_hands_over(served: str, enter: SignIn) -
     office.open_review(page, "J1006")
     office.sign_off(page)
     text = office.read_pdf(page, "J1006")
-    for said in ("J1006-1", "HRN 4217", "Ngozi Oakhollow", "W6-20418", "Odile Marchbank", "2500"):
+    for said in ("J1006-1", "HRN 4217", "Ngozi Oakhollow", "W6-21424", "Odile Marchbank", "2500"):
         assert said in text
 
     counter = enter(served, "maud")

@@ -269,6 +269,7 @@ def test_no_entry_slips_into_a_correction_that_is_being_abandoned(workshop: Work
 FOLLOWS_FROM_OTHERS = {
     ("document_version",),
     ("language",),
+    ("logo",),
     ("sheet",),
     ("signatures", "manager"),
     ("signatures", "condition", "image"),

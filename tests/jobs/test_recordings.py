@@ -246,4 +246,4 @@ def test_from_the_page_by_itself_and_by_hand(workshop: Workshop, job: Job, clien
     assert page.context["form"].initial["level_dbfs"] == sums.FIRST_DBFS
     row = job.recordings.get()
     got = client.get(reverse("bay_recording_file", args=[job.number, row.pk]))
-    assert b"".join(got.streaming_content)[:4] == b"fLaC"  # type: ignore[attr-defined]
+    assert b"".join(got)[:4] == b"fLaC"

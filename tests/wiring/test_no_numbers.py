@@ -9,6 +9,7 @@ import inspect
 import pkgutil
 import typing
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any, Final
 
 import msgspec
@@ -34,9 +35,11 @@ from wiring.measure import (
     impulse,
     locate,
     proposals,
+    responses,
     signals,
     sounds,
     spectra,
+    sums,
     take,
     tolerance,
 )
@@ -78,7 +81,14 @@ RECORDED = signals.make(SPEC).samples[0]
 LINES = spectra.lines_hz(4_800, 48_000.0)
 IMPULSE = impulse.Impulse(np.concatenate(([0.0, 1.0], np.zeros(65_534))), 48_000.0, 1.0)
 RESPONSE = impulse.transfer(IMPULSE)
+LOCATED = locate.locate(SPEC, RECORDED, 48_000.0)
+assert LOCATED is not None
+PLACED = {
+    "spec": SPEC, "samples": RECORDED, "located": LOCATED, "stretch": LOCATED.stretches[0]
+}  # fmt: skip
 TAKE = take.analyse(SPEC, RECORDED, 48_000.0).takes[0]
+SHARED = replace(TAKE, relative_to="sequence")
+CHANNELS = signals.SignalSpec("channels", channels=1, seconds=2.0, pause_s=0.5)
 SEATS = (alignment.Seat("driver", {"a": 1.0, "b": 1.5}),)
 
 CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
@@ -219,7 +229,24 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
     locate.matched: {"samples": RECORDED, "template": RECORDED},
     locate.lag: {"earlier": RECORDED, "later": RECORDED, "clock_hz": 48_000.0},
     locate.true_rate_hz: {"spec": SPEC, "samples": RECORDED, "sample_rate_hz": 48_000.0},
+    responses.response_of: PLACED,
+    responses.quiet_of: PLACED,
+    responses.level_change_db: {
+        "samples": RECORDED, "located": LOCATED, "stretch": LOCATED.stretches[0]
+    },
+    responses.noise_power: {
+        "spec": SPEC, "background": spectra.welch(RECORDED, 48_000.0), "spectrum": RESPONSE,
+        "clock_hz": 48_000.0,
+    },
+    responses.mark_arrival: {"samples": RECORDED, "located": LOCATED, "begin": 48_000.0},
     take.analyse: {"spec": SPEC, "samples": RECORDED, "sample_rate_hz": 48_000.0},
+    sums.tone_level: {"samples": RECORDED, "sample_rate_hz": 48_000.0, "tone_hz": 100.0},
+    sums.channels_heard: {
+        "spec": CHANNELS, "samples": signals.make(CHANNELS).samples[0], "sample_rate_hz": 48_000.0
+    },
+    sums.summed: {
+        "takes": (SHARED, SHARED), "changes_ms": (0.5, 0.0), "turned": (False, True)
+    },
     averages.average_takes: {"takes": (TAKE, TAKE), "weights": (1.0, 2.0)},
     averages.analyse_noise: {
         "spec": PINK, "samples": signals.make(PINK).samples[0], "sample_rate_hz": 48_000.0
@@ -280,8 +307,10 @@ TINY_IS_A_NUMBER: Final = {
     "times",
     "times_s",
     "arrival_s",
+    "begin",
     "arrivals_ms",
     "tape_ms",
+    "changes_ms",
     "low_slope",
     "high_slope",
 }

@@ -91,7 +91,7 @@ def level_faults(samples: Floats) -> tuple[Fault, ...]:
 def _flat(samples: Floats, peak: float) -> int:
     """Samples in flat tops: runs at full scale, or far more at the peak than just under it."""
     size = np.abs(samples)
-    if peak >= FULL_SCALE:
+    if FULL_SCALE <= peak <= 1.0:
         top = size >= FULL_SCALE
         runs = np.convolve(top, np.ones(FLAT_RUN), "valid") >= FLAT_RUN
         if runs.any():

@@ -20,7 +20,6 @@ from wiring.measure.signals import (
     RATES_HZ,
     SignalSpec,
     mark_at,
-    sweep_of,
     times_s,
 )
 from wiring.measure.spectra import good_length
@@ -190,7 +189,7 @@ def _laid_over(spec: SignalSpec, samples: Floats, rate: float, peaks: list[Peak]
     most = max(one.marks for one in laid)
     best = [one for one in laid if one.marks == most]
     if most == 1:
-        return max(best, key=lambda one: _played(spec, samples, rate, one.begin)).begin
+        return max(best, key=lambda one: _energy(spec, samples, rate, one.begin)).begin
     return max(best).begin
 
 
@@ -204,25 +203,11 @@ class _Laid(NamedTuple):
     begin: float
 
 
-def _played(spec: SignalSpec, samples: Floats, rate: float, begin: float) -> tuple[float, float]:
-    """With one mark alone: how far a sweep stands out where it would have to, 0 without any, then
-    how much of what is measured with would be in the recording [samples]."""
+def _energy(spec: SignalSpec, samples: Floats, rate: float, begin: float) -> float:
+    """With one mark alone: what there is where what is measured with would have to be."""
     first = begin + (MARK_S + GAP_S) * rate
-    inside = min(first + spec.payload_s * rate, samples.size) - max(first, 0.0)
-    return _heard(spec, samples, rate, begin), inside
-
-
-def _heard(spec: SignalSpec, samples: Floats, rate: float, begin: float) -> float:
-    if spec.kind != "sweep":
-        return 0.0
-    first = round(begin + (MARK_S + GAP_S - _SLACK_S) * rate)
-    sweep = sweep_of(spec)
-    own = samples[max(0, first) : max(0, first) + round((spec.seconds + 1) * rate)]
-    if first < 0 or own.size < rate:
-        return 0.0
-    heights = matched(own, sweep.at(times_s(spec.seconds, rate)))
-    near = heights[: round(2 * _SLACK_S * rate / COARSE)]
-    return math.sqrt(float(np.max(near)) / max(float(np.median(heights)), 1e-30))
+    own = samples[max(0, round(first)) : max(0, round(first + spec.payload_s * rate))]
+    return float(np.sum(own**2))
 
 
 def _height(peaks: list[Peak], wanted: float, rate: float) -> float:

@@ -4,6 +4,8 @@ Read and written by soundfile (libsndfile), which is loaded when the first file 
 """
 
 import io
+import math
+import re
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -20,6 +22,7 @@ MOST_SAMPLES: Final = 24_000_000
 """Eight minutes of one channel at 48 kHz; a small file may unpack to much more."""
 MOST_CHANNELS: Final = 8
 BITS: Final = "PCM_24"
+SCALED: Final = "Loombook scale "
 SAID: Final = "Loombook signal "
 """What stands before the description in a file's comment."""
 
@@ -58,7 +61,8 @@ def read_sound(content: bytes | Path) -> Sound:
         with soundfile.SoundFile(source) as file:
             _require(file)
             samples = file.read(dtype="float64", always_2d=True).T
-            found = Sound(np.ascontiguousarray(samples), float(file.samplerate), file.comment)
+            scale, comment = _scale(file.comment)
+            found = Sound(np.ascontiguousarray(samples) * scale, float(file.samplerate), comment)
     except soundfile.LibsndfileError:
         raise WiringError(
             "file", "this is no WAV or FLAC file, or it is damaged: save the recording as WAV"
@@ -68,6 +72,12 @@ def read_sound(content: bytes | Path) -> Sound:
     if not np.isfinite(found.samples).all():
         raise WiringError("file", "it holds what is no number: save the recording as WAV again")
     return found
+
+
+def _scale(comment: str) -> tuple[float, str]:
+    """By how much a file was written smaller, and the rest of its comment."""
+    found = re.fullmatch(rf"{SCALED}(\d{{1,9}}) (.*)", comment, re.DOTALL)
+    return (float(found[1]), found[2]) if found else (1.0, comment)
 
 
 def _require(file: Any) -> None:
@@ -89,8 +99,17 @@ def wav_of(signal: Signal) -> bytes:
 def flac_of(samples: Floats, sample_rate_hz: float, comment: str = "") -> bytes:
     """Samples, full scale 1, as a FLAC file of 24 bits: small, and nothing of them is lost.
 
-    One row a channel, or a single row. Raises WiringError on what is no number.
+    One row a channel, or a single row. What goes over full scale, as floating point may, is written
+    smaller by a power of two that stands in the comment and is taken back by `read_sound`. Raises
+    WiringError on what is no number.
     """
+    require_numbers("samples", samples)
+    peak = float(np.max(np.abs(samples), initial=0.0))
+    if peak > 1:
+        scale = 2 ** math.ceil(math.log2(peak))
+        return _written(
+            np.atleast_2d(samples) / scale, sample_rate_hz, "FLAC", f"{SCALED}{scale} {comment}"
+        )
     return _written(np.atleast_2d(samples), sample_rate_hz, "FLAC", comment)
 
 

@@ -1,8 +1,7 @@
 """One recording made into what it says: response, arrival, polarity, distortion, noise, faults."""
 
-import math
 from dataclasses import dataclass
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal
 
 import numpy as np
 
@@ -12,41 +11,19 @@ from wiring.measure.arrival import Arrival, arrival
 from wiring.measure.calibration import Calibration
 from wiring.measure.distortion import Harmonic, harmonics
 from wiring.measure.faults import Fault, RecordingError
-from wiring.measure.impulse import (
-    LONG,
-    Impulse,
-    Transfer,
-    Window,
-    deconvolve,
-    taper,
-    transfer,
-    window_shape,
-    windowed,
+from wiring.measure.impulse import Transfer, Window, transfer, window_shape, windowed
+from wiring.measure.locate import MOST_PPM, Located, Stretch, locate, true_rate_hz
+from wiring.measure.responses import (
+    HIGHEST_HZ,
+    LOWEST_HZ,
+    highest_s,
+    level_change_db,
+    mark_arrival,
+    noise_power,
+    quiet_of,
+    response_of,
 )
-from wiring.measure.locate import (
-    MOST_PPM,
-    Located,
-    Stretch,
-    locate,
-    true_rate_hz,
-)
-from wiring.measure.signals import (
-    LEAD_S,
-    MARK,
-    MARK_S,
-    PULSE_EVERY_S,
-    PULSE_S,
-    PULSES,
-    RING_S,
-    RUN_IN,
-    RUN_OUT,
-    TAIL_S,
-    SignalSpec,
-    mark_at,
-    pulse_at,
-    sweep_of,
-    times_s,
-)
+from wiring.measure.signals import GAP_S, LEAD_S, MARK_S, SignalSpec, sweep_of
 from wiring.measure.spectra import (
     Spectrum,
     level_db,
@@ -68,14 +45,7 @@ MARGIN: Final = 0.2
 """Under these a polarity is not told: in simulated cabins of hard walls one in a hundred midbasses
 is read the wrong way round, with a margin up to 0.15."""
 FINE: Final = 48
-LOWEST_HZ: Final = 20.0
-HIGHEST_HZ: Final = 20_000.0
-PULSE_BAND_HZ: Final = (60.0, 5_000.0)
-PULSE_WINDOW: Final = Window(20.0, 150.0, 10.0, 50.0)
-MARK_WINDOW: Final = Window(100.0, 300.0, 50.0, 100.0)
-_AHEAD_S: Final = 0.1
-_LEAST_QUIET_S: Final = 0.25
-_LATEST_S: Final = 0.05
+LINES_HZ: Final = 1.5
 
 
 @dataclass(frozen=True)
@@ -85,8 +55,9 @@ class Take:
     Levels are those of the recording against the signal, both against digital full scale [dB].
     `arrival_ms` counts from the marks' speaker ("mark"), from one moment that all takes of the
     recording share ("sequence"), or says nothing; None where the clocks are not known. It is
-    uncertain by `arrival_uncertain_ms`. `noise` is the background alone, `over_noise` how far the
-    response stands over it in the end. Harmonics are there for sweeps alone.
+    uncertain by `arrival_uncertain_ms`. `zero_ms` is the moment the time of `transfer` counts
+    from, on the same clock as the arrival. `noise` is the background alone, `over_noise` how far
+    the response stands over it in the end. Harmonics are there for sweeps alone.
     """
 
     number: int
@@ -97,6 +68,7 @@ class Take:
     thirds: Measurement
     arrival_ms: float | None
     arrival_uncertain_ms: float
+    zero_ms: float | None
     relative_to: RelativeTo
     polarity: Polarity
     sureness: float
@@ -149,26 +121,23 @@ def analyse(
     _stop(seen)
     assert located is not None
     takes = []
-    missing = [
-        name
-        for number, name in enumerate(spec.stretches)
-        if all(one.number != number for one in located.stretches)
-    ]
+    found = {one.number for one in located.stretches}
+    missing = [name for number, name in enumerate(spec.stretches) if number not in found]
     stops: list[Fault] = []
     for stretch in located.stretches:
         cut = _cut(spec, samples, located, stretch)
         if cut is not None:
             stops.append(cut)
+            missing.append(spec.stretches[stretch.number])
             continue
         takes.append(_take(spec, samples, located, stretch, calibration, window))
     if not takes:
         _stop([*seen, *stops])
-    missing += [spec.stretches[one.number] for one in located.stretches][len(takes) :]
     if missing:
         seen.append(faults.not_heard(missing))
     first = located.stretches[0]
     begins = located.payload(first, spec) / located.clock_hz
-    begins -= LEAD_S + first.number * spec.period_s + MARK_S
+    begins -= LEAD_S + first.number * spec.period_s + MARK_S + GAP_S
     return Analysis(spec, tuple(takes), located.drift_ppm, begins, tuple(seen))
 
 
@@ -209,15 +178,6 @@ def _cut(spec: SignalSpec, samples: Floats, located: Located, stretch: Stretch) 
     return None
 
 
-class _Raw(NamedTuple):
-    """A response not yet windowed, the band it is good for, and what was sent over its lines."""
-
-    impulse: Impulse
-    low_hz: float
-    high_hz: float
-    window: Window
-
-
 def _take(
     spec: SignalSpec,
     samples: Floats,
@@ -226,19 +186,17 @@ def _take(
     calibration: Calibration | None,
     window: Window | None,
 ) -> Take:
-    raw = (_sweep_response if spec.kind == "sweep" else _pulse_response)(
-        spec, samples, located, stretch
-    )
+    raw = response_of(spec, samples, located, stretch)
     shape = window or raw.window
-    peak_s = _highest_s(raw.impulse)
+    peak_s = highest_s(raw.impulse)
     own = windowed(raw.impulse, peak_s, shape)
-    spectrum = transfer(own)
+    spectrum = transfer(own, LINES_HZ * located.clock_hz / located.sample_rate_hz)
     low, high = max(raw.low_hz, LOWEST_HZ), min(raw.high_hz, HIGHEST_HZ)
-    quiet = _quiet(spec, samples, located, stretch)
+    quiet = quiet_of(spec, samples, located, stretch)
     background = welch(quiet, located.sample_rate_hz) if quiet is not None else None
     noise = unit = None
     if background is not None:
-        unit = _noise_power(spec, background, spectrum, located.clock_hz)
+        unit = noise_power(spec, background, spectrum, located.clock_hz)
         noise = unit * float(np.sum(window_shape(own.samples.size, located.clock_hz, shape) ** 2))
     read = arrival(spectrum, low, high, noise)
     arrived_s, relative_to, uncertain_s = _relative(
@@ -252,7 +210,7 @@ def _take(
     noisy = faults.noisy_bands(over, *plays) if over is not None else None
     found += [noisy] if noisy is not None else []
     found += [faults.noise_unknown()] if over is None else []
-    changed = _level_change_db(samples, located, stretch)
+    changed = level_change_db(samples, located, stretch)
     if changed is not None and abs(changed) > faults.LEVEL_CHANGE_DB:
         found.append(faults.level_changed(changed))
     parts: tuple[Harmonic, ...] = ()
@@ -270,6 +228,7 @@ def _take(
         thirds=thirds,
         arrival_ms=arrived_s * 1000 if arrived_s is not None else None,
         arrival_uncertain_ms=uncertain_s * 1000,
+        zero_ms=(arrived_s - read.time_s) * 1000 if arrived_s is not None else None,
         relative_to=relative_to,
         polarity=polarity_of(read),
         sureness=read.sureness,
@@ -281,92 +240,6 @@ def _take(
         window=shape,
         faults=tuple(found),
     )
-
-
-def _sweep_response(spec: SignalSpec, samples: Floats, located: Located, stretch: Stretch) -> _Raw:
-    clock = located.clock_hz
-    begin = located.payload(stretch, spec)
-    first = max(0, math.floor(begin - _AHEAD_S * clock))
-    last = min(samples.size, math.ceil(begin + (spec.seconds + RING_S) * clock))
-    sent = 10 ** (spec.level_dbfs / 20) * sweep_of(spec).at(times_s(spec.seconds, clock))
-    response = deconvolve(samples[first:last], sent, clock, spec.low_hz, spec.high_hz)
-    low, high = spec.usable_hz
-    return _Raw(Impulse(response, clock, begin - first), low, high, LONG)
-
-
-def _pulse_response(spec: SignalSpec, samples: Floats, located: Located, stretch: Stretch) -> _Raw:
-    """The mean of all pulses, each moved by the part of a sample it is off, then deconvolved."""
-    clock = located.clock_hz
-    begin = located.payload(stretch, spec)
-    size = 2 * (math.floor((PULSE_EVERY_S - 0.01) * clock) // 2)
-    turn = 2j * np.pi * np.fft.rfftfreq(size)
-    gathered = np.zeros(turn.size, dtype=np.complex128)
-    ahead = math.floor(0.03 * clock)
-    for number in range(PULSES):
-        at = begin + number * PULSE_EVERY_S * clock - ahead
-        first = math.floor(at)
-        own = np.zeros(size)
-        given = samples[max(0, first) : first + size]
-        own[max(0, -first) : max(0, -first) + given.size] = given
-        gathered += np.fft.rfft(own) * np.exp(turn * (at - first))
-    mean = np.fft.irfft(gathered / PULSES, size)
-    sent = 10 ** (spec.level_dbfs / 20) * pulse_at(times_s(PULSE_S * 2, clock))
-    low, high = PULSE_BAND_HZ
-    response = deconvolve(mean, sent, clock, low / RUN_IN, high * RUN_OUT)
-    return _Raw(Impulse(response, clock, float(ahead)), low, high, PULSE_WINDOW)
-
-
-def _highest_s(impulse: Impulse) -> float:
-    """The highest point of a response, within what a car can be late [s]."""
-    begin, end = -_LATEST_S / 2, _LATEST_S * 2
-    own = np.abs(impulse.stretch(begin, end))
-    first = math.floor(impulse.zero + begin * impulse.clock_hz)
-    return (first + int(np.argmax(own)) - impulse.zero) / impulse.clock_hz
-
-
-def _quiet(spec: SignalSpec, samples: Floats, located: Located, stretch: Stretch) -> Floats | None:
-    """The stretch in which nothing played: in the tail, else ahead of the first mark."""
-    clock = located.clock_hz
-    end = located.payload(stretch, spec) + spec.payload_s * clock
-    tail = samples[round(end + RING_S * clock) : round(end + (TAIL_S - 0.05) * clock)]
-    if tail.size >= _LEAST_QUIET_S * clock:
-        return np.asarray(tail)
-    if stretch.number == 0 and stretch.begin is not None:
-        lead = samples[: max(0, round(stretch.begin - 0.05 * clock))]
-        if lead.size >= _LEAST_QUIET_S * clock:
-            return np.asarray(lead[-round(clock) :])
-    return None
-
-
-def _noise_power(
-    spec: SignalSpec,
-    background: Spectrum,
-    spectrum: Transfer,
-    clock_hz: float,
-) -> Floats:
-    """Power that the background leaves over the lines of a response in a window of weight 1."""
-    lines = spectrum.frequencies_hz
-    density = np.interp(lines, background.frequencies_hz, background.power_per_hz) * clock_hz / 2
-    if spec.kind == "pulse":
-        density = density / PULSES
-    return np.asarray(density * _inverse_sent(spec, lines, clock_hz))
-
-
-def _inverse_sent(spec: SignalSpec, lines: Floats, clock_hz: float) -> Floats:
-    """One over the signal's power over frequency, in its band.
-
-    Of an exponential sweep of amplitude a that stays a time L / f at each frequency:
-    |X|^2 = a^2 L / (4 f) (stationary phase; Farina 2000).
-    """
-    gain = 10 ** (spec.level_dbfs / 20)
-    if spec.kind == "pulse":
-        size = 2 * (lines.size - 1)
-        sent = np.abs(np.fft.rfft(gain * pulse_at(times_s(PULSE_S * 2, clock_hz)), size)) ** 2
-        low, high = PULSE_BAND_HZ[0] / RUN_IN, PULSE_BAND_HZ[1] * RUN_OUT
-        return np.asarray(taper(lines, low, high) ** 2 / np.maximum(sent, sent.max() * 1e-8))
-    rate_s = sweep_of(spec).rate_s
-    sent = gain**2 * rate_s / (4 * np.maximum(lines, spec.low_hz)) * clock_hz**2
-    return np.asarray(taper(lines, spec.low_hz, spec.high_hz) ** 2 / sent)
 
 
 def _relative(
@@ -386,7 +259,7 @@ def _relative(
     if relative_to == "mark":
         if stretch.begin is None:
             return None, relative_to, uncertain_s
-        mark = _mark_arrival(samples, located, stretch.begin)
+        mark = mark_arrival(samples, located, stretch.begin)
         return after_s - mark.time_s, relative_to, uncertain_s + mark.uncertain_s
     first = located.stretches[0]
     passed = (located.payload(stretch, spec) - located.payload(first, spec)) / located.clock_hz
@@ -395,24 +268,6 @@ def _relative(
         relative_to,
         uncertain_s,
     )
-
-
-def _mark_arrival(samples: Floats, located: Located, begin: float) -> Arrival:
-    """When the mark's own speaker is heard, counted from where its mark was found."""
-    clock = located.clock_hz
-    first = max(0, math.floor(begin - 0.3 * clock))
-    own = samples[first : math.ceil(begin + (MARK_S + 0.45) * clock)]
-    sent = mark_at(times_s(MARK_S, clock))
-    response = Impulse(
-        deconvolve(own, sent, clock, MARK.low_hz, MARK.high_hz), clock, begin - first
-    )
-    peak_s = _highest_s(response)
-    read = arrival(
-        transfer(windowed(response, peak_s, MARK_WINDOW)),
-        max(LOWEST_HZ, MARK.low_hz * RUN_IN * 2),
-        min(HIGHEST_HZ, MARK.high_hz / RUN_OUT),
-    )
-    return read._replace(time_s=read.time_s + peak_s)
 
 
 def _corrected(spectrum: Transfer, calibration: Calibration | None) -> Transfer:
@@ -468,20 +323,6 @@ def _background(background: Spectrum | None, low_hz: float, high_hz: float) -> M
         return None
     centres = whole_bands_hz(3, low_hz, high_hz)
     return Measurement(centres, level_db(power_in_bands(background, centres, 3)), "noise")
-
-
-def _level_change_db(samples: Floats, located: Located, stretch: Stretch) -> float | None:
-    """Level of the second mark over the first [dB]."""
-    if stretch.begin is None or stretch.end is None:
-        return None
-    powers = []
-    for begin in (stretch.begin, stretch.end):
-        first = max(0, round(begin))
-        own = samples[first : first + round(MARK_S * located.clock_hz)]
-        if own.size < 0.95 * MARK_S * located.clock_hz:
-            return None
-        powers.append(float(np.mean(own**2)))
-    return 10 * math.log10(max(powers[1], 1e-30) / max(powers[0], 1e-30))
 
 
 def polarity_of(read: Arrival) -> Polarity:

@@ -95,6 +95,10 @@ def test_noise_is_averaged_over_a_moving_microphone() -> None:
             assert level == pytest.approx(10 * math.log10(np.mean(power)), abs=1.5)
     assert found.segments > 28
     assert found.faults == ()
+    tilted = read_calibration("20 -3\n1000 0\n20000 2.3")
+    own = analyse_noise(PINK, microphone(PINK, moved(), late_s=-1.2), RATE_HZ, tilted)
+    off = found.thirds.levels_db - own.thirds.levels_db
+    assert off == pytest.approx(tilted.at(found.thirds.frequencies_hz), abs=0.1)
 
 
 def test_noise_near_the_background_or_cut_off_is_told() -> None:

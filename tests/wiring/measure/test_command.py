@@ -45,6 +45,7 @@ def test_a_signal_is_written_with_its_cautions(
 def test_a_recording_is_told_in_words(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["measure", str(files / "sweep.wav"), str(files / "recording.flac")]) == 0
     said = capsys.readouterr().out
+    assert "Signal found 0.00 s after" in said
     assert "polarity  inverted" in said
     assert "against the player's: +41.1 ppm, made up for" in said
     assert "harmonic 2  not over the noise" in said

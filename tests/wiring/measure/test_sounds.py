@@ -66,6 +66,14 @@ def test_a_recording_is_kept_small_and_whole() -> None:
     assert np.max(np.abs(read_sound(kept).channel(1) - own)) <= 2**-23
 
 
+@pytest.mark.parametrize(("by", "comment"), [(1.2, "seat 1"), (1.9, ""), (700.0, "a\nb")])
+def test_what_is_over_full_scale_is_kept_whole(by: float, comment: str) -> None:
+    """Floating point may go over it; 24 bits under the next power of two are left."""
+    own = read_sound(flac_of(SAMPLES * by, 48_000.0, comment))
+    assert own.comment == comment
+    assert np.max(np.abs(own.samples - SAMPLES * by)) <= by * 2 * 2**-23
+
+
 def test_the_loudest_channel_is_taken_where_none_is_named() -> None:
     sound = read_sound(flac_of(np.stack((SAMPLES[0] / 10, SAMPLES[1])), 48_000.0))
     assert sound.channel() == pytest.approx(SAMPLES[1], abs=1e-6)

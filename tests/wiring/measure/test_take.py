@@ -71,7 +71,7 @@ def test_a_response_comes_back_through_noise_drift_and_a_late_start(
     assert take.polarity == "inverted"
     assert kinds(found) == []
     assert found.drift_ppm == pytest.approx(changes.get("drift_ppm", 0.0), abs=1.3)
-    assert found.begins_s == pytest.approx(0.5 - changes.get("late_s", 0.0), abs=0.02)
+    assert found.begins_s == pytest.approx(-changes.get("late_s", 0.0), abs=0.02)
 
 
 @cache
@@ -82,7 +82,7 @@ def pair(drift_ppm: float) -> Analysis:
     return analyse(spec, recorded(spec, drivers, drift_ppm=drift_ppm), RATE_HZ)
 
 
-@pytest.mark.parametrize("drift_ppm", [0.0, 100.0, -100.0])
+@pytest.mark.parametrize("drift_ppm", [0.0, -100.0])
 def test_arrivals_of_one_recording_are_told_apart_to_a_part_of_a_sample(drift_ppm: float) -> None:
     first, second = pair(drift_ppm).takes
     assert first.relative_to == second.relative_to == "sequence"
@@ -209,6 +209,7 @@ def test_clipping_stops_and_a_peak_that_touches_full_scale_does_not() -> None:
     assert [one.kind for one in stopped(np.clip(loud * 1.4, -1, 1))] == ["clipped"]
     assert [one.kind for one in stopped(np.clip(loud * 1.4, -1, 1) * 0.5)] == ["clipped"]
     assert kinds(analyse(SPEC, loud, RATE_HZ)) == []
+    assert kinds(analyse(SPEC, 3 * loud, RATE_HZ)) == []  # floating point has room above 1
 
 
 def test_silence_stops_and_a_faint_recording_does_not() -> None:
@@ -240,8 +241,12 @@ def test_another_sound_stops_and_a_signal_in_much_noise_does_not() -> None:
 
 
 def test_what_is_cut_off_stops_and_what_is_nearly_cut_off_does_not() -> None:
-    assert "starts-late" in [one.kind for one in stopped(recorded(SPEC, [FULL], late_s=2.2))]
-    assert "ends-early" in [one.kind for one in stopped(recorded(SPEC, [FULL], stops_s=6.5))]
+    for late_s in (2.2, 6.4):
+        own = recorded(SPEC, [FULL], late_s=late_s)
+        assert [one.kind for one in stopped(own)][-1] == "starts-late"
+    for stops_s in (2.6, 6.5):
+        own = recorded(SPEC, [FULL], stops_s=stops_s)
+        assert [one.kind for one in stopped(own)][-1] == "ends-early"
     for changes in ({"late_s": 1.9}, {"stops_s": 7.2}):
         found = analyse(SPEC, recorded(SPEC, [FULL], **changes), RATE_HZ)
         assert "no-end-mark" in kinds(found)
