@@ -6,6 +6,7 @@ there without a translation, what is gone is left out, and the compiled files fo
 
 import ast
 import importlib
+import json
 import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -19,10 +20,15 @@ LANGUAGES: Final = ("de", "es")
 TOPS: Final = ("jobs", "shop")
 SINGLE: Final = frozenset({"gettext", "gettext_lazy", "gettext_noop", "kept", "_"})
 PLURAL: Final = frozenset({"ngettext", "ngettext_lazy"})
+SCRIPTS: Final = ROOT / "static" / "js"
+TOLD: Final = re.compile(r'''\btold\(\s*"((?:[^"\\]|\\.)*)"''')
 MARKED: Final = re.compile(r"""\b_\((?:"((?:[^"\\]|\\.)*)"|'((?:[^'\\]|\\.)*)')\)""")
 
 Message = tuple[str, str]
-"""A text and, where it counts something, its plural; else nothing."""
+"""A text and, where it counts something, its plural; else nothing. Where the same English means two
+things, what it is about stands before it, as in compiled files."""
+
+ABOUT: Final = "\x04"
 
 
 def path_of(language: str, ending: str) -> Path:
@@ -32,7 +38,7 @@ def path_of(language: str, ending: str) -> Path:
 def messages() -> dict[Message, set[str]]:
     """Everything that is to be translated, with the files in which it stands."""
     found: dict[Message, set[str]] = {}
-    for place, message in (*of_templates(), *of_code(), *of_tables()):
+    for place, message in (*of_templates(), *of_code(), *of_scripts(), *of_tables()):
         found.setdefault(message, set()).add(place)
     return found
 
@@ -59,7 +65,8 @@ def of_template(name: str) -> Iterator[Message]:
     for node in template.nodelist.get_nodes_by_type(TranslateNode):
         said = node.filter_expression.var
         if isinstance(getattr(said, "literal", None), str):
-            yield said.literal.replace("%", "%%"), ""
+            about = f"{node.message_context.var}{ABOUT}" if node.message_context else ""
+            yield about + said.literal.replace("%", "%%"), ""
     for token in Lexer(template.source).tokenize():
         if token.token_type.name in {"BLOCK", "VAR"}:
             for found in MARKED.finditer(token.contents):
@@ -84,6 +91,34 @@ def of_call(call: ast.Call) -> Message | None:
     return str(texts[0]), str(texts[1]) if count == 2 else ""
 
 
+def of_scripts() -> Iterator[tuple[str, Message]]:
+    """What scripts say; the files with their translations call nothing."""
+    for path in sorted(SCRIPTS.glob("*.js")):
+        for text in TOLD.findall(path.read_text(encoding="utf-8")):
+            yield str(path.relative_to(ROOT)), (json.loads(f'"{text}"'), "")
+
+
+def words_of_scripts(language: str) -> str:
+    """The file with which scripts speak a language."""
+    wanted = {single for _, (single, _) in of_scripts()}
+    words = {
+        one.msgid: one.msgstr
+        for one in catalogue(language)
+        if one.msgid in wanted and not (one.msgctxt or one.msgid_plural) and one.msgstr
+    }
+    lines = json.dumps(words, ensure_ascii=False, indent=2, sort_keys=True)
+    return (
+        '"use strict";\n'
+        "// What scripts say in this language, read by words.js."
+        " Written by `python -m tests.catalogue`.\n"
+        f"window.words = {lines};\n"
+    )
+
+
+def scripts_of(language: str) -> Path:
+    return SCRIPTS / f"words_{language}.js"
+
+
 def of_tables() -> Iterator[tuple[str, Message]]:
     """What stands in tables of the code and is translated where it is shown."""
     for place, texts in tables().items():
@@ -103,13 +138,18 @@ def catalogue(language: str) -> polib.POFile:
     return polib.pofile(str(path_of(language, "po")), wrapwidth=100)
 
 
+def key_of(entry: polib.POEntry) -> Message:
+    about = f"{entry.msgctxt}{ABOUT}" if entry.msgctxt else ""
+    return about + entry.msgid, entry.msgid_plural
+
+
 def write(language: str) -> tuple[int, int]:
     """Write both files of a language anew; how many texts there are, and how many are open."""
     path = path_of(language, "po")
     path.parent.mkdir(parents=True, exist_ok=True)
     before = {}
     if path.exists():
-        before = {(one.msgid, one.msgid_plural): one for one in catalogue(language)}
+        before = {key_of(one): one for one in catalogue(language)}
     file = polib.POFile(wrapwidth=100)
     file.metadata = {
         "Project-Id-Version": "Loombook",
@@ -121,7 +161,8 @@ def write(language: str) -> tuple[int, int]:
     }
     for (single, many), places in sorted(messages().items()):
         kept = before.get((single, many))
-        entry = polib.POEntry(msgid=single, msgid_plural=many)
+        about, _, text = single.rpartition(ABOUT)
+        entry = polib.POEntry(msgctxt=about or None, msgid=text, msgid_plural=many)
         entry.occurrences = [(place, "") for place in sorted(places)]
         if "%(" in single:
             entry.flags = ["python-format"]
@@ -132,6 +173,7 @@ def write(language: str) -> tuple[int, int]:
         file.append(entry)
     file.save(str(path))
     file.save_as_mofile(str(path_of(language, "mo")))
+    scripts_of(language).write_text(words_of_scripts(language), encoding="utf-8")
     return len(file), sum(not one.translated() for one in file)
 
 

@@ -63,7 +63,7 @@ def test_the_files_hold_what_is_to_be_translated_and_nothing_else(
     language: str, wanted: set[catalogue.Message]
 ) -> None:
     """Else: `python -m tests.catalogue`, and translate what it says is open."""
-    held = {(one.msgid, one.msgid_plural) for one in catalogue.catalogue(language)}
+    held = {catalogue.key_of(one) for one in catalogue.catalogue(language)}
     assert held == wanted
 
 
@@ -105,10 +105,14 @@ def test_what_is_half_translated_is_seen() -> None:
 def test_what_the_program_reads_was_made_from_the_file(language: str) -> None:
     """Else: `python -m tests.catalogue`."""
     compiled = polib.mofile(str(catalogue.path_of(language, "mo")))
-    assert {(one.msgid, one.msgstr, *one.msgstr_plural.values()) for one in compiled} == {
-        (one.msgid, one.msgstr, *one.msgstr_plural.values())
+    assert {
+        (*catalogue.key_of(one), one.msgstr, *one.msgstr_plural.values()) for one in compiled
+    } == {
+        (*catalogue.key_of(one), one.msgstr, *one.msgstr_plural.values())
         for one in catalogue.catalogue(language)
     }
+    written = catalogue.scripts_of(language).read_text(encoding="utf-8")
+    assert written == catalogue.words_of_scripts(language)
 
 
 def test_the_program_speaks_each_language() -> None:
@@ -175,3 +179,42 @@ def test_no_template_says_what_nobody_can_translate(path: Path) -> None:
         r"(\{% block page_class %\}).*?(?=\{%)", r"\1", path.read_text(encoding="utf-8")
     )
     assert left_in(source) == []
+
+
+# Words in scripts that nobody can translate
+
+SAYS = re.compile(r"(^|[ >])[A-Z][a-z]{2,}(?![-A-Z])|[a-z]{3,} [a-z]{2,}")
+CODE = re.compile(
+    r"use strict|^[A-Z][a-z]+$|^(btn|said|svg|tbody|dialog|waiting|photo)\b|^[.#]|auto auto|^<"
+    r"|^No answer of our server|^The decoder did not load \(|^(Loombook|Content|Retry)-"
+    r"|^Arrow(Up|Down)$|^Code\d+$|^DataMatrix$|^BroadcastChannel$|^InvalidStateError$"
+)
+"""Names of keys, headers, classes and kinds of code, and what only another script reads."""
+
+
+def left_in_script(source: str) -> list[str]:
+    """The texts of a script that look like words and that it does not look up."""
+    lines = (line for line in source.splitlines() if not line.strip().startswith(("//", "*", "/*")))
+    code = catalogue.TOLD.sub("told(", "\n".join(lines))
+    texts = [one or two for one, two in re.findall(r'"([^"\n]*)"|`([^`]*)`', code)]
+    return [
+        text
+        for text in texts
+        if SAYS.search(re.sub(r"\$\{[^}]*\}", "", text)) and not CODE.search(text)
+    ]
+
+
+def test_a_text_of_a_script_that_is_not_looked_up_is_seen() -> None:
+    assert left_in_script('say(told("Not saved", {}), "error"); // Not so') == []
+    assert left_in_script('say("Not saved")') == ["Not saved"]
+    assert left_in_script("say(`${n} entries are here`)") == ["${n} entries are here"]
+
+
+def test_no_script_says_what_nobody_can_translate() -> None:
+    left = {
+        path.name: texts
+        for path in sorted(catalogue.SCRIPTS.glob("*.js"))
+        if not path.name.startswith("words")
+        and (texts := left_in_script(path.read_text(encoding="utf-8")))
+    }
+    assert left == {}

@@ -56,7 +56,7 @@
     const close = document.createElement("button");
     close.type = "button";
     close.className = "btn quiet small-text";
-    close.textContent = "Close";
+    close.textContent = told("Close");
     close.addEventListener("click", () => line.remove());
     line.append(icon(level === "success" ? "done" : level === "error" ? "stop" : "caution"), words, close);
     box.append(line);
@@ -68,7 +68,7 @@
     link.href = signInUrl;
     link.target = "_blank";
     link.rel = "noopener";
-    link.textContent = "Sign in again in a new tab";
+    link.textContent = told("Sign in again in a new tab");
     return link;
   }
 
@@ -100,7 +100,7 @@
     const made = document.createElement("button");
     made.type = "button";
     made.className = "btn quiet small-text";
-    made.textContent = "Show";
+    made.textContent = told("Show");
     made.addEventListener("click", open);
     return made;
   }
@@ -111,12 +111,16 @@
     return pk ? { "Loombook-Person": pk } : {};
   }
 
+  /** The page's language, for days: in English the browser's own. */
+  const { lang } = document.documentElement;
+  const spoken = lang.startsWith("en") ? [] : lang;
+
   /** Time of day of an ISO moment, with the day when it is not today. */
   function clock(iso) {
     const then = new Date(iso);
-    const time = then.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+    const time = then.toLocaleTimeString(spoken, { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
     if (then.toDateString() === new Date().toDateString()) return time;
-    return `${then.toLocaleDateString([], { day: "numeric", month: "short" })}, ${time}`;
+    return `${then.toLocaleDateString(spoken, { day: "numeric", month: "short" })}, ${time}`;
   }
 
   /** A word kept while this tab is open; storage may be off. */
@@ -138,25 +142,25 @@
   document.addEventListener("htmx:configRequest", (event) => {
     if (event.detail.verb !== "get") Object.assign(event.detail.headers, { "X-CSRFToken": csrfToken() }, person());
   });
-  const noAnswer = () => say("This needs the network, and the server does not answer. Nothing was changed: try again when the network is back.", "error");
+  const noAnswer = () => say(told("This needs the network, and the server does not answer. Nothing was changed: try again when the network is back."), "error");
   document.addEventListener("htmx:beforeSwap", (event) => {
     const { xhr } = event.detail;
     const now = aboutXhr(xhr);
     if (now !== "away" && (now !== "signed-out" || xhr.status >= 400)) return;
     event.preventDefault();
     if (now === "away") noAnswer();
-    else say("You are signed out.", "warning", signInLink());
+    else say(told("You are signed out."), "warning", signInLink());
   });
   /** What our server says of a request that failed, in one plain sentence. */
   const saidBy = (xhr) => ((xhr.getResponseHeader("Content-Type") || "").startsWith("text/plain") ? xhr.responseText.trim() : "");
   document.addEventListener("htmx:responseError", (event) => {
     const { xhr } = event.detail;
     const { status } = xhr;
-    if (status === 401) say("You are signed out.", "warning", signInLink());
+    if (status === 401) say(told("You are signed out."), "warning", signInLink());
     else if (saidBy(xhr)) say(saidBy(xhr), "error");
-    else if (status === 403) say("Your role or the stage of this job does not allow this.", "error");
-    else if (status === 404) say("This is no longer there. Reload the page to see what changed.", "error");
-    else say("The server could not do this. Nothing was changed: please try again.", "error");
+    else if (status === 403) say(told("Your role or the stage of this job does not allow this."), "error");
+    else if (status === 404) say(told("This is no longer there. Reload the page to see what changed."), "error");
+    else say(told("The server could not do this. Nothing was changed: please try again."), "error");
   });
   document.addEventListener("htmx:sendError", noAnswer);
   document.addEventListener("htmx:timeout", noAnswer);
@@ -213,7 +217,7 @@
       agreed.add(button);
       button.click();
     });
-    make("Go back", "btn", () => dialog.close());
+    make(told("Go back"), "btn", () => dialog.close());
     dialog.append(text, row);
     dialog.addEventListener("close", () => {
       dialog.remove();

@@ -23,7 +23,7 @@
     if (!target || !row || target.value === row.dataset.target) return;
     target.value = row.dataset.target;
     mark();
-    if (hint) hint.textContent = `Now tap where ${row.dataset.name} plays.`;
+    if (hint) hint.textContent = told("Now tap where %(row)s plays.", { row: row.dataset.name });
   }
 
   const table = target && document.querySelector("table.channels");

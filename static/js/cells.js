@@ -131,7 +131,7 @@
     const names = Object.keys(fields);
     if (!names.length && !state.drafted) return;
     state.drafted = names.length > 0;
-    const said = names.some((name) => state.refused.has(name)) ? state.said || "Not accepted" : "";
+    const said = names.some((name) => state.refused.has(name)) ? state.said || told("Not accepted") : "";
     const version = names.length ? versionOf(state) : undefined;
     outbox.draft({
       url: state.url,
@@ -176,7 +176,7 @@
       if (ok) document.body.dispatchEvent(new CustomEvent("cells:saved", { detail: { url: state.url } }));
     } else {
       for (const name of Object.keys(entry.fields)) if (group(row, name).length) state.refused.set(name, entry.fields[name]);
-      Loombook.say(`Not saved: ${said} What you typed is kept on this device.`, "error");
+      Loombook.say(told("Not saved: %(said)s What you typed is kept on this device.", { said }), "error");
     }
     if (state.queue.length) mark(state, "saving");
     else mark(state, status === 409 || state.clashes.length ? "clash" : !ok || state.refused.size ? "error" : "saved");

@@ -109,11 +109,12 @@
     const undo = document.createElement("button");
     undo.type = "button";
     undo.className = "btn";
-    undo.textContent = "Put it back";
+    undo.textContent = told("Put it back");
     const stand = document.createElement("li");
     stand.className = "gone";
     const words = document.createElement("span");
-    words.textContent = `${line.querySelector("[data-called]")?.textContent || line.querySelector("b")?.textContent || "It"} is taken out.`;
+    const what = line.querySelector("[data-called]")?.textContent || line.querySelector("b")?.textContent || told("It");
+    words.textContent = told("%(what)s is taken out.", { what });
     stand.append(words, undo);
     undo.addEventListener("click", () => {
       stand.replaceWith(line);
@@ -280,7 +281,7 @@
     const show = () => {
       const read = range.dataset.read !== undefined;
       range.name = read ? name : "";
-      out.textContent = read ? `${range.value} ${range.dataset.slider}` : "Not read";
+      out.textContent = read ? `${range.value} ${range.dataset.slider}` : told("Not read");
     };
     range.after(out);
     range.addEventListener("input", () => {

@@ -31,12 +31,12 @@
     const said = document.getElementById("said");
     if (said.querySelector("[data-reload]")) return;
     const line = document.createElement("p");
-    line.textContent = `${by} changed this sheet.`;
+    line.textContent = told("%(by)s changed this sheet.", { by });
     const show = document.createElement("button");
     show.type = "button";
     show.className = "btn small-text";
     show.dataset.reload = "";
-    show.textContent = "Show it as it is now";
+    show.textContent = told("Show it as it is now");
     show.addEventListener("click", () => location.reload());
     said.className = "said note";
     said.replaceChildren(line, show);

@@ -29,7 +29,7 @@
     copy.hidden = false;
     copy.addEventListener("click", async () => {
       await navigator.clipboard.writeText(text.value);
-      copy.textContent = "Copied";
+      copy.textContent = told("Copied");
       note();
     });
   }

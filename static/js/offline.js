@@ -16,7 +16,7 @@
   const KEEP_EVERY_MS = 120000;
   const AGAIN_MS = 600000;
   const STATE = "/kept-state";
-  const KEPT = "As of";
+  const KEPT = told("As of");
   /* Nobody is at work: the time after which an idle browser is signed out goes on. */
   const BY_ITSELF = { "Loombook-By-Itself": "1" };
 
@@ -32,11 +32,12 @@
 
   function sayKept() {
     const bay = document.querySelector(".sheet");
-    const why = asOfWhy ? "the server does not answer" : "no network";
-    const text = bay
-      ? `${KEPT} ${clock(asOf)}, ${why}. What you enter is kept on this device and sent later. Findings and sums are as of ${clock(asOf)} too: they are worked out when ${asOfWhy ? "the server" : "the network"} is back.`
-      : `${KEPT} ${clock(asOf)}, ${why}.`;
-    Loombook.say(text, "caution");
+    const time = clock(asOf);
+    const why = asOfWhy ? told("%(time)s, the server does not answer.", { time }) : told("%(time)s, no network.", { time });
+    const later = asOfWhy
+      ? told("What you enter is kept on this device and sent later. Findings and sums are as of %(time)s too: they are worked out when the server is back.", { time })
+      : told("What you enter is kept on this device and sent later. Findings and sums are as of %(time)s too: they are worked out when the network is back.", { time });
+    Loombook.say(`${KEPT} ${why}${bay ? ` ${later}` : ""}`, "caution");
   }
 
   /** The rows that were saved after this page was kept. */
@@ -54,9 +55,9 @@
     if (!Loombook.cells.busy() && !document.querySelector("dialog[open]")) return location.reload();
     const link = document.createElement("a");
     link.href = location.href;
-    link.textContent = "Load it as it is now";
+    link.textContent = told("Load it as it is now");
     for (const line of document.querySelectorAll("#messages .message")) if (line.textContent.startsWith(KEPT)) line.remove();
-    Loombook.say(`The ${asOfWhy ? "server" : "network"} is back. This page is as of ${clock(asOf)}.`, "caution", link);
+    Loombook.say(asOfWhy ? told("The server is back. This page is as of %(time)s.", { time: clock(asOf) }) : told("The network is back. This page is as of %(time)s.", { time: clock(asOf) }), "caution", link);
     return undefined;
   }
 
@@ -116,7 +117,7 @@
     strip.dataset.photos = url.searchParams.get("subject");
     strip.dataset.photosUrl = url.pathname;
     const words = document.createElement("p");
-    words.textContent = "No network: photos that are on the server are not shown. Those you take now are kept on this device.";
+    words.textContent = told("No network: photos that are on the server are not shown. Those you take now are kept on this device.");
     const list = document.createElement("ul");
     list.className = "photos";
     const add = document.createElement("li");
@@ -128,9 +129,9 @@
     input.setAttribute("capture", "environment");
     input.dataset.photoInput = "";
     const close = document.createElement("button");
-    Object.assign(close, { type: "button", className: "btn", textContent: "Close" });
+    Object.assign(close, { type: "button", className: "btn", textContent: told("Close") });
     close.addEventListener("click", () => dialog.close());
-    label.append(input, "Take a photo");
+    label.append(input, told("Take a photo"));
     add.append(label);
     list.append(add);
     strip.append(list);
@@ -151,7 +152,7 @@
     delete form.dataset.sent;
     if (early) {
       outbox.wake(true);
-      Loombook.say("Not everything is on the server yet: the strip at the foot says what waits. Do this when it says “All saved”.", "error");
-    } else Loombook.say("This needs the network, and there is none now. What you typed stays on this page: send it again when the network is back.", "error");
+      Loombook.say(told("Not everything is on the server yet: the strip at the foot says what waits. Do this when it says “All saved”."), "error");
+    } else Loombook.say(told("This needs the network, and there is none now. What you typed stays on this page: send it again when the network is back."), "error");
   });
 })();

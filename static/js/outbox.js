@@ -262,10 +262,10 @@
     const page = new DOMParser().parseFromString(`<table>${text}</table>`, "text/html");
     const said = page.querySelector("#said, [role=alert], .error, .message.caution");
     if (said && said.textContent.trim()) return said.textContent.trim().replace(/\s+/g, " ");
-    if (status === 404) return "What this belongs to is no longer there.";
-    if (status === 413) return "This is too large for the server.";
-    if (status !== 403) return "The server does not accept this.";
-    return "Your role or the stage of this job does not allow this.";
+    if (status === 404) return told("What this belongs to is no longer there.");
+    if (status === 413) return told("This is too large for the server.");
+    if (status !== 403) return told("The server does not accept this.");
+    return told("Your role or the stage of this job does not allow this.");
   }
 
   /** Entries that keep their order among each other: those of a row, or of a list. */
@@ -314,7 +314,7 @@
     if (status < 300 || (status === 422 && entry.kind === "cells")) await drop(entry.id);
     else {
       entry.state = { 409: "clash", 403: "closed", 404: "gone" }[status] || "refused";
-      entry.said = entry.state === "clash" ? "Somebody else wrote there too: choose in its row." : reason(answer);
+      entry.said = entry.state === "clash" ? told("Somebody else wrote there too: choose in its row.") : reason(answer);
       await put(entry);
     }
     const said = entry.said || (status === 422 ? reason(answer) : "");

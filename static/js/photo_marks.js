@@ -35,7 +35,7 @@
     viewBox: `0 0 ${WIDTH} ${HEIGHT}`,
     tabindex: "0",
     role: "application",
-    "aria-label": "Drawing on the photo. Enter adds a mark, arrow keys move it, N chooses the next.",
+    "aria-label": told("Drawing on the photo. Enter adds a mark, arrow keys move it, N chooses the next."),
   });
   frame.append(svg);
   tools.hidden = false;
@@ -97,19 +97,19 @@
     marks = past.pop();
     chosen = marks.length - 1;
     store.value = JSON.stringify(marks);
-    said.textContent = "Undone.";
+    said.textContent = told("Undone.");
     draw();
   }
 
-  const name = (mark) => (mark.kind === "circle" ? "Circle" : "Arrow");
+  const name = (mark) => (mark.kind === "circle" ? told("Circle") : told("Arrow"));
   const where = (mark) => {
     const [x, y] = mark.kind === "circle" ? [mark.x, mark.y] : [mark.x2, mark.y2];
-    return `${name(mark)} at ${Math.round(x * 100)} % across, ${Math.round(y * 100)} % down.`;
+    return told("%(mark)s at %(across)s across, %(down)s down.", { mark: name(mark), across: `${Math.round(x * 100)} %`, down: `${Math.round(y * 100)} %` });
   };
 
   function add(x = 0.5, y = 0.5) {
     if (marks.length >= MOST) {
-      said.textContent = `At most ${MOST} marks.`;
+      said.textContent = told("At most %(most)s marks.", { most: MOST });
       return;
     }
     const before = clone();
@@ -127,7 +127,7 @@
     const before = clone();
     const [gone] = marks.splice(chosen, 1);
     chosen = marks.length - 1;
-    settle(before, `${name(gone)} removed.`);
+    settle(before, told("%(mark)s removed.", { mark: name(gone) }));
   }
 
   // Pointer: drag draws, a tap puts one of the usual size ------------------------------------------

@@ -42,7 +42,7 @@
     context.drawImage(bitmap, 0, 0, canvas.width, canvas.height);
     bitmap.close();
     const blob = await new Promise((done) => canvas.toBlob(done, "image/jpeg", QUALITY));
-    if (!blob) throw new Error("The picture could not be made smaller.");
+    if (!blob) throw new Error(told("The picture could not be made smaller."));
     return blob;
   }
 
@@ -65,18 +65,18 @@
       request.onload = () => {
         const { status } = request;
         const about = Loombook.aboutXhr(request);
-        if (about === "signed-out") reject(failure("signed-out", "You are signed out. The photo waits here: sign in again in another tab."));
-        else if (about !== "entry") reject(failure("unsent", "Not sent yet."));
+        if (about === "signed-out") reject(failure("signed-out", told("You are signed out. The photo waits here: sign in again in another tab.")));
+        else if (about !== "entry") reject(failure("unsent", told("Not sent yet.")));
         else if (status >= 200 && status < 300) {
           document.dispatchEvent(new CustomEvent("loombook:photo-sent", { detail: { fields, html: request.responseText } }));
           resolve(request.responseText);
-        } else if (status === 413) reject(failure("refused", "This picture is too large to send. Take it with a smaller size."));
+        } else if (status === 413) reject(failure("refused", told("This picture is too large to send. Take it with a smaller size.")));
         else {
           const plain = (request.getResponseHeader("Content-Type") || "").startsWith("text/plain");
-          reject(failure("refused", (plain && request.responseText) || "The server refused this photo. Reload the page, then try again."));
+          reject(failure("refused", (plain && request.responseText) || told("The server refused this photo. Reload the page, then try again.")));
         }
       };
-      request.onerror = request.ontimeout = () => reject(failure("unsent", "Not sent yet."));
+      request.onerror = request.ontimeout = () => reject(failure("unsent", told("Not sent yet.")));
       request.send(body);
     });
   }
@@ -104,7 +104,7 @@
       list.querySelectorAll("[data-photo]").forEach((one) => one.remove());
       list.prepend(...[...fresh.querySelectorAll("[data-photo]")].map((one) => document.importNode(one, true)));
       const said = fresh.querySelector("[data-photo-status]")?.textContent.trim();
-      say(strip, said || "The photo is kept.");
+      say(strip, said || told("The photo is kept."));
       if (said) Loombook.say(said, "warning");
     }
     const count = fresh.querySelectorAll("[data-photo]").length;
@@ -123,12 +123,12 @@
     const item = document.createElement("li");
     item.className = "photo-waiting";
     const picture = document.createElement("img");
-    picture.alt = "Photo on its way";
+    picture.alt = told("Photo on its way");
     picture.src = URL.createObjectURL(blob);
     picture.addEventListener("load", () => URL.revokeObjectURL(picture.src), { once: true });
     const bar = document.createElement("progress");
     bar.max = 1;
-    bar.setAttribute("aria-label", "Sending the photo");
+    bar.setAttribute("aria-label", told("Sending the photo"));
     const words = document.createElement("span");
     item.append(picture, bar, words);
     return { item, bar, words };
@@ -147,9 +147,9 @@
   /** Kept on this device first; sent from there, also from another page. */
   function handOver(entry) {
     entry.kept = true;
-    show(entry, "Kept on this device, on its way");
+    show(entry, told("Kept on this device, on its way"));
     const { key } = entry.fields;
-    Loombook.outbox.add({ kind: "photo", url: entry.fields.url, key, fields: entry.fields, blob: entry.blob, page: location.pathname + location.search, what: "Photo" });
+    Loombook.outbox.add({ kind: "photo", url: entry.fields.url, key, fields: entry.fields, blob: entry.blob, page: location.pathname + location.search, what: told("Photo") });
   }
 
   document.addEventListener("outbox:answer", ({ detail }) => {
@@ -163,7 +163,7 @@
       if (kind !== "photo" || waiting.has(key)) continue;
       const entry = { ...makeItem(blob), blob, fields, tries: 0, kept: true };
       waiting.set(key, entry);
-      show(entry, "Kept on this device, not on the server yet");
+      show(entry, told("Kept on this device, not on the server yet"));
       watch.observe(document.body, { childList: true, subtree: true });
       place(entry);
     }
@@ -174,9 +174,9 @@
     if (Loombook.outbox?.kept()) return handOver(entry);
     entry.item.querySelectorAll("button").forEach((one) => one.remove());
     entry.busy = true;
-    show(entry, "Sending", 0);
+    show(entry, told("Sending"), 0);
     try {
-      await send(entry.blob, entry.fields, (share) => show(entry, "Sending", share));
+      await send(entry.blob, entry.fields, (share) => show(entry, told("Sending"), share));
     } catch (error) {
       entry.busy = false;
       if (error.kind === "refused") refused(entry, error.message);
@@ -189,12 +189,12 @@
     entry.item.classList.add("refused");
     show(entry, text);
     entry.item.setAttribute("role", "alert");
-    button(entry, "Try again", () => {
+    button(entry, told("Try again"), () => {
       entry.over = false;
       entry.item.classList.remove("refused");
       transmit(entry);
     });
-    button(entry, "Discard", () => {
+    button(entry, told("Discard"), () => {
       waiting.delete(entry.fields.key);
       entry.item.remove();
     });
@@ -204,12 +204,12 @@
     const event = new CustomEvent("loombook:photo-unsent", { cancelable: true, detail: { blob: entry.blob, fields: entry.fields } });
     if (!document.dispatchEvent(event)) {
       entry.kept = true;
-      return show(entry, "Waits on this tablet until the network is back.");
+      return show(entry, told("Waits on this tablet until the network is back."));
     }
     const wait = RETRY_S[Math.min(entry.tries, RETRY_S.length - 1)];
     entry.tries += 1;
-    show(entry, `${error.message} Will try again by itself; keep this page open.`);
-    button(entry, "Try now", () => transmit(entry));
+    show(entry, told("%(error)s Will try again by itself; keep this page open.", { error: error.message }));
+    button(entry, told("Try now"), () => transmit(entry));
     entry.timer = setTimeout(() => transmit(entry), wait * 1000);
     return undefined;
   }

@@ -5,12 +5,12 @@
   const ROW = "[data-cell-form]";
   const CONTROL = "input[name], select[name], textarea[name]";
   const WORDS = {
-    saving: "Saving",
-    saved: "Saved",
-    unsaved: "Not on the server yet",
-    typed: "Typed, not saved: look at it, then leave the cell",
-    clash: "Clash",
-    error: "Not saved",
+    saving: told("Saving"),
+    saved: told("Saved"),
+    unsaved: told("Not on the server yet"),
+    typed: told("Typed, not saved: look at it, then leave the cell"),
+    clash: told("Clash"),
+    error: told("Not saved"),
   };
   const rowUrl = (row) => row.getAttribute("hx-post") || row.getAttribute("action");
   const rowAt = (url) => [...document.querySelectorAll(ROW)].find((row) => rowUrl(row) === url);

@@ -29,7 +29,7 @@
     if (ready) return ready;
     worker = new Worker(template.dataset.worker);
     ready = new Promise((resolve, reject) => {
-      worker.onerror = () => reject(new Error("The decoder did not load."));
+      worker.onerror = () => reject(new Error(told("The decoder did not load.")));
       worker.onmessage = ({ data }) => {
         if (data.ready) resolve();
         else if (data.failed && data.id === undefined) reject(new Error(data.failed));
@@ -73,15 +73,15 @@
       const bare = plain.length === VIN_LENGTH + 1 && plain.startsWith("I") ? plain.slice(1) : plain;
       if (bare.length === VIN_LENGTH) return { value: bare };
       const inside = /(?:^|[^A-Z0-9])([A-HJ-NPR-Z0-9]{17})(?![A-Z0-9])/.exec(text.toUpperCase());
-      return inside ? { value: inside[1] } : { not: `That code says “${text.slice(0, 40)}”: a VIN has 17 characters. Try another code on the car.` };
+      return inside ? { value: inside[1] } : { not: told("That code says “%(text)s”: a VIN has 17 characters. Try another code on the car.", { text: text.slice(0, 40) }) };
     },
     serial(text) {
       const value = text.replace(/[\u0000-\u001f]+/g, " ").trim();
-      return value ? { value: value.slice(0, 60) } : { not: "That code is empty. Try another." };
+      return value ? { value: value.slice(0, 60) } : { not: told("That code is empty. Try another.") };
     },
     job(text) {
       const number = /\/jobs\/(\d+)\/?(?:[?#]|$)/.exec(text)?.[1] || /^J(\d+)$/i.exec(text.trim())?.[1];
-      return number ? { value: number } : { not: "That is no key tag of this shop. Scan the square code on the tag." };
+      return number ? { value: number } : { not: told("That is no key tag of this shop. Scan the square code on the tag.") };
     },
   };
 
@@ -136,7 +136,7 @@
       }
       state.value = read.value;
       if (kind === "job") {
-        say(`Opening J${read.value}`);
+        say(told("Opening J%(read)s", { read: read.value }));
         location.assign(template.dataset.job.replace("/0/", `/${Number(read.value)}/`));
         return true;
       }
@@ -151,7 +151,7 @@
       outline(corners, canvas.width, canvas.height);
       found.textContent = read.value;
       found.hidden = false;
-      say("Read. Compare it with the label, then use it.");
+      say(told("Read. Compare it with the label, then use it."));
       part("use").hidden = part("again").hidden = false;
       part("photo").hidden = part("torch").hidden = true;
       part("use").focus();
@@ -169,7 +169,7 @@
         page.querySelectorAll("button, input, label, .actions").forEach((one) => one.remove());
         box.replaceChildren(...[...page.body.childNodes].map((one) => document.importNode(one, true)));
       } catch {
-        box.textContent = "No network: the check digit is looked at when the field is saved.";
+        box.textContent = told("No network: the check digit is looked at when the field is saved.");
       }
     }
 
@@ -200,7 +200,7 @@
     function noDecoder() {
       stop();
       view.hidden = true;
-      say("The code reader did not load. Check the network, close this and try again, or type it in.");
+      say(told("The code reader did not load. Check the network, close this and try again, or type it in."));
     }
 
     async function camera() {
@@ -212,11 +212,11 @@
       outline(null, 1, 1);
       if (!navigator.mediaDevices?.getUserMedia) {
         view.hidden = true;
-        const why = window.isSecureContext ? "This browser gives no live camera." : "Live scanning needs a secure address (https), and this page has none.";
-        return say(`${why} Take a photo of the code instead.`);
+        const why = window.isSecureContext ? told("This browser gives no live camera.") : told("Live scanning needs a secure address (https), and this page has none.");
+        return say(told("%(why)s Take a photo of the code instead.", { why }));
       }
       video.hidden = view.hidden = false;
-      say("Hold the code in the picture, about a hand's width away.");
+      say(told("Hold the code in the picture, about a hand's width away."));
       startDecoder().catch(noDecoder);
       try {
         state.stream = await navigator.mediaDevices.getUserMedia({ audio: false, video: { facingMode: "environment", width: { ideal: 1920 }, height: { ideal: 1080 } } });
@@ -224,11 +224,11 @@
         view.hidden = true;
         const why =
           error.name === "NotAllowedError"
-            ? "The camera is not allowed for this page: allow it in the browser's settings for this address."
+            ? told("The camera is not allowed for this page: allow it in the browser's settings for this address.")
             : error.name === "NotFoundError"
-              ? "No camera was found on this device."
-              : "The camera did not start: another program may be using it.";
-        return say(`${why} Or use a photo of the code.`);
+              ? told("No camera was found on this device.")
+              : told("The camera did not start: another program may be using it.");
+        return say(told("%(why)s Or use a photo of the code.", { why }));
       }
       if (state.over) return stop();
       video.srcObject = state.stream;
@@ -253,21 +253,21 @@
       input.value = "";
       if (!file) return;
       stop();
-      say("Reading the photo");
+      say(told("Reading the photo"));
       try {
         const bitmap = await createImageBitmap(file, { imageOrientation: "from-image" });
         const answer = await decode(bitmap, bitmap.width, bitmap.height, PHOTO_SIDE, true);
-        if (!answer.text) say("No code found in that photo. Take it closer, sharp and without glare.");
+        if (!answer.text) say(told("No code found in that photo. Take it closer, sharp and without glare."));
         else take(answer, answer.canvas);
       } catch (error) {
-        say(error.name === "InvalidStateError" ? "This picture cannot be read here. Take a JPEG or PNG photo of the code." : "The code reader did not load. Check the network and try again.");
+        say(error.name === "InvalidStateError" ? told("This picture cannot be read here. Take a JPEG or PNG photo of the code.") : told("The code reader did not load. Check the network and try again."));
       }
     }
 
     function use() {
       const field = fieldOf(button);
       close();
-      if (!field) return Loombook.say("The field is no longer on this page. Scan again.", "warning");
+      if (!field) return Loombook.say(told("The field is no longer on this page. Scan again."), "warning");
       field.value = state.value;
       field.focus();
       for (const type of ["input", "change"]) field.dispatchEvent(new Event(type, { bubbles: true }));

@@ -156,7 +156,7 @@
     panel.dataset.warned = "1";
     const said = panel.querySelector("#pin-said");
     const owner = dialog.dataset.name;
-    said.textContent = `${owner} has entries on this page that are not saved. Let ${owner} sign in first, or press OK again to leave them.`;
+    said.textContent = told("%(owner)s has entries on this page that are not saved. Let %(owner)s sign in first, or press OK again to leave them.", { owner });
   });
 
   document.addEventListener("submit", (event) => {

@@ -7,18 +7,17 @@
   "use strict";
 
   const { outbox } = Loombook;
-  const count = (n, one, many) => (n === 1 ? `1 ${one}` : `${n} ${many}`);
   const { clock } = Loombook;
   const { asOf, asOfWhy } = document.documentElement.dataset;
   let sent = false;
 
   const STATES = {
-    waiting: "waits to be sent",
-    refused: "not accepted",
-    clash: "two people wrote at once",
-    closed: "the sheet takes no entries now",
-    gone: "what it belongs to is gone",
-    fault: "kept on this device; the server has trouble with it and is asked again. Tell whoever looks after the server",
+    waiting: told("waits to be sent"),
+    refused: told("not accepted"),
+    clash: told("two people wrote at once"),
+    closed: told("the sheet takes no entries now"),
+    gone: told("what it belongs to is gone"),
+    fault: told("kept on this device; the server has trouble with it and is asked again. Tell whoever looks after the server"),
   };
 
   const waiting = () => outbox.entries().filter((entry) => entry.state === "waiting");
@@ -26,38 +25,50 @@
   const aside = () => [...outbox.entries().filter((entry) => entry.state !== "waiting"), ...outbox.drafts().filter((draft) => draft.refused)];
 
   const AWAY = {
-    network: "No network",
-    gateway: "The server does not answer",
-    stranger: "Not the shop’s server answers, perhaps the sign-in page of the wifi",
-    later: "The server is not ready",
+    network: told("No network"),
+    gateway: told("The server does not answer"),
+    stranger: told("Not the shop’s server answers, perhaps the sign-in page of the wifi"),
+    later: told("The server is not ready"),
   };
   const away = (down) => {
     const words = AWAY[down || asOfWhy || "network"];
-    return asOf ? `As of ${clock(asOf)}. ${words}` : words;
+    return asOf ? told("As of %(as_of)s. %(words)s", { as_of: clock(asOf), words }) : words;
   };
   /** What the device cannot work out by itself stands as the server said it last. */
-  const findings = () => (document.querySelector(".sheet") ? ` Findings are as of ${clock(asOf || outbox.state().heardAt)}.` : "");
+  const findings = () => (document.querySelector(".sheet") ? ` ${told("Findings are as of %(time)s.", { time: clock(asOf || outbox.state().heardAt) })}` : "");
+
+  const ofOthers = (n) => (n === 1 ? told("1 entry of other people on this device: sent when they sign in here.") : told("%(n)s entries of other people on this device: sent when they sign in here.", { n }));
 
   function summary() {
     const { coming, down, signedOut, draining } = outbox.state();
     const n = waiting().length;
     const open = showList;
-    if (n && signedOut) return { state: "unsaved", text: "You are signed out. Nothing you typed is lost.", signIn: true };
-    const are = count(n, "entry is", "entries are");
-    if (n && !outbox.kept()) return { state: "unsaved", text: `${are} not saved yet. Will try again by itself; keep this page open.`, open };
-    if (n && (down || asOf)) return { state: "unsaved", text: `${away(down)}: ${are} kept on this device and sent when it is back.${findings()}`, open };
+    if (n && signedOut) return { state: "unsaved", text: told("You are signed out. Nothing you typed is lost."), signIn: true };
+    if (n && !outbox.kept()) {
+      const text = n === 1 ? told("1 entry is not saved yet. Will try again by itself; keep this page open.") : told("%(n)s entries are not saved yet. Will try again by itself; keep this page open.", { n });
+      return { state: "unsaved", text, open };
+    }
+    if (n && (down || asOf)) {
+      const why = away(down);
+      const text = n === 1 ? told("%(why)s: 1 entry is kept on this device and sent when it is back.", { why }) : told("%(why)s: %(n)s entries are kept on this device and sent when it is back.", { why, n });
+      return { state: "unsaved", text: text + findings(), open };
+    }
     const faulty = waiting().filter((entry) => entry.faults).length;
-    if (faulty) return { state: "unsaved", text: `The server has trouble with ${count(faulty, "entry", "entries")}: ${are} kept on this device and sent again by themselves.`, open };
-    if ((coming && !down) || (n && draining)) return { state: "saving", text: "Saving" };
-    if (n) return { state: "unsaved", text: `${are} not on the server yet, and sent again by themselves.`, open };
+    if (faulty) {
+      const trouble = faulty === 1 ? told("The server has trouble with 1 entry:") : told("The server has trouble with %(n)s entries:", { n: faulty });
+      const kept = n === 1 ? told("1 entry is kept on this device and sent again by themselves.") : told("%(n)s entries are kept on this device and sent again by themselves.", { n });
+      return { state: "unsaved", text: `${trouble} ${kept}`, open };
+    }
+    if ((coming && !down) || (n && draining)) return { state: "saving", text: told("Saving") };
+    if (n) return { state: "unsaved", text: n === 1 ? told("1 entry is not on the server yet, and sent again by themselves.") : told("%(n)s entries are not on the server yet, and sent again by themselves.", { n }), open };
     const look = Math.max(Loombook.needLook?.() || 0, aside().length);
-    if (look) return { state: "unsaved", text: `${count(look, "entry needs", "entries need")} a look.`, open };
-    if (down || asOf) return { state: "unsaved", text: `${away(down)}. What you enter is kept on this device.${findings()}` };
+    if (look) return { state: "unsaved", text: look === 1 ? told("1 entry needs a look.") : told("%(n)s entries need a look.", { n: look }), open };
+    if (down || asOf) return { state: "unsaved", text: told("%(why)s. What you enter is kept on this device.", { why: away(down) }) + findings() };
     const theirs = outbox.others();
     if (theirs && document.querySelector("[data-board], [data-pin-panel]")) {
-      return { state: "unsaved", text: `${count(theirs, "entry", "entries")} of other people on this device: sent when they sign in here.` };
+      return { state: "unsaved", text: ofOthers(theirs) };
     }
-    return { state: "saved", text: "All saved" };
+    return { state: "saved", text: told("All saved") };
   }
 
   function refresh() {
@@ -94,13 +105,13 @@
     if (entry.kind === "recording") return entry.fields.place[0];
     const skip = new Set(["version", "key", "csrfmiddlewaretoken", "seen", "turn"]);
     const fields = Object.entries(entry.fields).filter(([name]) => !skip.has(name));
-    return fields.map(([, list]) => list.filter(Boolean).join(", ") || "nothing").join("; ");
+    return fields.map(([, list]) => list.filter(Boolean).join(", ") || told("nothing")).join("; ");
   }
 
   function text(entry) {
-    const what = entry.what || (entry.kind === "photo" ? "Photo" : "Entry");
+    const what = entry.what || (entry.kind === "photo" ? told("Photo") : told("Entry"));
     const where = entry.job ? `J${entry.job}: ` : "";
-    return `${where}${what}: ${said(entry) || "a photo"} (${clock(entry.at)})`;
+    return `${where}${what}: ${said(entry) || told("a photo")} (${clock(entry.at)})`;
   }
 
   /** Its row, where the page shows it, is read again: everything else typed is kept. */
@@ -113,20 +124,20 @@
     const draft = !("id" in entry);
     const state = draft ? "refused" : entry.state === "waiting" && entry.faults ? "fault" : entry.state;
     const row = element("li", `waiting-entry is-${state}`);
-    const head = element("p", "", element("b", "", `${entry.job ? `J${entry.job} · ` : ""}${entry.what || "Entry"}`), ` ${said(entry)}`);
+    const head = element("p", "", element("b", "", `${entry.job ? `J${entry.job} · ` : ""}${entry.what || told("Entry")}`), ` ${said(entry)}`);
     const why = entry.said || entry.refused || "";
     const foot = element("p", "small", `${clock(entry.at)}, ${STATES[state]}${why ? `. ${why}` : ""}`);
     row.append(head, foot);
     if (state === "waiting") return row;
     const acts = element("div", "form-actions");
     if (entry.page && entry.page !== location.pathname + location.search) {
-      const link = element("a", "btn small-text", "Open its page");
+      const link = element("a", "btn small-text", told("Open its page"));
       link.href = entry.page;
       acts.append(link);
     }
-    if (!draft && state !== "clash" && state !== "fault") acts.append(button("Try again", () => outbox.retry(entry.id)));
-    if (entry.kind !== "photo") acts.append(button("Copy as text", (event) => copy(event.target, text(entry))));
-    acts.append(button("Drop it", () => letGo(entry), "btn danger small-text"));
+    if (!draft && state !== "clash" && state !== "fault") acts.append(button(told("Try again"), () => outbox.retry(entry.id)));
+    if (entry.kind !== "photo") acts.append(button(told("Copy as text"), (event) => copy(event.target, text(entry))));
+    acts.append(button(told("Drop it"), () => letGo(entry), "btn danger small-text"));
     row.append(acts);
     return row;
   }
@@ -134,12 +145,12 @@
   async function copy(made, words) {
     try {
       await navigator.clipboard.writeText(words);
-      made.textContent = "Copied";
+      made.textContent = told("Copied");
     } catch {
       const field = element("textarea", "");
       field.value = words;
       field.readOnly = true;
-      field.setAttribute("aria-label", "Text to copy");
+      field.setAttribute("aria-label", told("Text to copy"));
       made.replaceWith(field);
       field.select();
     }
@@ -147,16 +158,16 @@
 
   function fill() {
     const listed = [...waiting(), ...aside()];
-    const close = button("Close", () => dialog.close(), "btn");
-    const title = element("h2", "", "Not on the server yet");
+    const close = button(told("Close"), () => dialog.close(), "btn");
+    const title = element("h2", "", told("Not on the server yet"));
     title.id = "waiting-title";
-    const words = element("p", "", listed.length ? "Kept on this device, also when it is switched off. What waits goes by itself, in this order." : "Everything is on the server.");
+    const words = element("p", "", listed.length ? told("Kept on this device, also when it is switched off. What waits goes by itself, in this order.") : told("Everything is on the server."));
     const list = element("ul", "waiting-list", ...listed.map(line));
     const parts = [title, words, list];
     const others = outbox.others();
-    if (others) parts.push(element("p", "small", `${count(others, "entry", "entries")} of other people on this device: sent when they sign in here.`));
+    if (others) parts.push(element("p", "small", ofOthers(others)));
     const acts = element("div", "form-actions");
-    if (waiting().length) acts.append(button("Try now", () => outbox.wake(true), "btn primary"));
+    if (waiting().length) acts.append(button(told("Try now"), () => outbox.wake(true), "btn primary"));
     acts.append(close);
     dialog.replaceChildren(...parts, acts);
   }
@@ -183,7 +194,7 @@
   function showWaiting(entry) {
     const list = document.querySelector(`[data-outbox-list="${CSS.escape(entry.url)}"]`);
     if (!list || list.querySelector(`[data-key="${CSS.escape(entry.key)}"]`)) return;
-    const item = element("li", "waiting-entry is-waiting", element("p", "", said(entry)), element("p", "small", `${clock(entry.at)}, not on the server yet`));
+    const item = element("li", "waiting-entry is-waiting", element("p", "", said(entry)), element("p", "small", told("%(time)s, not on the server yet", { time: clock(entry.at) })));
     item.dataset.key = entry.key;
     list.prepend(item);
     list.hidden = false;

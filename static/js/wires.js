@@ -39,8 +39,10 @@
     if (!button || !control.name || control.type === "hidden") return;
     last = fill.dataset.fillDown.split(" ").includes(control.name) ? control : null;
     button.disabled = !last;
-    const called = last ? `: ${(last.getAttribute("aria-label") || "").toLowerCase().replace(/, (\S+)$/, (_, at) => ` of ${at.toUpperCase()}`)}` : "";
-    button.querySelector("span").textContent = `Fill down${called}`;
+    const label = last?.getAttribute("aria-label") || "";
+    const said = document.documentElement.lang.startsWith("en") ? label.toLowerCase().replace(/, (\S+)$/, (_, at) => ` of ${at.toUpperCase()}`) : label;
+    const called = last ? `: ${said}` : "";
+    button.querySelector("span").textContent = told("Fill down%(called)s", { called });
   }
 
   function below(control) {

@@ -86,6 +86,7 @@ def test_every_page_is_for_gloves_and_scrolls_as_one(shown: str, enter: SignIn) 
         page = enter(shown, "piers", viewport={"width": width, "height": height})
         for path in SCREENS:
             page.goto(path)
+            page.wait_for_function(DRAWN)
             scrolls += [f"{width}: {path}: {one}" for one in page.evaluate(SCROLLS, width < 640)]
             if width == TABLET_PX:
                 small += [f"{path}: {one}" for one in page.evaluate(SMALL, TOUCH_PX)]
