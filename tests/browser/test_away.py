@@ -285,9 +285,10 @@ def test_an_answer_about_the_entry_asks_the_person_and_counts_what_was_typed(
     if status != 413:
         expect(listed.first).to_contain_text("This sheet is closed.")
     outage.answer = lambda path, number: "pass"
-    for _ in range(3):
+    for left in (2, 1, 0):
         listed.first.get_by_role("button", name="Try again").click()
         wait_s(page, 1)
+        expect(listed).to_have_count(left)
     expect(strip(page)).to_have_attribute("data-state", "saved")
     assert page.evaluate("Loombook.outbox.entries().length + Loombook.outbox.drafts().length") == 0
 

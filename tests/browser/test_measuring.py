@@ -63,8 +63,8 @@ def choose(page: Page, phase: str, playing: str) -> None:
 def hear(page: Page) -> None:
     """One tap: it plays, listens, and stops by itself."""
     page.get_by_role("button", name="Play and record").click()
-    expect(page.get_by_role("button", name="Stop")).to_be_visible()
-    expect(page.get_by_role("button", name="Stop")).to_be_hidden(timeout=60_000)
+    expect(page.get_by_role("button", name="Stop recording")).to_be_visible()
+    expect(page.get_by_role("button", name="Stop recording")).to_be_hidden(timeout=60_000)
 
 
 def test_from_the_signal_to_a_proposal_and_the_sheet(served: str, hears: Hears) -> None:
@@ -84,7 +84,7 @@ def test_from_the_signal_to_a_proposal_and_the_sheet(served: str, hears: Hears) 
     page.context.set_offline(True)
     page.get_by_role("button", name="Record only").click()
     expect(page.locator("[data-record-time]")).to_have_text("9\u00a0s", timeout=30_000)
-    page.get_by_role("button", name="Stop").click()
+    page.get_by_role("button", name="Stop recording").click()
     expect(page.locator("#save-strip")).to_contain_text("kept on this device")
     page.context.set_offline(False)
     expect(page.locator("#recordings h2").first).to_contain_text("Everything", timeout=30_000)
