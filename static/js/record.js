@@ -58,16 +58,21 @@
 
   // Hearing ---------------------------------------------------------------------------------------
 
+  /** Everything is ready before the microphone is: nothing of what it hears first is lost. */
   async function open() {
-    const stream = await navigator.mediaDevices.getUserMedia({ audio: { ...RAW, channelCount: 1 } });
-    const [track] = stream.getAudioTracks();
-    const got = track.getSettings();
-    const changes = Object.keys(RAW).filter((name) => got[name]);
-    find("changes").textContent = changes.map((name) => CHANGES[name]).join(", ");
-    find("obeys").hidden = !changes.length;
     const context = new AudioContext();
-    await context.audioWorklet.addModule(words.worklet);
-    const source = context.createMediaStreamSource(stream);
+    try {
+      await context.audioWorklet.addModule(words.worklet);
+      await context.resume();
+      return await listen(context);
+    } catch (error) {
+      await context.close();
+      throw error;
+    }
+  }
+
+  async function listen(context) {
+    const stream = await navigator.mediaDevices.getUserMedia({ audio: { ...RAW, channelCount: 1 } });
     const hearing = new AudioWorkletNode(context, "hearing", { numberOfOutputs: 0 });
     const blocks = [];
     let peak = 0;
@@ -75,13 +80,18 @@
       blocks.push(data);
       for (const value of data) peak = Math.max(peak, Math.abs(value));
     };
-    source.connect(hearing);
+    context.createMediaStreamSource(stream).connect(hearing);
     const began = Date.now();
     const meter = setInterval(() => {
       find("meter").querySelector("meter").value = peak ? 20 * Math.log10(peak) : -60;
       find("time").textContent = `${Math.floor((Date.now() - began) / 1000)}\u00a0s`;
       peak = 0;
     }, 100);
+    const [track] = stream.getAudioTracks();
+    const got = track.getSettings();
+    const changes = Object.keys(RAW).filter((name) => got[name]);
+    find("changes").textContent = changes.map((name) => CHANGES[name]).join(", ");
+    find("obeys").hidden = !changes.length;
     form.elements.device.value = [track.label, ...changes].join("; ").slice(0, 200);
     return { stream, context, blocks, meter };
   }

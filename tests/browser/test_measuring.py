@@ -24,8 +24,8 @@ Hears = Callable[[str, str], Page]
 
 
 def sound(path: Path) -> Path:
-    """What the microphone hears over and over: a second of the room, then the signal."""
-    samples = recorded(SignalSpec(seconds=2.0), [DOOR], late_s=-1.0)
+    """What the microphone hears over and over: a little of the room, then the signal."""
+    samples = recorded(SignalSpec(seconds=2.0), [DOOR], late_s=-1.2)
     soundfile.write(path, samples / np.abs(samples).max() / 2, 48_000, "PCM_16")
     return path
 
