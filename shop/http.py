@@ -1,8 +1,9 @@
-"""The request as our middleware hands it to a view."""
+"""The request as our middleware hands it to a view, and the plainest answer to one."""
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
 
 if TYPE_CHECKING:
     from django_htmx.middleware import HtmxDetails
@@ -17,3 +18,8 @@ class Request(HttpRequest):
     shop: "Shop"
     tablet: "Tablet | None"
     user: "StaffMember"
+
+
+def sentences(reasons: Iterable[str], status: int) -> HttpResponse:
+    """Why something is not taken, for a script that shows it as it is."""
+    return HttpResponse(" ".join(reasons), status=status, content_type="text/plain; charset=utf-8")

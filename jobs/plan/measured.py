@@ -62,8 +62,13 @@ def read(text: str | bytes) -> Read:
         response = read_text(text)
     except MeasurementError as error:
         return Read([], [msgspec.to_builtins(one) for one in error.problems], [])
-    pairs = zip(response.frequencies_hz.tolist(), response.levels_db.tolist(), strict=True)
-    return Read([[hz, db] for hz, db in pairs], [], list(response.notes))
+    return Read(points_of(response), [], list(response.notes))
+
+
+def points_of(measurement: Measurement) -> list[list[float]]:
+    """A measurement as the database keeps it: points of [Hz, dB]."""
+    pairs = zip(measurement.frequencies_hz.tolist(), measurement.levels_db.tolist(), strict=True)
+    return [[hz, db] for hz, db in pairs]
 
 
 def measurement_of(points: Sequence[Sequence[float]], name: str = "") -> Measurement:

@@ -8,14 +8,20 @@ import msgspec
 import numpy as np
 
 from jobs.models import Microphone, Recording
-from jobs.plan.measured import measurement_of
+from jobs.plan.measured import measurement_of, points_of
 from jobs.plan.tuning import Delays, Unit
+from shop.wording import capital
 from wiring import plan as doc
 from wiring.errors import WiringError as WiringError
 from wiring.measure.calibration import Calibration, read_calibration
 from wiring.measure.faults import RecordingError
 from wiring.measure.proposals import DelayWanted, PolarityVerdict, judge_polarity, propose_delays
-from wiring.measure.signals import CAUTIONS as CAUTIONS, LOUDEST_DBFS, SignalSpec, make
+from wiring.measure.signals import (
+    CAUTIONS as CAUTIONS,
+    LOUDEST_DBFS,
+    SignalSpec as SignalSpec,
+    make,
+)
 from wiring.measure.sounds import flac_of, read_sound as read_file, wav_of
 from wiring.measure.take import Take, analyse
 from wiring.tuning.arrays import Floats
@@ -56,11 +62,6 @@ class Unheard(Exception):
         self.faults = faults
 
 
-def signal(**facts: Any) -> SignalSpec:
-    """A signal by its facts. Raises WiringError for one that cannot be played."""
-    return SignalSpec(**facts)
-
-
 def spec_of(kept: Mapping[str, Any]) -> SignalSpec:
     """A signal as it was kept. Raises WiringError where it is none."""
     try:
@@ -96,15 +97,12 @@ def flac(sound: Sound) -> bytes:
 
 
 def _stop(error: WiringError) -> dict[str, str]:
-    said = f"{error.reason[:1].upper()}{error.reason[1:]}."
-    return {"severity": "stop", "said": said, "what_to_do": ""}
+    return {"severity": "stop", "said": f"{capital(error.reason)}.", "what_to_do": ""}
 
 
 def calibration_points(text: str) -> list[list[float]]:
     """A calibration as it is kept: (Hz, dB), 0 dB at 1 kHz. Raises MeasurementError by line."""
-    curve = read_calibration(text).curve
-    pairs = zip(curve.frequencies_hz.tolist(), curve.levels_db.tolist(), strict=True)
-    return [[hz, db] for hz, db in pairs]
+    return points_of(read_calibration(text).curve)
 
 
 def calibration_of(microphone: Microphone | None) -> Calibration | None:
@@ -140,9 +138,9 @@ def _plain(faults: Sequence[Any]) -> list[dict[str, str]]:
 
 def _points(take: Take) -> list[list[float]]:
     """What is kept of a response: a band in which nothing at all was heard is left out."""
-    measured = take.measured
-    pairs = zip(measured.frequencies_hz.tolist(), measured.levels_db.tolist(), strict=True)
-    return [[round(hz, 3), round(db, 3)] for hz, db in pairs if math.isfinite(db)]
+    return [
+        [round(hz, 3), round(db, 3)] for hz, db in points_of(take.measured) if math.isfinite(db)
+    ]
 
 
 def _result(take: Take) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from jobs.labels.content import KINDS, MOST_COPIES, MOST_LABELS, Label, labels_o
 from jobs.labels.render import FLAG, STYLES, labels_pdf, too_large
 from jobs.models import Job
 from shop.access import allow_any_staff
-from shop.http import Request
+from shop.http import Request, sentences
 from shop.models import LabelSheet
 from shop.typed import whole
 
@@ -132,9 +132,7 @@ def labels_file(request: Request, number: int) -> HttpResponse:
     """The chosen labels as PDF."""
     choice = _choice(request, number)
     if choice.said or choice.sheet is None:
-        return HttpResponse(
-            " ".join(choice.said), status=422, content_type="text/plain; charset=utf-8"
-        )
+        return sentences(choice.said, 422)
     pdf = labels_pdf(
         choice.chosen,
         choice.sheet,

@@ -20,7 +20,7 @@ from jobs.services.photos import add_photo, change_photo, is_subject, remove_pho
 from jobs.sheet.photos import printed
 from shop.access import allow_any_staff
 from shop.forms.base import ModelForm
-from shop.http import Request
+from shop.http import Request, sentences
 from shop.typed import instant, json_value, row_version, token
 
 A_YEAR_S = 365 * 24 * 3600
@@ -50,10 +50,6 @@ def _job(number: int) -> Job:
     return get_object_or_404(Job.objects.with_names(), number=number)
 
 
-def _said(reasons: list[str], status: int) -> HttpResponse:
-    return HttpResponse(" ".join(reasons), status=status, content_type="text/plain; charset=utf-8")
-
-
 @allow_any_staff
 def photo_list(request: Request, number: int) -> HttpResponse:
     """Photos of one subject (`?subject=`) or of the whole job; POST adds one."""
@@ -76,7 +72,7 @@ def _add(request: Request, job: Job) -> HttpResponse:
     """201 or 200 with the strip; else a sentence: 422 refused, 403 closed, 429 busy."""
     file = request.FILES.get("photo")
     if file is None:
-        return _said(["No picture arrived. Choose it again."], 422)
+        return sentences(["No picture arrived. Choose it again."], 422)
     subject = request.POST.get("subject", "job")
     try:
         photo = add_photo(
@@ -90,11 +86,11 @@ def _add(request: Request, job: Job) -> HttpResponse:
             taken_at=instant(request.POST.get("taken_at")),
         )
     except Busy as busy:
-        answer = _said(busy.reasons, 429)
+        answer = sentences(busy.reasons, 429)
         answer["Retry-After"] = "3"
         return answer
     except Refused as refused:
-        return _said(refused.reasons, 422 if job.takes_changes else 403)
+        return sentences(refused.reasons, 422 if job.takes_changes else 403)
     if "Loombook-Photo" not in request.headers:
         return redirect("photo", job.number, photo.pk)
     context = {"job": job, "subject": subject, "kept_with": photo.subject}

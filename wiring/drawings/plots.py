@@ -265,13 +265,14 @@ def _beside(
     script can name the lines below; on paper None is given, for names below all of them.
     """
     drawn = np.concatenate([_points(frame, one) for one in named] or [np.empty((0, 2))])
+    along = drawn[np.argsort(drawn[:, 0])].T
     texts = []
     for line in named:
         places = list(_places(frame, line, look.letters))
         if not places:
             continue
         free = [one for one in places if not any(_overlap(one[2], other) for other in taken)]
-        clear = next((one for one in free if not _holds(one[2], drawn)), None)
+        clear = next((one for one in free if not _holds(one[2], along)), None)
         if clear is None and look is not SCREEN:
             return None
         x, y, box = clear or (free or places)[0]
@@ -326,10 +327,13 @@ def _filled(points: Floats) -> Floats:
     return np.concatenate([between.reshape(-1, 2), points[-1:]])
 
 
-def _holds(box: Box, points: Floats) -> bool:
+def _holds(box: Box, along: Floats) -> bool:
+    """Whether a point lies within; `along` is a row of x, rising, over one of y."""
     left, top, right, bottom = box
-    x, y = points[:, 0], points[:, 1]
-    return bool(np.any((x > left) & (x < right) & (y > top) & (y < bottom)))
+    first = np.searchsorted(along[0], left, "right")
+    last = np.searchsorted(along[0], right, "left")
+    y = along[1, first:last]
+    return bool(np.any((y > top) & (y < bottom)))
 
 
 def _below(

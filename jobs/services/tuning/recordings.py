@@ -10,6 +10,7 @@ from django.db import transaction
 from jobs.errors import Refused
 from jobs.models import Job, JobEvent, MeasuredPhase, MeasuredResponse, Microphone, Recording
 from jobs.plan.power import doc
+from jobs.plan.tuning import Delays
 from jobs.services.events import done_before, log
 from jobs.services.saving import open_job
 from jobs.services.tuning.measured import MOST_KEPT, set_aside_older, taken_with
@@ -92,8 +93,9 @@ def _keep(
     recording.job = job
     recording.file.save("recording.flac", sound, save=False)
     recording.save(force_insert=True)
+    settings = taken_with(job, recording.phase)
     for result, levels in zip(recording.results, points, strict=True):
-        _respond(job, recording, recording.order[result["number"]], levels)
+        _respond(job, recording, recording.order[result["number"]], levels, settings)
     log(
         job,
         recording.by,
@@ -110,7 +112,13 @@ def _keep(
     return recording
 
 
-def _respond(job: Job, recording: Recording, playing: str, points: list[list[float]]) -> None:
+def _respond(
+    job: Job,
+    recording: Recording,
+    playing: str,
+    points: list[list[float]],
+    settings: dict[str, Any],
+) -> None:
     row = MeasuredResponse.objects.create(
         job=job,
         phase=recording.phase,
@@ -118,7 +126,7 @@ def _respond(job: Job, recording: Recording, playing: str, points: list[list[flo
         place=recording.place,
         file_name=f"recording {recording.pk}",
         points=points,
-        taken_with=taken_with(job, recording.phase),
+        taken_with=settings,
         recording=recording,
         by=recording.by,
     )
@@ -147,21 +155,26 @@ def remove_recording(number: int, pk: int, *, actor: StaffMember, key: str = "")
     transaction.on_commit(lambda: storage.delete(name))
 
 
-def delays_wanted(row: Recording, plan: doc.Plan) -> list[Any]:
-    """Delays by the measured arrivals of one recording (jobs.plan.recordings.Wanted)."""
-    wanted: list[Any] = sums.delays_wanted(row, plan, delays_for(row.job, plan), settings_of(row))
+def delays_wanted(row: Recording, plan: doc.Plan, delays: Delays | None = None) -> list[Any]:
+    """Delays by the measured arrivals of one recording (jobs.plan.recordings.Wanted).
+
+    `delays` are those of the job by tape measure, where they are at hand.
+    """
+    by_tape = delays or delays_for(row.job, plan)
+    wanted: list[Any] = sums.delays_wanted(row, plan, by_tape, settings_of(row))
     return wanted
 
 
-def polarities(row: Recording, plan: doc.Plan) -> dict[str, Any]:
+def polarities(row: Recording, plan: doc.Plan, delays: Delays | None = None) -> dict[str, Any]:
     """What each polarity says, by what played (wiring.measure.proposals.PolarityVerdict)."""
-    found: dict[str, Any] = sums.polarities(row, plan, delays_for(row.job, plan), settings_of(row))
+    by_tape = delays or delays_for(row.job, plan)
+    found: dict[str, Any] = sums.polarities(row, plan, by_tape, settings_of(row))
     return found
 
 
 def settings_of(row: Recording) -> dict[str, Any]:
     """The settings in force when it was recorded, by channel."""
-    first = row.responses.first()
+    first = next(iter(row.responses.all()), None)
     return first.taken_with if first is not None else {}
 
 

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.contrib import messages
+from django.db.models import Prefetch
 from django.http import FileResponse, Http404, HttpResponse, HttpResponseNotModified
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
@@ -10,20 +11,20 @@ from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
 from jobs.forms.tuning.recording import EACH, RecordingForm, SignalForm
-from jobs.models import MeasuredPhase, Recording
+from jobs.models import MeasuredPhase, MeasuredResponse, Recording
 from jobs.services.tuning import recordings as service
+from jobs.services.tuning.seats import delays_for
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.tuning.common import show
 from jobs.views.tuning.measured import EVERYTHING, playing_choices
 from shop.access import allow, allow_any_staff
-from shop.http import Request
+from shop.http import Request, sentences
 from shop.lazy import Lazy
 from shop.roles import BENCH
 from shop.typed import token
 
 sums = Lazy("jobs.plan.recordings")
-PLAIN = "text/plain; charset=utf-8"
 
 
 def _form(sheet: BaySheet, *args: Any, **kwargs: Any) -> RecordingForm:
@@ -50,10 +51,14 @@ def _next(sheet: BaySheet) -> dict[str, Any]:
 def _list(sheet: BaySheet) -> dict[str, Any]:
     """Every recording, the newest first, with what was heard of each sound."""
     words = dict(playing_choices(sheet.plan))
+    responses = Prefetch("responses", MeasuredResponse.objects.defer("text", "points"))
+    found = sheet.job.recordings.select_related("by").prefetch_related(responses)
+    recordings = list(found.order_by("-pk"))
+    by_tape = delays_for(sheet.job, sheet.plan) if recordings else None
     rows = []
-    for row in sheet.job.recordings.select_related("by", "microphone").order_by("-pk"):
+    for row in recordings:
         played = [words.get(one, one) for one in row.order]
-        verdicts = service.polarities(row, sheet.plan)
+        verdicts = service.polarities(row, sheet.plan, by_tape)
         heard = [
             {
                 **one,
@@ -62,7 +67,7 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
             }
             for one in row.results
         ]
-        delays = service.delays_wanted(row, sheet.plan)
+        delays = service.delays_wanted(row, sheet.plan, by_tape)
         rows.append({"row": row, "heard": heard, "played": played, "delays": delays})
     return {"recordings": rows}
 
@@ -132,7 +137,7 @@ def recording_add(request: Request, number: int) -> HttpResponse:
         refused = [_("No recording arrived: record it again, or choose the file again.")]
     said = refused or [str(line) for lines in form.errors.values() for line in lines]
     if by_itself:
-        return HttpResponse(" ".join(said), status=422, content_type=PLAIN)
+        return sentences(said, 422)
     for line in refused:
         form.add_error(None, line)
     return _page(request, sheet, form, 422)
@@ -141,7 +146,7 @@ def recording_add(request: Request, number: int) -> HttpResponse:
 def _spec(data: dict[str, Any], count: int) -> Any:
     """The signal that the form names. Raises Refused for one that cannot be played."""
     try:
-        return sums.signal(
+        return sums.SignalSpec(
             seconds=data["seconds"],
             level_dbfs=data["level_dbfs"],
             pause_s=data["pause_s"],
