@@ -4,7 +4,7 @@ from typing import Any
 
 from django import forms
 
-from jobs.forms.tuning.uploads import ACCEPT, MOST_BYTES
+from jobs.forms.tuning.uploads import ACCEPT, MOST_BYTES, line_said
 from jobs.models import Microphone
 from shop.forms.base import ModelForm
 from shop.lazy import Lazy
@@ -46,6 +46,5 @@ class MicrophoneForm(ModelForm):
                 self.instance.points = sums.calibration_points(data["text"])
             except sums.MeasurementError as error:
                 for one in error.problems[:5]:
-                    where = f"Line {one.number}: " if one.number else ""
-                    self.add_error(field, f"{where}{one.message}")
+                    self.add_error(field, line_said(one.number, one.message))
         return data

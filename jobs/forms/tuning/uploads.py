@@ -15,6 +15,11 @@ MOST_BYTES: Final = 4_000_000
 ACCEPT: Final = ".txt,.csv,.tsv,.dat,text/plain"
 
 
+def line_said(number: int, message: str) -> str:
+    """What is wrong in a line of a text; number 0 is of the whole."""
+    return f"Line {number}: {message}" if number else message
+
+
 class SeveralFiles(forms.FileInput):
     """A file control that takes several."""
 
@@ -174,8 +179,8 @@ class LevelsForm(forms.Form):
             return
         levels = read(upload.read())
         for problem in levels.problems[:5]:
-            where = f"Line {problem['number']}: " if problem["number"] else ""
-            self.add_error("levels_file", f"{where}{problem['message']}")
+            said = line_said(problem["number"], problem["message"])
+            self.add_error("levels_file", said)
         data["points"], data["file_name"] = levels.points, upload.name[:200]
 
 
