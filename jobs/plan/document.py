@@ -25,6 +25,7 @@ from jobs.plan.columns import (
 )
 from jobs.plan.fault_codes import codes_said, new_codes
 from jobs.plan.heard import level_change
+from jobs.plan.polarity import with_polarity_heard
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
 from shop.models import Product, ProductKind, Shop
@@ -141,7 +142,7 @@ def _grouped(rows: list[Any], key: str) -> list[list[Any]]:
 def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) -> doc.Plan:
     """The job's plan with its settings as left, or as found."""
     settings = {row.channel: row for row in plan_rows.settings[TuningKind(kind)](job.pk)}
-    return doc.Plan(
+    plan = doc.Plan(
         devices=tuple(map(_device, _grouped(plan_rows.devices(job.pk), "label"))),
         speakers=tuple(map(_speaker, plan_rows.speakers(job.pk))),
         channels=tuple(
@@ -152,6 +153,9 @@ def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) ->
         supply=_supply_of(job),
         assumptions=assumptions_of(shop or Shop.objects.current()),
     )
+    if kind == TuningKind.BEFORE:
+        return plan
+    return with_polarity_heard(plan, (row.polarity for row in plan_rows.recorded(job.pk)))
 
 
 def _heard_finding(row: Any) -> Finding | None:

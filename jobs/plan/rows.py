@@ -13,9 +13,11 @@ from jobs.models import (
     Job,
     JobPart,
     JobSpeaker,
+    MeasuredPhase,
     PowerRun,
     Reading,
     ReadingKind,
+    Recording,
     SeatDistance,
     SupplyFacts,
     TuningKind,
@@ -71,6 +73,13 @@ channels: Final = Prepared(
     "speakers__label",
 )
 """Channels in the order of the plan, one row a speaker (or one row without)."""
+
+
+recorded: Final = Prepared(
+    lambda job: Recording.objects.filter(job=job, phase=MeasuredPhase.AFTER).order_by("pk"),
+    "polarity",
+)
+"""What each recording of the car as left says of polarities, the oldest first."""
 
 
 def _settings_of(kind: str) -> Prepared:
