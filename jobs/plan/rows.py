@@ -13,11 +13,9 @@ from jobs.models import (
     Job,
     JobPart,
     JobSpeaker,
-    MeasuredPhase,
     PowerRun,
     Reading,
     ReadingKind,
-    Recording,
     SeatDistance,
     SupplyFacts,
     TuningKind,
@@ -73,13 +71,6 @@ channels: Final = Prepared(
     "speakers__label",
 )
 """Channels in the order of the plan, one row a speaker (or one row without)."""
-
-
-recorded: Final = Prepared(
-    lambda job: Recording.objects.filter(job=job, phase=MeasuredPhase.AFTER).order_by("pk"),
-    "polarity",
-)
-"""What each recording of the car as left says of polarities, the oldest first."""
 
 
 def _settings_of(kind: str) -> Prepared:
@@ -157,4 +148,11 @@ places: Final = Prepared(
 )
 """What each channel is called."""
 
-supply: Final = Prepared(lambda job: SupplyFacts.objects.filter(job=job), *SUPPLY_COLUMNS)
+supply: Final = Prepared(
+    lambda job: SupplyFacts.objects.filter(job=job).order_by("job__recordings__pk"),
+    *SUPPLY_COLUMNS,
+    "job__recordings__phase",
+    "job__recordings__polarity",
+)
+"""What is known of the supply, and beside it what each recording says of polarities, the oldest
+first: one row a recording, or one."""
