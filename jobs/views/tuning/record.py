@@ -58,12 +58,11 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
     rows = []
     for row in recordings:
         played = [words.get(one, one) for one in row.order]
-        verdicts = service.polarities(row, sheet.plan, by_tape)
         heard = [
             {
                 **one,
                 "words": played[one["number"]],
-                "verdict": verdicts.get(row.order[one["number"]]),
+                "verdict": row.polarity.get(row.order[one["number"]]),
             }
             for one in row.results
         ]
