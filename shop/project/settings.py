@@ -183,12 +183,13 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 AUTH_USER_MODEL = "shop.StaffMember"
 AUTHENTICATION_BACKENDS = ["shop.services.sign_in.PasswordBackend"]
 AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": f"django.contrib.auth.password_validation.{name}"}
-    for name in (
-        "UserAttributeSimilarityValidator",
-        "MinimumLengthValidator",
-        "CommonPasswordValidator",
-    )
+    {
+        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
+        "OPTIONS": {"min_length": 15},
+    },
+    {"NAME": "shop.passwords.OwnWords"},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "shop.passwords.EasyToGuess"},
 ]
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "home"
