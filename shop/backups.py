@@ -437,6 +437,14 @@ def _put_in_place(unpacked: Path, aside: Path) -> None:
         raise
 
 
+def require_alone() -> None:
+    """Refuse while anything else uses the database, of either kind."""
+    if connection.vendor == "postgresql":
+        _require_stopped()
+    else:
+        _close_sqlite(_sqlite_path())
+
+
 def _close_sqlite(path: Path) -> None:
     """Fold the write-ahead log into the file; refused while anyone else has the database open."""
     connections.close_all()
