@@ -146,6 +146,11 @@ class Recording(models.Model):
     def __str__(self) -> str:
         return f"Recording {self.pk}, {self.place}"
 
+    @property
+    def kept_as(self) -> str:
+        """The name of its file where it leaves the job."""
+        return f"{self.job}-recording-{self.pk}.flac"
+
 
 class MeasuredResponse(models.Model):
     """A measured response: uploaded, with its text and its points or what is wrong with it, or

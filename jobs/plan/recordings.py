@@ -1,6 +1,7 @@
 """What the measuring sums answer about recordings: signals to play, and what was heard of them."""
 
 import math
+import shlex
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
@@ -15,6 +16,7 @@ from shop.wording import capital
 from wiring import plan as doc
 from wiring.errors import WiringError as WiringError
 from wiring.measure.calibration import Calibration, read_calibration
+from wiring.measure.command import repeated_by as commands_of
 from wiring.measure.faults import RecordingError
 from wiring.measure.proposals import DelayWanted, judge_polarity, propose_delays
 from wiring.measure.signals import (
@@ -76,6 +78,11 @@ def kept(spec: SignalSpec) -> dict[str, Any]:
     plain = msgspec.to_builtins(spec)
     assert isinstance(plain, dict)
     return plain
+
+
+def repeated_by(spec: SignalSpec, recording: str, calibration: str) -> list[str]:
+    """The commands that repeat the sums from the file that is kept, a line each."""
+    return [shlex.join(words) for words in commands_of(spec, recording, calibration)]
 
 
 def wav(spec: SignalSpec) -> bytes:

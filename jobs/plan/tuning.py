@@ -17,7 +17,7 @@ from wiring import plan as doc
 from wiring.channels.levels import LevelGuide as LevelGuide, guide as guide
 from wiring.channels.signal_path import driven, signal_path
 from wiring.check import findings_of
-from wiring.context import RULES, Context
+from wiring.context import RULES, Context as Context
 from wiring.drawings.plan_plots import (
     SHOWN_NAMES as SHOWN_NAMES,
     Quantity as Quantity,

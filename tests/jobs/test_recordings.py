@@ -1,6 +1,9 @@
 """What a microphone heard of a signal becomes curves, arrivals and polarities, kept once."""
 
+import hashlib
 import io
+import json
+import shlex
 from collections.abc import Iterator
 from functools import cache, partial
 from pathlib import Path
@@ -13,6 +16,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection, transaction
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from jobs.errors import Refused
 from jobs.models import ChannelSetting, Job, Microphone, Recording
@@ -26,9 +30,12 @@ from jobs.services.tuning.recordings import (
     put_measured_delays_in,
     remove_recording,
 )
+from jobs.sheet.document import Signing, draft, freeze, load as load_job
+from jobs.sheet.render import sheet_html
 from tests.jobs.workshop import Workshop
 from tests.racing import at_once
 from tests.wiring.measure.cabins import Driver, recorded
+from wiring.__main__ import main as run
 from wiring.measure.signals import SignalSpec
 
 pytestmark = pytest.mark.django_db
@@ -249,6 +256,39 @@ def test_cut_off_while_it_is_kept_nothing_of_it_stays(
     assert not job.recordings.exists() and not job.measured.exists()
     assert not job.channels.filter(polarity_proved=True).exists()
     assert list(tmp_path.rglob("*.flac")) == []
+
+
+def test_the_sheet_names_each_recording_and_how_to_repeat_its_sums(
+    workshop: Workshop,
+    job: Job,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Whoever has the file and the two commands reads the arrivals that the sheet prints."""
+    row = add(workshop, job, wav(TWEETER, TURNED, WOOFER), "A1.1", "A1.2", "A1.3")
+    [said] = draft(load_job(pk=job.pk))["sound"]["recordings"]
+    with row.file.open() as file:
+        content = file.read()
+    assert said["sha256"] == hashlib.sha256(content).hexdigest()
+    assert said["file"] == f"{job}-recording-{row.pk}.flac"
+    assert [one["verdict"] for one in said["heard"]][:2] == ["proved", "contradicted"]
+    printed = {one["id"]: one["after_first_ms"] for one in said["heard"]}
+    assert printed["A1.2"] - printed["A1.1"] == pytest.approx(1.0, abs=0.02)
+
+    monkeypatch.chdir(tmp_path)
+    Path(said["file"]).write_bytes(content)
+    signal, measuring = (shlex.split(line)[3:] for line in said["repeat"])
+    assert run(signal) == 0
+    capsys.readouterr()
+    assert run([*measuring, "--json"]) == 0
+    again = [one["arrival_ms"] for one in json.loads(capsys.readouterr().out)["takes"]]
+    assert [one - min(again) for one in again] == pytest.approx(list(printed.values()), abs=0.01)
+
+    assert "recordings" in sheet_html(draft(load_job(pk=job.pk)))
+    Path(row.file.path).unlink()
+    with pytest.raises(Refused, match="backup"):
+        freeze(load_job(pk=job.pk), Signing(1, workshop.manager, timezone.now()))
 
 
 def silence() -> bytes:

@@ -187,8 +187,7 @@ def recording_file(request: Request, number: int, pk: int) -> HttpResponse | Fil
         file = row.file.open()
     except FileNotFoundError:
         raise Http404("This recording's file is gone: take it from a backup.") from None
-    name = f"J{number}-recording-{row.pk}.flac"
-    return FileResponse(file, as_attachment=True, filename=name, content_type="audio/flac")
+    return FileResponse(file, as_attachment=True, filename=row.kept_as, content_type="audio/flac")
 
 
 @allow(*BENCH)
