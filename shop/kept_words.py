@@ -106,11 +106,14 @@ def _holds(kind: str) -> str:
     """What may stand in a place of the kind."""
     if kind == "speaker":
         return f"(?:{'|'.join(_composed()['speakers'])})(?:, .+?)?"
-    return {"number": _NUMBER, "id": r"\S+?"}.get(kind, ".+?")
+    return {"number": _NUMBER, "id": r"\S+?", "mark": r"(?=\S*[A-Z0-9'])\S+?"}.get(kind, ".+?")
 
 
 def _shape(pattern: str, places: dict[str, str]) -> Shape:
     fixed = _PLACE.split(pattern)
+    words = re.findall(r"[^\W\d_]{2,}", " ".join(fixed[::2]))
+    if len(words) < 2:  # "speaker M1" is ours, "speaker box" may be anybody's
+        places = {name: "mark" if kind == "id" else kind for name, kind in places.items()}
     parts, own = [], []
     for at, part in enumerate(fixed):
         if at % 2:
@@ -122,7 +125,6 @@ def _shape(pattern: str, places: dict[str, str]) -> Shape:
         for spelt, either in _WRITTEN:
             text = re.sub(spelt, either.replace("\\", r"\\"), text)
         parts.append(text)
-    words = re.findall(r"[^\W\d_]{2,}", " ".join(own))
     strict = len(words) < 3 and sum(map(len, words)) < 14
     return Shape(pattern, re.compile("".join(parts)), max(own, key=len), places, strict)
 
@@ -178,6 +180,18 @@ def _found(text: str, deep: int = 0) -> str | None:
         return said
     if len(text) > LONGEST or deep > DEEPEST:
         return None
+    said = _shaped(text, deep)
+    if said is None and text[:1].isupper():
+        small = _shaped(text[0].lower() + text[1:], deep)
+        said = None if small is None else capital(small)
+    said = _joined(text, deep) if said is None else said
+    if said is None and text[-1:] == "." and (said := _found(text[:-1], deep + 1)) is not None:
+        return f"{said}."
+    return said
+
+
+def _shaped(text: str, deep: int) -> str | None:
+    """A text that was made of a pattern, as it is said now."""
     for shape in _shapes():
         if shape.piece in text and (match := shape.finds.fullmatch(text)):
             values = {}
@@ -189,14 +203,14 @@ def _found(text: str, deep: int = 0) -> str | None:
             else:
                 said = gettext(shape.pattern)
                 return said % values if shape.places else said
-    return _joined(text, deep)
+    return None
 
 
 def _value(value: str, kind: str, deep: int, *, strict: bool) -> str | None:
     """What stands in a place, as it is said now."""
     if kind == "number":
         return figures_said(value)
-    if kind in {"name", "id"}:
+    if kind in {"name", "id", "mark"}:
         return value
     if kind == "either":
         return _whole(value) or value

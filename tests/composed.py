@@ -37,7 +37,8 @@ RECORDS: Final = ()
 """Modules outside the sums that compose what is kept or drawn in English."""
 
 SHORT: Final = {
-    "wiring/plan.py": ("feed", "return", "bridge"),
+    "wiring/plan.py": ("feed", "return"),
+    "wiring/findings.py": ("stop", "caution", "note"),
     "wiring/power/network.py": ("battery", "body", "ground"),
     "wiring/measure/proposals.py": ("normal", "inverted"),
     "wiring/rules/crossovers.py": ("gap", "overlap"),
@@ -101,11 +102,12 @@ PIECES: Final = frozenset({"known", "says", "slow", "by", "almost"})
 """Names of pieces that another language puts elsewhere in the sentence."""
 
 WORD: Final = re.compile(r"[^\W\d_]{2,}")
-SAME: Final = frozenset(
-    "sqrt log ln lg dB dBFS AWG IEC ISO AES CFR SAE ASTM UL kHz Hz mohm ohm degC max min mm ms mA mH"
-    " Un Ri Us Ti Ta In gG oct PCM FLAC RF WAV WAVEX Bessel Butterworth Linkwitz Riley GNYE MB AB Ah"
-    " mAh µF mV".split()
-)
+_SAME: Final = """
+sqrt log ln lg dB dBFS AWG IEC ISO AES CFR SAE ASTM UL kHz Hz mohm ohm degC max min mm ms
+mA mH Un Ri Us Ti Ta In gG oct PCM FLAC RF WAV WAVEX Bessel Butterworth Linkwitz Riley
+GNYE MB AB Ah mAh µF mV
+"""
+SAME: Final = frozenset(_SAME.split())
 """Words of formulas and of units, which are the same in every language."""
 
 CODE: Final = re.compile(
@@ -142,7 +144,7 @@ Scope = dict[str, list[ast.expr]]
 
 Places = dict[str, str]
 """By place, what it holds: a "number", a "name" that somebody typed, an "id", "either" such a
-name or a text of ours, a "speaker", a "place" in the car, a "list", or "text" that is told in turn."""
+name or a text of ours, a "speaker", a "place" in the car, a "list", or "text", told in turn."""
 
 
 def modules() -> Iterator[Path]:
@@ -395,7 +397,7 @@ def _kind(value: ast.expr, scope: Scope, deep: int) -> str:
         if IDENT.search(said):
             return "id"
     last = value.attr if isinstance(value, ast.Attribute) else said
-    if NUMBERS.match(last) or isinstance(value, ast.BinOp) and "'" not in said:
+    if NUMBERS.match(last) or (isinstance(value, ast.BinOp) and "'" not in said):
         return "number"
     if isinstance(value, ast.Name) and deep < 3:
         kinds = {_kind(one, scope, deep + 1) for one in scope.get(value.id, ())}
@@ -417,8 +419,7 @@ def is_said(pattern: str) -> bool:
     if (
         pattern in NOT_SAID
         or pattern[0] in " ,;:."
-        or pattern.startswith("(")
-        and ")" not in pattern
+        or (pattern.startswith("(") and ")" not in pattern)
         or pattern[-1] == " "
         or re.search(r"^\w*\.?%\(\w+\)s[._]?\w*(\.\w+)?$", pattern)
     ):

@@ -17,10 +17,11 @@ from wiring.findings import Finding
 from wiring.plan import Plan, from_builtins
 
 PLANS = Path(__file__).parent / "wiring"
-ENGLISH = frozenset(
-    "the of and with from which is its be at may only have their this that than not on by it where"
-    " feed feeds channel speaker cable fuse carries".split()
-)
+WORDS = """
+the of and with from which is its be at may only have their this that than not on by it
+where feed feeds channel speaker cable fuse carries
+"""
+ENGLISH = frozenset(WORDS.split())
 ALSO = {"de": frozenset[str](), "es": frozenset({"cable"})}
 """Words of the language that are spelt like an English one."""
 

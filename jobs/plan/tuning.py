@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 
 import msgspec
 
+from jobs import wording
 from jobs.models import Job
 from jobs.models.measured import DEFAULT_AIR_C
 from jobs.plan import rows as plan_rows
@@ -296,7 +297,7 @@ def delays_of(
                 rate,
             )
         except WiringError as error:
-            missing = f"{error.reason.capitalize()}."
+            missing = f"{wording.capital(error.reason)}."
     by_channel = {one.id: one for one in alignment.delays} if alignment else {}
     lines = [
         DelayLine(unit, by_channel.get(unit.key), settings[unit.channel_ids[0]].delay_ms)

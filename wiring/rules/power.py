@@ -55,7 +55,8 @@ def conductor_known(context: Context) -> Iterator[Finding]:
             yield Finding(
                 "power-conductor-known",
                 "stop",
-                f"The cable of the {run_name(context, each.run)} cannot be judged: {problem.reason}.",
+                f"The cable of the {run_name(context, each.run)} cannot be judged: "
+                f"{problem.reason}.",
                 (each.run.id,),
                 "Choose a known size and insulation, fit for how hot the place gets.",
                 TABLE_SOURCE,
