@@ -227,11 +227,10 @@ def _value(value: str, kind: str, deep: int, *, strict: bool) -> str | None:
 def _listed(text: str, deep: int) -> str:
     """A list, each of its things as it is said now where it is known."""
     for at in re.finditer(" and ", text):
-        rows = [
-            _value(one, "text", deep, strict=True) for one in (text[: at.start()], text[at.end() :])
-        ]
-        if None not in rows:
-            return listed(rows)
+        first = _value(text[: at.start()], "text", deep, strict=True)
+        second = _value(text[at.end() :], "text", deep, strict=True)
+        if first is not None and second is not None:
+            return listed([first, second])
     head, joined, last = text.rpartition(" and ")
     said = [
         ", ".join(_value(one, "text", deep, strict=False) or one for one in part.split(", "))
@@ -260,8 +259,8 @@ def _joined(text: str, deep: int) -> str | None:
         if len(split) > 1:
             if len(split) > 2 * DEEPEST:
                 continue
-            said = [_value(one, "text", deep, strict=True) for one in split]
-            whole = [one for one in said if one is not None]
+            rows = [_value(one, "text", deep, strict=True) for one in split]
+            whole = [one for one in rows if one is not None]
             if len(whole) == len(split):
                 return joined.join(whole) if joined else listed(whole)
     if (found := _OF.fullmatch(text)) and (said := _found(found[2], deep + 1)) is not None:

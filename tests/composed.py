@@ -33,7 +33,7 @@ NOT_SHOWN: Final = frozenset(
 )
 """What is said in a terminal alone or for programs, and what `tests.told_in_tables` knows."""
 
-RECORDS: Final = ()
+RECORDS: Final[tuple[str, ...]] = ()
 """Modules outside the sums that compose what is kept or drawn in English."""
 
 SHORT: Final = {
@@ -304,7 +304,8 @@ Part = str | ast.FormattedValue
 
 def _patterns(node: ast.expr, scope: Scope) -> Iterator[tuple[str, Places]]:
     for parts in _ways(node, scope):
-        pattern, places = "", {}
+        pattern = ""
+        places: Places = {}
         for part in parts:
             if isinstance(part, str):
                 pattern += part.replace("%", "%%")
