@@ -30,15 +30,16 @@ def setting_not_typed(context: Context) -> Iterator[Finding]:
         told = [f"{one.what} {_text(one, one.typed.exact)}" for one in found.figures]
         nearest = [f"{one.what} {one.typed.text} {one.typed.unit}".strip() for one in found.figures]
         wanted = listed(_first(told)) if told else "a filter of this kind"
-        do = f"Nearest: {listed(_first(nearest))}. " if nearest else ""
+        problems = " ".join(found.problems)
         yield Finding(
             "setting-not-typed",
             "caution",
             f"{name}: its program does not take {wanted}",
             (channel.id,),
-            f"{do}{' '.join(found.problems)}".strip(),
+            f"Nearest: {listed(_first(nearest))}." if nearest else problems,
             MAKER,
             tuple(_figure(one) for one in found.figures),
+            problems if nearest else "",
         )
 
 
