@@ -35,7 +35,9 @@ class ProofForm(SecondFactorFields):
         self.asks_second = second_factor.asked_again(
             request, request.user, request.shop, must_be=self.second_must_be
         )
-        if not self.asks_second:
+        if self.asks_second:
+            self.ask()
+        else:
             for name in SECOND:
                 del self.fields[name]
         if self.may_be_pin():

@@ -4,6 +4,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.functional import cached_property
 from django.utils.translation import gettext_noop as kept
 
 from shop.http import Request
@@ -33,11 +34,16 @@ class SecondFactorFields(forms.Form):
         kept("Code of your app"),
         required=False,
         help_text="Six digits. A recovery code is taken as well.",
+        error_messages={"required": "Type the code that your app shows."},
     )
     passkey = forms.CharField(required=False, widget=forms.HiddenInput())
 
     asked: StaffMember
     request: Request
+
+    def ask(self) -> None:
+        """Want a code of whoever has no passkey to show here."""
+        self.fields["second"].required = not self.offers_passkey
 
     def show(self) -> str:
         """What was shown; raises ValidationError for what is not taken."""
@@ -49,7 +55,7 @@ class SecondFactorFields(forms.Form):
         except second_factor.Refused as refused:
             raise ValidationError({"second": refused.said}) from refused
 
-    @property
+    @cached_property
     def offers_passkey(self) -> bool:
         """Whether the person has a passkey that can be shown at this address."""
         there = passkeys.possible(self.request)
@@ -66,11 +72,13 @@ class SecondFactorForm(SecondFactorFields):
         super().__init__(*args, **kwargs)
         self.request, self.asked, self.shown = request, asked, ""
         self.fields["second"].widget.attrs["autofocus"] = True
+        self.ask()
         if not request.shop.second_factor_days:
             del self.fields["remember"]
 
     def clean(self) -> dict[str, Any]:
-        self.shown = self.show()
+        if not self.errors:
+            self.shown = self.show()
         return self.cleaned_data
 
 

@@ -5,6 +5,7 @@ from typing import Any, Final
 from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db.models import Q
+from django.utils.translation import gettext_noop as kept
 
 from shop.currencies import NAMES
 from shop.forms.base import LongSelect, ModelForm
@@ -173,7 +174,7 @@ class ShopForm(ModelForm):
             "longest_clock_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
             "lock_after_min": forms.NumberInput({"data-unit": "min"}),
             "idle_limit_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
-            "second_factor_days": forms.NumberInput({"data-unit": "days"}),
+            "second_factor_days": forms.NumberInput({"data-unit": kept("days")}),
         }
 
     PROFILE = (

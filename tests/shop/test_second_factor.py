@@ -381,11 +381,11 @@ def test_one_persons_passkey_is_not_anothers(manager: StaffMember) -> None:
     assert client.post(SHOW, {"passkey": shown}).status_code == 422
 
 
-@pytest.mark.parametrize(
-    "answer",
-    ["{", "[]", "null", '{"id": "\\u0000"}', '{"id": "AA", "rawId": "AA", "response": []}']
-    + ["[" * 9000, json.dumps({"id": "AA", "rawId": "AA", "type": "public-key", "response": {}})],
-)
+EMPTY = {"id": "AA", "rawId": "AA", "type": "public-key", "response": {}}
+NO_ANSWERS = ("{", "[]", "null", '{"id": "\\u0000"}', "[" * 9000, json.dumps(EMPTY))
+
+
+@pytest.mark.parametrize("answer", [*NO_ANSWERS, json.dumps({**EMPTY, "response": []})])
 def test_an_answer_of_no_browser_is_refused_in_words(manager: StaffMember, answer: str) -> None:
     with_passkey(manager, Device())
     client = browser()
