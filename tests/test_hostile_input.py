@@ -52,6 +52,13 @@ HIDDEN_NAMES = ("version", "key", "section", "kind", "job", "target", "seen", "n
 
 BY_HAND: dict[str, tuple[str, ...]] = {
     "login": ("username", "password", "next"),
+    "second_factor_show": ("second", "passkey", "remember"),
+    "second_factor_app": ("second",),
+    "second_factor_passkey": ("name", "passkey"),
+    "second_factor_remove": ("passkey",),
+    "second_factor_codes": (),
+    "passkey_make_options": (),
+    "passkey_show_options": (),
     "tablet_switch": ("person", "pin", "next"),
     "staff_sign_in_end": ("mark",),
     "product_import_apply": ("digest",),
@@ -126,6 +133,13 @@ ASKED: dict[str, tuple[str, ...]] = {
     "vehicle_pick": ("vehicle", "customer", "mode", "vehicle_search"),
     "model_pick": ("vehicle_model", "mode", "model_search"),
     "part_options": ("part_search", "job"),
+    "second_factor_show": ("second", "passkey", "remember"),
+    "second_factor_app": ("second",),
+    "second_factor_passkey": ("name", "passkey"),
+    "second_factor_remove": ("passkey",),
+    "second_factor_codes": (),
+    "passkey_make_options": (),
+    "passkey_show_options": (),
     "tablet_switch": ("person", "next"),
     "photo_list": ("subject",),
 }

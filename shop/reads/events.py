@@ -22,7 +22,7 @@ from shop.models import (
     Vehicle,
     VehicleModel,
 )
-from shop.services import sign_in
+from shop.services import second_factor, sign_in
 from shop.services.events import SECRET, subject_of
 from shop.wording import capital
 
@@ -52,6 +52,10 @@ TITLES: Final[dict[str, str]] = {
     sign_in.FAILED: "Failed sign-in",
     sign_in.SHUT: "Sign-in shut for a while",
     sign_in.EXPORTED: "Exported",
+    second_factor.ADDED: "Second factor set up",
+    second_factor.REMOVED: "Second factor removed",
+    second_factor.CODES_MADE: "New recovery codes made",
+    second_factor.RESET: "Second factor reset",
 }
 """What happened, where it is not that a record was added, changed or removed."""
 
