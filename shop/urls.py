@@ -127,6 +127,7 @@ urlpatterns: list[URLPattern] = [
     path("settings/", settings.settings, name="settings"),
     path("settings/logo/", settings.logo, name="shop_logo"),
     path("settings/log/", events.shop_log, name="shop_log"),
+    path("settings/log/export/", events.shop_log_csv, name="shop_log_csv"),
     path("settings/staff/", settings.staff_list, name="staff_list"),
     path("settings/staff/new/", settings.staff_create, name="staff_create"),
     path("settings/staff/<int:pk>/", settings.staff_edit, name="staff_edit"),

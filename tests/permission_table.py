@@ -87,6 +87,7 @@ TABLE: dict[str, Roles] = {
     # The shop's own settings.
     "settings": MANAGER,
     "shop_log": MANAGER,
+    "shop_log_csv": MANAGER,
     "shop_logo": MANAGER,
     "staff_list": MANAGER,
     "staff_create": MANAGER,

@@ -18,10 +18,12 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from jobs.lifecycle import Stage
 from shop.models import CatalogueUpload
 from shop.roles import Role
+from shop.session_keys import PROVED
 from tests.factories import make_job, make_staff
 from tests.form_walk import Control, Form, Node, Walk, forms_in, says_something, tree_of
 from tests.hostile import (
@@ -173,8 +175,12 @@ def ground(django_db_setup: None, django_db_blocker: Any, folder: Path) -> Itera
 
 @pytest.fixture(scope="module")
 def client_of_all(ground: Ground) -> Client:
+    """A person of every role who has just shown that it is them."""
     client = Client(raise_request_exception=False)
     client.force_login(make_staff(*Role))
+    session = client.session
+    session[PROVED] = timezone.now().isoformat()
+    session.save()
     return client
 
 

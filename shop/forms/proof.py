@@ -35,9 +35,7 @@ class ProofForm(SecondFactorFields):
         self.asks_second = second_factor.asked_again(
             request, request.user, request.shop, must_be=self.second_must_be
         )
-        if self.asks_second:
-            self.ask()
-        else:
+        if not self.asks_second:
             for name in SECOND:
                 del self.fields[name]
         if self.may_be_pin():

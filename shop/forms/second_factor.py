@@ -15,9 +15,18 @@ from shop.services import passkeys, second_factor
 MOST_OF_A_CODE = 60
 
 
-def code_field(label: str, **how: Any) -> forms.CharField:
+class CodeField(forms.CharField):
+    """Wanted, and empty where a passkey is shown instead: what was shown says which."""
+
+    def validate(self, value: str) -> None:
+        return
+
+
+def code_field(
+    label: str, field: type[forms.CharField] = forms.CharField, **how: Any
+) -> forms.CharField:
     """Where a code is typed: no suggestions of old ones, and the phone's own help with it."""
-    return forms.CharField(
+    return field(
         label=label,
         max_length=MOST_OF_A_CODE,
         widget=forms.TextInput(
@@ -32,18 +41,13 @@ class SecondFactorFields(forms.Form):
 
     second = code_field(
         kept("Code of your app"),
-        required=False,
+        CodeField,
         help_text="Six digits. A recovery code is taken as well.",
-        error_messages={"required": "Type the code that your app shows."},
     )
     passkey = forms.CharField(required=False, widget=forms.HiddenInput())
 
     asked: StaffMember
     request: Request
-
-    def ask(self) -> None:
-        """Want a code of whoever has no passkey to show here."""
-        self.fields["second"].required = not self.offers_passkey
 
     def show(self) -> str:
         """What was shown; raises ValidationError for what is not taken."""
@@ -72,7 +76,6 @@ class SecondFactorForm(SecondFactorFields):
         super().__init__(*args, **kwargs)
         self.request, self.asked, self.shown = request, asked, ""
         self.fields["second"].widget.attrs["autofocus"] = True
-        self.ask()
         if not request.shop.second_factor_days:
             del self.fields["remember"]
 
