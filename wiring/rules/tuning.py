@@ -211,8 +211,9 @@ def _cancels(
 ) -> Finding:
     timed = late_ms is not None and abs(late_ms) * centre > 90
     loss = "almost wholly" if level < -ALMOST_WHOLLY_DB else f"by {-level:.1f} dB"
-    to_do = "Invert one of the two and measure again"
-    to_do += "; check both delays first." if timed else ", or use another slope."
+    to_do = "Invert one of the two and measure again, or use another slope."
+    if timed:
+        to_do = "Invert one of the two and measure again; check both delays first."
     return Finding(
         "crossover-cancels",
         "caution",
@@ -437,10 +438,11 @@ def delay_too_long(context: Context) -> Iterator[Finding]:
 
 @rule("delay-step", "tuning", "note", sources=("the maker's data of the parts",))
 def delay_step(context: Context) -> Iterator[Finding]:
-    """A delay that is no step of the device."""
+    """A delay that is no step of the device, where no more is known of what its program takes."""
     for channel in context.plan.channels:
         device = context.devices.get(channel.device)
-        step = device.delay_step_ms if device is not None else None
+        known = device is not None and device.limits is not None and device.limits.delay is not None
+        step = device.delay_step_ms if device is not None and not known else None
         delay = channel.setting.delay_ms
         if step is not None and abs(delay / step - round(delay / step)) > 0.05:
             near = round(delay / step) * step

@@ -9,11 +9,13 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs import wording
 from jobs.errors import Refused
 from jobs.forms.tuning.recording import EACH, RecordingForm, SignalForm
 from jobs.models import MeasuredPhase, MeasuredResponse, Recording
 from jobs.services.tuning import recordings as service
 from jobs.services.tuning.seats import delays_for
+from jobs.symbols import with_symbols
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.tuning.common import show
@@ -58,12 +60,11 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
     rows = []
     for row in recordings:
         played = [words.get(one, one) for one in row.order]
-        verdicts = service.polarities(row, sheet.plan, by_tape)
         heard = [
             {
                 **one,
                 "words": played[one["number"]],
-                "verdict": verdicts.get(row.order[one["number"]]),
+                "verdict": row.polarity.get(row.order[one["number"]]),
             }
             for one in row.results
         ]
@@ -153,7 +154,7 @@ def _spec(data: dict[str, Any], count: int) -> Any:
             count=count,
         )
     except sums.WiringError as error:
-        raise Refused(f"{error.reason.capitalize()}.") from None
+        raise Refused(with_symbols(f"{wording.capital(error.reason)}.")) from None
 
 
 @allow_any_staff
@@ -188,8 +189,7 @@ def recording_file(request: Request, number: int, pk: int) -> HttpResponse | Fil
         file = row.file.open()
     except FileNotFoundError:
         raise Http404("This recording's file is gone: take it from a backup.") from None
-    name = f"J{number}-recording-{row.pk}.flac"
-    return FileResponse(file, as_attachment=True, filename=name, content_type="audio/flac")
+    return FileResponse(file, as_attachment=True, filename=row.kept_as, content_type="audio/flac")
 
 
 @allow(*BENCH)

@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0033_second_factor'),
+        ('shop', '0034_second_factor'),
     ]
 
     operations = [
