@@ -28,6 +28,7 @@ urlpatterns: list[URLPattern] = [
     path("", accounts.home, name="home"),
     path("healthz", health.healthz, name="healthz"),
     path("readyz", health.readyz, name="readyz"),
+    path("metrics", health.metrics, name="metrics"),
     path("sw.js", offline.service_worker, name="service_worker"),
     path("app.webmanifest", offline.manifest, name="manifest"),
     path("offline/", offline.offline, name="offline"),

@@ -19,6 +19,7 @@ TABLE: dict[str, Roles] = {
     "home": STAFF,
     "healthz": PUBLIC,
     "readyz": PUBLIC,
+    "metrics": PUBLIC,
     "service_worker": PUBLIC,
     "manifest": PUBLIC,
     "offline": PUBLIC,

@@ -176,7 +176,7 @@ DEVICE: Final = Columns(
     Product,
     *("id", "name", "kind", "ratings", "bridgeable", "turn_on", "turn_on_by", "regulated"),
     *("built_in_fuses_a", "battery_chemistry"),
-    *("input_from", "digital_input", "input_from_v"),
+    *("input_from", "digital_input", "input_from_v", "limits"),
     prefix="product_",
 )
 SPEAKER_FIGURES: Final = Columns(

@@ -25,11 +25,12 @@ from jobs.plan.columns import (
 )
 from jobs.plan.fault_codes import codes_said, new_codes
 from jobs.plan.heard import level_change
+from jobs.plan.limits import limits_in
 from jobs.plan.polarity import with_polarity_heard
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
 from shop.models import Product, ProductKind, Shop
-from shop.models.products import InputFrom, fuses_in, pairs_in
+from shop.models.products import LIMIT_FIELDS, InputFrom, fuses_in, pairs_in
 from shop.vin import VinReport as VinReport, examine
 from wiring import check as checking, plan as doc, tables
 from wiring.context import Context
@@ -78,6 +79,7 @@ def _device(rows: list[Any]) -> doc.Device:
         input_from=row.input_from,
         digital_input=row.digital_input,
         input_from_v=row.input_from_v,
+        limits=limits_in(*(getattr(row, f"product_{name}") for name in LIMIT_FIELDS)),
     )
 
 

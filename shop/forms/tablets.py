@@ -57,7 +57,7 @@ class MyPinForm(forms.Form):
     pin = forms.CharField(
         label="New PIN",
         widget=pin_widget(),
-        help_text="4 to 8 digits. It works only on tablets a manager has registered.",
+        help_text="4 to 8 digits, no date. It works only on tablets a manager has registered.",
     )
     again = forms.CharField(label="New PIN again", widget=pin_widget())
 

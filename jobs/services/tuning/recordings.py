@@ -18,6 +18,7 @@ from jobs.models import (
     Recording,
 )
 from jobs.plan.document import plan_of
+from jobs.plan.limits import delay_that_fits
 from jobs.plan.power import doc
 from jobs.plan.tuning import Delays
 from jobs.services.events import done_before, log
@@ -236,7 +237,7 @@ def put_measured_delays_in(
     if not wanted:
         raise Refused("Record every channel, one after another, in one recording first.")
     changes = {
-        channel: {"delay_ms": round(one.delay.measured_ms, 2)}
+        channel: {"delay_ms": delay_that_fits(plan, channel, one.delay.measured_ms)}
         for one in wanted
         for channel in one.unit.channel_ids
     }
