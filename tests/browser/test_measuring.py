@@ -57,7 +57,7 @@ def choose(page: Page, phase: str, playing: str) -> None:
     value = page.get_by_label("Playing").locator("option", has_text=playing).first
     page.get_by_label("Playing").select_option(value.get_attribute("value"))
     page.get_by_label("Microphone at").fill("head, centre")
-    page.get_by_role("group", name="Length of the sweep").get_by_label("2 s").check(force=True)
+    page.get_by_role("group", name="Length").get_by_label("2 s").check(force=True)
 
 
 def hear(page: Page) -> None:
