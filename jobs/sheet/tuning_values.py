@@ -32,6 +32,14 @@ def _measured(one: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+_KINDS = {
+    "sweep": kept("sweep"),
+    "pulse": kept("polarity pulses"),
+    "pink": kept("pink noise"),
+    "tone": kept("tone"),
+    "channels": kept("channels named one by one"),
+}
+
 _GROUPS = frozenset({"all", "left", "right"})
 """What plays more than one channel, and has no mark of its own."""
 
@@ -49,6 +57,7 @@ def _recording(one: Mapping[str, Any], local: Local) -> dict[str, Any]:
         **one,
         "when": local.moment(one["at"]),
         "before": one["phase"] == "before",
+        "kind": _KINDS[signal["kind"]],
         "seconds": wording.quantity(signal["seconds"], "s"),
         "level": wording.level(signal["level_dbfs"]),
         "heard": [
