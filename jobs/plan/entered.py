@@ -4,8 +4,10 @@ A job has a list for each device whose limits are on record. Device and channel 
 ids, so two devices of one product have each their own.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
+
+from django.utils.translation import gettext_noop as kept
 
 from jobs import wording
 from jobs.models import Job
@@ -36,21 +38,33 @@ SAFE_KINDS: Final = frozenset({"tweeter", "midrange"})
 """Speakers that low tones harm."""
 
 NAMES: Final[dict[str, str]] = {
-    "high_pass": "High-pass",
-    "low_pass": "Low-pass",
-    "level": "Level",
-    "delay": "Delay",
-    "output": "Polarity and mute",
-    "eq": "Equaliser",
+    "high_pass": kept("High-pass"),
+    "low_pass": kept("Low-pass"),
+    "level": kept("Level"),
+    "delay": kept("Delay"),
+    "output": kept("Polarity and mute"),
+    "eq": kept("Equaliser"),
+}
+CELL_NAMES: Final[dict[str, str]] = {
+    "family": kept("Family"),
+    "slope": kept("Slope"),
+    "frequency": kept("Frequency"),
+    "level": kept("Level"),
+    "delay": kept("Delay"),
+    "polarity": kept("Polarity"),
+    "sound": kept("Mute"),
+    "kind": kept("Kind"),
+    "gain": kept("Gain"),
+    "width": kept("Width"),
 }
 CELL_WORDS: Final[dict[str, str]] = {
     **{str(key): name for key, name in wording.FAMILIES.items()},
     **wording.SECTIONS,
-    OFF: "off",
-    NORMAL: "normal",
-    INVERTED: "inverted",
-    PLAYS: "not muted",
-    MUTED: "muted",
+    OFF: kept("off"),
+    NORMAL: kept("normal"),
+    INVERTED: kept("inverted"),
+    PLAYS: kept("not muted"),
+    MUTED: kept("muted"),
 }
 
 
@@ -167,14 +181,15 @@ def has_lists(plan: doc.Plan) -> bool:
     return any(device.limits is not None for device in plan.devices)
 
 
-def said(cells: Iterable[Cell], texts: Sequence[str]) -> str:
-    """What stands in some cells, in words: "Linkwitz-Riley 24 dB/oct 80 Hz"."""
+def said(cells: Iterable[Cell], texts: Sequence[str], word: Callable[[str], str] = str) -> str:
+    """What stands in some cells, in words: "Linkwitz-Riley, 24 dB/oct, 80 Hz". `word` says a word
+    in another language than the kept one."""
     words = []
     for cell, text in zip(cells, texts, strict=False):
         if not text:
             continue
         unit = "dB/oct" if cell.kind == "slope" else unit_of(cell)
-        words.append(f"{CELL_WORDS.get(text, text)} {unit}".strip())
+        words.append(f"{word(CELL_WORDS[text]) if text in CELL_WORDS else text} {unit}".strip())
     return ", ".join(words)
 
 

@@ -101,7 +101,10 @@ def settings_entered(facts: GateFacts) -> list[str]:
     """Every setting is ticked as entered in its processor, and the program shows it; nothing is
     asked where no processor's limits are on record."""
     missing = []
-    for one in lists_of(plan_of(facts.job), rows_by_line(facts.job)):
+    lists = lists_of(plan_of(facts.job), rows_by_line(facts.job))
+    if lists and not any(one.total for one in lists):
+        return ["No channel of a processor is set yet."]
+    for one in lists:
         if one.ticked < one.total:
             missing.append(f"{one.device.id}: {one.ticked} of {one.total} settings entered.")
         if one.proved < one.total:

@@ -11,13 +11,14 @@ from typing import Any, Final
 from django.db import transaction
 from django.db.models import F, Max
 from django.utils import timezone
-from django.utils.translation import gettext, gettext_noop as kept
+from django.utils.translation import gettext
 
 from jobs.errors import Refused
-from jobs.models import EnteredSetting, Gate, Job, JobEvent, JobPart, JobStep
+from jobs.models import EnteredSetting, Job, JobEvent, JobPart
 from jobs.plan.document import plan_of
 from jobs.plan.entered import Entry, EntryList, lists_of
 from jobs.services import ask_once
+from jobs.services.entry_step import add_entry_step
 from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, locked_job, open_job, save_row
 from shop.models import StaffMember
@@ -29,7 +30,6 @@ LOADED: Final = "entry.loaded"
 STORED: Final = "entry.stored"
 MOST_CELLS: Final = 4
 MOST_TEXT: Final = 40
-STEP: Final = kept("Type the settings into each processor, read them back, store them.")
 
 Rows = dict[tuple[str, str], EnteredSetting]
 
@@ -126,22 +126,9 @@ def save_entry(
         force=True,
     )
     if saved.changed:
-        ensure_step(job, actor)
+        add_entry_step(job)
         ask_once.steps_met(job, actor)
     return saved
-
-
-def ensure_step(job: Job, actor: StaffMember) -> JobStep | None:
-    """Give a job with steps one for its entry lists, ticked by itself; once. Job locked."""
-    steps = list(job.steps.values_list("order", "gate"))
-    if not steps or any(gate == Gate.ENTERED for _, gate in steps):
-        return None
-    last = max(order for order, _ in steps)
-    step = JobStep.objects.create(
-        job=job, order=last + 1, text=STEP, gate=Gate.ENTERED, ticks_itself=True
-    )
-    log(job, actor, "jobstep.added", subject=subject_of(step), after={"text": step.text})
-    return step
 
 
 Change = Callable[[Entry], dict[str, Any] | None]
@@ -209,7 +196,7 @@ def enter_all(
         after[str(row.pk)] = fields
     if not after:
         raise Refused(gettext("That is said of every line already."))
-    ensure_step(job, actor)
+    add_entry_step(job)
     event = log(
         job,
         actor,

@@ -13,7 +13,16 @@ from jobs.errors import Refused
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.tuning.entry import StateForm, choices_of, entry_fields
 from jobs.models import Channel, JobPart
-from jobs.plan.entered import Entry, EntryList, lists_of, name_of, said, unit_of
+from jobs.plan.entered import (
+    CELL_NAMES,
+    CELL_WORDS,
+    Entry,
+    EntryList,
+    lists_of,
+    name_of,
+    said,
+    unit_of,
+)
 from jobs.plan.limits import rounded_settings
 from jobs.services.saving import FieldClash, Saved
 from jobs.services.tuning import entered as service
@@ -25,6 +34,7 @@ from jobs.views.bay.places import entry_anchor
 from jobs.views.tuning.common import show
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.kept_words import told
 from shop.known_device import device_of
 from shop.roles import BENCH
 from shop.typed import json_value, one_of, token
@@ -137,7 +147,8 @@ def entry_html(
             "cell": cell,
             "name": f"f{place}",
             "unit": "dB/oct" if cell.kind == "slope" else unit_of(cell),
-            "words": said([cell], [cell.text]) if choices_of(cell) else cell.text,
+            "words": told(CELL_WORDS[cell.text]) if choices_of(cell) else cell.text,
+            "called": CELL_NAMES[cell.name],
             "shown": cleaned.typed.get(f"f{place}", shown[place]) if cleaned else shown[place],
             "differs": place in entry.differs,
             "choices": choices_of(cell),
@@ -155,9 +166,9 @@ def entry_html(
         "by_channel": one.typed_by == "channel",
         "cells": cells,
         "wanted": json.dumps(list(line.texts)),
-        "told": said(line.cells, line.texts),
-        "was": said(line.cells, entry.typed),
-        "program_shows": said(line.cells, entry.shown),
+        "told": said(line.cells, line.texts, told),
+        "was": said(line.cells, entry.typed, told),
+        "program_shows": said(line.cells, entry.shown, told),
         "doing": doing,
         "order": order,
         "errors": errors,
@@ -183,6 +194,14 @@ def _found(
     raise Http404(gettext("That setting is no longer there: load the list again."))
 
 
+def _texts(text: str) -> Any:
+    """The cells of a line as its row had them, None for what is none."""
+    try:
+        return json_value(text)
+    except ValueError:
+        return None
+
+
 @allow(*BENCH)
 @require_POST
 def save_entry(request: Request, number: int, pk: int, what: str) -> HttpResponse:
@@ -190,7 +209,7 @@ def save_entry(request: Request, number: int, pk: int, what: str) -> HttpRespons
     get_object_or_404(Channel, pk=pk, job__number=number)
     doing, order = _doing(request.GET), _order(request.GET)
     _, _, known = _found(BaySheet.of(request, number, "tuning"), pk, what)
-    wanted = json_value(request.POST.get("wanted", ""))
+    wanted = _texts(request.POST.get("wanted", ""))
 
     def save(changes: dict[str, Any], **by: Any) -> Saved:
         return service.save_entry(number, pk, what, changes, wanted=wanted, **by)
