@@ -51,7 +51,7 @@ def test_settings_are_typed_read_back_and_stored(served: str, enter: SignIn) -> 
     expect(page.locator("#progress-A1")).to_contain_text("1 shown otherwise")
     findings = f"/jobs/{JOB}/bay/findings/"
     page.goto(findings)
-    expect(page.get_by_role("main")).to_contain_text("the program shows -3 dB")
+    expect(page.get_by_role("main")).to_contain_text("the program shows −3 dB")
     page.goto(f"{LIST}?do=read")
     page.get_by_role("checkbox", name="A1.3, Level: the program shows").check(force=True)
     expect(page.locator("#progress-A1")).to_contain_text("20 of 20 read back alike")

@@ -41,11 +41,13 @@ class Cell(msgspec.Struct, frozen=True):
 
 
 class Line(msgspec.Struct, frozen=True):
-    """One setting of one channel; `what` is "level", "high_pass" or "eq_3"."""
+    """One setting of one channel; `what` is "level", "high_pass" or "eq_3". `problem` says what of
+    it the program has not; the cells then hold the nearest it has."""
 
     channel_id: str
     what: str
     cells: tuple[Cell, ...]
+    problem: str = ""
 
     @property
     def texts(self) -> tuple[str, ...]:
@@ -64,8 +66,10 @@ def lines_of(limits: ProcessorLimits, channel: Channel) -> tuple[Line, ...]:
     typed = setting_typed(limits, channel.setting)
     setting = channel.setting
     lines = [
-        Line(channel.id, "high_pass", _crossover(typed.high_pass)),
-        Line(channel.id, "low_pass", _crossover(typed.low_pass)),
+        *(
+            Line(channel.id, what, _crossover(one), one.problem if one is not None else "")
+            for what, one in (("high_pass", typed.high_pass), ("low_pass", typed.low_pass))
+        ),
         Line(channel.id, "level", (_figure("level", typed.level),)),
         Line(channel.id, "delay", (_figure("delay", typed.delay.typed),)),
         Line(
@@ -85,7 +89,7 @@ def lines_of(limits: ProcessorLimits, channel: Channel) -> tuple[Line, ...]:
             _figure("gain", one.gain) if has_gain else Cell("figure", "gain", ""),
             _figure("width", one.width),
         )
-        lines.append(Line(channel.id, f"eq_{number}", cells))
+        lines.append(Line(channel.id, f"eq_{number}", cells, one.problem))
     return tuple(lines)
 
 

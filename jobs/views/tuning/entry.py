@@ -224,6 +224,17 @@ def save_entry(request: Request, number: int, pk: int, what: str) -> HttpRespons
     )
 
 
+def _redrawn(sheet: BaySheet, page: tuple[str, str], label: str = "") -> str:
+    """Every line and the progress of one part's list, or of all, to put in place of what stands."""
+    keys = channel_keys(sheet)
+    return "".join(
+        entry_html(sheet, keys, one, entry, page, oob=True)
+        for one in _lists(sheet, page[1])
+        if label in ("", one.device.id)
+        for entry in one.entries
+    ) + "".join(progress_html(one, oob=True) for one in _lists(sheet, page[1]))
+
+
 @allow(*BENCH)
 @require_POST
 def enter_all(request: Request, number: int, pk: int, how: str) -> HttpResponse:
@@ -247,15 +258,7 @@ def enter_all(request: Request, number: int, pk: int, how: str) -> HttpResponse:
         )
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused, to=to)
-    fresh = BaySheet.of(request, number, "tuning")
-    keys = channel_keys(fresh)
-    html = ""
-    for one in _lists(fresh, order):
-        if one.device.id == part.label:
-            html = "".join(
-                entry_html(fresh, keys, one, entry, (doing, order), oob=True)
-                for entry in one.entries
-            ) + progress_html(one, oob=True)
+    html = _redrawn(BaySheet.of(request, number, "tuning"), (doing, order), part.label)
     count, about = event.after["count"], event.after["part"]
     if how == "same":
         text = gettext("%(count)s lines of %(about)s read: the program shows what is set.")
@@ -318,4 +321,7 @@ def round_settings(request: Request, number: int) -> HttpResponse:
     text = gettext("Set as they can be typed: %(channels)s.") % {
         "channels": event.after["channels"]
     }
-    return answers.done(request, number, "tuning", text, event=event, to=to)
+    page = _doing(request.GET), _order(request.GET)
+    html = _redrawn(BaySheet.of(request, number, "tuning"), page)
+    html += '<div id="entry-round" hx-swap-oob="true"></div>'
+    return answers.done(request, number, "tuning", text, event=event, html=html, to=to)
