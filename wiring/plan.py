@@ -53,6 +53,7 @@ InputFrom = Literal["", "factory_line", "factory_speaker", "digital"]
 RuleBook = Literal["road", "marine"]
 Joining = Literal["single", "parallel", "series", "series_parallel"]
 Chemistry = Literal["flooded", "agm", "efb", "lithium"]
+PolarityHeard = Literal["", "as_set", "contradicted"]
 
 
 class Document(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -317,6 +318,9 @@ class Channel(Document, frozen=True):
     `output_limit_v` is the highest voltage the output gives as it is set up: what its limiter
     holds it to, or the meter shows at full scale. `stated_load_ohm` is the load that the maker of
     a passive crossover states for the set; it counts where a speaker of the channel has one.
+
+    `polarity_heard` is what a recording of a test signal says of its polarity against the plan's;
+    empty where none could tell, or something of it was changed since.
     """
 
     id: Id
@@ -333,6 +337,7 @@ class Channel(Document, frozen=True):
     measured_load_ohm: Ohm | None = None
     stated_load_ohm: Ohm | None = None
     output_limit_v: Annotated[float, Meta(gt=0, le=400)] | None = None
+    polarity_heard: PolarityHeard = ""
     setting: Setting = Setting()
     note: Annotated[str, Meta(max_length=500)] = ""
 

@@ -167,7 +167,8 @@ class Columns(Generic[Part]):
 RUN: Final = Columns(doc.Run, PowerRun, "id")
 SPEAKER: Final = Columns(doc.Speaker, JobSpeaker, "id", "factory", "passive")
 CHANNEL: Final = Columns(
-    doc.Channel, Channel, "id", "device", "speakers", "feeds_device", "setting"
+    *(doc.Channel, Channel, "id", "device", "speakers", "feeds_device", "setting"),
+    "polarity_heard",
 )
 SETTING: Final = Columns(doc.Setting, ChannelSetting, "sections")
 DEVICE: Final = Columns(

@@ -160,4 +160,11 @@ places: Final = Prepared(
 )
 """What each channel is called."""
 
-supply: Final = Prepared(lambda job: SupplyFacts.objects.filter(job=job), *SUPPLY_COLUMNS)
+supply: Final = Prepared(
+    lambda job: SupplyFacts.objects.filter(job=job).order_by("job__recordings__pk"),
+    *SUPPLY_COLUMNS,
+    "job__recordings__phase",
+    "job__recordings__polarity",
+)
+"""What is known of the supply, and beside it what each recording says of polarities, the oldest
+first: one row a recording, or one."""

@@ -10,6 +10,7 @@ from typing import Final, NamedTuple
 
 import msgspec
 
+from jobs import wording
 from jobs.models import Job
 from jobs.models.measured import DEFAULT_AIR_C
 from jobs.plan import rows as plan_rows
@@ -17,7 +18,7 @@ from wiring import plan as doc
 from wiring.channels.levels import LevelGuide as LevelGuide, guide as guide
 from wiring.channels.signal_path import driven, signal_path
 from wiring.check import findings_of
-from wiring.context import RULES, Context
+from wiring.context import RULES, Context as Context
 from wiring.drawings.plan_plots import (
     SHOWN_NAMES as SHOWN_NAMES,
     Quantity as Quantity,
@@ -329,7 +330,7 @@ def delays_of(
                 nearest_ms={key: partial(nearest_ms, one) for key, one in programs.items()},
             )
         except WiringError as error:
-            missing = f"{error.reason.capitalize()}."
+            missing = f"{wording.capital(error.reason)}."
     by_channel = {one.id: one for one in alignment.delays} if alignment else {}
     lines = [
         DelayLine(

@@ -89,15 +89,17 @@ def _wanted(
         return DelayWanted(key, arrival_ms, measured_ms, uncertain_ms, None, None, None, said)
     apart = measured_ms - tape_ms
     agrees = abs(apart) <= TAPE_AGREES_MS + uncertain_ms
-    said = f"{measured_ms:.2f} ms by the measured arrival, {tape_ms:.2f} ms by the tape"
     if agrees:
-        said += ": they agree."
+        said = (
+            f"{measured_ms:.2f} ms by the measured arrival, {tape_ms:.2f} ms by the tape: "
+            "they agree."
+        )
     else:
-        way = "earlier" if apart > 0 else "later"
-        said += (
-            f". The sound arrives {abs(apart):.2f} ms {way} than the tape says: look whether the "
-            "distance was measured to this speaker, whether another delay is still set, and "
-            "whether the first sound comes by a reflection."
+        said = (
+            f"{measured_ms:.2f} ms by the measured arrival, {tape_ms:.2f} ms by the tape. The "
+            f"sound arrives {abs(apart):.2f} ms {'earlier' if apart > 0 else 'later'} than the "
+            "tape says: look whether the distance was measured to this speaker, whether another "
+            "delay is still set, and whether the first sound comes by a reflection."
         )
     return DelayWanted(key, arrival_ms, measured_ms, uncertain_ms, tape_ms, apart, agrees, said)
 
