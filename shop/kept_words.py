@@ -29,7 +29,6 @@ PATTERNS: Final = (
     kept("Channel %(which)s"),
     kept("Part %(which)s"),
     kept("Step: %(which)s"),
-    kept("Section %(which)s"),
     kept("Function: %(which)s"),
     kept("%(which)s, before"),
     kept("Measured response, %(which)s alone"),
