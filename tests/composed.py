@@ -33,14 +33,14 @@ NOT_SHOWN: Final = frozenset(
 )
 """What is said in a terminal alone or for programs, and what `tests.told_in_tables` knows."""
 
-RECORDS: Final[tuple[str, ...]] = ()
+RECORDS: Final[tuple[str, ...]] = ("jobs/plan/entered.py",)
 """Modules outside the sums that compose what is kept or drawn in English."""
 
 SHORT: Final = {
     "wiring/plan.py": ("feed", "return"),
     "wiring/findings.py": ("stop", "caution", "note"),
     "wiring/power/network.py": ("battery", "body", "ground"),
-    "wiring/measure/proposals.py": ("normal", "inverted"),
+    "wiring/measure/proposals.py": ("normal", "inverted", "left", "right", "front", "rear"),
     "wiring/rules/crossovers.py": ("gap", "overlap"),
     "wiring/rules/tuning.py": ("gap", "hump"),
     "wiring/rules/channels.py": ("high-pass", "low-pass", "polarity", "equaliser"),

@@ -76,6 +76,12 @@ _TITLES: Final = {
     "delays.put_in": "Delays put in",
     "levels.put_in": "Levels of pairs matched",
     "proposal.applied": "Proposed sections applied",
+    "entry.typed": "Typed into the processor",
+    "entry.read": "Read back",
+    "entry.same": "Read back, all the same",
+    "entry.loaded": "Entered with a file that was loaded",
+    "entry.stored": "State stored in the processor",
+    "settings.rounded": "Settings rounded to what can be typed",
     "measured.imported": "Measurement imported",
     "measured.corrected": "Measurement corrected",
     "measured.changed": "Measurement",
@@ -104,6 +110,7 @@ MILESTONES: Final = (
     "sendback.",
     "sheet.",
     "setup.",
+    "entry.stored",
     "estimate.approved",
     "comeback.",
     "payment.",
@@ -122,6 +129,7 @@ _UNSAID: Final = frozenset(
         "settings",
         "wires",
         "steps",
+        "rows",
     }
 )
 
@@ -239,6 +247,7 @@ def _rows(model: type[models.Model], keys: set[int]) -> models.QuerySet[Any]:
     related = {
         "channel": ("part",),
         "channelsetting": ("record", "channel__part"),
+        "enteredsetting": ("channel__part",),
         "partsupply": ("part",),
         "jobpart": ("product",),
     }.get(model._meta.model_name or "")
