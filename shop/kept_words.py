@@ -43,6 +43,9 @@ WHOLE: Final = (
     kept("Level of each channel"),
     kept("Level of each side, before (thin) and after (bold)"),
     kept("Level of each side"),
+    kept("Each side, its channels summed"),
+    kept("Left sum"),
+    kept("Right sum"),
     kept("Left side"),
     kept("Right side"),
     kept("Before"),
@@ -54,6 +57,8 @@ WHOLE: Final = (
     kept("Battery at rest"),
     kept("Charging voltage, engine running"),
     kept("Key-off draw, asleep"),
+    kept("Seen from the wire side"),
+    kept("Seen from the mating side"),
     kept("strip"),
     kept("blade"),
     kept("midi"),
@@ -106,7 +111,12 @@ def _holds(kind: str) -> str:
     """What may stand in a place of the kind."""
     if kind == "speaker":
         return f"(?:{'|'.join(_composed()['speakers'])})(?:, .+?)?"
-    return {"number": _NUMBER, "id": r"\S+?", "mark": r"(?=\S*[A-Z0-9'])\S+?"}.get(kind, ".+?")
+    return {
+        "number": _NUMBER,
+        "id": r"\S+?",
+        "mark": r"(?=\S*[A-Z0-9'])\S+?",
+        "list": "[^;]+?",
+    }.get(kind, ".+?")
 
 
 def _shape(pattern: str, places: dict[str, str]) -> Shape:
@@ -263,8 +273,11 @@ def _joined(text: str, deep: int) -> str | None:
             whole = [one for one in rows if one is not None]
             if len(whole) == len(split):
                 return joined.join(whole) if joined else listed(whole)
-    if (found := _OF.fullmatch(text)) and (said := _found(found[2], deep + 1)) is not None:
-        return f"{_found(found[1], deep + 1) or found[1]}: {said}{found[3]}"
+    if found := _OF.fullmatch(text):
+        head = _found(found[1], deep + 1)
+        said = _value(found[2], "text", deep, strict=True)
+        if said is not None and (head is not None or not _is_same(found[2])):
+            return f"{head or found[1]}: {said}{found[3]}"
     if beside := _BESIDE.fullmatch(text):
         head = _value(beside[1], "text", deep, strict=True)
         tail = beside[2]

@@ -9,7 +9,6 @@ from jobs.services.tuning.facts import facts_of
 from jobs.services.tuning.levels import level_readings
 from jobs.services.tuning.measured import of_setup
 from jobs.services.tuning.seats import delays_for, seats_in_use
-from wiring.names import listed
 from wiring.plan import Plan
 
 GROUPS: Final = {"all": "Everything playing", "left": "Left side", "right": "Right side"}
@@ -192,7 +191,7 @@ def tuned_of(job: Job, after: Plan, before: Plan | None) -> dict[str, Any]:
     """Everything the sheet shows of the sound; parts that were not done are None or empty."""
     return {
         "curves": _curves(after, before),
-        "assumed": listed(sums.assumed(after)) if after.channels else "",
+        "assumed": "; ".join(sums.assumed(after)) if after.channels else "",
         "measured": _measured(job, after, before),
         "delays": _delays(job, after),
         "levels": _levels(job, after),
