@@ -24,6 +24,7 @@ from shop.wording import (
     day as day,
     duration as duration,
     exact as exact,
+    figures_said,
     hertz as hertz,
     hour as hour,
     labelled as labelled,
@@ -200,7 +201,7 @@ def conductor(run: Mapping[str, Any]) -> str:
 def cable(gauge: str, metal_name: str, parallel: int = 1, stranding: str = "flexible") -> str:
     """A cable without its insulation: "2 × 25 mm² solid copper"."""
     lay = "" if stranding == "flexible" else f" {told(stranding)}"
-    return f"{times(parallel)}{size(gauge)}{lay} {metal(metal_name)}"
+    return f"{times(parallel)}{figures_said(size(gauge))}{lay} {metal(metal_name)}"
 
 
 def metal(name: str) -> str:

@@ -43,6 +43,7 @@ WHOLE: Final = (
     kept("Level of each channel"),
     kept("Level of each side, before (thin) and after (bold)"),
     kept("Level of each side"),
+    kept("Everything playing"),
     kept("Each side, its channels summed"),
     kept("Left sum"),
     kept("Right sum"),
@@ -176,11 +177,10 @@ def _whole(text: str) -> str | None:
     said = gettext(text)
     if said != text or text in _texts():
         return said
-    first = text[:1]
-    if first.isupper() and (said := gettext(other := first.lower() + text[1:])) != other:
-        return capital(said)
-    if first.islower() and (said := gettext(other := first.upper() + text[1:])) != other:
-        return _small(said)
+    other = text[:1].swapcase() + text[1:]
+    said = gettext(other)
+    if other != text and (said != other or other in _texts()):
+        return capital(said) if text[:1].isupper() else _small(said)
     return None
 
 
@@ -229,7 +229,7 @@ def _value(value: str, kind: str, deep: int, *, strict: bool) -> str | None:
     if kind == "list":
         return _listed(value, deep)
     said = _found(value, deep + 1)
-    if said is None and not strict and kind != "place":
+    if said is None and not strict and kind != "place" and not _SENTENCES.search(value):
         return figures_said(value)
     return said
 
@@ -256,6 +256,7 @@ _JOINS: Final = (
     (re.compile(r", "), ", "),
     (re.compile(r" and "), ""),
 )
+_SENTENCES: Final = re.compile(r"[.!?] [A-Z“]")
 _BESIDE: Final = re.compile(r"(.+) \(([^()]+)\)")
 _OF: Final = re.compile(r"([^.:]{1,60}): (.+?)(\.?)")
 _WAY: Final = " → "

@@ -60,7 +60,8 @@ SHORT: Final = {
     "wiring/rules/crossovers.py": ("gap", "overlap"),
     "wiring/rules/tuning.py": ("gap", "hump"),
     "wiring/rules/channels.py": ("high-pass", "low-pass", "polarity", "equaliser"),
-    "wiring/rules/supply.py": ("idling", "driving"),
+    "wiring/rules/supply.py": ("idling", "cruising"),
+    "wiring/tuning/agreement.py": ("more", "less", "louder", "quieter"),
     "wiring/rules/fuses.py": ("alone", "series", "parallel", "series and parallel"),
     "wiring/filters/typing_in.py": ("level", "delay", "crossover", "frequency", "gain", "width"),
     "wiring/filters/passive_text.py": ("across", "reversed", "high-pass", "low-pass"),
@@ -92,6 +93,7 @@ MORE: Final = {
         ("1 driver", {}),
     ),
     "wiring/names.py": (
+        ("%(count)s more", {"count": "number"}),
         ("channel %(number)s", {"number": "number"}),
         ("line output %(number)s", {"number": "number"}),
         ("%(owner)s, channel %(number)s", {"owner": "name", "number": "number"}),

@@ -46,8 +46,8 @@ def _run(run: Mapping[str, Any], power: Document, local: Local) -> dict[str, str
     return {
         "id": run["id"],
         "kind": told(run["kind"]),
-        "path": gettext("%(start)s to %(end)s")
-        % {"start": place_of(run["from_node"]), "end": place_of(run["to_node"])},
+        "path": gettext("%(here)s to %(there)s")
+        % {"here": place_of(run["from_node"]), "there": place_of(run["to_node"])},
         "cable": wording.conductor(run),
         "length": local.length(run["length_m"]),
         "place": told(run.get("place", "cabin").replace("_", " ")),
@@ -84,7 +84,9 @@ def _device(device: Mapping[str, Any], part: Mapping[str, Any], draw: Document) 
 
 def _ampacity_sources(by_run: Mapping[str, Sequence[str]], runs: Iterable[Document]) -> str:
     """The tables that say what the cables may carry, each once, in the order of the runs."""
-    return "; ".join(dict.fromkeys(source for run in runs for source in by_run.get(run["id"], ())))
+    return "; ".join(
+        dict.fromkeys(with_symbols(source) for run in runs for source in by_run.get(run["id"], ()))
+    )
 
 
 def _standing(figure: Mapping[str, Any]) -> dict[str, str]:

@@ -7,14 +7,15 @@ from django.utils.safestring import mark_safe
 from django.utils.translation import gettext
 
 from jobs import wording
+from jobs.plan.spoken import spoken
 from jobs.symbols import with_symbols
 from jobs.wording import Local
-from shop.kept_words import drawn, told
+from shop.kept_words import told
 from shop.wording import figures_said, inner
 
 
 def _curve(one: Mapping[str, str]) -> dict[str, Any]:
-    return {"title": one["title"], "svg": mark_safe(drawn(one["svg"]))}
+    return {"title": one["title"], "svg": mark_safe(spoken(one["svg"]))}
 
 
 def _measured(one: Mapping[str, Any]) -> dict[str, Any]:
@@ -25,7 +26,7 @@ def _measured(one: Mapping[str, Any]) -> dict[str, Any]:
         gained = one["rms_db"][0] - one["rms_db"][1]
     return {
         **one,
-        "svg": mark_safe(drawn(one["svg"])),
+        "svg": mark_safe(spoken(one["svg"])),
         "before": before,
         "after": after,
         "nearer": wording.quantity(gained, "dB", 1) if gained is not None and gained > 0 else "",
@@ -79,7 +80,7 @@ def _levels(levels: Mapping[str, Any]) -> dict[str, Any]:
 
 def _capture(capture: Mapping[str, Any]) -> dict[str, Any]:
     return {
-        "svg": mark_safe(drawn(capture["svg"])),
+        "svg": mark_safe(spoken(capture["svg"])),
         "outputs": [
             {
                 **one,

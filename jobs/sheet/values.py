@@ -13,6 +13,7 @@ from django.utils.translation import gettext, gettext_noop as kept, ngettext
 
 from jobs import wording
 from jobs.plan import car_drawing as pictures
+from jobs.plan.spoken import spoken
 from jobs.services.work_done import OWN_ENTRIES, OWN_WORK
 from jobs.sheet.change_values import change_values
 from jobs.sheet.earlier import newest
@@ -21,7 +22,7 @@ from jobs.sheet.power_values import power_values
 from jobs.sheet.tuning_values import tuned_values, without_levels
 from jobs.symbols import with_symbols
 from jobs.wording import NOTHING, Local
-from shop.kept_words import drawn, told
+from shop.kept_words import told
 from shop.wording import inner
 from wiring.findings import Finding
 from wiring.plan import Passive, Plan, from_builtins
@@ -112,7 +113,7 @@ def _channel(
         "polarity": _polarity(wire, polarity_by) if wire and channel["kind"] != "line" else NOTHING,
         "load": wording.quantity(result.get("load_ohm"), "Ω"),
         "power": wording.quantity(result.get("power_w"), "W"),
-        "drawing": mark_safe(drawn(result.get("drawing", ""))),
+        "drawing": mark_safe(spoken(result.get("drawing", ""))),
         "measured": wording.quantity(channel["measured_load_ohm"], "Ω")
         if channel.get("measured_load_ohm")
         else NOTHING,
@@ -421,7 +422,14 @@ def _counts(findings: list[dict[str, Any]]) -> str:
     counted = {
         severity: sum(one["severity"] == severity for one in findings) for severity in SEVERITIES
     }
-    return ", ".join(wording.plural(count, severity) for severity, count in counted.items())
+    return gettext("%(stops)s, %(cautions)s, %(notes)s") % {
+        "stops": ngettext("%(count)s stop", "%(count)s stops", counted["stop"])
+        % {"count": counted["stop"]},
+        "cautions": ngettext("%(count)s caution", "%(count)s cautions", counted["caution"])
+        % {"count": counted["caution"]},
+        "notes": ngettext("%(count)s note", "%(count)s notes", counted["note"])
+        % {"count": counted["note"]},
+    }
 
 
 def _pictures(document: Document, plan: Plan) -> dict[str, Any]:

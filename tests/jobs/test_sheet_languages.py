@@ -71,8 +71,8 @@ def _papers(language: str) -> str:
 @pytest.mark.parametrize(
     ("language", "said"),
     [
-        ("de", ("Einbauprotokoll", "Die ganze Anlage", "funktionieren nach dem Auftrag")),
-        ("es", ("hoja de instalación", "Toda la instalación", "funcionan tras el trabajo")),
+        ("de", ("Einbauprotokoll", "Die ganze Anlage")),
+        ("es", ("hoja de instalación", "Toda la instalación")),
     ],
 )
 def test_the_shops_papers_speak_its_language(language: str, said: tuple[str, ...]) -> None:

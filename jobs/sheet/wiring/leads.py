@@ -103,7 +103,7 @@ def told(document: Document) -> str:
 
 
 def _way(wire: Mapping[str, Any]) -> str:
-    return gettext("%(start)s to %(end)s") % {"start": wire["from_pin"], "end": wire["to_pin"]}
+    return gettext("%(here)s to %(there)s") % {"here": wire["from_pin"], "there": wire["to_pin"]}
 
 
 def _leads(document: Document) -> list[Document]:

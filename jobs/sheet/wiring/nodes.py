@@ -261,7 +261,7 @@ def _runs(plan: Document, local: Local) -> Iterator[Joint]:
             run["kind"],
             Rail(run["kind"], source),
             f"{run['id']}  {cable}, {local.length(run['length_m'])}{place}",
-            gettext("fuse %(rating)s") % {"rating": fuses} if fuses else "",
+            gettext("fuse %(fuses)s") % {"fuses": fuses} if fuses else "",
             (run.get("far_fuse") if back else run.get("fuse")) is not None,
             (run.get("fuse") if back else run.get("far_fuse")) is not None,
         )
@@ -291,9 +291,9 @@ def _signals(plan: Document) -> Iterator[Joint]:
         for channel in plan.get("channels", ()):
             if channel.get("feeds_device") == one["id"]:
                 entry = channel.get("feeds_input") or "?"
+                ends = {"here": f"L{channel['number']}", "there": entry}
                 lines.setdefault(channel["device"], []).append(
-                    gettext("%(start)s to %(end)s")
-                    % {"start": f"L{channel['number']}", "end": entry}
+                    gettext("%(here)s to %(there)s") % ends
                 )
         for source, pairs in lines.items():
             said = gettext("Signal from %(source)s: %(pairs)s") % {

@@ -169,7 +169,7 @@ def _channels(page: list[details.Chunk]) -> str:
                     filter(
                         None,
                         [
-                            gettext("%(start)s to %(end)s") % {"start": one.channel, "end": fed},
+                            gettext("%(here)s to %(there)s") % {"here": one.channel, "there": fed},
                             one.joining,
                             one.load,
                             gettext("plug %(plug)s") % {"plug": one.plug} if one.plug else "",
