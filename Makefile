@@ -45,8 +45,8 @@ lock: test-environment ## resolve the pinned requirements again
 backup: environment ## one archive of database, files and keys; TO=FOLDER to choose where
 	@$(PY) manage.py backup $(if $(TO),--to "$(TO)")
 
-restore: environment ## put a backup back: FILE=ARCHIVE; REPLACE=1 over existing data, KEY=FILE elsewhere
-	@$(PY) manage.py restore "$(FILE)" $(if $(REPLACE),--replace) $(if $(KEY),--key "$(KEY)") $(if $(UNSIGNED),--unsigned)
+restore: environment ## put a backup back: FILE=ARCHIVE; REPLACE=1 over existing data, KEY=, IDENTITY= elsewhere
+	@$(PY) manage.py restore "$(FILE)" $(if $(REPLACE),--replace) $(if $(KEY),--key "$(KEY)") $(if $(IDENTITY),--identity "$(IDENTITY)") $(if $(UNSIGNED),--unsigned)
 
 record: environment ## is everything that was signed or logged still as it was?
 	@$(PY) manage.py check_record

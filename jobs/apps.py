@@ -10,7 +10,10 @@ class JobsConfig(AppConfig):
 
     def ready(self) -> None:
         from jobs import frozen  # noqa: F401 -- says which tables of jobs have triggers
-        from jobs.reads import shop_log  # noqa: F401 -- names the records of jobs in the shop's log
+        from jobs.reads import (
+            shop_log,  # noqa: F401 -- names the records of jobs in the shop's log
+            standing,  # noqa: F401 -- what of jobs a watch of the server is told
+        )
         from jobs.services import shop_chain  # noqa: F401 -- links the events of the shop's log
         from jobs.sheet import revision  # noqa: F401 -- adds what moves need of the signed sheet
 

@@ -6,7 +6,8 @@ names the version and migrations that made it and the size and SHA-256 of every 
 `manifest.hmac`: HMAC-SHA-256 of the manifest (FIPS 198-1, 2008) under the key `backup.key` of the
 data folder, which is in no archive. So whoever gets hold of an archive can neither change it nor
 make one that a shop with the key would take. It does not say that an archive is the newest, and
-whoever has the key can make archives.
+whoever has the key can make archives. With LOOMBOOK_BACKUP_FOR the whole is encrypted
+(shop/sealed_archives.py). An archive is read through before it counts as made.
 """
 
 import hashlib
@@ -26,7 +27,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import asdict, dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import Any, cast
 
 from django.apps import apps
 from django.conf import settings
@@ -35,13 +36,16 @@ from django.db.migrations.loader import MigrationLoader
 from django.db.migrations.recorder import MigrationRecorder
 from django.utils import timezone
 
+from shop import sealed_archives
 from shop.on_disk import sync
+from shop.sealed_archives import SealError
 
 FORMAT = 1
 MANIFEST = "manifest.json"
 SIGNATURE = "manifest.hmac"
 KEY = "backup.key"
 DATABASE_FILES = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
+ARCHIVES = "loombook-*.tar.gz*"
 SET_ASIDE = "replaced-"
 WORKING = "unfinished-"
 PLAIN = ("--no-owner", "--no-privileges")
@@ -78,6 +82,11 @@ def default_folder() -> Path:
     return Path(settings.DATA_DIR) / "backups"
 
 
+def newest_archive(folder: Path | None = None) -> Path | None:
+    """The archive made last in a folder, or none."""
+    return max((folder or default_folder()).glob(ARCHIVES), default=None)
+
+
 def write_backup(folder: Path) -> Path:
     """Write one archive into `folder` and return its path; the shop may go on working."""
     applied = MigrationRecorder(connection).applied_migrations()
@@ -109,10 +118,32 @@ def write_backup(folder: Path) -> Path:
             said = json.dumps(asdict(manifest), indent=1).encode()
             _add(tar, None, MANIFEST, io.BytesIO(said))
             _add(tar, None, SIGNATURE, io.BytesIO(signature_of(said, _own_key())))
+        _require_sound(unfinished, manifest)
+        if sealed_archives.recipients():
+            try:
+                unfinished = sealed_archives.close(unfinished)
+            except SealError as error:
+                raise BackupError(str(error)) from error
+            archive = archive.with_name(unfinished.name)
         sync(unfinished)
         unfinished.replace(archive)
         sync(folder)
     return archive
+
+
+def _require_sound(archive: Path, manifest: Manifest) -> None:
+    """Read a finished archive again and compare each file with the manifest."""
+    found = {}
+    try:
+        with tarfile.open(archive, "r:gz") as tar:
+            for member in tar:
+                file = cast(io.BufferedReader, tar.extractfile(member))
+                found[member.name] = hashlib.file_digest(file, "sha256").hexdigest()
+    except (OSError, EOFError, tarfile.TarError) as error:
+        raise BackupError(f"The archive just made cannot be read again: {error}") from error
+    for name, described in manifest.files.items():
+        if found.get(name) != described["sha256"]:
+            raise BackupError(f"The archive just made holds another {name} than was put into it.")
 
 
 def key_path() -> Path:
@@ -170,19 +201,29 @@ def _require_signed(archive: Path, manifest: bytes, signature: bytes, key: Path 
 
 
 def restore_backup(
-    archive: Path, *, replace: bool, key: Path | None = None, unsigned: bool = False
+    archive: Path,
+    *,
+    replace: bool,
+    key: Path | None = None,
+    unsigned: bool = False,
+    identity: Path | None = None,
 ) -> Restored:
     """Verify `archive`, then put its database and files in place.
 
-    It must be signed with the key in the file `key`, or with the shop's own, unless `unsigned`.
+    It must be signed with the key in the file `key`, or with the shop's own, unless `unsigned`. An
+    encrypted one is opened with the file `identity`.
     Existing data is replaced only with `replace`, and is then kept in a folder of its own beside
     the new. Nothing has changed when BackupError is raised.
     """
     data = Path(settings.DATA_DIR)
     data.mkdir(parents=True, exist_ok=True)
     occupied = _holds_data()
-    with tempfile.TemporaryDirectory(prefix=WORKING, dir=data) as working:
-        manifest, said, signature = _unpack(archive, Path(working))
+    with (
+        tempfile.TemporaryDirectory(prefix=WORKING, dir=data) as working,
+        tempfile.TemporaryDirectory(prefix=WORKING, dir=data) as opened,
+    ):
+        plain = _opened(archive, identity, Path(opened))
+        manifest, said, signature = _unpack(archive, plain, Path(working))
         if not unsigned:
             _require_signed(archive, said, signature, key)
         _require_usable(manifest)
@@ -302,11 +343,25 @@ def _require_sound_sqlite(path: Path) -> None:
         raise BackupError(f"The database is damaged: {answer}. Restore the newest sound backup.")
 
 
-def _unpack(archive: Path, folder: Path) -> tuple[Manifest, bytes, bytes]:
-    """Unpack into `folder`, trusting nothing; gives the manifest that every file matched, as it
-    was written, and its signature, empty when there is none."""
+def _opened(archive: Path, identity: Path | None, folder: Path) -> Path:
+    """The archive itself, or what an encrypted one holds, in `folder`."""
     try:
-        with tarfile.open(archive, "r:gz") as tar:
+        if not sealed_archives.is_closed(archive):
+            return archive
+        plain = folder / "opened.tar.gz"
+        sealed_archives.open_with(archive, identity, plain)
+    except OSError as error:
+        raise BackupError(f"{archive} cannot be read as a backup: {error}") from error
+    except SealError as error:
+        raise BackupError(str(error)) from error
+    return plain
+
+
+def _unpack(archive: Path, plain: Path, folder: Path) -> tuple[Manifest, bytes, bytes]:
+    """Unpack into `folder` what `archive` holds, trusting nothing; gives the manifest that every
+    file matched, as it was written, and its signature, empty when there is none."""
+    try:
+        with tarfile.open(plain, "r:gz") as tar:
             for member in tar:
                 parts = PurePosixPath(member.name)
                 if not member.isfile() or parts.is_absolute() or ".." in parts.parts:
@@ -380,6 +435,14 @@ def _put_in_place(unpacked: Path, aside: Path) -> None:
             shutil.move(target, source)
         shutil.rmtree(aside)
         raise
+
+
+def require_alone() -> None:
+    """Refuse while anything else uses the database, of either kind."""
+    if connection.vendor == "postgresql":
+        _require_stopped()
+    else:
+        _close_sqlite(_sqlite_path())
 
 
 def _close_sqlite(path: Path) -> None:

@@ -17,7 +17,7 @@ from django.utils import timezone, translation
 from django.utils.cache import patch_vary_headers
 from django.utils.translation import gettext
 
-from shop import known_device, languages, logs, typed
+from shop import known_device, languages, logs, metrics, typed
 from shop.http import Request
 from shop.models import Shop
 from shop.services import sign_in, sign_ins, tablets
@@ -61,11 +61,13 @@ class OwnAnswerMiddleware:
         name, began = logs.begin(request), time.monotonic()
         try:
             response = self._mark(self.get_response(request), name)
+            seconds = time.monotonic() - began
+            metrics.count(request, response, seconds)
             facts = {
                 "method": request.method,
                 "path": request.path,
                 "status": response.status_code,
-                "ms": round(1000 * (time.monotonic() - began)),
+                "ms": round(1000 * seconds),
                 "person": response.get(PERSON, NOBODY),
             }
             logs.REQUESTS.info("request", extra={"facts": facts})

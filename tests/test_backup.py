@@ -5,11 +5,13 @@ import hashlib
 import io
 import json
 import sqlite3
+import stat
 import tarfile
 import threading
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 from django.core.management import CommandError, call_command
@@ -17,6 +19,7 @@ from django.db import Error, connection, transaction
 
 from jobs.models import JobEvent, RecordChain, ShopChain
 from jobs.services.events import log
+from shop import backups
 from shop.backups import BackupError, restore_backup, signature_of, write_backup
 from shop.models import Customer
 from shop.roles import Role
@@ -389,3 +392,88 @@ def test_no_old_archive_goes_while_the_record_does_not_hold(
     ShopChain.objects.update(count=stood)
     call_command("backup", to=folder, keep=1, check_record=True)
     assert len(list(folder.iterdir())) == 1
+
+
+def test_an_encrypted_archive_opens_for_its_identity_alone(
+    shop_with_files: Path, tmp_path: Path, settings: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own, other = tmp_path / "own.key", tmp_path / "other.key"
+    call_command("backup_identity", other)
+    with pytest.raises(CommandError, match="No identity was made"):
+        call_command("backup_identity", other)
+    capsys.readouterr()
+    call_command("backup_identity", own)
+    [line] = [one for one in capsys.readouterr().out.splitlines() if one.startswith("LOOMBOOK_")]
+    settings.BACKUP_FOR = line.partition("=")[2]
+    archive = write_backup(tmp_path / "elsewhere")
+    assert archive.name.endswith(".tar.gz.age")
+    assert [one.name for one in archive.parent.iterdir()] == [archive.name], "nothing left open"
+    assert stat.S_IMODE(archive.stat().st_mode) == 0o600
+    assert not tarfile.is_tarfile(archive)
+
+    damaged = archive.with_name("damaged.tar.gz.age")
+    content = bytearray(archive.read_bytes())
+    content[-100] ^= 1
+    damaged.write_bytes(content)
+    no_key = tmp_path / "no.key"
+    no_key.write_text("nothing of the kind")
+    before = everything(shop_with_files)
+    for given, identity, reason in (
+        (archive, None, "--identity FILE"),
+        (archive, other, "made for another identity"),
+        (archive, no_key, "holds no identity"),
+        (archive, tmp_path / "missing.key", "cannot be read"),
+        (damaged, own, "damaged"),
+    ):
+        with pytest.raises(CommandError, match=reason):
+            call_command("restore", given, replace=True, identity=identity)
+    assert everything(shop_with_files) == before
+
+    Customer.objects.update(name="Overwritten")
+    call_command("restore", archive, replace=True, identity=own)
+    assert list(Customer.objects.values_list("name", flat=True)) == ["Wilma Tern"]
+    settings.BACKUP_FOR = "age1nobody"
+    with pytest.raises(BackupError, match="no list of age recipients"):
+        write_backup(tmp_path / "nowhere")
+    assert list((tmp_path / "nowhere").iterdir()) == []
+
+
+def test_an_archive_is_copied_elsewhere_and_kept_there_as_long(
+    shop_with_files: Path, tmp_path: Path, settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    here, there = tmp_path / "here", tmp_path / "there"
+    settings.BACKUP_COPY = str(there)
+    with pytest.raises(CommandError, match=r"was made, but not copied.*Is its disk there"):
+        call_command("backup", to=here)
+    assert len(list(here.iterdir())) == 1
+    there.mkdir()
+    (there / "loombook-20200101-000000.tar.gz").touch()
+    call_command("backup", to=here, keep=1)
+    [made], [copied] = here.iterdir(), there.iterdir()
+    assert (made.name, made.read_bytes()) == (copied.name, copied.read_bytes())
+
+    def cut_off(source: Path, target: Path) -> None:
+        target.write_bytes(source.read_bytes()[:-1])
+
+    monkeypatch.setattr("shutil.copyfile", cut_off)
+    with pytest.raises(CommandError, match="is not like it"):
+        call_command("backup", to=here, keep=1)
+    assert list(there.iterdir()) == [copied]
+
+
+def test_an_archive_that_does_not_read_as_it_was_written_is_not_kept(
+    shop_with_files: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a disk that tells one thing and keeps another."""
+    taken = backups._add
+
+    def otherwise(tar: Any, manifest: Any, name: str, file: Any) -> None:
+        if name.endswith(PHOTO):
+            manifest.files[name] = backups._describe(file)
+            manifest, file = None, io.BytesIO(b"bits that fell")
+        taken(tar, manifest, name, file)
+
+    monkeypatch.setattr(backups, "_add", otherwise)
+    with pytest.raises(BackupError, match=f"holds another data/{PHOTO}"):
+        write_backup(tmp_path / "elsewhere")
+    assert list((tmp_path / "elsewhere").iterdir()) == []

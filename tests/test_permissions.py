@@ -17,7 +17,12 @@ from tests.permission_ground import Ground, lay_ground
 from tests.permission_table import TABLE, Roles
 from tests.url_table import URLS, address_of
 
-OWN_STATUS = {"locked_out": 429, "trust_certificate": 404, "verify_certificate": 404}
+OWN_STATUS = {
+    "locked_out": 429,
+    "metrics": 404,
+    "trust_certificate": 404,
+    "verify_certificate": 404,
+}
 """Pages that say no to whoever sees them, or have nothing here for anybody."""
 
 EVERYBODY: dict[str, Roles] = {

@@ -16,6 +16,7 @@ from wiring.rules import (
     speaker_cables as speaker_cables,
     supply as supply,
     tuning as tuning,
+    typed as typed,
     wires,
 )
 
@@ -30,6 +31,7 @@ RULE_MODULES: Final = (
     power,
     supply,
     tuning,
+    typed,
 )
 
 

@@ -5,6 +5,7 @@ Quantities are SI, the unit is in the name. `load(bytes)` validates, `schema()` 
 JSON Schema (draft 2020-12).
 """
 
+from itertools import pairwise
 from math import inf
 from typing import Annotated, Any, Literal, NamedTuple
 
@@ -52,6 +53,7 @@ InputFrom = Literal["", "factory_line", "factory_speaker", "digital"]
 RuleBook = Literal["road", "marine"]
 Joining = Literal["single", "parallel", "series", "series_parallel"]
 Chemistry = Literal["flooded", "agm", "efb", "lithium"]
+PolarityHeard = Literal["", "as_set", "contradicted"]
 
 
 class Document(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -87,6 +89,8 @@ class Device(Document, frozen=True):
     "converter" gives `output_v` to what it feeds. `rated_current_a` is the most that an isolator
     carries or a converter gives. `battery_chemistry` is that of a second battery.
     `output_protected` says whether an amplifier saves itself from a short at its outputs.
+    `limits` is what the program of a device with processing takes; its sample rate and number of
+    sections are the device's own (`wiring.filters.typing_in.limits_of`).
     """
 
     id: Id
@@ -126,6 +130,7 @@ class Device(Document, frozen=True):
     input_from: InputFrom = ""
     digital_input: DigitalInput = ""
     input_from_v: Annotated[float, Meta(gt=0, le=100)] | None = None
+    limits: "ProcessorLimits | None" = None
 
 
 class PassivePart(Document, frozen=True):
@@ -218,6 +223,7 @@ class Setting(Document, frozen=True):
 
 DelayUnit = Literal["ms", "samples", "cm", "in"]
 WidthCounted = Literal["q", "octaves", "pole_q"]
+TypedBy = Literal["channel", "setting"]
 
 
 class Steps(Document, frozen=True):
@@ -234,6 +240,8 @@ class Steps(Document, frozen=True):
             raise ValueError("the lowest value is above the highest")
         if any(not self.low <= one <= self.high for one in self.values):
             raise ValueError("a value is outside the range")
+        if any(one >= then for one, then in pairwise(self.values)):
+            raise ValueError("the values do not rise")
 
 
 class Slopes(Document, frozen=True):
@@ -250,6 +258,7 @@ class ProcessorLimits(Document, frozen=True):
     program reckons with. `width` is counted as `width_counted` says: "q" as in the W3C Audio EQ
     Cookbook (of a peaking section, between the points of half its gain in dB), "octaves" between
     the same points, "pole_q" as the quality of the resonance itself, Q 10^(|gain| / 40).
+    `typed_by` says what the program asks for one after another: channels or settings.
     """
 
     level_db: Steps | None = None
@@ -265,6 +274,7 @@ class ProcessorLimits(Document, frozen=True):
     width_counted: WidthCounted = "q"
     section_kinds: tuple[SectionKind, ...] = ()
     max_sections: Annotated[int, Meta(ge=0, le=64)] | None = None
+    typed_by: TypedBy = "channel"
 
 
 class Lead(Document, frozen=True):
@@ -308,6 +318,9 @@ class Channel(Document, frozen=True):
     `output_limit_v` is the highest voltage the output gives as it is set up: what its limiter
     holds it to, or the meter shows at full scale. `stated_load_ohm` is the load that the maker of
     a passive crossover states for the set; it counts where a speaker of the channel has one.
+
+    `polarity_heard` is what a recording of a test signal says of its polarity against the plan's;
+    empty where none could tell, or something of it was changed since.
     """
 
     id: Id
@@ -324,6 +337,7 @@ class Channel(Document, frozen=True):
     measured_load_ohm: Ohm | None = None
     stated_load_ohm: Ohm | None = None
     output_limit_v: Annotated[float, Meta(gt=0, le=400)] | None = None
+    polarity_heard: PolarityHeard = ""
     setting: Setting = Setting()
     note: Annotated[str, Meta(max_length=500)] = ""
 

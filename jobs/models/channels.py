@@ -81,6 +81,7 @@ class Channel(models.Model):
         PULSE = "pulse", "Battery pulse"
         SIGNAL = "signal", "Signal and meter"
         EAR = "ear", "By ear"
+        RECORDED = "recorded", "Recording"
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="channels")
     part = models.ForeignKey("jobs.JobPart", models.CASCADE, related_name="channels")

@@ -167,7 +167,8 @@ class Columns(Generic[Part]):
 RUN: Final = Columns(doc.Run, PowerRun, "id")
 SPEAKER: Final = Columns(doc.Speaker, JobSpeaker, "id", "factory", "passive")
 CHANNEL: Final = Columns(
-    doc.Channel, Channel, "id", "device", "speakers", "feeds_device", "setting"
+    *(doc.Channel, Channel, "id", "device", "speakers", "feeds_device", "setting"),
+    "polarity_heard",
 )
 SETTING: Final = Columns(doc.Setting, ChannelSetting, "sections")
 DEVICE: Final = Columns(
@@ -175,7 +176,7 @@ DEVICE: Final = Columns(
     Product,
     *("id", "name", "kind", "ratings", "bridgeable", "turn_on", "turn_on_by", "regulated"),
     *("built_in_fuses_a", "battery_chemistry"),
-    *("input_from", "digital_input", "input_from_v"),
+    *("input_from", "digital_input", "input_from_v", "limits"),
     prefix="product_",
 )
 SPEAKER_FIGURES: Final = Columns(

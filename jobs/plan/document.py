@@ -11,7 +11,7 @@ from typing import Any
 import msgspec
 
 from jobs import wording
-from jobs.models import HeardFrom, Job, TuningKind
+from jobs.models import HeardFrom, Job, MeasuredPhase, TuningKind
 from jobs.models.job import is_overwritten
 from jobs.plan import rows as plan_rows
 from jobs.plan.columns import (
@@ -25,10 +25,12 @@ from jobs.plan.columns import (
 )
 from jobs.plan.fault_codes import codes_said, new_codes
 from jobs.plan.heard import level_change
+from jobs.plan.limits import limits_in
+from jobs.plan.polarity import with_polarity_heard
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
 from shop.models import Product, ProductKind, Shop
-from shop.models.products import InputFrom, fuses_in, pairs_in
+from shop.models.products import LIMIT_FIELDS, InputFrom, fuses_in, pairs_in
 from shop.vin import VinReport as VinReport, examine
 from wiring import check as checking, plan as doc, tables
 from wiring.context import Context
@@ -77,6 +79,7 @@ def _device(rows: list[Any]) -> doc.Device:
         input_from=row.input_from,
         digital_input=row.digital_input,
         input_from_v=row.input_from_v,
+        limits=limits_in(*(getattr(row, f"product_{name}") for name in LIMIT_FIELDS)),
     )
 
 
@@ -114,10 +117,8 @@ def assumptions_of(shop: Shop) -> doc.Assumptions:
     )
 
 
-def _supply_of(job: Job) -> doc.Supply:
-    known: dict[str, Any] = {}
-    for row in plan_rows.supply(job.pk):
-        known = supply_facts(row)
+def _supply_of(job: Job, rows: list[Any]) -> doc.Supply:
+    known: dict[str, Any] = supply_facts(rows[0]) if rows else {}
     for reading in plan_rows.supply_readings(job.pk):
         if reading.kind == "battery_rest" and _plausible_v(reading.after_value):
             known["rest_v"] = reading.after_value
@@ -141,7 +142,8 @@ def _grouped(rows: list[Any], key: str) -> list[list[Any]]:
 def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) -> doc.Plan:
     """The job's plan with its settings as left, or as found."""
     settings = {row.channel: row for row in plan_rows.settings[TuningKind(kind)](job.pk)}
-    return doc.Plan(
+    supply = plan_rows.supply(job.pk)
+    plan = doc.Plan(
         devices=tuple(map(_device, _grouped(plan_rows.devices(job.pk), "label"))),
         speakers=tuple(map(_speaker, plan_rows.speakers(job.pk))),
         channels=tuple(
@@ -149,9 +151,13 @@ def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) ->
             for rows in _grouped(plan_rows.channels(job.pk), "pk")
         ),
         runs=tuple(map(_run, plan_rows.runs(job.pk))),
-        supply=_supply_of(job),
+        supply=_supply_of(job, supply),
         assumptions=assumptions_of(shop or Shop.objects.current()),
     )
+    if kind == TuningKind.BEFORE:
+        return plan
+    left = [row for row in supply if row.job_recordings_phase == MeasuredPhase.AFTER]
+    return with_polarity_heard(plan, [row.job_recordings_polarity for row in left])
 
 
 def _heard_finding(row: Any) -> Finding | None:

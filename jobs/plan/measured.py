@@ -18,6 +18,7 @@ from wiring.drawings.plan_plots import measured_plot
 from wiring.drawings.plots import SCREEN, Line, Look, draw
 from wiring.errors import WiringError as WiringError
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ
+from wiring.filters.typing_in import limits_of
 from wiring.measure.tolerance import ToleranceVerdict, judge_tolerance
 from wiring.names import speaker_name
 from wiring.tuning.fitting import BAND_MARGIN, Limits, Proposal, propose as fit
@@ -41,6 +42,7 @@ from wiring.tuning.targets import (
     compare,
     distance,
 )
+from wiring.tuning.within_processor import limits_within
 
 SAME_DB: Final = 0.05
 WHOLE_BAND_HZ: Final = (20.0, 20_000.0)
@@ -385,6 +387,7 @@ def proposed(
     places = processing_channels(context, channel)
     device = context.devices.get(places[0].device)
     most = device.max_sections if device is not None else None
+    processor = limits_of(device)
     limits = Limits(
         count=house.count if most is None else min(most, house.count),
         cut_db=house.cut_db,
@@ -392,13 +395,15 @@ def proposed(
         q_low=house.q_low,
         q_high=house.q_high,
     )
+    if processor is not None:
+        limits = limits_within(processor, limits)
     current = places[0].setting
     rate = (device.sample_rate_hz if device else None) or ASSUMED_SAMPLE_RATE_HZ
     low, high = _band(context, channel)
     proposal, trouble, plot = None, "", ""
     try:
         mean = average([one for row in rows if (one := _as_now(row, plan)) is not None])
-        proposal = fit(mean, target, current, limits, rate, low, high, anew)
+        proposal = fit(mean, target, current, limits, rate, low, high, anew, processor)
         plot = measured_plot(
             None,
             proposal.before,

@@ -1,6 +1,7 @@
 """What the measuring sums answer about recordings: signals to play, and what was heard of them."""
 
 import math
+import shlex
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
@@ -9,13 +10,15 @@ import numpy as np
 
 from jobs.models import Microphone, Recording
 from jobs.plan.measured import measurement_of, points_of
+from jobs.plan.polarity import rests_on, turned_by
 from jobs.plan.tuning import Delays, Unit
 from shop.wording import capital
 from wiring import plan as doc
 from wiring.errors import WiringError as WiringError
 from wiring.measure.calibration import Calibration, read_calibration
+from wiring.measure.command import repeated_by as commands_of
 from wiring.measure.faults import RecordingError
-from wiring.measure.proposals import DelayWanted, PolarityVerdict, judge_polarity, propose_delays
+from wiring.measure.proposals import DelayWanted, judge_polarity, propose_delays
 from wiring.measure.signals import (
     CAUTIONS as CAUTIONS,
     LOUDEST_DBFS,
@@ -46,8 +49,10 @@ class Sound(NamedTuple):
 
 class Heard(NamedTuple):
     """What came of a recording: one entry of `results` and one list of (Hz, dB) `points` for each
-    sound that was heard, and what is wrong with it, with what to do."""
+    sound that was heard, and what is wrong with it, with what to do. `takes` are what they came
+    from."""
 
+    takes: tuple[Take, ...]
     results: list[dict[str, Any]]
     points: list[list[list[float]]]
     faults: list[dict[str, str]]
@@ -75,6 +80,11 @@ def kept(spec: SignalSpec) -> dict[str, Any]:
     plain = msgspec.to_builtins(spec)
     assert isinstance(plain, dict)
     return plain
+
+
+def repeated_by(spec: SignalSpec, recording: str, calibration: str) -> list[str]:
+    """The commands that repeat the sums from the file that is kept, a line each."""
+    return [shlex.join(words) for words in commands_of(spec, recording, calibration)]
 
 
 def wav(spec: SignalSpec) -> bytes:
@@ -123,6 +133,7 @@ def heard(spec: SignalSpec, sound: Sound, microphone: Microphone | None) -> Hear
     except WiringError as error:
         raise Unheard([_stop(error)]) from None
     return Heard(
+        found.takes,
         [_result(one) for one in found.takes],
         [_points(one) for one in found.takes],
         _plain(found.faults),
@@ -187,7 +198,7 @@ def delays_wanted(
     force when it was recorded.
     """
     lines = {one.unit.key: one for one in delays.lines}
-    units = _units_by_channel(plan, delays)
+    units = units_by_channel(plan, delays)
     arrivals: dict[str, float] = {}
     uncertain, standing, tape = {}, {}, {}
     for result in row.results:
@@ -207,7 +218,7 @@ def delays_wanted(
     ]
 
 
-def _units_by_channel(plan: doc.Plan, delays: Delays) -> dict[str, Unit]:
+def units_by_channel(plan: doc.Plan, delays: Delays) -> dict[str, Unit]:
     """The unit that delays each channel's speakers."""
     return {
         channel.id: line.unit
@@ -218,15 +229,38 @@ def _units_by_channel(plan: doc.Plan, delays: Delays) -> dict[str, Unit]:
 
 
 def polarities(
-    row: Recording, plan: doc.Plan, delays: Delays, taken_with: Mapping[str, Any]
-) -> dict[str, PolarityVerdict]:
-    """Each sound's polarity against what was set, by what played; empty for a single sound."""
-    units = _units_by_channel(plan, delays)
-    measured = {row.order[one["number"]]: one["polarity"] for one in row.results}
+    recording: Recording, plan: doc.Plan, delays: Delays, taken_with: Mapping[str, Any]
+) -> dict[str, dict[str, Any]]:
+    """Each sound's polarity against what was set, as it is kept (jobs.plan.polarity.Judged).
+
+    Empty for a single sound: a chain that turns everything cannot be told from a speaker.
+    """
+    units = units_by_channel(plan, delays)
+    channels = {one.id: one for one in plan.channels}
+    measured = {recording.order[one["number"]]: one["polarity"] for one in recording.results}
     if len(measured) < 2:
         return {}
-    turned = {}
-    for key in measured:
-        ids = {key, *(units[key].channel_ids[:1] if key in units else ())}
-        turned[key] = sum(bool(taken_with.get(one, {}).get("inverted")) for one in ids) % 2 == 1
-    return {one.id: one for one in judge_polarity(measured, turned)}
+    turning = {
+        key: list(dict.fromkeys((key, *(units[key].channel_ids[:1] if key in units else ()))))
+        for key in measured
+    }
+    turned = {
+        key: (
+            sum(bool(taken_with.get(one, {}).get("inverted")) for one in ids)
+            + (key in channels and turned_by(plan, channels[key]))
+        )
+        % 2
+        == 1
+        for key, ids in turning.items()
+    }
+    return {
+        one.id: {
+            "verdict": one.verdict,
+            "expected": one.expected,
+            "measured": one.measured,
+            "said": one.said,
+            "rests_on": rests_on(plan, channels[one.id], turning[one.id]),
+        }
+        for one in judge_polarity(measured, turned)
+        if one.id in channels
+    }

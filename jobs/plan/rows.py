@@ -22,7 +22,7 @@ from jobs.models import (
 )
 from jobs.plan.columns import CHANNEL, DEVICE, RUN, SETTING, SPEAKER, SUPPLY_COLUMNS
 from jobs.plan.prepared import Prepared
-from shop.models.products import SOURCE_KINDS, SUPPLY_KINDS
+from shop.models.products import LIMIT_FIELDS, SOURCE_KINDS, SUPPLY_KINDS
 
 devices: Final = Prepared(
     lambda job: JobPart.objects.filter(
@@ -41,7 +41,7 @@ devices: Final = Prepared(
     "product__built_in_fuses",
     "product__battery_chemistry",
     "product__turn_on",
-    *(f"product__{name}" for name in DEVICE.names),
+    *(f"product__{name}" for name in (*DEVICE.names, *LIMIT_FIELDS)),
     "product__ratings__load_ohm",
     "product__ratings__power_w",
     "product__ratings__bridged",
@@ -148,4 +148,11 @@ places: Final = Prepared(
 )
 """What each channel is called."""
 
-supply: Final = Prepared(lambda job: SupplyFacts.objects.filter(job=job), *SUPPLY_COLUMNS)
+supply: Final = Prepared(
+    lambda job: SupplyFacts.objects.filter(job=job).order_by("job__recordings__pk"),
+    *SUPPLY_COLUMNS,
+    "job__recordings__phase",
+    "job__recordings__polarity",
+)
+"""What is known of the supply, and beside it what each recording says of polarities, the oldest
+first: one row a recording, or one."""

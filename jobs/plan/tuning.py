@@ -5,6 +5,7 @@
 """
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Final, NamedTuple
 
 import msgspec
@@ -17,7 +18,7 @@ from wiring import plan as doc
 from wiring.channels.levels import LevelGuide as LevelGuide, guide as guide
 from wiring.channels.signal_path import driven, signal_path
 from wiring.check import findings_of
-from wiring.context import RULES, Context
+from wiring.context import RULES, Context as Context
 from wiring.drawings.plan_plots import (
     SHOWN_NAMES as SHOWN_NAMES,
     Quantity as Quantity,
@@ -26,6 +27,7 @@ from wiring.drawings.plan_plots import (
 )
 from wiring.drawings.plots import HALF as HALF, PAPER as PAPER, SCREEN, Look
 from wiring.errors import WiringError as WiringError
+from wiring.filters.typing_in import Typed, delay_typed, limits_of
 from wiring.findings import Finding
 from wiring.names import speaker_name
 from wiring.positions import counterpart
@@ -194,7 +196,9 @@ def processing_channels(context: Context, channel: doc.Channel) -> tuple[doc.Cha
     stages = signal_path(context, channel)
     for stage in stages:
         device = context.devices.get(stage.device)
-        if device is not None and (device.sample_rate_hz or device.delay_step_ms):
+        if device is not None and (
+            device.sample_rate_hz or device.delay_step_ms or device.limits is not None
+        ):
             if stage is channel:
                 return (channel,)
             into = stages[stages.index(stage) - 1].device
@@ -227,11 +231,13 @@ def units_of(plan: doc.Plan) -> list[Unit]:
 
 
 class DelayLine(NamedTuple):
-    """One unit's delay: what the distances ask for, and what is set now [ms]."""
+    """One unit's delay: what the distances ask for, and what is set now [ms]. `typed` is what to
+    type where the program of its device counts otherwise or has steps of its own."""
 
     unit: Unit
     delay: Delay | None
     now_ms: float
+    typed: Typed | None = None
 
     @property
     def differs(self) -> bool:
@@ -258,6 +264,18 @@ def _grain(plan: doc.Plan, units: list[Unit]) -> tuple[float | None, float | Non
     return max(steps, default=None), min(rates, default=None)
 
 
+def _programs(plan: doc.Plan, units: list[Unit]) -> dict[str, doc.ProcessorLimits]:
+    """What the program takes that delays a unit, by its key, where that is known."""
+    devices = {device.id: device for device in plan.devices}
+    owners = {channel.id: channel.device for channel in plan.channels}
+    found = {unit.key: limits_of(devices.get(owners[unit.channel_ids[0]])) for unit in units}
+    return {
+        key: limits
+        for key, limits in found.items()
+        if limits is not None and (limits.delay is not None or limits.delay_unit != "ms")
+    }
+
+
 def delays_of(
     plan: doc.Plan, seats: Mapping[str, tuple[float, Mapping[str, float]]], air_c: float
 ) -> Delays:
@@ -265,6 +283,11 @@ def delays_of(
     units = units_of(plan)
     step, rate = _grain(plan, units)
     settings = {channel.id: channel.setting for channel in plan.channels}
+    programs = _programs(plan, units)
+
+    def nearest_ms(limits: doc.ProcessorLimits, exact_ms: float) -> float:
+        return delay_typed(limits, exact_ms).set_ms
+
     ready = [
         unit
         for unit in units
@@ -295,12 +318,20 @@ def delays_of(
                 air_c,
                 step,
                 rate,
+                nearest_ms={key: partial(nearest_ms, one) for key, one in programs.items()},
             )
         except WiringError as error:
             missing = f"{wording.capital(error.reason)}."
     by_channel = {one.id: one for one in alignment.delays} if alignment else {}
     lines = [
-        DelayLine(unit, by_channel.get(unit.key), settings[unit.channel_ids[0]].delay_ms)
+        DelayLine(
+            unit,
+            delay := by_channel.get(unit.key),
+            settings[unit.channel_ids[0]].delay_ms,
+            delay_typed(programs[unit.key], delay.exact_ms).typed
+            if delay is not None and unit.key in programs
+            else None,
+        )
         for unit in units
     ]
     return Delays(lines, alignment, missing, step, rate)

@@ -196,7 +196,7 @@ def file_fields(label: str) -> list[models.FileField]:
     return [field for field in fields if isinstance(field, models.FileField)]
 
 
-def _files_of(label: str, rows: "models.QuerySet[Any]") -> dict[str, str]:
+def files_of(label: str, rows: "models.QuerySet[Any]") -> dict[str, str]:
     """The files that rows name, each with its SHA-256."""
     hashes = {}
     for field in file_fields(label):
@@ -217,7 +217,7 @@ def files_of_job(job_id: int) -> dict[str, str]:
         name: sha256
         for label in frozen.WITH_JOB
         if file_fields(label)
-        for name, sha256 in _files_of(label, rows_of(label, job_id)).items()
+        for name, sha256 in files_of(label, rows_of(label, job_id)).items()
     }
 
 
@@ -287,7 +287,7 @@ def seal_check_in(check_in: CheckIn, **more: Any) -> Seal:
     }
     content = {
         "rows": {**rows, "jobs.Photo": _digest_of_rows("jobs.Photo", photos)},
-        "files": _files_of("jobs.Photo", photos),
+        "files": files_of("jobs.Photo", photos),
     }
     return _seal(check_in.job_id, SealKind.CHECK_IN, "", content, **more)
 

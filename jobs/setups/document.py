@@ -67,6 +67,15 @@ def wires_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
     return wires
 
 
+def _without_heard(plan: Mapping[str, Any]) -> dict[str, Any]:
+    """A plan without what was recorded of polarities: that is of one car."""
+    channels = [
+        {name: fact for name, fact in channel.items() if name != "polarity_heard"}
+        for channel in plan.get("channels", ())
+    ]
+    return {**plan, "channels": channels}
+
+
 def _car(vehicle: Mapping[str, Any]) -> dict[str, Any]:
     """A sheet's vehicle as the model it is of; its years were written as "2018–2024"."""
     years = [int(year) for year in re.findall(r"\d{4}", str(vehicle.get("years", "")))]
@@ -191,7 +200,7 @@ def from_sheet(sheet: InstallSheet) -> dict[str, Any]:
             for part in document["parts"]
         },
         "speaker_parts": document["speaker_parts"],
-        "plan": document["plan"],
+        "plan": _without_heard(document["plan"]),
         "recorded": document["tuning"].get("after", {}).get("channels", []),
         "other_settings": [
             {"name": row["name"], "after": row["after"]}

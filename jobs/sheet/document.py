@@ -492,7 +492,12 @@ def _built(job: Job, signing: Signing | None) -> dict[str, Any]:
             row.plan_id: row.get_polarity_by_display()
             for row in job.channels.exclude(polarity_by="").select_related("part")
         },
-        "sound": tuned_of(job, after, before if tuning.get("before", {}).get("channels") else None),
+        "sound": tuned_of(
+            job,
+            after,
+            before if tuning.get("before", {}).get("channels") else None,
+            signing is not None,
+        ),
         "plugs": _plugs(job, after),
         "results": results_of(after),
         "fault_codes": _fault_codes(job),

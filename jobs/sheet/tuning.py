@@ -1,15 +1,23 @@
 """What the sheet shows of the sound, as plain types: curves as drawn, figures as worked out."""
 
 import re
+from datetime import UTC
 from typing import Any, Final
 
-from jobs.models import Job, MeasuredPhase, ReadingKind
+from django.utils.translation import gettext
+
+from jobs.errors import Refused
+from jobs.models import Job, MeasuredPhase, ReadingKind, Recording
 from jobs.plan import agreement, capture as capture, measured as measured, tuning as sums
+from jobs.services.record import files_of
 from jobs.services.tuning.facts import facts_of
 from jobs.services.tuning.levels import level_readings
 from jobs.services.tuning.measured import of_setup
 from jobs.services.tuning.seats import delays_for, seats_in_use
+from shop.lazy import Lazy
 from wiring.plan import Plan
+
+recordings = Lazy("jobs.plan.recordings")
 
 GROUPS: Final = {"all": "Everything playing", "left": "Left side", "right": "Right side"}
 MOST_MEASURED: Final = 3
@@ -187,12 +195,84 @@ def _capture(job: Job) -> dict[str, Any] | None:
     }
 
 
-def tuned_of(job: Job, after: Plan, before: Plan | None) -> dict[str, Any]:
-    """Everything the sheet shows of the sound; parts that were not done are None or empty."""
+def _recordings(job: Job, plan: Plan, signed: bool) -> list[dict[str, Any]]:
+    """What was recorded of test signals, so that anybody can repeat the sums from the files.
+
+    Raises Refused where a file to be signed is missing.
+    """
+    rows = job.recordings.select_related("by", "microphone", "job")
+    if not rows:
+        return []
+    digests = files_of("jobs.Recording", job.recordings.all())
+    for row in rows:
+        if signed and not digests[str(row.file.name)]:
+            raise Refused(
+                gettext(
+                    "The sound file of a recording is missing (%(file)s): restore it from the "
+                    "backup, or remove the recording, then sign again."
+                )
+                % {"file": row.kept_as}
+            )
+    context = sums.Context(plan)
+    return [_recording(row, digests[str(row.file.name)], context) for row in rows]
+
+
+def _recording(row: Recording, digest: str, context: sums.Context) -> dict[str, Any]:
+    kept = row.kept_as
+    calibrated = row.microphone is not None and bool(row.microphone.points)
+    arrivals = [
+        one["arrival_ms"]
+        for one in row.results
+        if one["arrival_ms"] is not None and one["relative_to"] != "nothing"
+    ]
+    heard = []
+    for one in row.results:
+        playing = row.order[one["number"]]
+        arrival = one["arrival_ms"] if len(arrivals) > 1 else None
+        known = playing in context.channels
+        heard.append(
+            {
+                "id": playing,
+                "label": measured.label_of(context, playing)
+                if known
+                else GROUPS.get(playing, playing),
+                "after_first_ms": None if arrival is None else arrival - min(arrivals),
+                "uncertain_ms": one["arrival_uncertain_ms"],
+                "level_db": one["level_db"],
+                "polarity": one["polarity"],
+                "verdict": row.polarity.get(playing, {}).get("verdict", ""),
+            }
+        )
+    spec = recordings.spec_of(row.spec)
+    return {
+        "id": row.pk,
+        "file": kept,
+        "sha256": digest,
+        "phase": row.phase,
+        "place": row.place,
+        "by": str(row.by),
+        "at": row.at.astimezone(UTC).isoformat(timespec="seconds"),
+        "microphone": str(row.microphone or ""),
+        "calibrated": calibrated,
+        "device": row.device,
+        "signal": row.spec,
+        "drift_ppm": row.drift_ppm,
+        "heard": heard,
+        "faults": [one["said"] for one in row.faults],
+        "repeat": recordings.repeated_by(spec, kept, "calibration.txt" if calibrated else ""),
+    }
+
+
+def tuned_of(job: Job, after: Plan, before: Plan | None, signed: bool) -> dict[str, Any]:
+    """Everything the sheet shows of the sound; parts that were not done are None or empty.
+
+    Raises Refused where a file to be signed is missing.
+    """
     return {
         "curves": _curves(after, before),
         "assumed": "; ".join(sums.assumed(after)) if after.channels else "",
         "measured": _measured(job, after, before),
+        "recordings": _recordings(job, after, signed),
         "delays": _delays(job, after),
         "levels": _levels(job, after),
         "capture": _capture(job),

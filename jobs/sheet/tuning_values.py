@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.utils.safestring import mark_safe
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import wording
 from jobs.plan.spoken import spoken
@@ -33,6 +33,45 @@ def _measured(one: Mapping[str, Any]) -> dict[str, Any]:
         "places_before": places[0],
         "places_after": places[1],
     }
+
+
+_GROUPS = frozenset({"all", "left", "right"})
+"""What plays more than one channel, and has no mark of its own."""
+
+_VERDICTS = {
+    "proved": kept("as set"),
+    "contradicted": kept("not as set"),
+    "unclear": kept("not clear"),
+    "": wording.NOTHING,
+}
+
+
+def _recording(one: Mapping[str, Any], local: Local) -> dict[str, Any]:
+    signal = one["signal"]
+    return {
+        **one,
+        "when": local.moment(one["at"]),
+        "before": one["phase"] == "before",
+        "seconds": wording.quantity(signal["seconds"], "s"),
+        "level": wording.level(signal["level_dbfs"]),
+        "heard": [
+            {
+                **heard,
+                "mark": "" if heard["id"] in _GROUPS else heard["id"],
+                "arrives": _with_doubt(heard["after_first_ms"], heard["uncertain_ms"]),
+                "polarity": _VERDICTS[heard["verdict"]],
+                "level": wording.level(round(heard["level_db"], 1) + 0.0),
+            }
+            for heard in one["heard"]
+        ],
+    }
+
+
+def _with_doubt(value_ms: float | None, doubt_ms: float) -> str:
+    if value_ms is None:
+        return wording.NOTHING
+    said = f"{wording.number(value_ms, 2)} ± {wording.quantity(doubt_ms, 'ms', 2)}"
+    return said.replace(" ± ", "\u00a0±\u00a0")
 
 
 def _delays(delays: Mapping[str, Any], local: Local) -> dict[str, Any]:
@@ -116,6 +155,7 @@ def tuned_values(document: Mapping[str, Any], local: Local) -> dict[str, Any] | 
         "beside": all('class="plot narrow"' in one["svg"] for one in tuning["curves"]),
         "assumed": with_symbols(tuning["assumed"]),
         "measured": [_measured(one) for one in tuning["measured"]],
+        "recordings": [_recording(one, local) for one in tuning.get("recordings", ())],
         "delays": _delays(tuning["delays"], local) if tuning["delays"] else None,
         "levels": _levels(tuning["levels"]) if tuning["levels"] else None,
         "capture": _capture(tuning["capture"]) if tuning["capture"] else None,

@@ -1,22 +1,41 @@
 """Forms of the catalogue: each kind of product asks for its own figures."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any, Final
 
 from django import forms
 from django.forms import inlineformset_factory
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_noop as kept
 
 from shop.catalogue.figure_forms import figure_field
 from shop.forms.base import ModelForm
 from shop.forms.shop import offer_taxes
 from shop.models import Product, ProductKind, ProductRating
-from shop.models.products import fuses_in, pairs_in
+from shop.models.products import (
+    LIMIT_BOUNDS,
+    LIMIT_FIELDS,
+    DelayUnit,
+    fuses_in,
+    pairs_in,
+)
+from shop.program_limits import (
+    WrongLimits,
+    kinds_in,
+    kinds_text,
+    range_in,
+    range_text,
+    slopes_in,
+    slopes_text,
+)
 
 _SUPPLY = ("idle_current_a", "min_supply_v", "rated_supply_v")
 _TURN_ON = ("turn_on", "turns_on_others")
 _VOLTAGE = ("max_supply_v",)
 _WAKES = ("trigger_input_a", "trigger_outputs", "trigger_output_a")
 _PROCESSING = ("sample_rate_hz", "delay_step_ms", "max_sections")
+PROGRAM: Final = kept("What its program takes")
+_PROGRAM = (PROGRAM, LIMIT_FIELDS)
 _INPUTS = ("line_inputs", "speaker_inputs", "optical_inputs", "coaxial_inputs", "network_inputs")
 _SIGNAL = (
     "line_output_v",
@@ -40,6 +59,7 @@ GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
         ),
         ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
         ("Signal and processing", (*_INPUTS, "line_outputs", *_SIGNAL, *_PROCESSING)),
+        _PROGRAM,
         (
             "Fuses, voltage and remote wire",
             ("built_in_fuses", "output_protected", *_VOLTAGE, *_WAKES),
@@ -47,6 +67,7 @@ GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
     ),
     ProductKind.PROCESSOR: (
         ("Signal and processing", (*_INPUTS, "line_outputs", *_SIGNAL, *_PROCESSING)),
+        _PROGRAM,
         ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
         ("Fuses, voltage and remote wire", ("built_in_fuses", *_VOLTAGE, *_WAKES)),
     ),
@@ -85,8 +106,9 @@ GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
     ),
     ProductKind.OTHER: (),
 }
-FOLDED: Final = frozenset({"Fuses, voltage and remote wire"})
-"""Groups that stay closed until one of their figures is known or wrong."""
+FOLDED: Final = frozenset({"Fuses, voltage and remote wire", PROGRAM})
+"""Groups that stay closed until one of their figures is known or wrong; a processor's program is
+asked for openly."""
 BASICS: Final = ("maker", "name", "part_number", "price", "cost", "note", "discontinued")
 LABELS: Final = {
     "coils": "Voice coils",
@@ -152,7 +174,7 @@ class ProductForm(ModelForm):
         ]
 
     def _fold(self, title: str, names: tuple[str, ...]) -> str:
-        if title not in FOLDED:
+        if title not in FOLDED or (title == PROGRAM and self.kind == ProductKind.PROCESSOR):
             return ""
         told = any(self[name].value() not in (None, "", "unknown") for name in names)
         return "opened" if told or any(name in self.errors for name in names) else "closed"
@@ -230,12 +252,53 @@ class ProductForm(ModelForm):
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
+        if "typed_by" in self.fields:
+            self._clean_program(cleaned)
         low, high = cleaned.get("input_sensitivity_min_v"), cleaned.get("input_sensitivity_max_v")
         if low and high and low > high:
             self.add_error(
                 "input_sensitivity_max_v", gettext("The range ends below where it begins.")
             )
         return cleaned
+
+    def _clean_program(self, cleaned: dict[str, Any]) -> None:
+        """What its program takes, each line in the form in which it is kept."""
+        for name, (low, high) in LIMIT_BOUNDS.items():
+            with self._told(name):
+                cleaned[name] = range_text(range_in(cleaned[name], low, high), cleaned[name])
+        with self._told("crossover_slopes"):
+            cleaned["crossover_slopes"] = slopes_text(slopes_in(cleaned["crossover_slopes"]))
+        with self._told("section_kinds"):
+            cleaned["section_kinds"] = kinds_text(kinds_in(cleaned["section_kinds"]))
+        unit = cleaned.get("delay_unit")
+        if cleaned.get("delay_steps") and not unit:
+            self.add_error("delay_unit", gettext("Say in what it counts the delays below."))
+        if unit == DelayUnit.SAMPLES and not cleaned.get("sample_rate_hz"):
+            self.add_error(
+                "sample_rate_hz", gettext("It counts delay in samples: give its sample rate.")
+            )
+        if cleaned.get("delay_speed_m_s") and unit not in (DelayUnit.CM, DelayUnit.INCHES):
+            self.add_error(
+                "delay_speed_m_s",
+                gettext("Leave it empty: it counts where delay is a length in cm or inches."),
+            )
+        if cleaned.get("section_width_steps") and not cleaned.get("width_counted"):
+            self.add_error("width_counted", gettext("Say how it counts the widths below."))
+        if cleaned.get("delay_steps") and cleaned.get("delay_step_ms"):
+            self.add_error(
+                "delay_step_ms",
+                gettext("Leave it empty: the delays its program takes say their own step."),
+            )
+
+    @contextmanager
+    def _told(self, name: str) -> Iterator[None]:
+        """Say at the field what is wrong with its line; nothing where it is wrong already."""
+        try:
+            yield
+        except KeyError:
+            pass
+        except WrongLimits as wrong:
+            self.add_error(name, str(wrong))
 
 
 RatingFormSet = inlineformset_factory(

@@ -81,7 +81,8 @@ class StaffForm(ModelForm):
     password = forms.CharField(
         label="First password",
         widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}, render_value=True),
-        help_text="At least 8 characters. Tell it in person; they can change it after signing in.",
+        help_text="At least 15 characters: four odd words are good. Tell it in person; "
+        "they can change it after signing in.",
     )
 
     pin = forms.CharField(
@@ -89,8 +90,8 @@ class StaffForm(ModelForm):
         required=False,
         widget=pin_widget(),
         validators=[validate_pin],
-        help_text="4 to 8 digits. Leave empty to keep the present one. It signs in on registered "
-        "tablets only; they can set their own under “My PIN”.",
+        help_text="4 to 8 digits, no date. Leave empty to keep the present one. It signs in on "
+        "registered tablets only; they can set their own under “My PIN”.",
     )
 
     class Meta:
@@ -138,7 +139,10 @@ class StaffForm(ModelForm):
             password = self.fields["password"]
             password.label = "New password"
             password.required = False
-            password.help_text = "Leave empty to keep the present one. A new one signs them out."
+            password.help_text = gettext(
+                "At least 15 characters. Leave empty to keep the present one. A new one signs "
+                "them out."
+            )
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}

@@ -57,7 +57,7 @@ class MyPinForm(forms.Form):
     pin = forms.CharField(
         label="New PIN",
         widget=pin_widget(),
-        help_text="4 to 8 digits. It works only on tablets a manager has registered.",
+        help_text="4 to 8 digits, no date. It works only on tablets a manager has registered.",
     )
     again = forms.CharField(label="New PIN again", widget=pin_widget())
 
@@ -81,11 +81,3 @@ class MyPinForm(forms.Form):
         if cleaned.get("pin") and cleaned.get("again") not in (None, cleaned["pin"]):
             self.add_error("again", gettext("The two PINs differ: type both again."))
         return cleaned
-
-
-class PasswordForm(forms.Form):
-    """The password of the person signed in."""
-
-    password = forms.CharField(
-        label="Your password", widget=forms.PasswordInput({"autocomplete": "current-password"})
-    )

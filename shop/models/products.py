@@ -85,6 +85,56 @@ class InputFrom(models.TextChoices):
     DIGITAL = "digital", "A digital line"
 
 
+class DelayUnit(models.TextChoices):
+    MS = "ms", "Milliseconds"
+    SAMPLES = "samples", "Samples"
+    CM = "cm", "Centimetres"
+    INCHES = "in", "Inches"
+
+
+class WidthCounted(models.TextChoices):
+    Q = "q", "Q"
+    OCTAVES = "octaves", "Octaves"
+    POLE_Q = "pole_q", "Q of the resonance itself"
+
+
+class TypedBy(models.TextChoices):
+    CHANNEL = "channel", "Channel by channel"
+    SETTING = "setting", "Setting by setting"
+
+
+def _typed(name: str, help_text: str) -> "models.Field[str, str]":
+    """A line that says what a program takes; `shop.program_limits` reads it."""
+    return models.CharField(name, max_length=1000, blank=True, default="", help_text=help_text)
+
+
+_RANGE_HELP = "Such as %s."
+LIMIT_BOUNDS: Final = {
+    "level_steps": (-120.0, 30.0),
+    "delay_steps": (0.0, 100_000.0),
+    "crossover_steps": (1.0, 40_000.0),
+    "section_steps": (1.0, 40_000.0),
+    "section_gain_steps": (-60.0, 30.0),
+    "section_width_steps": (0.01, 100.0),
+}
+"""Between which numbers what a program takes can be true, in the unit of its line."""
+LIMIT_FIELDS: Final = (
+    "typed_by",
+    "level_steps",
+    "delay_unit",
+    "delay_steps",
+    "delay_speed_m_s",
+    "crossover_steps",
+    "crossover_slopes",
+    "section_steps",
+    "section_gain_steps",
+    "width_counted",
+    "section_width_steps",
+    "section_kinds",
+)
+"""What a processor's own program takes: limits of what can be typed, and how it counts."""
+
+
 def _inputs(name: str) -> "models.Field[int | None, int | None]":
     """How many inputs of a kind; empty where nobody looked, 0 where there is none."""
     return models.PositiveSmallIntegerField(
@@ -242,6 +292,31 @@ class Product(models.Model):
     max_sections = models.PositiveSmallIntegerField(
         "EQ sections per channel", null=True, blank=True, validators=[MaxValueValidator(64)]
     )
+    typed_by = models.CharField(
+        "settings are typed", max_length=8, choices=TypedBy, blank=True, default=""
+    )
+    level_steps = _typed("levels it takes, dB", _RANGE_HELP % "-60 to 6 step 0.5")
+    delay_unit = models.CharField(
+        "delay counted in", max_length=8, choices=DelayUnit, blank=True, default=""
+    )
+    delay_steps = _typed("delays it takes", _RANGE_HELP % "0 to 15 step 0.01, in its own unit")
+    delay_speed_m_s = _figure(
+        "its speed of sound, m/s", 300, 400, "Where it counts delay as a length."
+    )
+    crossover_steps = _typed(
+        "crossover frequencies it takes, Hz", _RANGE_HELP % "20 to 20000 step 1"
+    )
+    crossover_slopes = _typed(
+        "crossover filters it has, dB/oct",
+        _RANGE_HELP % "Butterworth 12 18 24; Linkwitz-Riley 12 24",
+    )
+    section_steps = _typed("EQ frequencies it takes, Hz", _RANGE_HELP % "20 to 20000 step 1")
+    section_gain_steps = _typed("EQ gains it takes, dB", _RANGE_HELP % "-15 to 6 step 0.5")
+    width_counted = models.CharField(
+        "EQ width counted as", max_length=8, choices=WidthCounted, blank=True, default=""
+    )
+    section_width_steps = _typed("EQ widths it takes", _RANGE_HELP % "0.4 to 12 step 0.1")
+    section_kinds = _typed("EQ section kinds it has", _RANGE_HELP % "peak, low shelf, high shelf")
     line_output_v = _figure("line output at most, V", 0.01, 50)
     input_sensitivity_min_v = _figure("input sensitivity from, V", 0.01, 50)
     input_sensitivity_max_v = _figure("input sensitivity to, V", 0.01, 50)
@@ -297,6 +372,11 @@ class Product(models.Model):
         own = self.kind in {ProductKind.INTERFACE, ProductKind.PROCESSOR}
         inside = self.max_sections is not None or self.sample_rate_hz is not None
         return own or (self.kind == ProductKind.AMPLIFIER and inside)
+
+    @property
+    def has_limits(self) -> bool:
+        """Whether anything is on record of what its own program takes."""
+        return any(getattr(self, name) not in (None, "") for name in LIMIT_FIELDS)
 
     @property
     def is_speaker(self) -> bool:

@@ -4,6 +4,7 @@ Each worker loads here what draws and signs papers, so that no request waits for
 LOOMBOOK_PAPERS_LATER=1 it starts in half the time, and the first paper waits.
 """
 
+import gc
 import os
 from importlib import import_module
 
@@ -16,3 +17,7 @@ application = get_wsgi_application()
 if os.environ.get("LOOMBOOK_PAPERS_LATER") != "1":
     for name in ("jobs.renderer", "jobs.signer", "pyhanko.sign.validation"):
         import_module(name)
+
+# What was loaded stays: no collection during a request has to look through it.
+gc.collect()
+gc.freeze()

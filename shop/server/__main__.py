@@ -9,6 +9,7 @@ PROXY        the address of a proxy whose X-Forwarded headers are believed (defa
 import os
 import socket
 import sys
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from shop.server.serving import run
@@ -22,6 +23,13 @@ def _application() -> Any:
 
 def main() -> int:
     """The parent of the workers."""
+    # Where the processes put what they count (shop/metrics.py), before any of them is made.
+    with TemporaryDirectory(prefix="loombook-metrics-") as counted:
+        os.environ.setdefault("PROMETHEUS_MULTIPROC_DIR", counted)
+        return _serve()
+
+
+def _serve() -> int:
     host, port = os.environ.get("HOST") or "0.0.0.0", int(os.environ.get("PORT") or 8000)
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     return run(

@@ -4,7 +4,7 @@ A PIN is short, so it is worth nothing away from a registered tablet, and each p
 attempts on each tablet: after five wrong ones there is a wait, twice as long each time.
 """
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import Final
 
@@ -38,17 +38,65 @@ class PinRefused(Exception):
         self.counted = counted
 
 
+_ORDERS: Final = {4: ("dm", "md"), 6: ("dmy", "mdy", "ymd"), 8: ("dmY", "mdY", "Ymd")}
+"""How a day is written, by the number of digits."""
+_LEAP_YEAR: Final = "2000"
+_YEARS: Final = range(1900, 2100)
+_COLUMNS: Final = frozenset({"2580", "0852", "1590", "0951", "3570", "0753"})
+"""Straight lines on the pad."""
+
+
+def _is_date(pin: str) -> bool:
+    """A year, or a day of one in any order of its parts."""
+    if len(pin) == len(_LEAP_YEAR) and int(pin) in _YEARS:
+        return True
+    return any(_is_day(pin, order) for order in _ORDERS.get(len(pin), ()))
+
+
+def _is_day(pin: str, order: str) -> bool:
+    parts, place = {"Y": _LEAP_YEAR}, 0
+    for letter in order:
+        width = len(_LEAP_YEAR) if letter == "Y" else 2
+        parts[letter] = pin[place : place + width]
+        place += width
+    try:
+        day = date(int(parts["Y"]), int(parts["m"]), int(parts["d"]))
+    except ValueError:
+        return False
+    return day.year in _YEARS
+
+
+def _is_pattern(pin: str) -> bool:
+    """A plain run, a part over again, its own mirror image, pairs, two digits alone, a line on the
+    pad."""
+    steps = {int(b) - int(a) for a, b in pairwise(pin)}
+    parts = range(1, len(pin) // 2 + 1)
+    over_again = any(pin == pin[:part] * (len(pin) // part) for part in parts)
+    pairs = len(pin) % 2 == 0 and pin[::2] == pin[1::2]
+    two_digits = len(pin) > SHORTEST and len(set(pin)) <= 2
+    plain = len(steps) == 1 or over_again or pairs or two_digits or pin == pin[::-1]
+    return plain or pin in _COLUMNS
+
+
 def validate_pin(pin: str) -> None:
-    """Refuse a PIN of the wrong length, of other than digits, or one everybody tries first."""
+    """Refuse a PIN of the wrong length, of other than digits, or one that is tried first.
+
+    Refused is about a tenth of those of four digits: P. Markert and others, "This PIN Can Be Easily
+    Guessed", IEEE Symposium on Security and Privacy 2020, found that fewer help little and more
+    annoy. Dates, patterns and years are what people in their study had chosen.
+    """
     if not looks_like_one(pin):
         raise ValidationError(
             gettext("A PIN is %(shortest)s to %(longest)s digits, nothing else.")
             % {"shortest": SHORTEST, "longest": LONGEST}
         )
-    steps = {int(b) - int(a) for a, b in pairwise(pin)}
-    if steps in ({0}, {1}, {-1}):
+    if _is_pattern(pin):
         raise ValidationError(
-            gettext("Too easy to guess: not the same digit over again, no plain run.")
+            gettext("Too easy to guess: no digits over again, no plain run, no line on the pad.")
+        )
+    if _is_date(pin):
+        raise ValidationError(
+            gettext("Too easy to guess: dates and years are tried first. Take other digits.")
         )
 
 

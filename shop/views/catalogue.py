@@ -6,7 +6,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext
 
 from shop.access import allow, allow_any_staff
-from shop.catalogue.product_forms import ProductForm, RatingFormSet
+from shop.catalogue.product_forms import PROGRAM, ProductForm, RatingFormSet
 from shop.figures import shown_figure
 from shop.http import Request
 from shop.models import Product, ProductKind
@@ -66,6 +66,7 @@ def product(request: Request, pk: int) -> HttpResponse:
     groups = [
         (title, [(field.label, shown_figure(product, field.name)) for field in fields])
         for title, fields, _ in form.groups
+        if title != PROGRAM or product.has_limits
     ]
     bench = not request.user.is_manager and request.user.is_technician
     context = {

@@ -1,13 +1,15 @@
 """Plain answers for whatever watches the server."""
 
+import hmac
 import os
 from typing import Final
 
 from django.conf import settings
 from django.db import connection
-from django.http import HttpResponse
+from django.http import Http404, HttpResponse
 from django.views.decorators.http import require_safe
 
+from shop import metrics as figures
 from shop.access import public
 from shop.http import Request
 
@@ -33,3 +35,19 @@ def readyz(request: Request) -> HttpResponse:
         said = "The data folder cannot be written to: see LOOMBOOK_DATA and its owner."
         return HttpResponse(said, status=503, content_type="text/plain")
     return HttpResponse("ready", content_type="text/plain")
+
+
+@public
+@require_safe
+def metrics(request: Request) -> HttpResponse:
+    """Figures in Prometheus' text format for who names the token; without one set, no page."""
+    if not settings.METRICS_TOKEN:
+        raise Http404
+    named = request.headers.get("Authorization", "").removeprefix("Bearer ")
+    if not hmac.compare_digest(named.encode(), settings.METRICS_TOKEN.encode()):
+        said = "Send the token of LOOMBOOK_METRICS_TOKEN: Authorization: Bearer TOKEN"
+        answer = HttpResponse(said, status=401, content_type="text/plain")
+        answer["WWW-Authenticate"] = "Bearer"
+        return answer
+    told, kind = figures.text()
+    return HttpResponse(told, content_type=kind)

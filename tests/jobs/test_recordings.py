@@ -1,8 +1,12 @@
 """What a microphone heard of a signal becomes curves, arrivals and polarities, kept once."""
 
+import hashlib
 import io
+import json
+import shlex
 from collections.abc import Iterator
-from functools import cache
+from dataclasses import replace
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -10,23 +14,31 @@ import numpy as np
 import pytest
 import soundfile
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import connection, transaction
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from jobs.errors import Refused
 from jobs.models import ChannelSetting, Job, Microphone, Recording
 from jobs.plan import recordings as sums
-from jobs.plan.document import plan_of
+from jobs.plan.document import findings_of, plan_of
+from jobs.services.channels import save_channel
 from jobs.services.moves import move
 from jobs.services.tuning.recordings import (
     add_recording,
     delays_wanted,
-    polarities,
+    pairs_of,
     put_measured_delays_in,
     remove_recording,
 )
+from jobs.sheet.document import Signing, draft, freeze, load as load_job
+from jobs.sheet.render import sheet_html
+from jobs.undo import undo
 from tests.jobs.workshop import Workshop
+from tests.racing import at_once
 from tests.wiring.measure.cabins import Driver, recorded
+from wiring.__main__ import main as run
 from wiring.measure.signals import SignalSpec
 
 pytestmark = pytest.mark.django_db
@@ -111,7 +123,7 @@ def test_delays_and_polarities_follow_from_one_recording_of_all(
     [shown] = page.context["recordings"]
     wanted = {one.unit.key: one.delay.measured_ms for one in shown["delays"]}
     assert wanted["A1.1"] - wanted["A1.2"] == pytest.approx(1.0, abs=0.02)
-    verdicts = {row.order[one["number"]]: one["verdict"].verdict for one in shown["heard"]}
+    verdicts = {row.order[one["number"]]: one["verdict"]["verdict"] for one in shown["heard"]}
     assert (verdicts["A1.1"], verdicts["A1.2"]) == ("proved", "contradicted")
     client.post(reverse("bay_recording_delays", args=[job.number, row.pk]), {"key": "put-in-1"})
     after = ChannelSetting.objects.filter(record__job=job, record__kind="after")
@@ -119,11 +131,65 @@ def test_delays_and_polarities_follow_from_one_recording_of_all(
     assert now["A1.1"] - now["A1.2"] == pytest.approx(1.0, abs=0.03)
 
 
+def test_a_polarity_that_is_heard_is_proved_or_a_finding_while_it_holds(
+    workshop: Workshop, job: Job
+) -> None:
+    """Two equal tweeters, of which the right one is turned: nobody is asked about the left one
+    again, and the right one is told until something of it is changed or it is proved."""
+    _left, right, door, _rear = job.channels.order_by("number")
+    job.channels.exclude(pk=door.pk).update(polarity_proved=None)
+    job.channels.filter(pk=door.pk).update(polarity_by="ear")
+    row = add(workshop, job, wav(TWEETER, TURNED, WOOFER), "A1.1", "A1.2", "A1.3")
+
+    def proofs() -> list[tuple[bool | None, str]]:
+        return list(job.channels.order_by("number").values_list("polarity_proved", "polarity_by"))
+
+    def told() -> list[str]:
+        return [one.where[0] for one in findings_of(job) if one.rule == "polarity-contradicted"]
+
+    def by_hand(**changes: Any) -> None:
+        save_channel(
+            job.number, right.pk, changes, actor=workshop.technician, version=99, key=""
+        )  # fmt: skip
+
+    assert proofs() == [(True, "recorded"), (None, ""), (True, "ear"), (None, "")]
+    assert told() == ["A1.2"]
+    heard = {one.id: one.polarity_heard for one in plan_of(job).channels}
+    assert (heard["A1.1"], heard["A1.2"], heard["A1.4"]) == ("as_set", "contradicted", "")
+    assert {one.polarity_heard for one in plan_of(job, "before").channels} == {""}
+
+    workshop.set(job, right, "after", {"inverted": True})
+    assert told() == []
+    workshop.set(job, right, "after", {"inverted": False})
+    assert told() == ["A1.2"]
+    for changes in ({"connector": "Kick plug"}, {"polarity_proved": True}):
+        with transaction.atomic():
+            by_hand(**changes)
+            assert told() == []
+            transaction.set_rollback(True)
+    by_hand(polarity_proved=False)
+    assert told() == ["A1.2"]
+
+    before = add_recording(
+        job.number, wav(TWEETER, TWEETER), phase="before", order=["A1.1", "A1.2"], place="head",
+        spec=spec_of(2), microphone=None, device="", key="before-key", actor=workshop.technician,
+    )  # fmt: skip
+    assert before.polarity["A1.2"]["verdict"] == "proved"
+    assert told() == ["A1.2"]
+    again = add(workshop, job, wav(TWEETER, TWEETER), "A1.1", "A1.2", key="again-key")
+    assert told() == []
+    assert proofs()[1] == (True, "recorded")
+    remove_recording(job.number, again.pk, actor=workshop.technician)
+    assert (told(), proofs()[1]) == (["A1.2"], (False, ""))
+    remove_recording(job.number, row.pk, actor=workshop.technician)
+    assert (told(), proofs()[0], proofs()[2]) == ([], (None, ""), (True, "ear"))
+
+
 def test_one_sound_alone_asks_for_no_delay(workshop: Workshop, job: Job) -> None:
     row = add(workshop, job, wav(TWEETER), "A1.1")
     plan = plan_of(job)
     assert delays_wanted(row, plan) == []
-    assert polarities(row, plan) == {}
+    assert row.polarity == {}
     with pytest.raises(Refused, match="every channel"):
         put_measured_delays_in(job.number, row.pk, plan, actor=workshop.technician)
 
@@ -157,6 +223,134 @@ def test_a_calibration_is_taken_out_of_what_its_microphone_heard(
     levels = [dict(one.responses.get().points) for one in (plain, heard)]
     highest = max(levels[0])
     assert levels[1][highest] - levels[0][highest] == pytest.approx(4.0, abs=0.1)
+
+
+def test_the_louder_side_of_a_pair_is_lowered_by_one_tap_and_put_back(
+    workshop: Workshop, job: Job, client: Client
+) -> None:
+    """Two pairs of equal speakers; of the tweeters the right one, in the rear the left one is
+    louder, and the one of the tweeters was moved since it was recorded."""
+    right, quiet = (replace(one, gain_db=by) for one, by in ((TURNED, 3.0), (WOOFER, -2.0)))
+    row = add(workshop, job, wav(TWEETER, right, WOOFER, quiet), "A1.1", "A1.2", "A1.3", "A1.4")
+    [tweeters, rear] = pairs_of(row, plan_of(job))
+    assert (tweeters.first, tweeters.second, rear.first) == ("A1.1", "A1.2", "A1.3")
+    assert tweeters.low_hz >= 3150 and "dash right is 3.0 dB louder" in tweeters.said
+    [louder] = tweeters.wanted
+    assert (louder.channel_id, louder.level_db, louder.now_db) == ("A1.2", -7.5, -4.5)
+    workshop.set(job, job.channels.get(number=2), "after", {"level_db": -5.0})
+
+    client.force_login(workshop.technician)
+    url = reverse("bay_recording_levels", args=[job.number, row.pk])
+    for _ in range(2):
+        client.post(url, {"key": "match-1"})
+
+    def levels() -> list[float]:
+        return [one.setting.level_db for one in plan_of(job).channels]
+
+    assert levels() == pytest.approx([-4.5, -7.5, -6.5, -4.5], abs=0.11)
+    assert not any(one.open for one in pairs_of(row, plan_of(job)))
+    [event] = job.events.filter(code="levels.put_in")
+    undo(job.number, event.pk, workshop.technician)
+    assert levels() == [-4.5, -5.0, -4.5, -4.5]
+    workshop.prove(job)
+    move(job.pk, "finish", workshop.technician)
+    assert "sheet is closed" in client.post(url, {"key": "match-2"}, follow=True).content.decode()
+    assert levels() == [-4.5, -5.0, -4.5, -4.5]
+
+
+def test_two_ways_of_one_side_are_told_to_meet_or_what_keeps_them_apart(
+    workshop: Workshop, job: Job, client: Client
+) -> None:
+    """Left and right alike, a midbass under a tweeter at 2500 Hz; the right tweeter is turned."""
+    for number, kind in ((1, "tweeter"), (2, "tweeter"), (3, "midbass"), (4, "midbass")):
+        channel = job.channels.get(number=number)
+        low = kind == "midbass"
+        place = f"front_{'door' if low else 'dash'}_{'right' if number % 2 == 0 else 'left'}"
+        channel.speakers.update(kind=kind, position=place)
+        fourth = {"family": "linkwitz_riley", "order": 4, "hz": 2500.0}
+        none = {"family": "", "order": None, "hz": None}
+        ways = {"low_pass": fourth if low else none, "high_pass": none if low else fourth}
+        cells = {f"{way}_{name}": one for way, own in ways.items() for name, one in own.items()}
+        workshop.set(job, channel, "after", {**cells, "delay_ms": 0.0})
+    low, high = (Driver(((way, 2, 2500.0),) * 2) for way in ("low", "high"))
+    content = wav(high, replace(high, inverted=True), low, low)
+    row = add(workshop, job, content, "A1.1", "A1.2", "A1.3", "A1.4")
+    assert [(one["lower"], one["upper"], one["cause"]) for one in row.meets] == [
+        ("A1.3", "A1.1", ""),
+        ("A1.4", "A1.2", "polarity"),
+    ]
+    client.force_login(workshop.technician)
+    page = client.get(reverse("bay_record", args=[job.number])).content.decode()
+    assert "polarity is the likely cause" in page and page.count("data-plot-read") == 2
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.skipif(connection.vendor == "sqlite", reason="SQLite writes one transaction at a time")
+def test_of_two_recordings_at_once_each_is_kept_once_and_proves_once(tmp_path: Path) -> None:
+    floor = Workshop()
+    job = floor.job()
+    floor.wire(job)
+    job.channels.update(polarity_proved=None)
+    content = wav(TWEETER, TURNED, WOOFER)
+
+    def send(key: str) -> Recording:
+        return add(floor, job, content, "A1.1", "A1.2", "A1.3", key=key)
+
+    answers = at_once(*(partial(send, key) for key in ("first-key", "other-key", "first-key")))
+    assert len({one.pk for one in answers if isinstance(one, Recording)}) == 2
+    assert job.measured.filter(counts=True).count() == 3
+    proved = job.channels.filter(polarity_proved=True)
+    assert {one.plan_id for one in proved} >= {"A1.1"}
+    assert job.events.filter(code="channel.changed", after__polarity_by="recorded").count() == len(
+        proved
+    )
+    assert len(list(tmp_path.rglob("*.flac"))) == 2
+
+
+@pytest.mark.django_db(transaction=True)
+def test_cut_off_while_it_is_kept_nothing_of_it_stays(
+    workshop: Workshop, job: Job, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job.channels.update(polarity_proved=None)
+    monkeypatch.setattr("jobs.services.tuning.recordings._proof_key", lambda *_: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        add(workshop, job, wav(TWEETER, TURNED, WOOFER), "A1.1", "A1.2", "A1.3")
+    assert not job.recordings.exists() and not job.measured.exists()
+    assert not job.channels.filter(polarity_proved=True).exists()
+    assert list(tmp_path.rglob("*.flac")) == []
+
+
+def test_the_sheet_names_each_recording_and_how_to_repeat_its_sums(
+    workshop: Workshop,
+    job: Job,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Whoever has the file and the two commands reads the arrivals that the sheet prints."""
+    row = add(workshop, job, wav(TWEETER, TURNED, WOOFER), "A1.1", "A1.2", "A1.3")
+    [said] = draft(load_job(pk=job.pk))["sound"]["recordings"]
+    with row.file.open() as file:
+        content = file.read()
+    assert said["sha256"] == hashlib.sha256(content).hexdigest()
+    assert said["file"] == f"{job}-recording-{row.pk}.flac"
+    assert [one["verdict"] for one in said["heard"]][:2] == ["proved", "contradicted"]
+    printed = {one["id"]: one["after_first_ms"] for one in said["heard"]}
+    assert printed["A1.2"] - printed["A1.1"] == pytest.approx(1.0, abs=0.02)
+
+    monkeypatch.chdir(tmp_path)
+    Path(said["file"]).write_bytes(content)
+    signal, measuring = (shlex.split(line)[3:] for line in said["repeat"])
+    assert run(signal) == 0
+    capsys.readouterr()
+    assert run([*measuring, "--json"]) == 0
+    again = [one["arrival_ms"] for one in json.loads(capsys.readouterr().out)["takes"]]
+    assert [one - min(again) for one in again] == pytest.approx(list(printed.values()), abs=0.01)
+
+    assert "recordings" in sheet_html(draft(load_job(pk=job.pk)))
+    Path(row.file.path).unlink()
+    with pytest.raises(Refused, match="backup"):
+        freeze(load_job(pk=job.pk), Signing(1, workshop.manager, timezone.now()))
 
 
 def silence() -> bytes:

@@ -189,6 +189,8 @@ def test_figures_few_products_have_stay_folded_until_one_is_known() -> None:
     def folds(product: Product) -> list[str]:
         return [fold for _, _, fold in ProductForm(instance=product, kind=product.kind).groups]
 
-    assert folds(make_product()) == ["", "", "", "closed"]
-    assert folds(make_product(trigger_outputs=2)) == ["", "", "", "opened"]
+    assert folds(make_product()) == ["", "", "", "closed", "closed"]
+    assert folds(make_product(trigger_outputs=2)) == ["", "", "", "closed", "opened"]
+    assert folds(make_product(level_steps="-60 to 6 step 0.5"))[3] == "opened"
+    assert folds(make_product(kind=ProductKind.PROCESSOR)) == ["", "", "", "closed"]
     assert folds(make_product(kind=ProductKind.CONVERTER)) == [""]

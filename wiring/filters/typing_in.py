@@ -6,7 +6,9 @@ Q 10^(|g| / 40) (cut: its zeros).
 """
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Final
 
 import msgspec
@@ -14,10 +16,18 @@ import msgspec
 from wiring.errors import WiringError, require_figure, require_finite, require_positive
 from wiring.filters.biquads import require_setting
 from wiring.filters.crossovers import FAMILY_NAMES, slope_db
-from wiring.plan import Crossover, ProcessorLimits, Section, Setting, Steps
+from wiring.plan import Crossover, Device, ProcessorLimits, Section, Setting, Steps
 
 CM_PER_INCH: Final = 2.54
+SAME_DB: Final = 0.005
+SAME_MS: Final = 0.0005
+SAME_FREQUENCY: Final = 0.0005
+SAME_WIDTH: Final = 0.005
+"""Differences smaller than these are the rounding of what screens show: common practice, no
+source. Frequencies and widths count by ratio."""
 _MOST_DECIMALS: Final = 4
+GAIN_KINDS: Final = frozenset({"peaking", "low_shelf", "high_shelf"})
+"""Sections that have a gain of their own."""
 _UNIT_WORDS: Final = {"ms": "ms", "samples": "samples", "cm": "cm", "in": "in"}
 _WIDTH_WORDS: Final = {"q": "Q", "octaves": "octaves", "pole_q": "Q"}
 
@@ -75,6 +85,19 @@ class TypedSetting(msgspec.Struct, frozen=True):
     problems: tuple[str, ...]
 
 
+def limits_of(device: Device | None) -> ProcessorLimits | None:
+    """What a device's program takes, with its own sample rate and number of sections; None where
+    nothing is known of it."""
+    if device is None or device.limits is None:
+        return None
+    own = {
+        name: value
+        for name in ("sample_rate_hz", "max_sections")
+        if (value := getattr(device, name)) is not None
+    }
+    return msgspec.structs.replace(device.limits, **own)
+
+
 def nearest(steps: Steps | None, wanted: float, unit: str = "", by_ratio: bool = False) -> Typed:
     """The value nearest to what is wanted that can be typed; any, where no limits are known.
 
@@ -84,11 +107,13 @@ def nearest(steps: Steps | None, wanted: float, unit: str = "", by_ratio: bool =
     exact = (require_positive if by_ratio else require_finite)("wanted", wanted, unit)
     if steps is None:
         return Typed(_text(exact, _MOST_DECIMALS), exact, exact, 0.0, unit, False)
-    for figure in (steps.low, steps.high, *steps.values):
+    for figure in (steps.low, steps.high):
         require_finite("steps", figure, unit)
     if steps.values:
-        value = min(steps.values, key=lambda one: (_apart(one, exact, by_ratio), one))
-        decimals = max(_decimals(one) for one in steps.values)
+        place = bisect_left(steps.values, exact)
+        beside = steps.values[max(place - 1, 0) : place + 1]
+        value = min(beside, key=lambda one: (_apart(one, exact, by_ratio), one))
+        decimals = _finest(steps.values)
     else:
         value = _on_grid(steps, exact)
         decimals = _MOST_DECIMALS
@@ -111,6 +136,11 @@ def _apart(one: float, exact: float, by_ratio: bool) -> float:
     if by_ratio and one > 0:
         return abs(math.log(one / exact))
     return abs(one - exact)
+
+
+@lru_cache(maxsize=128)
+def _finest(values: tuple[float, ...]) -> int:
+    return max(_decimals(one) for one in values)
 
 
 def _decimals(value: float) -> int:
@@ -195,6 +225,8 @@ def section_typed(limits: ProcessorLimits, section: Section) -> TypedSection:
         with_gain, frequency_hz=frequency.value, q=_as_q(limits, with_gain, width.value)
     )
     problem = ""
+    if section.kind not in GAIN_KINDS:
+        as_set = msgspec.structs.replace(as_set, gain_db=section.gain_db)
     if limits.section_kinds and section.kind not in limits.section_kinds:
         problem = f"The processor has no section of the kind {section.kind.replace('_', ' ')}."
     return TypedSection(frequency, gain, width, as_set, problem)
@@ -254,6 +286,53 @@ def setting_typed(limits: ProcessorLimits, setting: Setting) -> TypedSetting:
     if most is not None and len(sections) > most:
         problems.append(f"The processor has {most} sections a channel; {len(sections)} are wanted.")
     return TypedSetting(level, delay, high, low, sections, as_set, tuple(problems))
+
+
+class Untyped(msgspec.Struct, frozen=True):
+    """A figure of a setting that cannot be typed: what it is called, what was wanted and the
+    nearest there is, both as `typed` has them."""
+
+    what: str
+    typed: Typed
+
+
+class Unlike(msgspec.Struct, frozen=True):
+    """All of a setting that cannot be typed: figures off their steps, filters there are not."""
+
+    figures: tuple[Untyped, ...]
+    problems: tuple[str, ...]
+
+
+@lru_cache(maxsize=512)
+def cannot_be_typed(limits: ProcessorLimits, setting: Setting) -> Unlike:
+    """What of a setting a program does not take; the number of its sections is another matter.
+    Raises WiringError on what is no number."""
+    typed = setting_typed(limits, setting)
+    found = []
+    if not _same(typed.level, SAME_DB):
+        found.append(Untyped("level", typed.level))
+    if abs(typed.delay.residual_ms) > SAME_MS:
+        found.append(Untyped("delay", typed.delay.typed))
+    for name, crossover in (("high-pass", typed.high_pass), ("low-pass", typed.low_pass)):
+        if crossover is not None and not _alike(crossover.frequency, SAME_FREQUENCY):
+            found.append(Untyped(name, crossover.frequency))
+    for number, one in enumerate(typed.sections, start=1):
+        if not _alike(one.frequency, SAME_FREQUENCY):
+            found.append(Untyped(f"frequency of section {number}", one.frequency))
+        if one.as_set.kind in GAIN_KINDS and not _same(one.gain, SAME_DB):
+            found.append(Untyped(f"gain of section {number}", one.gain))
+        if not _alike(one.width, SAME_WIDTH):
+            found.append(Untyped(f"width of section {number}", one.width))
+    each = (typed.high_pass, typed.low_pass, *typed.sections)
+    return Unlike(tuple(found), tuple(one.problem for one in each if one and one.problem))
+
+
+def _same(one: Typed, within: float) -> bool:
+    return abs(one.residual) <= within
+
+
+def _alike(one: Typed, within: float) -> bool:
+    return abs(one.value / one.exact - 1) <= within
 
 
 def _limited(figures: Iterable[tuple[str, Typed]]) -> list[str]:

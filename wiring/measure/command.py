@@ -38,11 +38,46 @@ def add_commands(commands: Any) -> None:
         ("seconds", "length of a sweep, a tone or noise"),
         ("rate-hz", "sample rate"),
         ("tone-hz", "frequency of a tone"),
+        ("pause-s", "between one speaker and the next"),
     ):
         making.add_argument(f"--{name}", type=float, help=said)
     making.add_argument("--count", type=int, help="how often, one speaker each time")
     making.add_argument("--play-on", choices=("all", "left", "right"))
     making.add_argument("--mark-on", choices=("all", "left", "right"))
+
+
+def repeated_by(
+    spec: SignalSpec, recording: str, calibration: str = ""
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The two commands that repeat the sums from a recording that was kept, as their words: the
+    signal is written again, then the recording is measured with it.
+
+    `calibration` is the file of the microphone's calibration, empty without one.
+    """
+    plain = SignalSpec(spec.kind)
+    said = [
+        word
+        for name in _REPEATED
+        if (value := getattr(spec, name)) != getattr(plain, name)
+        for word in (
+            f"--{_OPTIONS.get(name, name.replace('_', '-'))}",
+            value if isinstance(value, str) else f"{value:g}",
+        )
+    ]
+    signal = f"{spec.kind}.wav"
+    corrected = ("--calibration", calibration) if calibration else ()
+    begin = ("python", "-m", "wiring")
+    return (
+        (*begin, "signal", spec.kind, signal, *said),
+        (*begin, "measure", signal, recording, *corrected),
+    )
+
+
+_REPEATED: Final = (
+    *("level_dbfs", "seconds", "sample_rate_hz", "tone_hz", "pause_s", "count"),
+    *("play_on", "mark_on"),
+)
+_OPTIONS: Final = {"sample_rate_hz": "rate-hz"}
 
 
 def run_signal(options: argparse.Namespace) -> int:
@@ -53,6 +88,7 @@ def run_signal(options: argparse.Namespace) -> int:
         "sample_rate_hz": options.rate_hz,
         "tone_hz": options.tone_hz,
         "count": options.count,
+        "pause_s": options.pause_s,
         "play_on": options.play_on,
         "mark_on": options.mark_on,
     }

@@ -438,10 +438,11 @@ def delay_too_long(context: Context) -> Iterator[Finding]:
 
 @rule("delay-step", "tuning", "note", sources=("the maker's data of the parts",))
 def delay_step(context: Context) -> Iterator[Finding]:
-    """A delay that is no step of the device."""
+    """A delay that is no step of the device, where no more is known of what its program takes."""
     for channel in context.plan.channels:
         device = context.devices.get(channel.device)
-        step = device.delay_step_ms if device is not None else None
+        known = device is not None and device.limits is not None and device.limits.delay is not None
+        step = device.delay_step_ms if device is not None and not known else None
         delay = channel.setting.delay_ms
         if step is not None and abs(delay / step - round(delay / step)) > 0.05:
             near = round(delay / step) * step

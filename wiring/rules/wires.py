@@ -1,4 +1,4 @@
-"""Rules about the wires of channels: written down, named by a standard code, polarity proved."""
+"""Rules about the wires of channels: written down, named by a code, polarity as planned."""
 
 from collections.abc import Iterator
 from typing import Final
@@ -134,6 +134,7 @@ def polarity_not_proved(context: Context) -> Iterator[Finding]:
         and channel.kind == "amplifier"
         and (channel.wire is None or not channel.wire.polarity_proved)
         and is_written(channel.wire)
+        and channel.polarity_heard != "contradicted"
     ]
     if open_channels:
         count = len(open_channels)
@@ -144,5 +145,28 @@ def polarity_not_proved(context: Context) -> Iterator[Finding]:
             f"Polarity is not proved on {first}" + (f" and {count - 1} more" if count > 1 else ""),
             tuple(channel.id for channel in open_channels),
             "Prove each with a battery tap, a polarity signal or by ear, and tick it.",
+            COMMON_PRACTICE,
+        )
+
+
+@rule("polarity-contradicted", "channels", "caution", sources=(COMMON_PRACTICE,))
+def polarity_contradicted(context: Context) -> Iterator[Finding]:
+    """A recording says that a channel's polarity is not what its wiring and settings make it.
+
+    A recording that cannot tell says nothing, nor does one from before a change of the wire, of
+    what it feeds or of the polarity that is set.
+    """
+    for channel in context.plan.channels:
+        if channel.polarity_heard != "contradicted" or not channel.speakers:
+            continue
+        proved = channel.wire is not None and channel.wire.polarity_proved
+        yield Finding(
+            "polarity-contradicted",
+            "caution",
+            f"{channel_name(context, channel)} was recorded with the other polarity than set"
+            + (", though it was proved before" if proved else ""),
+            (channel.id, *channel.speakers),
+            "Look for plus and minus exchanged at the speaker and at the amplifier before anything "
+            "is inverted in the processor, then record all channels again.",
             COMMON_PRACTICE,
         )

@@ -7,7 +7,7 @@ equation of O. Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, over its range of 0 t
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Final
 
 import msgspec
@@ -115,13 +115,16 @@ def align(
     sample_rate_hz: float | None = None,
     longest_ms: float | None = None,
     humidity: float = 0.0,
+    nearest_ms: Mapping[str, Callable[[float], float]] | None = None,
 ) -> Alignment:
     """Delays that bring all drivers into step, the farthest undelayed.
 
     Several seats are weighed: the sum of squared differences of arrival over all seats is least
     when each driver's weighted mean distance is evened out. Without a step the delay is rounded
-    to whole samples, without a sample rate not at all. Raises WiringError on no seat, a seat that
-    lacks a driver, a distance not from 0 to 10 m or weights that are all 0.
+    to whole samples, without a sample rate not at all. `nearest_ms` says of a driver which delay
+    its own device takes instead of a wanted one [ms]; such a driver follows no step. Raises
+    WiringError on no seat, a seat that lacks a driver, a distance not from 0 to 10 m or weights
+    that are all 0.
     """
     ids = _checked(seats)
     speed = speed_of_sound_m_s(air_c, humidity)
@@ -146,6 +149,8 @@ def align(
         if longest_ms is not None and chosen > longest_ms + 1e-9:
             steps = math.floor(longest_ms / grain + 1e-9) if grain else 0
             chosen = steps * grain if grain else longest_ms
+        if each in (nearest_ms or {}):
+            steps, chosen = 0, (nearest_ms or {})[each](exact)
         delays.append(
             Delay(
                 each,

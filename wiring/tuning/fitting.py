@@ -22,7 +22,8 @@ import numpy.typing as npt
 
 from wiring.errors import WiringError, require_not_negative, require_positive
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ, require_setting, setting_biquads
-from wiring.plan import Section, Setting
+from wiring.filters.typing_in import section_typed
+from wiring.plan import ProcessorLimits, Section, Setting
 from wiring.tuning.measurements import Floats, Measurement, smooth
 from wiring.tuning.response import decibels, evaluate
 from wiring.tuning.targets import TargetCurve
@@ -107,13 +108,15 @@ def propose(
     low_hz: float | None = None,
     high_hz: float | None = None,
     anew: bool = False,
+    processor: ProcessorLimits | None = None,
 ) -> Proposal:
     """Sections that bring `measurement`, taken with `current` set, nearer to `target`.
 
     The band is that of `current`'s crossovers unless given, within what was measured. The
     target's overall level is free. With `anew` the current sections are taken out of the
     measurement first and the proposal replaces them; else it adds to them and `limits.count`
-    counts both. Raises WiringError when less than an octave is left to fit.
+    counts both. Where `processor` says what the device takes, sections are what can be typed.
+    Raises WiringError when less than an octave is left to fit.
     """
     setting, bounds = current or Setting(), limits or Limits()
     _require(bounds, sample_rate_hz, low_hz, high_hz)
@@ -142,6 +145,8 @@ def propose(
     sections = _needed(problem, _rounded(problem, _fit(problem, room))) if room else ()
     standing = () if anew else setting.sections
     sections = within_boost(sections, standing, bounds, sample_rate_hz)
+    if processor is not None:
+        sections = tuple(section_typed(processor, one).as_set for one in sections)
     after = start + _sections_db(sections, grid, sample_rate_hz)
     before_rms, after_rms = problem.rms(measured - wish), problem.rms(after - wish)
     note = ""

@@ -8,11 +8,21 @@ from django.core.files.base import ContentFile
 from django.db import transaction
 
 from jobs.errors import Refused
-from jobs.models import Job, JobEvent, MeasuredPhase, MeasuredResponse, Microphone, Recording
+from jobs.models import (
+    Channel,
+    Job,
+    JobEvent,
+    MeasuredPhase,
+    MeasuredResponse,
+    Microphone,
+    Recording,
+)
+from jobs.plan.document import plan_of
+from jobs.plan.limits import delay_that_fits
 from jobs.plan.power import doc
 from jobs.plan.tuning import Delays
 from jobs.services.events import done_before, log
-from jobs.services.saving import open_job
+from jobs.services.saving import open_job, put_cells_back, save_row
 from jobs.services.tuning.measured import MOST_KEPT, set_aside_older, taken_with
 from jobs.services.tuning.seats import delays_for
 from jobs.services.tuning.settings import put_settings
@@ -21,6 +31,7 @@ from shop.models import StaffMember
 from shop.services.events import subject_of
 
 sums = Lazy("jobs.plan.recordings")
+together = Lazy("jobs.plan.together")
 
 MOST_BYTES: Final = 30_000_000
 MOST_RECORDINGS: Final = 200
@@ -75,16 +86,14 @@ def add_recording(
     kept = ContentFile(sums.flac(sound))
     try:
         with transaction.atomic():
-            return _keep(number, recording, kept, heard.points)
+            return _keep(number, recording, kept, heard)
     except BaseException:
         if recording.file:
             recording.file.storage.delete(str(recording.file.name))
         raise
 
 
-def _keep(
-    number: int, recording: Recording, sound: "ContentFile[bytes]", points: list[list[list[float]]]
-) -> Recording:
+def _keep(number: int, recording: Recording, sound: "ContentFile[bytes]", heard: Any) -> Recording:
     job = open_job(number)
     if done_before(recording.key):
         return Recording.objects.get(key=recording.key, job=job)
@@ -92,9 +101,16 @@ def _keep(
         raise Refused("This job has 200 measurements already: remove some first.")
     recording.job = job
     recording.file.save("recording.flac", sound, save=False)
-    recording.save(force_insert=True)
     settings = taken_with(job, recording.phase)
-    for result, levels in zip(recording.results, points, strict=True):
+    if len(recording.results) > 1:
+        plan = plan_of(job)
+        recording.polarity = sums.polarities(recording, plan, delays_for(job, plan), settings)
+        as_set = plan_of(job, recording.phase)
+        takes = together.by_channel(recording, heard.takes)
+        recording.pairs = together.pairs_heard(as_set, takes)
+        recording.meets = together.meets_heard(as_set, takes)
+    recording.save(force_insert=True)
+    for result, levels in zip(recording.results, heard.points, strict=True):
         _respond(job, recording, recording.order[result["number"]], levels, settings)
     log(
         job,
@@ -109,7 +125,45 @@ def _keep(
         },
         key=recording.key,
     )
+    if recording.phase == MeasuredPhase.AFTER:
+        _prove(job, recording)
     return recording
+
+
+def _prove(job: Job, recording: Recording) -> None:
+    """What a recording proves need not be proved again by hand.
+
+    Where all of it is the other way round, the chain may be: that proves nothing.
+    """
+    proved = {
+        key
+        for key, one in recording.polarity.items()
+        if one["verdict"] == "proved" and one["measured"] == one["expected"]
+    }
+    for channel in job.channels.select_related("part").exclude(polarity_proved=True):
+        if channel.plan_id in proved:
+            save_row(
+                Channel,
+                channel.pk,
+                {"polarity_proved": True, "polarity_by": Channel.PolarityBy.RECORDED},
+                number=job.number,
+                actor=recording.by,
+                version=channel.version,
+                key=_proof_key(recording, channel.pk),
+                force=True,
+            )
+
+
+def _proof_key(recording: Recording, channel_pk: int) -> str:
+    return f"recording-{recording.pk}-proof-{channel_pk}"
+
+
+def _take_proofs_back(job: Job, recording: Recording, actor: StaffMember) -> None:
+    """Put back what stood before a recording proved it, save what somebody changed since."""
+    pks = job.channels.values_list("pk", flat=True)
+    keys = [_proof_key(recording, pk) for pk in pks]
+    for event in JobEvent.objects.filter(job=job, key__in=keys):
+        put_cells_back(Channel, "channel.changed", event, actor)
 
 
 def _respond(
@@ -143,6 +197,7 @@ def remove_recording(number: int, pk: int, *, actor: StaffMember, key: str = "")
     if row is None:
         return
     storage, name = row.file.storage, str(row.file.name)
+    _take_proofs_back(job, row, actor)
     log(
         job,
         actor,
@@ -165,13 +220,6 @@ def delays_wanted(row: Recording, plan: doc.Plan, delays: Delays | None = None) 
     return wanted
 
 
-def polarities(row: Recording, plan: doc.Plan, delays: Delays | None = None) -> dict[str, Any]:
-    """What each polarity says, by what played (wiring.measure.proposals.PolarityVerdict)."""
-    by_tape = delays or delays_for(row.job, plan)
-    found: dict[str, Any] = sums.polarities(row, plan, by_tape, settings_of(row))
-    return found
-
-
 def settings_of(row: Recording) -> dict[str, Any]:
     """The settings in force when it was recorded, by channel."""
     first = next(iter(row.responses.all()), None)
@@ -189,8 +237,33 @@ def put_measured_delays_in(
     if not wanted:
         raise Refused("Record every channel, one after another, in one recording first.")
     changes = {
-        channel: {"delay_ms": round(one.delay.measured_ms, 2)}
+        channel: {"delay_ms": delay_that_fits(plan, channel, one.delay.measured_ms)}
         for one in wanted
         for channel in one.unit.channel_ids
     }
     return put_settings(number, changes, code="delays.put_in", actor=actor, key=key)
+
+
+def pairs_of(row: Recording, plan: doc.Plan, delays: Delays | None = None) -> list[Any]:
+    """Both sides of each pair of one recording, with the level that matches them
+    (jobs.plan.together.Pair)."""
+    units = sums.units_by_channel(plan, delays or delays_for(row.job, plan))
+    found: list[Any] = together.pairs_of(row, plan, units, settings_of(row))
+    return found
+
+
+def match_levels(
+    number: int, pk: int, plan: doc.Plan, *, actor: StaffMember, key: str = ""
+) -> JobEvent:
+    """Lower the louder side of each pair in the after record; the event undoes it.
+
+    Raises Refused where all pairs match, Recording.DoesNotExist without the recording.
+    """
+    changes = {
+        one.channel_id: {"level_db": one.level_db}
+        for pair in pairs_of(Recording.objects.get(pk=pk, job__number=number), plan)
+        for one in pair.wanted
+    }
+    if not changes:
+        raise Refused("Record both sides of a pair in one recording first.")
+    return put_settings(number, changes, code="levels.put_in", actor=actor, key=key)

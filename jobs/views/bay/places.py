@@ -9,6 +9,7 @@ _GROUP_OF_RULE = {
     "wire-not-written": "wires",
     "wire-colour": "wires",
     "polarity-not-proved": "wires",
+    "polarity-contradicted": "wires",
     "speaker-cable-known": "cables",
     "speaker-cable-load": "cables",
     "speaker-cable-loss": "cables",

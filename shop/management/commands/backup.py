@@ -4,11 +4,13 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
+from django.conf import settings
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
-from shop.backups import BackupError, default_folder, key_path, write_backup
+from shop.backups import ARCHIVES, BackupError, default_folder, key_path, write_backup
 from shop.management.ready import ReadyCommand
+from shop.sealed_archives import SealError, copy_elsewhere, recipients
 
 
 class Command(ReadyCommand):
@@ -38,14 +40,28 @@ class Command(ReadyCommand):
             archive = write_backup(folder)
         except BackupError as error:
             raise CommandError(str(error)) from error
-        self.stdout.write(f"Backup written: {archive}")
+        self.stdout.write(f"Backup written and read through: {archive}")
+        folders = [folder]
+        if settings.BACKUP_COPY:
+            folders.append(Path(settings.BACKUP_COPY))
+            try:
+                self.stdout.write(f"Copied to {copy_elsewhere(archive, folders[1])}")
+            except SealError as error:
+                raise CommandError(str(error)) from error
         if options["check_record"]:
             # Before old archives go: they may be the last ones from before the damage.
             self._check("check_record", "check_log")
         if keep is not None:
-            for old in sorted(folder.glob("loombook-*.tar.gz"))[:-keep]:
+            for old in (one for place in folders for one in sorted(place.glob(ARCHIVES))[:-keep]):
                 old.unlink()
-        self.stdout.write("It holds customers' data and the shop's keys: keep a copy elsewhere.")
+        if recipients():
+            self.stdout.write(
+                "It is encrypted: without the identity of LOOMBOOK_BACKUP_FOR nobody opens it."
+            )
+        else:
+            self.stdout.write("It holds customers' data and the shop's keys, readable by anybody.")
+        if not settings.BACKUP_COPY:
+            self.stdout.write("Keep a copy elsewhere: LOOMBOOK_BACKUP_COPY names a folder for it.")
         self.stdout.write(
             f"It is signed with {key_path()}, which is in no archive: keep a copy of that apart."
         )

@@ -31,6 +31,12 @@ class Command(ReadyCommand):
             help="the key it was signed with, kept apart from it",
         )
         parser.add_argument(
+            "--identity",
+            type=Path,
+            metavar="FILE",
+            help="the secret key that opens an encrypted archive",
+        )
+        parser.add_argument(
             "--unsigned", action="store_true", help="do not ask who made it: you know yourself"
         )
 
@@ -41,6 +47,7 @@ class Command(ReadyCommand):
                 replace=options["replace"],
                 key=options["key"],
                 unsigned=options["unsigned"],
+                identity=options["identity"],
             )
         except BackupError as error:
             raise CommandError(str(error)) from error

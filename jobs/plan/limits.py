@@ -1,0 +1,70 @@
+"""What the program of a product takes: lines of the catalogue as a part of the plan."""
+
+from functools import lru_cache
+from typing import Any, Final
+
+from shop.models import Product
+from shop.models.products import LIMIT_BOUNDS, LIMIT_FIELDS
+from shop.program_limits import Range, WrongLimits, kinds_in, range_in, slopes_in
+from wiring import plan as doc
+from wiring.filters.typing_in import delay_typed, limits_of
+
+_STEPS: Final = {
+    "level_steps": "level_db",
+    "delay_steps": "delay",
+    "crossover_steps": "crossover_hz",
+    "section_steps": "section_hz",
+    "section_gain_steps": "gain_db",
+    "section_width_steps": "width",
+}
+"""Each line of the catalogue that holds numbers, and the field of the plan it is."""
+
+
+def limits_of_product(product: Product) -> doc.ProcessorLimits | None:
+    """What a product's program takes; None where nothing is on record."""
+    return limits_in(*(getattr(product, name) for name in LIMIT_FIELDS))
+
+
+@lru_cache(maxsize=512)
+def limits_in(*lines: Any) -> doc.ProcessorLimits | None:
+    """The same of the values of `LIMIT_FIELDS`, in their order. A line that cannot be read counts
+    as not known: the catalogue takes none such."""
+    told = dict(zip(LIMIT_FIELDS, lines, strict=True))
+    known = {name: value for name, value in told.items() if value not in (None, "")}
+    if not known:
+        return None
+    facts: dict[str, Any] = {
+        name: known[name]
+        for name in ("typed_by", "delay_unit", "delay_speed_m_s", "width_counted")
+        if name in known
+    }
+    for name, field in _STEPS.items():
+        if name in known and (steps := _steps(known[name], *LIMIT_BOUNDS[name])) is not None:
+            facts[field] = steps
+    try:
+        facts["slopes"] = tuple(
+            doc.Slopes(family, tuple(db // 6 for db in slopes))  # type: ignore[arg-type]  # by name
+            for family, slopes in slopes_in(known.get("crossover_slopes", ""))
+        )
+        facts["section_kinds"] = kinds_in(known.get("section_kinds", ""))
+    except WrongLimits:
+        pass
+    return doc.ProcessorLimits(**facts)
+
+
+def _steps(line: str, low: float, high: float) -> doc.Steps | None:
+    try:
+        found: Range | None = range_in(line, low, high)
+    except WrongLimits:
+        return None
+    return None if found is None else doc.Steps(*found)
+
+
+def delay_that_fits(plan: doc.Plan, channel_id: str, delay_ms: float) -> float:
+    """The delay [ms] nearest to a wanted one that a channel's device takes."""
+    devices = {device.id: device for device in plan.devices}
+    owner = next((one.device for one in plan.channels if one.id == channel_id), "")
+    limits = limits_of(devices.get(owner))
+    if limits is None or (limits.delay is None and limits.delay_unit == "ms"):
+        return round(delay_ms, 2)
+    return round(delay_typed(limits, max(delay_ms, 0.0)).set_ms, 4)

@@ -1,0 +1,26 @@
+"""How the book stands, for whatever watches the server."""
+
+from django.db.models import Count
+
+from jobs.lifecycle import Stage
+from jobs.models import Delivery, Job, Mail
+from shop import metrics
+
+LIVE = [one for one in Stage if one not in {Stage.COLLECTED, Stage.CANCELLED}]
+
+
+def _mails() -> dict[str, float]:
+    """Mails that are still to go out; those that are done with would be more each day."""
+    states = [Delivery.WAITING, Delivery.GOING]
+    due = Mail.objects.filter(delivery__in=states).order_by()
+    rows = due.values_list("delivery").annotate(Count("pk"))
+    return {str(one.value): 0.0 for one in states} | {state: float(many) for state, many in rows}
+
+
+def _jobs() -> dict[str, float]:
+    rows = Job.objects.filter(stage__in=LIVE).order_by().values_list("stage").annotate(Count("pk"))
+    return {str(one.value): 0.0 for one in LIVE} | {stage: float(many) for stage, many in rows}
+
+
+metrics.tell("loombook_mails", "Mails to customers that are to go out", "state", _mails)
+metrics.tell("loombook_live_jobs", "Jobs not yet collected or cancelled, by stage", "stage", _jobs)
