@@ -25,7 +25,8 @@ class DelayWanted(msgspec.Struct, frozen=True):
 
     `measured_ms` follows from the arrivals, `tape_ms` from tape-measured distances where these are
     known; `apart_ms` is how much more the sound asks for than the tape. `agrees` is None without a
-    tape. `uncertain_ms` is what one unseen order of a filter would make of it.
+    tape. The arrival is uncertain by `uncertain_ms`: where the tape is no further off, the tape
+    says more, and `wanted_ms` is its delay.
     """
 
     id: str
@@ -35,6 +36,8 @@ class DelayWanted(msgspec.Struct, frozen=True):
     tape_ms: float | None
     apart_ms: float | None
     agrees: bool | None
+    wanted_ms: float
+    by: Literal["arrival", "tape"]
     said: str
 
 
@@ -62,7 +65,7 @@ def propose_delays(
     latest = max(own.values())
     shared = [key for key in own if key in (tape_ms or {})]
     shift = _shift({key: latest - own[key] for key in shared}, tape_ms or {})
-    return tuple(
+    found = [
         _wanted(
             key,
             arrivals_ms[key],
@@ -71,7 +74,9 @@ def propose_delays(
             (tape_ms or {})[key] + shift if key in shared else None,
         )
         for key, value in own.items()
-    )
+    ]
+    early = min(one.wanted_ms for one in found)
+    return tuple(msgspec.structs.replace(one, wanted_ms=one.wanted_ms - early) for one in found)
 
 
 def _shift(measured: Mapping[str, float], tape: Mapping[str, float]) -> float:
@@ -87,10 +92,17 @@ def _wanted(
 ) -> DelayWanted:
     if tape_ms is None:
         said = f"{measured_ms:.2f} ms by the measured arrival."
-        return DelayWanted(key, arrival_ms, measured_ms, uncertain_ms, None, None, None, said)
+        known = (key, arrival_ms, measured_ms, uncertain_ms)
+        return DelayWanted(*known, None, None, None, measured_ms, "arrival", said)
     apart = measured_ms - tape_ms
     agrees = abs(apart) <= TAPE_AGREES_MS + uncertain_ms
-    if agrees:
+    by_tape = abs(apart) <= uncertain_ms
+    if by_tape:
+        said = (
+            f"{measured_ms:.2f} ms by the measured arrival, {tape_ms:.2f} ms by the tape: an "
+            f"arrival of this band is uncertain by {uncertain_ms:.2f} ms, the tape counts."
+        )
+    elif agrees:
         said = (
             f"{measured_ms:.2f} ms by the measured arrival, {tape_ms:.2f} ms by the tape: "
             "they agree."
@@ -102,7 +114,18 @@ def _wanted(
             "tape says: look whether the distance was measured to this speaker, whether another "
             "delay is still set, and whether the first sound comes by a reflection."
         )
-    return DelayWanted(key, arrival_ms, measured_ms, uncertain_ms, tape_ms, apart, agrees, said)
+    return DelayWanted(
+        key,
+        arrival_ms,
+        measured_ms,
+        uncertain_ms,
+        tape_ms,
+        apart,
+        agrees,
+        tape_ms if by_tape else measured_ms,
+        "tape" if by_tape else "arrival",
+        said,
+    )
 
 
 class PolarityVerdict(msgspec.Struct, frozen=True):
