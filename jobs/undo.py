@@ -41,6 +41,7 @@ UNDO: Final[dict[str, Undo]] = {
     "run.proposed": power.undo_proposal,
     "record.returned": tuning.undo_return,
     "delays.put_in": undo_settings,
+    "levels.put_in": undo_settings,
     "proposal.applied": undo_settings,
     "setting.sides": undo_settings,
     "setting.copied": undo_settings,

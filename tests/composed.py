@@ -54,6 +54,7 @@ SHORT: Final = {
         for zone in ("Front", "Second row", "Third row", "Boot")
         for side in ("left", "right")
     ),
+    "wiring/measure/meeting.py": ("less", "more", "earlier", "later"),
     "wiring/measure/signals.py": ("sweep", "pink noise", "tone", "channels"),
 }
 """Words that stand alone in the code like the name of a field."""

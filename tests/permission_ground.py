@@ -93,6 +93,7 @@ PK_OF = {
     "bay_distance_save": "seat",
     "bay_recording_file": "recording",
     "bay_recording_delays": "recording",
+    "bay_recording_levels": "recording",
     "bay_recording_remove": "recording",
     "bay_measured_save": "measured",
     "bay_measured_text": "measured",

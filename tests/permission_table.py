@@ -353,6 +353,7 @@ TABLE: dict[str, Roles] = {
     "bay_level_save": BENCH,
     "bay_recording_add": BENCH,
     "bay_recording_delays": BENCH,
+    "bay_recording_levels": BENCH,
     "bay_recording_remove": BENCH,
     "bay_measured_import": BENCH,
     "bay_measured_save": BENCH,

@@ -102,6 +102,7 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "bay_undo": ("key",),
     "bay_panels_refitted": ("key",),
     "bay_recording_delays": ("key",),
+    "bay_recording_levels": ("key",),
     "bay_arrange": ("joining", "coil_joining"),
     "bay_run_propose": ("metal", "key"),
     "bay_channel_speaker": ("speaker", "off"),

@@ -118,8 +118,9 @@ class Recording(models.Model):
     `order` says what was playing, one after another: "all", "left", "right" or a channel's plan
     id. `spec` is the signal (wiring.measure.SignalSpec), so that the sums can be repeated from the
     file. `results` has one entry for each that was heard, `polarity` the verdict on each channel
-    with what it rests on (jobs.plan.polarity.Judged). `key` is made by the client, so that sending
-    it twice keeps it once.
+    with what it rests on (jobs.plan.polarity.Judged), `pairs` how loud both sides of a pair are,
+    `meets` what speakers add up to where they share a band (jobs.plan.together). `key` is made by
+    the client, so that sending it twice keeps it once.
     """
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="recordings")
@@ -135,6 +136,8 @@ class Recording(models.Model):
     drift_ppm = models.FloatField(null=True)
     results = models.JSONField(default=list)
     polarity = models.JSONField(default=dict)
+    pairs = models.JSONField(default=list)
+    meets = models.JSONField(default=list)
     faults = models.JSONField(default=list)
     key = models.CharField(max_length=64, unique=True, editable=False)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")

@@ -49,8 +49,10 @@ class Sound(NamedTuple):
 
 class Heard(NamedTuple):
     """What came of a recording: one entry of `results` and one list of (Hz, dB) `points` for each
-    sound that was heard, and what is wrong with it, with what to do."""
+    sound that was heard, and what is wrong with it, with what to do. `takes` are what they came
+    from."""
 
+    takes: tuple[Take, ...]
     results: list[dict[str, Any]]
     points: list[list[list[float]]]
     faults: list[dict[str, str]]
@@ -131,6 +133,7 @@ def heard(spec: SignalSpec, sound: Sound, microphone: Microphone | None) -> Hear
     except WiringError as error:
         raise Unheard([_stop(error)]) from None
     return Heard(
+        found.takes,
         [_result(one) for one in found.takes],
         [_points(one) for one in found.takes],
         _plain(found.faults),
@@ -195,7 +198,7 @@ def delays_wanted(
     force when it was recorded.
     """
     lines = {one.unit.key: one for one in delays.lines}
-    units = _units_by_channel(plan, delays)
+    units = units_by_channel(plan, delays)
     arrivals: dict[str, float] = {}
     uncertain, standing, tape = {}, {}, {}
     for result in row.results:
@@ -215,7 +218,7 @@ def delays_wanted(
     ]
 
 
-def _units_by_channel(plan: doc.Plan, delays: Delays) -> dict[str, Unit]:
+def units_by_channel(plan: doc.Plan, delays: Delays) -> dict[str, Unit]:
     """The unit that delays each channel's speakers."""
     return {
         channel.id: line.unit
@@ -232,7 +235,7 @@ def polarities(
 
     Empty for a single sound: a chain that turns everything cannot be told from a speaker.
     """
-    units = _units_by_channel(plan, delays)
+    units = units_by_channel(plan, delays)
     channels = {one.id: one for one in plan.channels}
     measured = {recording.order[one["number"]]: one["polarity"] for one in recording.results}
     if len(measured) < 2:

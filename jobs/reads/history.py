@@ -74,6 +74,7 @@ _TITLES: Final = {
     "seat.changed": "Listening seat",
     "distance.measured": "Distance",
     "delays.put_in": "Delays put in",
+    "levels.put_in": "Levels of pairs matched",
     "proposal.applied": "Proposed sections applied",
     "measured.imported": "Measurement imported",
     "measured.corrected": "Measurement corrected",

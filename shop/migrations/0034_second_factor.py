@@ -10,7 +10,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0033_processor_limits'),
+        ("shop", "0033_processor_limits"),
     ]
 
     operations = [

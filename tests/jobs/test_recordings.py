@@ -5,6 +5,7 @@ import io
 import json
 import shlex
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache, partial
 from pathlib import Path
 from typing import Any
@@ -27,11 +28,13 @@ from jobs.services.moves import move
 from jobs.services.tuning.recordings import (
     add_recording,
     delays_wanted,
+    pairs_of,
     put_measured_delays_in,
     remove_recording,
 )
 from jobs.sheet.document import Signing, draft, freeze, load as load_job
 from jobs.sheet.render import sheet_html
+from jobs.undo import undo
 from tests.jobs.workshop import Workshop
 from tests.racing import at_once
 from tests.wiring.measure.cabins import Driver, recorded
@@ -220,6 +223,65 @@ def test_a_calibration_is_taken_out_of_what_its_microphone_heard(
     levels = [dict(one.responses.get().points) for one in (plain, heard)]
     highest = max(levels[0])
     assert levels[1][highest] - levels[0][highest] == pytest.approx(4.0, abs=0.1)
+
+
+def test_the_louder_side_of_a_pair_is_lowered_by_one_tap_and_put_back(
+    workshop: Workshop, job: Job, client: Client
+) -> None:
+    """Two pairs of equal speakers; of the tweeters the right one, in the rear the left one is
+    louder, and the one of the tweeters was moved since it was recorded."""
+    right, quiet = (replace(one, gain_db=by) for one, by in ((TURNED, 3.0), (WOOFER, -2.0)))
+    row = add(workshop, job, wav(TWEETER, right, WOOFER, quiet), "A1.1", "A1.2", "A1.3", "A1.4")
+    [tweeters, rear] = pairs_of(row, plan_of(job))
+    assert (tweeters.first, tweeters.second, rear.first) == ("A1.1", "A1.2", "A1.3")
+    assert tweeters.low_hz >= 3150 and "dash right is 3.0 dB louder" in tweeters.said
+    [louder] = tweeters.wanted
+    assert (louder.channel_id, louder.level_db, louder.now_db) == ("A1.2", -7.5, -4.5)
+    workshop.set(job, job.channels.get(number=2), "after", {"level_db": -5.0})
+
+    client.force_login(workshop.technician)
+    url = reverse("bay_recording_levels", args=[job.number, row.pk])
+    for _ in range(2):
+        client.post(url, {"key": "match-1"})
+
+    def levels() -> list[float]:
+        return [one.setting.level_db for one in plan_of(job).channels]
+
+    assert levels() == pytest.approx([-4.5, -7.5, -6.5, -4.5], abs=0.11)
+    assert not any(one.open for one in pairs_of(row, plan_of(job)))
+    [event] = job.events.filter(code="levels.put_in")
+    undo(job.number, event.pk, workshop.technician)
+    assert levels() == [-4.5, -5.0, -4.5, -4.5]
+    workshop.prove(job)
+    move(job.pk, "finish", workshop.technician)
+    assert "sheet is closed" in client.post(url, {"key": "match-2"}, follow=True).content.decode()
+    assert levels() == [-4.5, -5.0, -4.5, -4.5]
+
+
+def test_two_ways_of_one_side_are_told_to_meet_or_what_keeps_them_apart(
+    workshop: Workshop, job: Job, client: Client
+) -> None:
+    """Left and right alike, a midbass under a tweeter at 2500 Hz; the right tweeter is turned."""
+    for number, kind in ((1, "tweeter"), (2, "tweeter"), (3, "midbass"), (4, "midbass")):
+        channel = job.channels.get(number=number)
+        low = kind == "midbass"
+        place = f"front_{'door' if low else 'dash'}_{'right' if number % 2 == 0 else 'left'}"
+        channel.speakers.update(kind=kind, position=place)
+        fourth = {"family": "linkwitz_riley", "order": 4, "hz": 2500.0}
+        none = {"family": "", "order": None, "hz": None}
+        ways = {"low_pass": fourth if low else none, "high_pass": none if low else fourth}
+        cells = {f"{way}_{name}": one for way, own in ways.items() for name, one in own.items()}
+        workshop.set(job, channel, "after", {**cells, "delay_ms": 0.0})
+    low, high = (Driver(((way, 2, 2500.0),) * 2) for way in ("low", "high"))
+    content = wav(high, replace(high, inverted=True), low, low)
+    row = add(workshop, job, content, "A1.1", "A1.2", "A1.3", "A1.4")
+    assert [(one["lower"], one["upper"], one["cause"]) for one in row.meets] == [
+        ("A1.3", "A1.1", ""),
+        ("A1.4", "A1.2", "polarity"),
+    ]
+    client.force_login(workshop.technician)
+    page = client.get(reverse("bay_record", args=[job.number])).content.decode()
+    assert "polarity is the likely cause" in page and page.count("data-plot-read") == 2
 
 
 @pytest.mark.django_db(transaction=True)

@@ -34,6 +34,7 @@ from wiring.measure import (
     faults,
     impulse,
     locate,
+    meeting,
     proposals,
     responses,
     signals,
@@ -246,6 +247,11 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
     },
     sums.summed: {
         "takes": (SHARED, SHARED), "changes_ms": (0.5, 0.0), "turned": (False, True)
+    },
+    meeting.shared_bands_hz: {"crossing_hz": 1_000.0},
+    meeting.meet: {
+        "lower": SHARED, "upper": SHARED, "crossing_hz": 1_000.0,
+        "between": np.ones(meeting.shared_bands_hz(1_000.0).size, dtype=np.complex128),
     },
     averages.average_takes: {"takes": (TAKE, TAKE), "weights": (1.0, 2.0)},
     averages.analyse_noise: {

@@ -37,7 +37,7 @@ def summed(
     do is seen before it is typed. Laid beside a take of all of them together it says whether they
     meet as computed. Raises WiringError unless the takes share a clock.
     """
-    _require_one_clock(takes)
+    require_one_clock(takes)
     for name, given in (("changes_ms", changes_ms), ("turned", turned)):
         if given and len(given) != len(takes):
             raise WiringError(name, f"{len(given)} are given for {len(takes)} takes")
@@ -56,7 +56,8 @@ def summed(
     return Measurement(centres, level_db(power), "together")
 
 
-def _require_one_clock(takes: Sequence[Take]) -> None:
+def require_one_clock(takes: Sequence[Take]) -> None:
+    """Raise WiringError unless two takes at least can be added up."""
     if len(takes) < 2:
         raise WiringError("takes", "two takes at least are wanted to add up")
     if len({one.relative_to for one in takes}) > 1 or takes[0].relative_to == "nothing":

@@ -31,6 +31,7 @@ from shop.models import StaffMember
 from shop.services.events import subject_of
 
 sums = Lazy("jobs.plan.recordings")
+together = Lazy("jobs.plan.together")
 
 MOST_BYTES: Final = 30_000_000
 MOST_RECORDINGS: Final = 200
@@ -85,16 +86,14 @@ def add_recording(
     kept = ContentFile(sums.flac(sound))
     try:
         with transaction.atomic():
-            return _keep(number, recording, kept, heard.points)
+            return _keep(number, recording, kept, heard)
     except BaseException:
         if recording.file:
             recording.file.storage.delete(str(recording.file.name))
         raise
 
 
-def _keep(
-    number: int, recording: Recording, sound: "ContentFile[bytes]", points: list[list[list[float]]]
-) -> Recording:
+def _keep(number: int, recording: Recording, sound: "ContentFile[bytes]", heard: Any) -> Recording:
     job = open_job(number)
     if done_before(recording.key):
         return Recording.objects.get(key=recording.key, job=job)
@@ -106,8 +105,12 @@ def _keep(
     if len(recording.results) > 1:
         plan = plan_of(job)
         recording.polarity = sums.polarities(recording, plan, delays_for(job, plan), settings)
+        as_set = plan_of(job, recording.phase)
+        takes = together.by_channel(recording, heard.takes)
+        recording.pairs = together.pairs_heard(as_set, takes)
+        recording.meets = together.meets_heard(as_set, takes)
     recording.save(force_insert=True)
-    for result, levels in zip(recording.results, points, strict=True):
+    for result, levels in zip(recording.results, heard.points, strict=True):
         _respond(job, recording, recording.order[result["number"]], levels, settings)
     log(
         job,
@@ -239,3 +242,28 @@ def put_measured_delays_in(
         for channel in one.unit.channel_ids
     }
     return put_settings(number, changes, code="delays.put_in", actor=actor, key=key)
+
+
+def pairs_of(row: Recording, plan: doc.Plan, delays: Delays | None = None) -> list[Any]:
+    """Both sides of each pair of one recording, with the level that matches them
+    (jobs.plan.together.Pair)."""
+    units = sums.units_by_channel(plan, delays or delays_for(row.job, plan))
+    found: list[Any] = together.pairs_of(row, plan, units, settings_of(row))
+    return found
+
+
+def match_levels(
+    number: int, pk: int, plan: doc.Plan, *, actor: StaffMember, key: str = ""
+) -> JobEvent:
+    """Lower the louder side of each pair in the after record; the event undoes it.
+
+    Raises Refused where all pairs match, Recording.DoesNotExist without the recording.
+    """
+    changes = {
+        one.channel_id: {"level_db": one.level_db}
+        for pair in pairs_of(Recording.objects.get(pk=pk, job__number=number), plan)
+        for one in pair.wanted
+    }
+    if not changes:
+        raise Refused("Record both sides of a pair in one recording first.")
+    return put_settings(number, changes, code="levels.put_in", actor=actor, key=key)

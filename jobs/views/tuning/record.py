@@ -27,6 +27,7 @@ from shop.roles import BENCH
 from shop.typed import token
 
 sums = Lazy("jobs.plan.recordings")
+together = Lazy("jobs.plan.together")
 
 
 def _form(sheet: BaySheet, *args: Any, **kwargs: Any) -> RecordingForm:
@@ -69,8 +70,38 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
             for one in row.results
         ]
         delays = service.delays_wanted(row, sheet.plan, by_tape)
-        rows.append({"row": row, "heard": heard, "played": played, "delays": delays})
+        pairs = service.pairs_of(row, sheet.plan, by_tape)
+        rows.append(
+            {
+                "row": row,
+                "heard": heard,
+                "played": played,
+                "delays": delays,
+                "pairs": pairs,
+                "levels_open": any(pair.open for pair in pairs),
+                "meets": [
+                    {
+                        **one,
+                        "plot": together.meeting_plot(one, _names(words, one), _ident(row, one))
+                        if row is recordings[0]
+                        else "",
+                        "names": _names(words, one),
+                    }
+                    for one in row.meets
+                ],
+            }
+        )
     return {"recordings": rows}
+
+
+def _names(words: dict[str, str], meeting: dict[str, Any]) -> tuple[str, str]:
+    lower, upper = (words.get(meeting[one], meeting[one]) for one in ("lower", "upper"))
+    return lower, upper
+
+
+def _ident(row: Recording, meeting: dict[str, Any]) -> str:
+    """What tells the plots of one page apart."""
+    return f"meets-{row.pk}-{meeting['lower']}-{meeting['upper']}".replace(".", "-")
 
 
 @allow_any_staff
@@ -206,6 +237,23 @@ def delays_put_in(request: Request, number: int, pk: int) -> HttpResponse:
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused, to=to)
     text = f"Delays put into the after settings: {event.after['channels']}."
+    return answers.done(request, number, "tuning", text, event=event, to=to)
+
+
+@allow(*BENCH)
+@require_POST
+def levels_matched(request: Request, number: int, pk: int) -> HttpResponse:
+    """Lower the louder side of each pair in the after record; it can be undone."""
+    get_object_or_404(Recording, pk=pk, job__number=number)
+    sheet = BaySheet.of(request, number, "tuning")
+    to = sheet.url("bay_record")
+    try:
+        event = service.match_levels(
+            number, pk, sheet.plan, actor=actor(request), key=token(request.POST.get("key"))
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "tuning", refused, to=to)
+    text = f"Levels put into the after settings: {event.after['channels']}."
     return answers.done(request, number, "tuning", text, event=event, to=to)
 
 

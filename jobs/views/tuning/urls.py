@@ -44,6 +44,7 @@ urlpatterns: list[URLPattern] = [
     path("record/signal/", record.signal, name="bay_signal"),
     path("record/<int:pk>/", record.recording_file, name="bay_recording_file"),
     path("record/<int:pk>/delays/", record.delays_put_in, name="bay_recording_delays"),
+    path("record/<int:pk>/levels/", record.levels_matched, name="bay_recording_levels"),
     path("record/<int:pk>/remove/", record.recording_remove, name="bay_recording_remove"),
     path("proposal/", proposal.proposal, name="bay_proposal"),
     path("proposal/apply/", proposal.apply, name="bay_proposal_apply"),
