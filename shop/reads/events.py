@@ -139,6 +139,7 @@ _LABELS: Final = {
     "active": "in use",
     "revoked_at": "from",
     "until": "until",
+    "called": "What it is called",
 }
 
 

@@ -142,7 +142,7 @@ def set_up_passkey(
         raise Refused(
             gettext("The browser made no passkey that can be used here. Try once more.")
         ) from refused
-    return row, _was_added(request, person, PASSKEY, name=name)
+    return row, _was_added(request, person, PASSKEY, called=name)
 
 
 def _was_added(request: HttpRequest, person: StaffMember, what: str, **facts: str) -> list[str]:
@@ -196,7 +196,7 @@ def remove(request: HttpRequest, person: StaffMember, shop: Shop, passkey: int |
         raise Refused(
             gettext("The shop asks managers for a second factor: set another one up first.")
         )
-    what = {"by": PASSKEY, "name": str(row)} if passkey else {"by": APP}
+    what = {"by": PASSKEY, "called": str(row)} if passkey else {"by": APP}
     events.log(person, REMOVED, person, before=what)
     row.delete()
     if last:

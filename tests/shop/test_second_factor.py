@@ -358,6 +358,9 @@ def test_a_passkey_signs_in_at_its_own_address_and_no_answer_twice(
 ) -> None:
     device = Device(counts=counts)
     with_passkey(manager, device)
+    added = ShopEvent.objects.filter(code=second_factor.ADDED).get()
+    told = [(one.label, one.new) for one in entry_of(added).told]
+    assert told == [("By", "passkey"), ("What it is called", "Blue key ring")]
     for turn in range(2):
         client = browser()
         assert password(client, manager)["Location"] == SHOW
