@@ -11,6 +11,9 @@ from datetime import date, datetime
 from typing import Any, Final, Protocol
 from zoneinfo import ZoneInfo
 
+from django.utils.translation import gettext, gettext_noop as kept
+
+from shop.kept_words import told
 from shop.units import METRES_PER_FOOT, METRES_PER_INCH
 from shop.wording import (
     NOTHING as NOTHING,
@@ -21,6 +24,7 @@ from shop.wording import (
     day as day,
     duration as duration,
     exact as exact,
+    figures_said,
     hertz as hertz,
     hour as hour,
     labelled as labelled,
@@ -48,22 +52,22 @@ FAMILIES: Final = FAMILY_NAMES
 speaker: Final = speaker_words
 
 SECTIONS: Final = {
-    "peaking": "peak",
-    "low_shelf": "low shelf",
-    "high_shelf": "high shelf",
-    "notch": "notch",
-    "all_pass": "all-pass",
-    "low_pass": "low-pass",
-    "high_pass": "high-pass",
+    "peaking": kept("peak"),
+    "low_shelf": kept("low shelf"),
+    "high_shelf": kept("high shelf"),
+    "notch": kept("notch"),
+    "all_pass": kept("all-pass"),
+    "low_pass": kept("low-pass"),
+    "high_pass": kept("high-pass"),
 }
 WITH_GAIN: Final = frozenset({"peaking", "low_shelf", "high_shelf"})
 """Kinds of equaliser section that have a gain."""
 
 JOININGS: Final = {
     "single": "",
-    "parallel": "in parallel",
-    "series": "in series",
-    "series_parallel": "in series-parallel",
+    "parallel": kept("in parallel"),
+    "series": kept("in series"),
+    "series_parallel": kept("in series-parallel"),
 }
 
 
@@ -163,7 +167,7 @@ def crossover(filter_: Mapping[str, Any] | None) -> dict[str, str] | None:
 def section(one: Mapping[str, Any]) -> str:
     """One equaliser section: "peak 250 Hz, −3.0 dB, Q 1.4"."""
     gain = one.get("gain_db", 0.0)
-    text = f"{SECTIONS[one['kind']]} {hertz(one['frequency_hz'])}"
+    text = f"{told(SECTIONS[one['kind']])} {hertz(one['frequency_hz'])}"
     if one["kind"] in WITH_GAIN:
         text += f", {level(gain)}"
     return f"{text}, Q {number(one.get('q', 0.707))}"
@@ -175,7 +179,7 @@ def lead(one: Mapping[str, Any] | None) -> dict[str, str]:
     base, stripe = one.get("base", ""), one.get("stripe", "")
     return {
         "cavity": one.get("cavity", ""),
-        "colour": describe(base, stripe).partition(" (")[0],
+        "colour": told(describe(base, stripe).partition(" (")[0]),
         "code": colour_code(base, stripe),
         "base": base,
         "stripe": stripe,
@@ -196,18 +200,18 @@ def conductor(run: Mapping[str, Any]) -> str:
 
 def cable(gauge: str, metal_name: str, parallel: int = 1, stranding: str = "flexible") -> str:
     """A cable without its insulation: "2 × 25 mm² solid copper"."""
-    lay = "" if stranding == "flexible" else f" {stranding}"
-    return f"{times(parallel)}{size(gauge)}{lay} {metal(metal_name)}"
+    lay = "" if stranding == "flexible" else f" {told(stranding)}"
+    return f"{times(parallel)}{figures_said(size(gauge))}{lay} {metal(metal_name)}"
 
 
 def metal(name: str) -> str:
     """What a conductor is made of: "copper", "copper-clad aluminium"."""
-    return name.replace("_", " ").replace("copper clad", "copper-clad")
+    return told(name.replace("_", " ").replace("copper clad", "copper-clad"))
 
 
 def fuse(rating_a: float | None, body: str) -> str:
     """A fuse: "60 A midi"."""
-    return f"{quantity(rating_a, 'A')} {body}".strip()
+    return f"{quantity(rating_a, 'A')} {told(body)}".strip()
 
 
 def times(count: int) -> str:
@@ -217,7 +221,7 @@ def times(count: int) -> str:
 
 def odometer(count: int, unit: str) -> str:
     """ "88 410 km", "54 930 miles"."""
-    return quantity(count, {"km": "km", "mi": "miles"}.get(unit, unit), 0)
+    return quantity(count, {"km": "km", "mi": gettext("miles")}.get(unit, unit), 0)
 
 
 @dataclass(frozen=True)
@@ -247,7 +251,8 @@ class Local:
         """The speaker cable of a channel: "2.5 mm² copper, 4.00 m, fuse 15 A"."""
         parts = [cable(one["size"], one.get("metal", "copper")), self.length(one["length_m"])]
         if one.get("fuse_a"):
-            parts.append(f"fuse {quantity(one['fuse_a'], 'A')}")
+            rated = {"rating": quantity(one["fuse_a"], "A")}
+            parts.append(gettext("fuse %(rating)s") % rated)
         return ", ".join(parts)
 
     def moment(self, iso: str | None) -> str:
@@ -271,5 +276,6 @@ def apart(percent: float | None) -> str:
         return ""
     off = round(percent - 100)
     if off == 0:
-        return "as worked out"
-    return f"{quantity(abs(off), '%')}\u00a0{'higher' if off > 0 else 'lower'}"
+        return gettext("as worked out")
+    by = {"percent": quantity(abs(off), "%")}
+    return (gettext("%(percent)s higher") if off > 0 else gettext("%(percent)s lower")) % by

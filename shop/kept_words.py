@@ -43,6 +43,10 @@ WHOLE: Final = (
     kept("Level of each channel"),
     kept("Level of each side, before (thin) and after (bold)"),
     kept("Level of each side"),
+    kept("Everything playing"),
+    kept("Each side, its channels summed"),
+    kept("Left sum"),
+    kept("Right sum"),
     kept("Left side"),
     kept("Right side"),
     kept("Before"),
@@ -54,6 +58,8 @@ WHOLE: Final = (
     kept("Battery at rest"),
     kept("Charging voltage, engine running"),
     kept("Key-off draw, asleep"),
+    kept("Seen from the wire side"),
+    kept("Seen from the mating side"),
     kept("strip"),
     kept("blade"),
     kept("midi"),
@@ -106,7 +112,12 @@ def _holds(kind: str) -> str:
     """What may stand in a place of the kind."""
     if kind == "speaker":
         return f"(?:{'|'.join(_composed()['speakers'])})(?:, .+?)?"
-    return {"number": _NUMBER, "id": r"\S+?", "mark": r"(?=\S*[A-Z0-9'])\S+?"}.get(kind, ".+?")
+    return {
+        "number": _NUMBER,
+        "id": r"\S+?",
+        "mark": r"(?=\S*[A-Z0-9'])\S+?",
+        "list": "[^;]+?",
+    }.get(kind, ".+?")
 
 
 def _shape(pattern: str, places: dict[str, str]) -> Shape:
@@ -166,11 +177,10 @@ def _whole(text: str) -> str | None:
     said = gettext(text)
     if said != text or text in _texts():
         return said
-    first = text[:1]
-    if first.isupper() and (said := gettext(other := first.lower() + text[1:])) != other:
-        return capital(said)
-    if first.islower() and (said := gettext(other := first.upper() + text[1:])) != other:
-        return _small(said)
+    other = text[:1].swapcase() + text[1:]
+    said = gettext(other)
+    if other != text and (said != other or other in _texts()):
+        return capital(said) if text[:1].isupper() else _small(said)
     return None
 
 
@@ -219,7 +229,7 @@ def _value(value: str, kind: str, deep: int, *, strict: bool) -> str | None:
     if kind == "list":
         return _listed(value, deep)
     said = _found(value, deep + 1)
-    if said is None and not strict and kind != "place":
+    if said is None and not strict and kind != "place" and not _SENTENCES.search(value):
         return figures_said(value)
     return said
 
@@ -246,6 +256,7 @@ _JOINS: Final = (
     (re.compile(r", "), ", "),
     (re.compile(r" and "), ""),
 )
+_SENTENCES: Final = re.compile(r"[.!?] [A-Z“]")
 _BESIDE: Final = re.compile(r"(.+) \(([^()]+)\)")
 _OF: Final = re.compile(r"([^.:]{1,60}): (.+?)(\.?)")
 _WAY: Final = " → "
@@ -263,8 +274,11 @@ def _joined(text: str, deep: int) -> str | None:
             whole = [one for one in rows if one is not None]
             if len(whole) == len(split):
                 return joined.join(whole) if joined else listed(whole)
-    if (found := _OF.fullmatch(text)) and (said := _found(found[2], deep + 1)) is not None:
-        return f"{_found(found[1], deep + 1) or found[1]}: {said}{found[3]}"
+    if found := _OF.fullmatch(text):
+        head = _found(found[1], deep + 1)
+        said = _value(found[2], "text", deep, strict=True)
+        if said is not None and (head is not None or not _is_same(found[2])):
+            return f"{head or found[1]}: {said}{found[3]}"
     if beside := _BESIDE.fullmatch(text):
         head = _value(beside[1], "text", deep, strict=True)
         tail = beside[2]

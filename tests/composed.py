@@ -33,18 +33,36 @@ NOT_SHOWN: Final = frozenset(
 )
 """What is said in a terminal alone or for programs, and what `tests.told_in_tables` knows."""
 
-RECORDS: Final[tuple[str, ...]] = ("jobs/plan/entered.py",)
+RECORDS: Final = (
+    "jobs/plan/agreement.py",
+    "jobs/plan/document.py",
+    "jobs/plan/entered.py",
+    "jobs/plan/plug_face.py",
+    "jobs/plan/power_drawing.py",
+    "jobs/setups/find.py",
+    "jobs/setups/match.py",
+    "jobs/setups/power.py",
+    "jobs/views/bay/picture.py",
+)
 """Modules outside the sums that compose what is kept or drawn in English."""
 
 SHORT: Final = {
     "wiring/plan.py": ("feed", "return"),
     "wiring/findings.py": ("stop", "caution", "note"),
-    "wiring/power/network.py": ("battery", "body", "ground"),
-    "wiring/measure/proposals.py": ("normal", "inverted"),
+    "wiring/positions.py": (
+        *("front pillar", "dash", "front door upper", "front door", "under front seat"),
+        *("rear door upper", "rear door", "rear side panel", "rear shelf", "roof", "boot side"),
+    ),
+    "wiring/power/network.py": ("battery", "body", "ground", "cabin", "engine bay"),
+    "wiring/power/conductors.py": (
+        *("copper", "aluminium", "copper-clad aluminium", "flexible", "solid", "stranded"),
+    ),
+    "wiring/measure/proposals.py": ("normal", "inverted", "left", "right", "front", "rear"),
     "wiring/rules/crossovers.py": ("gap", "overlap"),
     "wiring/rules/tuning.py": ("gap", "hump"),
     "wiring/rules/channels.py": ("high-pass", "low-pass", "polarity", "equaliser"),
-    "wiring/rules/supply.py": ("idling", "driving"),
+    "wiring/rules/supply.py": ("idling", "cruising"),
+    "wiring/tuning/agreement.py": ("more", "less", "louder", "quieter"),
     "wiring/rules/fuses.py": ("alone", "series", "parallel", "series and parallel"),
     "wiring/filters/typing_in.py": ("level", "delay", "crossover", "frequency", "gain", "width"),
     "wiring/filters/passive_text.py": ("across", "reversed", "high-pass", "low-pass"),
@@ -60,6 +78,9 @@ SHORT: Final = {
 """Words that stand alone in the code like the name of a field."""
 
 MORE: Final = {
+    "wiring/colours.py": (
+        ("%(base)s with %(stripe)s stripe", {"base": "place", "stripe": "place"}),
+    ),
     "wiring/series_parallel.py": (
         *(
             (f"%(count)s {parts} in {way}", {"count": "number"})
@@ -74,6 +95,7 @@ MORE: Final = {
         ("1 driver", {}),
     ),
     "wiring/names.py": (
+        ("%(count)s more", {"count": "number"}),
         ("channel %(number)s", {"number": "number"}),
         ("line output %(number)s", {"number": "number"}),
         ("%(owner)s, channel %(number)s", {"owner": "name", "number": "number"}),
@@ -94,7 +116,7 @@ NUMBERS: Final = re.compile(
     r"^(count|number|order|index|first_number|hz|line|size_bytes|drivers|coils|left_over)$"
 )
 TYPED: Final = re.compile(
-    r"\b(device|giver|converter|owner|row|seat|output|each|first|target|self\.first|take|best)\.name$"
+    r"\b(device|giver|converter|owner|row|seat|output|each|target|take|best)\.name$"
 )
 IDENT: Final = re.compile(
     r"(^|[._])(id|device|feeds_device|turn_on_by|waker|target|code|base|stripe|meant)\b(?!\.)$"
@@ -417,6 +439,8 @@ def is_said(pattern: str) -> bool:
     fixed = re.sub(r"%\(\w+\)s", " ", pattern)
     words = [one for one in WORD.findall(fixed) if one not in SAME]
     if not words or ("%(" not in pattern and CODE.search(pattern)):
+        return False
+    if " " not in pattern and re.search(r"[%:/]", pattern):
         return False
     if (
         pattern in NOT_SAID

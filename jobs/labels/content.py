@@ -93,7 +93,9 @@ def _wires(channel: Channel) -> Iterable[Label]:
 
 
 def _conductor(run: PowerRun) -> str:
-    return wording.cable(run.size, run.metal, run.parallel).removesuffix(" copper")
+    return wording.cable(run.size, run.metal, run.parallel).removesuffix(
+        f" {wording.metal('copper')}"
+    )
 
 
 def _way(run: PowerRun, parts: Mapping[str, JobPart]) -> str:

@@ -13,8 +13,10 @@ from typing import Any, Final, NamedTuple
 from django.template.loader import render_to_string
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import gettext
 
 from jobs import wording
+from shop.kept_words import told
 from wiring.colours import SWATCHES
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.plan import Channel, Plan, Speaker
@@ -49,7 +51,8 @@ class Spot(NamedTuple):
 def channels_text(channels: Iterable[Channel]) -> str:
     """The channels that feed one speaker: "A1.3", "A1.3+4 bridged", "A1.1, A2.1"."""
     return ", ".join(
-        f"{wording.bridged(channel.id, channel.bridged_with)} bridged"
+        gettext("%(channel)s bridged")
+        % {"channel": wording.bridged(channel.id, channel.bridged_with)}
         if channel.bridged_with
         else channel.id
         for channel in channels
@@ -89,7 +92,7 @@ def _spots(plan: Plan, findings: Sequence[Finding]) -> list[Spot]:
                     position.y * CAR_HEIGHT + (index - (len(speakers) - 1) / 2) * SPREAD,
                     side,
                     channels_text(channels),
-                    f"{speaker.id} {wording.speakers([speaker])}",
+                    f"{speaker.id} {told(wording.speakers([speaker]))}",
                     grave or ("fed" if channels else "open"),
                 )
             )
@@ -191,8 +194,8 @@ def _side(spots: list[Spot], side: str, height: float) -> tuple[list[SafeString]
 
 def _words(spots: list[Spot]) -> str:
     return "; ".join(
-        f"{spot.place}: {spot.channels or 'no channel'}"
-        + (f" ({spot.state})" if spot.state in {"stop", "caution"} else "")
+        f"{spot.place}: {spot.channels or gettext('no channel')}"
+        + (f" ({told(spot.state)})" if spot.state in {"stop", "caution"} else "")
         for spot in spots
     )
 
@@ -217,7 +220,8 @@ def car_with_channels(plan: Plan, body_shape: str, findings: Sequence[Finding] =
         f"{-margin:g}",
         f"{CAR_WIDTH + 2 * margin:g}",
         f"{height:g}",
-        f"Top view of the car. {_words(spots) or 'No speaker is placed yet.'}",
+        f"{gettext('Top view of the car.')} "
+        f"{_words(spots) or gettext('No speaker is placed yet.')}",
         f"{down:g}",
         render_to_string(f"cars/{body_shape}.html"),
         format_html_join("", "{}", ((leader,) for leader in left[0] + right[0])),
@@ -236,12 +240,12 @@ def condition(marks: Sequence[Mapping[str, Any]], *, lying: bool = False) -> Saf
         places = [(y, CAR_WIDTH - x) for x, y in places]
     size = (18, 10, 28) if lying else (12, 6, 17)
     numbered = [(f"{x:.1f}", f"{y:.1f}", index, *size) for index, (x, y) in enumerate(places, 1)]
-    words = "; ".join(f"{index} {one['kind']}" for index, one in enumerate(marks, 1))
+    words = "; ".join(f"{index} {told(one['kind'])}" for index, one in enumerate(marks, 1))
     return format_html(
         '<svg class="car condition" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {}" '
         'role="img" aria-label="{}"><g class="outline" opacity="0.6"{}>{}</g>{}</svg>',
         "400 200" if lying else "200 400",
-        f"Marks on arrival: {words or 'none'}",
+        gettext("Marks on arrival: %(marks)s") % {"marks": words or gettext("none")},
         mark_safe(' transform="translate(0 200) rotate(-90)"' if lying else ""),
         render_to_string("cars/outline.html"),
         format_html_join(

@@ -166,15 +166,15 @@ def _heard_finding(row: Any) -> Finding | None:
     said = []
     if row.before_heard_from and row.after_heard_from not in ("", row.before_heard_from):
         was, now = (HeardFrom(one).label for one in (row.before_heard_from, row.after_heard_from))
-        said.append(f"was heard from “{was}” and is from “{now}” now")
+        said.append(f"heard from “{was}” before and from “{now}” now")
     if change := level_change(row.before_level, row.after_level):
-        said.append(f"is {change} than before ({row.before_level}, now {row.after_level})")
+        said.append(f"{change} than before ({row.before_level}, now {row.after_level})")
     if not said:
         return None
     return Finding(
         rule="signal-heard-otherwise",
         severity="caution",
-        title=f"{row.name} {' and '.join(said)}",
+        title=f"{row.name}: {'; '.join(said)}",
         where=(f"function-{row.pk}",),
         what_to_do="Put its speaker and level back as they were, or give the reason.",
         source="Common practice, no source",

@@ -7,11 +7,14 @@ from collections.abc import Callable
 from functools import cached_property
 from typing import Any, Final
 
+from django.utils.translation import gettext, gettext_noop as kept
+
 from jobs import wording
 from jobs.models import FunctionResult, Gate, Job
 from jobs.plan.document import findings_of, plan_of
 from jobs.plan.entered import lists_of, rows_by_line
 from jobs.plan.power import section_of
+from shop.kept_words import told
 
 MOST_NAMED: Final = 3
 
@@ -42,14 +45,27 @@ Need = Callable[[GateFacts], list[str]]
 def fit_proved(facts: GateFacts) -> list[str]:
     last = facts.job.fit_proofs.last()
     if last is None:
-        return ["No fit proof yet: enter the source that says this vehicle takes these parts."]
+        return [
+            gettext("No fit proof yet: enter the source that says this vehicle takes these parts.")
+        ]
     if last.outcome == "does_not_fit":
-        return ["The last fit proof says the parts do not fit."]
+        return [gettext("The last fit proof says the parts do not fit.")]
     return []
 
 
+_UNTRIED: Final = {
+    "before": kept("Not tried before the work: %(names)s."),
+    "after": kept("Not tried after the work: %(names)s."),
+}
+_UNREAD: Final = {
+    "before": kept("No reading before the work: %(names)s."),
+    "after": kept("No reading after the work: %(names)s."),
+}
+
+
 def _asked(what: str, names: list[str]) -> list[str]:
-    return [f"{what} the work: {wording.listed(names, MOST_NAMED)}."] if names else []
+    said = wording.listed(map(told, names), MOST_NAMED)
+    return [gettext(what) % {"names": said}] if names else []
 
 
 def functions_tried(*phases: str) -> Need:
@@ -59,7 +75,7 @@ def functions_tried(*phases: str) -> Need:
         missing = []
         for phase in phases:
             untried = facts.job.function_checks.filter(**{phase: FunctionResult.UNTRIED})
-            missing += _asked(f"Not tried {phase}", [check.name for check in untried])
+            missing += _asked(_UNTRIED[phase], [check.name for check in untried])
         return missing
 
     return look
@@ -74,7 +90,7 @@ def readings_taken(*phases: str) -> Need:
             rows = facts.job.readings.filter(**{f"{phase}_value": None})
             if phase == "before":
                 rows = rows.filter(wanted_before=True)
-            missing += _asked(f"No reading {phase}", [reading.label for reading in rows])
+            missing += _asked(_UNREAD[phase], [reading.label for reading in rows])
         return missing
 
     return look
@@ -90,11 +106,12 @@ def loads_measured(facts: GateFacts) -> list[str]:
     rows = facts.job.channels.filter(kind="amplifier", speakers__isnull=False)
     in_use = list(rows.select_related("part").distinct())
     if not in_use:
-        return ["No amplifier channel feeds a speaker yet."]
+        return [gettext("No amplifier channel feeds a speaker yet.")]
     open_ones = [row.plan_id for row in in_use if row.measured_load_ohm is None]
     if not open_ones:
         return []
-    return [f"Load not measured: {wording.listed(open_ones, MOST_NAMED)}."]
+    said = {"channels": wording.listed(open_ones, MOST_NAMED)}
+    return [gettext("Load not measured: %(channels)s.") % said]
 
 
 def settings_entered(facts: GateFacts) -> list[str]:
@@ -117,7 +134,7 @@ def no_stop(*sections: str) -> Need:
 
     def look(facts: GateFacts) -> list[str]:
         return [
-            f"Stop: {finding.title}"
+            gettext("Stop: %(finding)s") % {"finding": told(finding.title)}
             for finding in facts.of("stop")
             if not sections or section_of(finding) in sections
         ]
@@ -128,7 +145,7 @@ def no_stop(*sections: str) -> Need:
 def cautions_reasoned(facts: GateFacts) -> list[str]:
     reasoned = set(facts.job.finding_reasons.values_list("fingerprint", flat=True))
     return [
-        f"Give a reason for the caution: {finding.title}"
+        gettext("Give a reason for the caution: %(finding)s") % {"finding": told(finding.title)}
         for finding in facts.of("caution")
         if finding.fingerprint not in reasoned
     ]

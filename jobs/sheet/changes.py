@@ -32,6 +32,7 @@ _OWN: Final = frozenset(
     {
         "document_version",
         "language",
+        "shop_language",
         "logo",
         "sheet",
         "plan",

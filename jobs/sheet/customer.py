@@ -11,13 +11,12 @@ from itertools import groupby
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from django.utils.safestring import mark_safe
 from django.utils.translation import gettext, ngettext
 
 from jobs.services.comebacks import after_months
 from jobs.sheet.values import CUSTOMER_ROLE, MANAGER_ROLE, sheet_values
 from jobs.wording import Local, fuse
-from shop.kept_words import drawn, told
+from shop.kept_words import told
 from shop.wording import day, listed
 
 Document = Mapping[str, Any]
@@ -44,7 +43,7 @@ def customer_values(
         "parts": _parts(whole),
         "panels": _panels(whole),
         "functions": _functions(whole),
-        "measured": measured and _with_words(measured),
+        "measured": measured,
         "curve": None if measured else _first_curve(sound.get("curves", ())),
         "readings": [
             {**one, "label": told(one["label"])}
@@ -59,12 +58,8 @@ def customer_values(
     }
 
 
-def _with_words(plot: Mapping[str, Any]) -> dict[str, Any]:
-    return {**plot, "svg": mark_safe(drawn(plot["svg"]))}
-
-
-def _first_curve(curves: Iterable[Mapping[str, Any]]) -> dict[str, Any] | None:
-    return next((_with_words(one) for one in curves), None)
+def _first_curve(curves: Iterable[dict[str, Any]]) -> dict[str, Any] | None:
+    return next(iter(curves), None)
 
 
 def _parts(document: Document) -> list[dict[str, Any]]:

@@ -471,7 +471,8 @@ def _correction(job: Job, signing: Signing | None, document: dict[str, Any]) -> 
 
 
 def _build(job: Job, signing: Signing | None) -> dict[str, Any]:
-    """Kept in English whoever signs; `language` is that of the customer's page."""
+    """Kept in English whoever signs; `language` is that of the customer's page, `shop_language`
+    that of the other papers, which is not said where it is English."""
     with speaking(ENGLISH):
         return _built(job, signing)
 
@@ -485,6 +486,7 @@ def _built(job: Job, signing: Signing | None) -> dict[str, Any]:
     document = {
         "document_version": DOCUMENT_VERSION,
         "language": language,
+        **({} if shop.paper_language == ENGLISH else {"shop_language": shop.paper_language}),
         "logo": ShopLogo.shown(),
         "sheet": _sheet(job, signing),
         "shop": _shop(shop, language) | {"warranty_months": promised_months(job, shop)},

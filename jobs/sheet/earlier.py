@@ -25,6 +25,11 @@ def language_of(document: Document) -> str:
     return str(document.get("language", ENGLISH))
 
 
+def shop_language_of(document: Document) -> str:
+    """The language of the install sheet and the wiring sheet."""
+    return str(document.get("shop_language", ENGLISH))
+
+
 def _ampacity_source(full: Document, run: Document) -> list[str]:
     label = f"current {run['conductor']['size']} may carry"
     return list(dict.fromkeys(one["source"] for one in full["figures"] if one["label"] == label))

@@ -1,16 +1,22 @@
 """The power section of the sheet: cables, fuses and devices as rows of strings."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, Final
+
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.plan.document import solution_of
 from jobs.plan.power_drawing import power_path
 from jobs.symbols import with_symbols
 from jobs.wording import NOTHING, Local
+from shop.kept_words import told
 from wiring.plan import Plan
 
 Document = Mapping[str, Any]
+
+OF_THE_CAR: Final = frozenset({"battery", "body", "factory feed", "factory sound system"})
+"""Places of the power plan that every car has."""
 
 
 def fuses_of(run: Mapping[str, Any], local: Local, names: Mapping[str, str] | None = None) -> str:
@@ -18,11 +24,20 @@ def fuses_of(run: Mapping[str, Any], local: Local, names: Mapping[str, str] | No
     where there is no fuse."""
     ends = ((run.get("fuse"), run["from_node"]), (run.get("far_fuse"), run["to_node"]))
     return "; ".join(
-        f"{wording.fuse(fuse['rating_a'], fuse['body'])}, "
-        f"{local.distance(fuse['distance_m'])} from {(names or {}).get(node, node)}"
+        gettext("%(fuse)s, %(distance)s from %(place)s")
+        % {
+            "fuse": wording.fuse(fuse["rating_a"], fuse["body"]),
+            "distance": local.distance(fuse["distance_m"]),
+            "place": (names or {}).get(node, place_of(node)),
+        }
         for fuse, node in ends
         if fuse is not None
     )
+
+
+def place_of(node: str) -> str:
+    """What a place in the plan is called: what the car has, by its word; a part by its mark."""
+    return told(node) if node in OF_THE_CAR else node
 
 
 def _run(run: Mapping[str, Any], power: Document, local: Local) -> dict[str, str]:
@@ -30,11 +45,12 @@ def _run(run: Mapping[str, Any], power: Document, local: Local) -> dict[str, str
     music = power["music"]["runs"].get(run["id"], {})
     return {
         "id": run["id"],
-        "kind": run["kind"],
-        "path": f"{run['from_node']} to {run['to_node']}",
+        "kind": told(run["kind"]),
+        "path": gettext("%(here)s to %(there)s")
+        % {"here": place_of(run["from_node"]), "there": place_of(run["to_node"])},
         "cable": wording.conductor(run),
         "length": local.length(run["length_m"]),
-        "place": run.get("place", "cabin").replace("_", " "),
+        "place": told(run.get("place", "cabin").replace("_", " ")),
         "fuse": fuses_of(run, local) or NOTHING,
         "full_current": _size(full.get("current_a"), "A", 1),
         "music_current": _size(music.get("current_a"), "A", 1),
@@ -48,11 +64,13 @@ def _size(value: float | None, unit: str, decimals: int) -> str:
 
 
 def _device(device: Mapping[str, Any], part: Mapping[str, Any], draw: Document) -> dict[str, str]:
-    by = part.get("turn_on_by", "")
+    by, how = part.get("turn_on_by", ""), told(part.get("turn_on", ""))
+    if by:
+        how = gettext("%(how)s, by %(by)s") % {"how": how, "by": by}
     return {
         "id": device["id"],
         "name": device["name"],
-        "turn_on": f"{part.get('turn_on', '')}{f', by {by}' if by else ''}" or NOTHING,
+        "turn_on": how or NOTHING,
         "input_from": ", ".join(
             filter(None, [part.get("input_from", ""), part.get("digital_input", "")])
         ),
@@ -66,7 +84,9 @@ def _device(device: Mapping[str, Any], part: Mapping[str, Any], draw: Document) 
 
 def _ampacity_sources(by_run: Mapping[str, Sequence[str]], runs: Iterable[Document]) -> str:
     """The tables that say what the cables may carry, each once, in the order of the runs."""
-    return "; ".join(dict.fromkeys(source for run in runs for source in by_run.get(run["id"], ())))
+    return "; ".join(
+        dict.fromkeys(with_symbols(source) for run in runs for source in by_run.get(run["id"], ()))
+    )
 
 
 def _standing(figure: Mapping[str, Any]) -> dict[str, str]:
@@ -91,16 +111,19 @@ def _supply(supply: Mapping[str, Any]) -> str:
     """What is entered of the car's supply that most cars have not: 24 V, lithium, its own feed."""
     parts = []
     if supply.get("nominal_v", 0.0) > 18:
-        parts.append(f"{wording.quantity(24, 'V')} vehicle")
+        parts.append(gettext("%(volts)s vehicle") % {"volts": wording.quantity(24, "V")})
     if supply.get("battery_chemistry") == "lithium":
-        parts.append("lithium battery")
+        parts.append(gettext("lithium battery"))
     if supply.get("reserve_min"):
-        parts.append(f"reserve capacity {wording.quantity(supply['reserve_min'], 'min')}")
+        length = {"length": wording.quantity(supply["reserve_min"], "min")}
+        parts.append(gettext("reserve capacity %(length)s") % length)
     feed = supply.get("factory_feed") or {}
     if feed.get("fuse_a"):
-        parts.append(f"factory feed behind a {wording.quantity(feed['fuse_a'], 'A')} fuse")
+        rating = {"rating": wording.quantity(feed["fuse_a"], "A")}
+        parts.append(gettext("factory feed behind a %(rating)s fuse") % rating)
     if feed.get("limit_a"):
-        parts.append(f"factory feed gives at most {wording.quantity(feed['limit_a'], 'A')}")
+        most = {"current": wording.quantity(feed["limit_a"], "A")}
+        parts.append(gettext("factory feed gives at most %(current)s") % most)
     return ", ".join(parts)
 
 

@@ -19,10 +19,10 @@ from django.utils.translation import gettext, gettext_noop as kept
 from jobs import signing
 from jobs.sheet.customer import customer_values
 from jobs.sheet.document import canonical, sha256_of
-from jobs.sheet.earlier import language_of, paper_of
+from jobs.sheet.earlier import language_of, paper_of, shop_language_of
 from jobs.sheet.photos import printed_pictures
 from jobs.sheet.values import sheet_values
-from shop.languages import ENGLISH, speaking
+from shop.languages import speaking
 from shop.lazy import Lazy
 from shop.wording import page_words
 from wiring.plan import dump, from_builtins
@@ -36,7 +36,7 @@ VARIANT: Final = "pdf/a-3a"
 PLAN_NAME: Final = "plan.json"
 DOCUMENT_NAME: Final = "sheet.json"
 CUSTOMER_TITLE: Final = kept("Your install sheet")
-WIRING_TITLE: Final = "Wiring sheet"
+WIRING_TITLE: Final = kept("Wiring sheet")
 SHARED_STYLE: Final = "css/sheets/body.css"
 
 
@@ -62,9 +62,10 @@ def _picture_style() -> Element:
 def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:
     """The HTML the PDF is made of."""
     digest = "" if document["sheet"]["draft"] else sha256_of(dict(document))
-    with speaking(ENGLISH):
+    with speaking(shop_language_of(document)):
         values = sheet_values(document, receipt, _pictures(document))
-        return _written("pdf/sheet.html", document, {**values, "digest": digest, "on_paper": True})
+        values |= {"digest": digest, "on_paper": True, "page_words": page_words()}
+        return _written("pdf/sheet.html", document, values)
 
 
 def _written(template: str, document: Mapping[str, Any], values: Mapping[str, Any]) -> str:
@@ -81,9 +82,10 @@ def customer_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None
 
 def wiring_html(document: Mapping[str, Any]) -> str:
     """The HTML of the wiring sheet."""
-    with speaking(ENGLISH):
+    with speaking(shop_language_of(document)):
         values = wiring_paper.wiring_values(document)
-        return _written("pdf/wiring_sheet.html", document, {**values, "title": WIRING_TITLE})
+        values |= {"title": gettext(WIRING_TITLE), "page_words": page_words()}
+        return _written("pdf/wiring_sheet.html", document, values)
 
 
 def _pictures(document: Mapping[str, Any]) -> dict[int, str]:

@@ -15,7 +15,6 @@ from jobs.services.tuning.levels import level_readings
 from jobs.services.tuning.measured import of_setup
 from jobs.services.tuning.seats import delays_for, seats_in_use
 from shop.lazy import Lazy
-from wiring.names import listed
 from wiring.plan import Plan
 
 recordings = Lazy("jobs.plan.recordings")
@@ -271,7 +270,7 @@ def tuned_of(job: Job, after: Plan, before: Plan | None, signed: bool) -> dict[s
     """
     return {
         "curves": _curves(after, before),
-        "assumed": listed(sums.assumed(after)) if after.channels else "",
+        "assumed": "; ".join(sums.assumed(after)) if after.channels else "",
         "measured": _measured(job, after, before),
         "recordings": _recordings(job, after, signed),
         "delays": _delays(job, after),

@@ -4,26 +4,29 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.utils.safestring import mark_safe
-from django.utils.translation import gettext_noop as kept
+from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import wording
+from jobs.plan.spoken import spoken
 from jobs.symbols import with_symbols
 from jobs.wording import Local
+from shop.kept_words import told
+from shop.wording import figures_said, inner
 
 
 def _curve(one: Mapping[str, str]) -> dict[str, Any]:
-    return {"title": one["title"], "svg": mark_safe(one["svg"])}
+    return {"title": one["title"], "svg": mark_safe(spoken(one["svg"]))}
 
 
 def _measured(one: Mapping[str, Any]) -> dict[str, Any]:
     before, after = (wording.quantity(value, "dB", 1) for value in one["rms_db"])
-    places = ["; ".join(names) or wording.NOTHING for names in one["places"]]
+    places = ["; ".join(map(told, names)) or wording.NOTHING for names in one["places"]]
     gained = None
     if None not in one["rms_db"]:
         gained = one["rms_db"][0] - one["rms_db"][1]
     return {
         **one,
-        "svg": mark_safe(one["svg"]),
+        "svg": mark_safe(spoken(one["svg"])),
         "before": before,
         "after": after,
         "nearer": wording.quantity(gained, "dB", 1) if gained is not None and gained > 0 else "",
@@ -31,6 +34,14 @@ def _measured(one: Mapping[str, Any]) -> dict[str, Any]:
         "places_after": places[1],
     }
 
+
+_KINDS = {
+    "sweep": kept("sweep"),
+    "pulse": kept("polarity pulses"),
+    "pink": kept("pink noise"),
+    "tone": kept("tone"),
+    "channels": kept("channels named one by one"),
+}
 
 _GROUPS = frozenset({"all", "left", "right"})
 """What plays more than one channel, and has no mark of its own."""
@@ -49,6 +60,7 @@ def _recording(one: Mapping[str, Any], local: Local) -> dict[str, Any]:
         **one,
         "when": local.moment(one["at"]),
         "before": one["phase"] == "before",
+        "kind": _KINDS[signal["kind"]],
         "seconds": wording.quantity(signal["seconds"], "s"),
         "level": wording.level(signal["level_dbfs"]),
         "heard": [
@@ -83,11 +95,11 @@ def _delays(delays: Mapping[str, Any], local: Local) -> dict[str, Any]:
             }
             for line in delays["lines"]
         ],
-        "seats": ", ".join(one["name"].lower() for one in delays["seats"]),
+        "seats": ", ".join(inner(told(one["name"])) for one in delays["seats"]),
         "air": wording.quantity(delays["air_c"], "°C"),
         "speed": wording.quantity(delays["speed_m_s"], "m/s"),
         "spread": wording.quantity(delays["spread_ms"], "ms", 2),
-        "source": delays["source"],
+        "source": with_symbols(delays["source"]),
     }
 
 
@@ -103,8 +115,11 @@ def _levels(levels: Mapping[str, Any]) -> dict[str, Any]:
                 "measured": wording.quantity(one["measured_v"], "V", 1),
                 "off": wording.level(round(one["measured_db"], 1) + 0.0),
                 "instrument": one["instrument"] or wording.NOTHING,
-                "means": f"{wording.quantity(one['power_w'], 'W')} into "
-                f"{wording.quantity(one['load_ohm'], 'Ω')}",
+                "means": gettext("%(power)s into %(load)s")
+                % {
+                    "power": wording.quantity(one["power_w"], "W"),
+                    "load": wording.quantity(one["load_ohm"], "Ω"),
+                },
             }
             for one in levels["channels"]
         ],
@@ -113,17 +128,20 @@ def _levels(levels: Mapping[str, Any]) -> dict[str, Any]:
 
 def _capture(capture: Mapping[str, Any]) -> dict[str, Any]:
     return {
-        "svg": mark_safe(capture["svg"]),
+        "svg": mark_safe(spoken(capture["svg"])),
         "outputs": [
             {
                 **one,
-                "band": f"{one['low']} to {one['high']}",
+                "side": told(one["side"]),
+                "carries": told(one["carries"]),
+                "band": gettext("%(start)s to %(end)s")
+                % {"start": figures_said(one["low"]), "end": figures_said(one["high"])},
                 "plug": one["plug"] or wording.NOTHING,
             }
             for one in capture["outputs"]
         ],
         "said": [*capture["covers"], *capture["pairs"]],
-        "source": capture["source"],
+        "source": with_symbols(capture["source"]),
     }
 
 

@@ -9,10 +9,11 @@ from typing import Any, Final
 import msgspec
 import segno
 from django.utils.safestring import mark_safe
-from django.utils.translation import gettext, gettext_noop as kept
+from django.utils.translation import gettext, gettext_noop as kept, ngettext
 
 from jobs import wording
 from jobs.plan import car_drawing as pictures
+from jobs.plan.spoken import spoken
 from jobs.services.work_done import OWN_ENTRIES, OWN_WORK
 from jobs.sheet.change_values import change_values
 from jobs.sheet.earlier import newest
@@ -21,6 +22,8 @@ from jobs.sheet.power_values import power_values
 from jobs.sheet.tuning_values import tuned_values, without_levels
 from jobs.symbols import with_symbols
 from jobs.wording import NOTHING, Local
+from shop.kept_words import told
+from shop.wording import inner
 from wiring.findings import Finding
 from wiring.plan import Passive, Plan, from_builtins
 
@@ -38,8 +41,9 @@ FIGURE_TEXTS: Final = ("label", "formula", "worked", "source")
 def _speaker_words(speaker: Mapping[str, Any]) -> str:
     words = wording.capital(wording.speaker(speaker["kind"], speaker["position"]))
     if (own := speaker.get("passive")) is not None:
-        words += f", behind {wording.passive(msgspec.convert(own, Passive))}"
-    return words
+        parts = {"parts": wording.passive(msgspec.convert(own, Passive))}
+        words = f"{told(words)}, {gettext('behind %(parts)s') % parts}"
+    return told(words)
 
 
 def _feeds(channel: Mapping[str, Any], speakers: Mapping[str, Any]) -> list[dict[str, str]]:
@@ -50,16 +54,21 @@ def _feeds(channel: Mapping[str, Any], speakers: Mapping[str, Any]) -> list[dict
     ]
     if device := channel.get("feeds_device"):
         entry = channel.get("feeds_input")
-        fed.append({"id": device, "words": f"input {entry}" if entry else "input", "name": ""})
+        fed.append({"id": device, "words": _input(entry), "name": ""})
     return fed
+
+
+def _input(number: int | None) -> str:
+    return gettext("input %(number)s") % {"number": number} if number else gettext("input")
 
 
 def _polarity(wire: Mapping[str, Any], by: str) -> str:
     """ "proved, battery pulse"; `by` is how, empty where nobody said."""
     proved = wire.get("polarity_proved")
     if proved is None:
-        return "not stated"
-    return ", ".join(filter(None, ["proved" if proved else "not proved", by.lower()]))
+        return gettext("not stated")
+    said = gettext("proved") if proved else gettext("not proved")
+    return ", ".join(filter(None, [said, inner(told(by))]))
 
 
 def _lead(one: Mapping[str, Any] | None) -> dict[str, str]:
@@ -96,7 +105,7 @@ def _channel(
         "said": ", ".join(filter(None, [wire.get("connector", ""), channel.get("note", "")])),
         "feeds": (fed := _feeds(channel, speakers)),
         "fed_ids": ", ".join(one["id"] for one in fed),
-        "joining": wording.JOININGS[channel.get("joining", "single")],
+        "joining": told(wording.JOININGS[channel.get("joining", "single")]),
         "connector": wire.get("connector", "") or NOTHING,
         "positive": _lead(wire.get("positive")),
         "negative": _lead(wire.get("negative")),
@@ -104,7 +113,7 @@ def _channel(
         "polarity": _polarity(wire, polarity_by) if wire and channel["kind"] != "line" else NOTHING,
         "load": wording.quantity(result.get("load_ohm"), "Ω"),
         "power": wording.quantity(result.get("power_w"), "W"),
-        "drawing": mark_safe(result.get("drawing", "")),
+        "drawing": mark_safe(spoken(result.get("drawing", ""))),
         "measured": wording.quantity(channel["measured_load_ohm"], "Ω")
         if channel.get("measured_load_ohm")
         else NOTHING,
@@ -130,7 +139,7 @@ def _setting(setting: Mapping[str, Any] | None) -> dict[str, Any]:
         "low_pass": wording.crossover(setting.get("low_pass")),
         "level": wording.level(setting.get("level_db", 0.0)),
         "delay": wording.delay(setting.get("delay_ms", 0.0)),
-        "polarity": "inverted" if setting.get("inverted") else "normal",
+        "polarity": gettext("inverted") if setting.get("inverted") else gettext("normal"),
         "muted": setting.get("muted", False),
         "sections": [wording.section(one) for one in setting.get("sections", ())],
     }
@@ -183,14 +192,14 @@ def _function_lines(rows: list[Mapping[str, Any]]) -> list[dict[str, Any]]:
     lines = []
     for row in rows:
         noted = row["before_note"] or row["after_note"]
-        before, after = row["before_label"] or NOTHING, row["after_label"] or NOTHING
-        said = (
-            f"{before} before and after" if before == after else f"{before} before, {after} after"
-        )
+        labels = {phase: told(row[f"{phase}_label"] or NOTHING) for phase in ("before", "after")}
+        said = gettext("%(before)s before, %(after)s after") % labels
+        if labels["before"] == labels["after"]:
+            said = gettext("%(before)s before and after") % {"before": labels["before"]}
         if row["before"] == row["after"] and not noted and not row["lost"]:
-            together.setdefault(said, []).append(row["name"])
+            together.setdefault(said, []).append(told(row["name"]))
         else:
-            lines.append({**row, "names": row["name"], "said": said})
+            lines.append({**row, "names": told(row["name"]), "said": said})
     return [
         *(
             {"names": ", ".join(names), "said": said}
@@ -198,6 +207,24 @@ def _function_lines(rows: list[Mapping[str, Any]]) -> list[dict[str, Any]]:
         ),
         *lines,
     ]
+
+
+def _summary(works: int, fitted: int, lost: int) -> str:
+    """How many of the car's functions work after the job."""
+    count = {"works": works, "fitted": fitted, "lost": lost}
+    if lost:
+        said = ngettext(
+            "%(works)s of %(fitted)s fitted functions works after the job; %(lost)s lost.",
+            "%(works)s of %(fitted)s fitted functions work after the job; %(lost)s lost.",
+            works,
+        )
+    else:
+        said = ngettext(
+            "%(works)s of %(fitted)s fitted functions works after the job; none was lost.",
+            "%(works)s of %(fitted)s fitted functions work after the job; none was lost.",
+            works,
+        )
+    return said % count
 
 
 def _functions(document: Document) -> dict[str, Any]:
@@ -214,9 +241,7 @@ def _functions(document: Document) -> dict[str, Any]:
             {"name": name, "lines": _function_lines(listed)} for name, listed in groups.items()
         ],
         "bands": [named[at : at + 2] for at in range(0, len(named), 2)],
-        "summary": f"{works} of {wording.plural(fitted, 'fitted function')} "
-        f"{'works' if works == 1 else 'work'} after the job; "
-        + (f"{lost} lost." if lost else "none was lost."),
+        "summary": _summary(works, fitted, lost),
         "people": ", ".join(
             sorted({row[by] for row in rows for by in ("before_by", "after_by") if row[by]})
         ),
@@ -411,7 +436,14 @@ def _counts(findings: list[dict[str, Any]]) -> str:
     counted = {
         severity: sum(one["severity"] == severity for one in findings) for severity in SEVERITIES
     }
-    return ", ".join(wording.plural(count, severity) for severity, count in counted.items())
+    return gettext("%(stops)s, %(cautions)s, %(notes)s") % {
+        "stops": ngettext("%(count)s stop", "%(count)s stops", counted["stop"])
+        % {"count": counted["stop"]},
+        "cautions": ngettext("%(count)s caution", "%(count)s cautions", counted["caution"])
+        % {"count": counted["caution"]},
+        "notes": ngettext("%(count)s note", "%(count)s notes", counted["note"])
+        % {"count": counted["note"]},
+    }
 
 
 def _pictures(document: Document, plan: Plan) -> dict[str, Any]:
@@ -500,7 +532,11 @@ def sheet_values(
         "findings": findings,
         "counts": _counts(findings),
         "finding_sources": list(
-            dict.fromkeys(f"{one['title']}: {one['source']}" for one in findings if one["source"])
+            dict.fromkeys(
+                f"{one['title']}: {with_symbols(one['source'])}"
+                for one in findings
+                if one["source"]
+            )
         ),
         "photos": _photos(document, photo_sources, local),
         "mounted": _mounted(document),

@@ -134,18 +134,18 @@ def verify(pdf: bytes) -> Answer:
 def _paper(pdf: bytes) -> str:
     """Which of the papers of a sheet a file is, by the title that was signed with it."""
     title = str(reader.PdfFileReader(BytesIO(pdf)).trailer_view["/Info"]["/Title"])
-    if any(title.startswith(one) for one in _customer_titles()):
+    if title.startswith(_titles(CUSTOMER_TITLE)):
         return CUSTOMER
-    return WIRING if title.startswith(WIRING_TITLE) else SHEET
+    return WIRING if title.startswith(_titles(WIRING_TITLE)) else SHEET
 
 
-def _customer_titles() -> list[str]:
-    """How the customer's page begins, in each language."""
+def _titles(english: str) -> tuple[str, ...]:
+    """How a paper's title begins, in each language."""
     titles = []
     for code in NAMES:
         with speaking(code):
-            titles.append(gettext(CUSTOMER_TITLE))
-    return titles
+            titles.append(gettext(english))
+    return tuple(titles)
 
 
 def _of_book(sheet: InstallSheet) -> Answer:

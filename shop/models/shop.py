@@ -216,6 +216,11 @@ class Shop(models.Model):
         """When the shop closes, by weekday; empty where it has not said its hours."""
         return dict(OpenHours.objects.values_list("weekday", "closes_at"))
 
+    @property
+    def paper_language(self) -> str:
+        """The language of papers that are the shop's own."""
+        return self.language or languages.ENGLISH
+
     def terms_in(self, language: str) -> str:
         """The terms as a customer of this language reads them; the shop's own where it has none."""
         own: str = getattr(self, f"sheet_terms_{language[:2]}")

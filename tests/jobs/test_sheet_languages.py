@@ -62,6 +62,34 @@ def test_the_page_speaks_the_customers_language(language: str, said: tuple[str, 
     assert left == set()
 
 
+def _papers(language: str) -> str:
+    """The words of the shop's own two papers."""
+    document = {**golden_pages.record(), "shop_language": language}
+    return _words(render.sheet_html(document, RECEIPT) + render.wiring_html(document))
+
+
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [
+        ("de", ("Einbauprotokoll", "Die ganze Anlage")),
+        ("es", ("hoja de instalación", "Toda la instalación")),
+    ],
+)
+def test_the_shops_papers_speak_its_language(language: str, said: tuple[str, ...]) -> None:
+    """No word of ours is left in English: what stands there is the same word or was typed."""
+    words = _papers(language)
+    assert [one for one in said if one not in words] == []
+    ours = {"the", "and", "with", "from", "which", "of", "before", "after", "feed", "speaker"}
+    lines = {line.strip() for line in re.split(r"\s{2,}|[;.:]", words)}
+    known = _known()
+    left = {
+        line
+        for line in lines
+        if ours & set(re.findall(r"[a-z]+", line.lower())) and line not in known
+    }
+    assert left == set()
+
+
 def test_a_sheet_from_before_there_were_languages_is_in_english_whoever_asks() -> None:
     english = _page(None)
     with translation.override("de"):
@@ -106,7 +134,7 @@ def test_the_record_is_kept_in_english_whoever_signs_and_for_whomever() -> None:
     job.customer.language = "de"
     job.customer.save()
     german = sheet_document.draft(sheet_document.load(pk=job.pk))
-    assert german == {**english, "language": "de"}
+    assert german == {**english, "language": "de", "shop_language": "es"}
     assert changes(english, german) == []
 
 

@@ -38,14 +38,17 @@ _TICKS_HZ: Final = (20, 50, 100, 200, 500, 1_000, 2_000, 5_000, 10_000, 20_000)
 _SILENT_DB: Final = -100.0
 _WIDE: Final = frozenset("MWmw@%")
 _NARROW: Final = frozenset("fijlrtI.,:;'()| ")
-_BESIDE: Final = 3.0
+BESIDE: Final = 3.0
 """Room left free on both sides of a name."""
 
-_SAMPLE: Final = 28.0
+SAMPLE: Final = 28.0
 """How long the piece of a line is beside its name below a plot [px]."""
 
 _BETWEEN: Final = 8
 """Points looked at from one to the next, where a name may not lie."""
+
+RISES: Final = (-7.0, 15.0, -21.0, 29.0, -35.0, 43.0)
+"""How far under its line a name may stand [px], the best first."""
 
 Box = tuple[float, float, float, float]
 
@@ -271,8 +274,8 @@ def _beside(
         places = list(_places(frame, line, look.letters))
         if not places:
             continue
-        free = [one for one in places if not any(_overlap(one[2], other) for other in taken)]
-        clear = next((one for one in free if not _holds(one[2], along)), None)
+        free = [one for one in places if not any(overlap(one[2], other) for other in taken)]
+        clear = next((one for one in free if not holds(one[2], along)), None)
         if clear is None and look is not SCREEN:
             return None
         x, y, box = clear or (free or places)[0]
@@ -298,13 +301,13 @@ def _places(frame: Frame, line: Line, letters: float) -> Iterator[tuple[float, f
     values = np.minimum(shown, frame.top)
     loud = usable[values[usable] >= values[usable].max() - 4]
     along = [loud[int(share * (loud.size - 1))] for share in (0.5, 0.3, 0.7, 0.15, 0.85, 0.0, 1.0)]
-    for rise in (-7.0, 15.0, -21.0, 29.0, -35.0, 43.0):
+    for rise in RISES:
         for place in along:
             x = frame.x(float(line.frequencies_hz[place])) - width / 2
             x = min(max(x, frame.left + 3), frame.width - frame.right - width - 3)
             y = frame.y(float(values[place])) + rise
             if frame.above + 10 <= y <= frame.height - frame.below - 3:
-                yield x, y, (x - _BESIDE, y - letters + 2, x + width + _BESIDE, y + 3)
+                yield x, y, (x - BESIDE, y - letters + 2, x + width + BESIDE, y + 3)
 
 
 def _points(frame: Frame, line: Line) -> Floats:
@@ -314,11 +317,11 @@ def _points(frame: Frame, line: Line) -> Floats:
         if values is not None:
             shown = np.isfinite(values) & (line.frequencies_hz > 0)
             at = np.stack([frame.xs(line.frequencies_hz[shown]), frame.ys(values[shown])], axis=1)
-            parts.append(_filled(at))
+            parts.append(filled(at))
     return np.concatenate(parts) if parts else np.empty((0, 2))
 
 
-def _filled(points: Floats) -> Floats:
+def filled(points: Floats) -> Floats:
     """The points with others between them, so that none is far from the next."""
     if len(points) < 2:
         return points
@@ -327,7 +330,7 @@ def _filled(points: Floats) -> Floats:
     return np.concatenate([between.reshape(-1, 2), points[-1:]])
 
 
-def _holds(box: Box, along: Floats) -> bool:
+def holds(box: Box, along: Floats) -> bool:
     """Whether a point lies within; `along` is a row of x, rising, over one of y."""
     left, top, right, bottom = box
     first = np.searchsorted(along[0], left, "right")
@@ -343,13 +346,13 @@ def _below(
     parts = []
     x, y = frame.left, frame.height + letters
     for line in named:
-        wide = _SAMPLE + 6 + name_width(line.label, letters)
+        wide = SAMPLE + 6 + name_width(line.label, letters)
         if x > frame.left and x + wide > frame.width - frame.right:
             x, y = frame.left, y + letters * 1.4
         look = _stroke(line, wished)
         parts.append(
-            f'<path d="M{x:.1f} {y - letters * 0.35:.1f}h{_SAMPLE:g}" fill="none" {look}/>'
-            f'<text x="{x + _SAMPLE + 6:.1f}" y="{y:.1f}">{escape(line.label)}</text>'
+            f'<path d="M{x:.1f} {y - letters * 0.35:.1f}h{SAMPLE:g}" fill="none" {look}/>'
+            f'<text x="{x + SAMPLE + 6:.1f}" y="{y:.1f}">{escape(line.label)}</text>'
         )
         x += wide + 18
     return parts, y + letters * 0.4
@@ -367,7 +370,7 @@ def _look_of(style: int) -> str:
     return f'stroke="{COLOURS[style]}"{dash}'
 
 
-def _overlap(a: Box, b: Box) -> bool:
+def overlap(a: Box, b: Box) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 

@@ -3,13 +3,14 @@
 Limits here are common practice without a source.
 """
 
-from collections.abc import Mapping
-from typing import Final, Literal
+from collections.abc import Mapping, Sequence
+from typing import Any, Final, Literal
 
 import msgspec
 import numpy as np
 
 from wiring.errors import WiringError, require_finite, require_not_negative, require_positive
+from wiring.measure.sums import ChannelHeard
 from wiring.measure.take import Polarity
 from wiring.tuning.measurements import Measurement, bands
 
@@ -211,3 +212,66 @@ def match_levels(
         matched,
         said,
     )
+
+
+SIDE_DB: Final = 6.0
+"""A speaker held before the microphone is heard by so much more from its own channel."""
+
+
+class PlaceHeard(msgspec.Struct, frozen=True):
+    """Which channels of the source a speaker plays, against where the plan has it: `side` and
+    `zone` are empty where they could not be told, `agrees` is None then."""
+
+    side: Literal["left", "right", ""]
+    zone: Literal["front", "rear", ""]
+    agrees: bool | None
+    said: str
+
+
+def judge_place(
+    heard: Sequence[ChannelHeard],
+    side: Literal["left", "right", "centre"],
+    zone: Literal["front", "rear", ""],
+) -> PlaceHeard:
+    """What the channel signal says of the speaker a microphone is held at.
+
+    `side` and `zone` are where the plan has it; a centre speaker plays both sides, and a zone that
+    is empty is not looked at.
+    """
+    left_right = _louder(heard, "left", "right")
+    front_rear = _louder(heard, "front", "rear")
+    if not any(one.heard for one in heard):
+        return PlaceHeard("", "", None, f"Nothing of the signal was heard: {_NEARER}")
+    wrong = [
+        f"the {told}, where the plan has the {wanted}"
+        for told, wanted in ((left_right, side), (front_rear, zone))
+        if told and wanted and wanted != "centre" and told != wanted
+    ]
+    found: tuple[Any, Any] = (left_right, front_rear)
+    if wrong:
+        said = (
+            f"Heard from {' and from '.join(wrong)}: look whether they are exchanged at the "
+            "source, at the processor's inputs or at the wires."
+        )
+        return PlaceHeard(*found, False, said)
+    if side == "centre":
+        return PlaceHeard(*found, True, "Heard in the middle, as planned.")
+    if not left_right:
+        return PlaceHeard(*found, None, f"Both sides were heard alike: {_NEARER}")
+    return PlaceHeard(*found, True, f"Heard from the {left_right}, as planned.")
+
+
+_NEARER: Final = "hold the microphone close to this speaker, and fade to it."
+
+
+def _louder(heard: Sequence[ChannelHeard], first: str, second: str) -> str:
+    """Which of two words the louder channels have in their name, empty where none clearly is."""
+    levels = [
+        [one.level_dbfs for one in heard if word in one.name.split()] for word in (first, second)
+    ]
+    if not all(levels):
+        return ""
+    apart = max(levels[0]) - max(levels[1])
+    if abs(apart) < SIDE_DB:
+        return ""
+    return first if apart > 0 else second

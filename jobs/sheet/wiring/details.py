@@ -4,6 +4,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from django.utils.translation import gettext
+
 from jobs.sheet.wiring.canvas import INK, NAME, SMALL, SOFT, Canvas
 from jobs.sheet.wiring.letters import LEADING, width_of, wrapped
 from jobs.sheet.wiring.nodes import Installation, Node, Output
@@ -60,7 +62,9 @@ class Chunk:
     @property
     def title(self) -> Sequence[str]:
         """What the device is called, and that it goes on from the page before."""
-        said = self.node.title + ("" if self.first else ", continued")
+        said = self.node.title
+        if not self.first:
+            said = gettext("%(title)s, continued") % {"title": said}
         return wrapped(said, BOX_W - 2 * PAD, NAME, bold=True)
 
     @property

@@ -4,12 +4,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from django.utils.translation import gettext, gettext_noop as kept
+
 from jobs import wording
 from jobs.sheet.wiring.canvas import NAME, SMALL, SOFT, Canvas
 from jobs.sheet.wiring.letters import LEADING, width_of, wrapped
 
 Document = Mapping[str, Any]
-TITLE: Final = "Adapter leads"
+TITLE: Final = kept("Adapter leads")
 HEADING: Final = 14.0
 """The letters of the title where it stands within a page [pt]."""
 
@@ -76,7 +78,7 @@ def drawn_below(canvas: Canvas, document: Document) -> bool:
     split = _split(document, _column(canvas.width), canvas.height - top)
     if len(split) != 1:
         return False
-    canvas.lines(0, heading, [TITLE], HEADING, bold=True)
+    canvas.lines(0, heading, [gettext(TITLE)], HEADING, bold=True)
     _draw_all(canvas, split[0], top)
     return True
 
@@ -95,11 +97,13 @@ def told(document: Document) -> str:
     """The leads in words."""
     return "; ".join(
         f"{one['name']}: "
-        + ", ".join(
-            f"{wire['from_pin']} to {wire['to_pin']} {_said(wire)}".strip() for wire in one["wires"]
-        )
+        + ", ".join(f"{_way(wire)} {_said(wire)}".strip() for wire in one["wires"])
         for one in _leads(document)
     )
+
+
+def _way(wire: Mapping[str, Any]) -> str:
+    return gettext("%(here)s to %(there)s") % {"here": wire["from_pin"], "there": wire["to_pin"]}
 
 
 def _leads(document: Document) -> list[Document]:

@@ -9,9 +9,13 @@ from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import msgspec
+from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import wording
+from jobs.sheet.power_values import fuses_of
 from jobs.wording import Local
+from shop.kept_words import told
+from shop.wording import inner
 from wiring.plan import Passive
 
 Document = Mapping[str, Any]
@@ -25,9 +29,9 @@ HEADS: Final = (BATTERY, FACTORY_FEED, FACTORY, BODY)
 """Nodes that stand at the left edge: what the car itself has."""
 
 _FROM_THE_CAR: Final = {
-    "factory_line": "line outputs",
-    "factory_speaker": "speaker wires",
-    "digital": "digital line",
+    "factory_line": kept("Signal: factory line outputs"),
+    "factory_speaker": kept("Signal: factory speaker wires"),
+    "digital": kept("Signal: digital line"),
 }
 
 
@@ -140,16 +144,19 @@ def _head(name: str, document: Document) -> Node:
     if name == BATTERY:
         facts = [
             wording.quantity(supply.get("battery_ah"), "Ah") if supply.get("battery_ah") else "",
-            "24 V vehicle" if supply.get("nominal_v", 0.0) > 18 else "",
+            gettext("24 V vehicle") if supply.get("nominal_v", 0.0) > 18 else "",
         ]
-        return Node(name, "Battery", facts=tuple(filter(None, facts)))
+        return Node(name, gettext("Battery"), facts=tuple(filter(None, facts)))
     if name == BODY:
-        return Node(name, "Car body", "ground")
+        return Node(name, gettext("Car body"), gettext("ground"))
     if name == FACTORY_FEED:
         fuse = (supply.get("factory_feed") or {}).get("fuse_a")
-        said = f"behind {wording.quantity(fuse, 'A')}" if fuse else ""
-        return Node(name, "Factory feed", "the car’s own wire", tuple(filter(None, [said])))
-    title = "Factory amplifier" if vehicle.get("factory_amplifier") else "Head unit"
+        said = gettext("behind %(parts)s") % {"parts": wording.quantity(fuse, "A")} if fuse else ""
+        facts = [said] if said else []
+        return Node(name, gettext("Factory feed"), gettext("the car’s own wire"), tuple(facts))
+    title = (
+        gettext("Factory amplifier") if vehicle.get("factory_amplifier") else gettext("Head unit")
+    )
     return Node(name, title, vehicle.get("audio_package", ""))
 
 
@@ -159,8 +166,10 @@ def _device(device: Document, document: Document) -> Node:
     built_in = device.get("built_in_fuses_a", ())
     fuses = " + ".join(wording.number(one) for one in built_in)
     facts = (
-        f"serial {serial}" if serial else "",
-        f"fuses in its case: {wording.with_unit(fuses, 'A')}" if built_in else "",
+        gettext("serial %(serial)s") % {"serial": serial} if serial else "",
+        gettext("fuses in its case: %(fuses)s") % {"fuses": wording.with_unit(fuses, "A")}
+        if built_in
+        else "",
     )
     return Node(
         device["id"],
@@ -187,7 +196,7 @@ def _outputs(device: str, document: Document) -> Iterator[Output]:
             if name in speakers
         ]
         if target := one.get("feeds_device"):
-            entry = wording.entry(one.get("feeds_input"))
+            entry = gettext("input %(number)s") % {"number": one.get("feeds_input") or "?"}
             feeds.append((target, entry, names.get(target, "")))
         wire, number = (
             one.get("wire") or {},
@@ -200,7 +209,7 @@ def _outputs(device: str, document: Document) -> Iterator[Output]:
             tuple(feeds),
             line,
             "" if line else _load(one, results.get(one["id"], {})),
-            wording.JOININGS[one.get("joining", "single")],
+            told(wording.JOININGS[one.get("joining", "single")]),
             wire.get("connector", ""),
             wording.lead(wire.get("positive")),
             wording.lead(wire.get("negative")),
@@ -208,9 +217,9 @@ def _outputs(device: str, document: Document) -> Iterator[Output]:
             local.speaker_cable(one["cable"]) if one.get("cable") else "",
             ""
             if line or proved is None
-            else "polarity proved"
+            else gettext("polarity proved")
             if proved
-            else "polarity not proved",
+            else gettext("polarity not proved"),
             one.get("note", ""),
         )
 
@@ -218,15 +227,16 @@ def _outputs(device: str, document: Document) -> Iterator[Output]:
 def _speaker(speaker: Document) -> str:
     words = wording.capital(wording.speaker(speaker["kind"], speaker["position"]))
     if (own := speaker.get("passive")) is not None:
-        words += f", behind {wording.passive(msgspec.convert(own, Passive))}"
-    return words
+        parts = {"parts": wording.passive(msgspec.convert(own, Passive))}
+        return f"{told(words)}, {gettext('behind %(parts)s') % parts}"
+    return told(words)
 
 
 def _load(channel: Document, result: Document) -> str:
     reckoned = result.get("load_ohm") or channel.get("stated_load_ohm")
     parts = [wording.quantity(reckoned, "Ω")] if reckoned else []
     if measured := channel.get("measured_load_ohm"):
-        parts.append(f"{wording.quantity(measured, 'Ω')} measured")
+        parts.append(gettext("%(load)s measured") % {"load": wording.quantity(measured, "Ω")})
     return ", ".join(parts)
 
 
@@ -240,16 +250,8 @@ def _runs(plan: Document, local: Local) -> Iterator[Joint]:
             run.get("parallel", 1),
             one.get("stranding", "flexible"),
         )
-        place = ", engine bay" if run.get("place") == "engine_bay" else ""
-        fuses = [
-            f"{wording.fuse(fuse['rating_a'], fuse['body'])}, "
-            f"{local.distance(fuse['distance_m'])} from {node}"
-            for fuse, node in (
-                (run.get("fuse"), run["from_node"]),
-                (run.get("far_fuse"), run["to_node"]),
-            )
-            if fuse is not None
-        ]
+        place = f", {gettext('engine bay')}" if run.get("place") == "engine_bay" else ""
+        fuses = fuses_of(run, local)
         back = run["kind"] == RETURN
         source, end = run["from_node"], run["to_node"]
         if back:
@@ -259,7 +261,7 @@ def _runs(plan: Document, local: Local) -> Iterator[Joint]:
             run["kind"],
             Rail(run["kind"], source),
             f"{run['id']}  {cable}, {local.length(run['length_m'])}{place}",
-            f"fuse {'; '.join(fuses)}" if fuses else "",
+            gettext("fuse %(fuses)s") % {"fuses": fuses} if fuses else "",
             (run.get("far_fuse") if back else run.get("fuse")) is not None,
             (run.get("fuse") if back else run.get("far_fuse")) is not None,
         )
@@ -272,10 +274,13 @@ def _turned_on(plan: Document, document: Document) -> Iterator[Joint]:
         how = one.get("turn_on", "not_needed")
         if how == "not_needed":
             continue
-        words = parts.get(one["id"], {}).get("turn_on") or how.replace("_", " ")
+        how = parts.get(one["id"], {}).get("turn_on") or how.replace("_", " ")
+        words = {"how": inner(told(how))}
         by = one.get("turn_on_by")
         rail = Rail(TURN_ON, by) if by in known else None
-        said = f"Turn-on from {by}: {words.lower()}" if by else f"Turn-on: {words.lower()}"
+        said = gettext("Turn-on: %(how)s") % words
+        if by:
+            said = gettext("Turn-on from %(by)s: %(how)s") % {**words, "by": by}
         yield Joint(one["id"], TURN_ON, rail, said)
 
 
@@ -286,12 +291,22 @@ def _signals(plan: Document) -> Iterator[Joint]:
         for channel in plan.get("channels", ()):
             if channel.get("feeds_device") == one["id"]:
                 entry = channel.get("feeds_input") or "?"
-                lines.setdefault(channel["device"], []).append(f"L{channel['number']} to {entry}")
+                ends = {"here": f"L{channel['number']}", "there": entry}
+                lines.setdefault(channel["device"], []).append(
+                    gettext("%(here)s to %(there)s") % ends
+                )
         for source, pairs in lines.items():
-            said = f"Signal from {source}: {', '.join(pairs)}"
+            said = gettext("Signal from %(source)s: %(pairs)s") % {
+                "source": source,
+                "pairs": ", ".join(pairs),
+            }
             yield Joint(one["id"], SIGNAL, Rail(SIGNAL, source), said)
         if comes := _FROM_THE_CAR.get(one.get("input_from", "")):
             volts = one.get("input_from_v")
-            said = f"Signal: {'factory ' if comes != 'digital line' else ''}{comes}"
-            said += f", up to {wording.quantity(volts, 'V')}" if volts else ""
+            said = gettext(comes)
+            if volts:
+                said = gettext("%(signal)s, up to %(volts)s") % {
+                    "signal": said,
+                    "volts": wording.quantity(volts, "V"),
+                }
             yield Joint(one["id"], SIGNAL, Rail(SIGNAL, FACTORY), said)

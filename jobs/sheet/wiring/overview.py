@@ -10,6 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from django.utils.translation import gettext, gettext_noop as kept, ngettext
+
 from jobs.sheet.wiring.canvas import NAME, SMALL, SOFT, Canvas
 from jobs.sheet.wiring.letters import LEADING, width_of, wrapped
 from jobs.sheet.wiring.nodes import (
@@ -38,14 +40,20 @@ PAD: Final = 5.0
 STEP: Final = LEADING * SMALL
 LEGEND_H: Final = 20.0
 STYLES: Final[Mapping[str, tuple[float, str, str]]] = {
-    FEED: (2.6, "", "supply"),
-    RETURN: (2.6, "7 3", "ground"),
-    TURN_ON: (1.6, "2 2.5", "turn-on"),
-    SIGNAL: (1.1, "9 3 2 3", "signal"),
+    FEED: (2.6, "", kept("supply")),
+    RETURN: (2.6, "7 3", kept("ground")),
+    TURN_ON: (1.6, "2 2.5", kept("turn-on")),
+    SIGNAL: (1.1, "9 3 2 3", kept("signal")),
 }
 """Width and dashes of each kind of line, and what it is called in the legend."""
 
-_OUT: Final = {FEED: "Supply to", RETURN: "Ground of", TURN_ON: "Turn-on of", SIGNAL: "Signal to"}
+_OUT: Final = {
+    FEED: kept("Supply to %(devices)s"),
+    RETURN: kept("Ground of %(devices)s"),
+    TURN_ON: kept("Turn-on of %(devices)s"),
+    SIGNAL: kept("Signal to %(devices)s"),
+}
+_JOINED: Final = kept("connected; lines that cross without a dot are not")
 _ORDER: Final = (RETURN, FEED, TURN_ON, SIGNAL)
 
 
@@ -118,9 +126,8 @@ def _rows(whole: Installation, node: Node, rails: Sequence[Rail]) -> list[_Row]:
     for rail in rails:
         if rail.node == node.id:
             ends = ", ".join(dict.fromkeys(one.node for one in whole.joints if one.rail == rail))
-            rows.append(
-                _Row(rail.kind, rail, wrapped(f"{_OUT[rail.kind]} {ends}", room, SMALL), (), None)
-            )
+            said = gettext(_OUT[rail.kind]) % {"devices": ends}
+            rows.append(_Row(rail.kind, rail, wrapped(said, room, SMALL), (), None))
     return rows
 
 
@@ -147,7 +154,11 @@ def _boxes(
             ]
         elif node.outputs:
             count = len(node.outputs)
-            words = f"{count} channel{'s' if count > 1 else ''} in use: page {pages[node.id]}"
+            words = ngettext(
+                "%(count)s channel in use: page %(page)s",
+                "%(count)s channels in use: page %(page)s",
+                count,
+            ) % {"count": count, "page": pages[node.id]}
             summary = wrapped(words, _speaker_room(width), SMALL)
         boxes.append(
             _Box(
@@ -268,9 +279,12 @@ class _Page:
             title = wrapped(node.title, room, NAME, bold=True)
             small = [] if name not in HEADS else [node.name, *node.facts]
             if name == BODY and not below_battery:
-                small += [f"to the battery: {one}" for one in self._straps()]
+                small += [
+                    gettext("to the battery: %(straps)s") % {"straps": one}
+                    for one in self._straps()
+                ]
             if name in self.page_of and name not in HEADS:
-                small = [f"drawn on page {self.page_of[name]}"]
+                small = [gettext("drawn on page %(page)s") % {"page": self.page_of[name]}]
             lines = [line for one in small for line in wrapped(one, room, SMALL)]
             height = max(
                 LEADING * NAME * len(title) + STEP * len(lines) + 2 * PAD, 15.0 * len(own) + 6
@@ -289,7 +303,7 @@ class _Page:
     def _straps(self) -> list[str]:
         """What joins the car's body to the battery."""
         back = [one for one in self.whole.ending_at(BODY) if _is_strap(self.whole, one)]
-        return [one.above for one in back] or ["by the car’s own strap"]
+        return [one.above for one in back] or [gettext("by the car’s own strap")]
 
     def _strap(self, top: float) -> float:
         """The way from the car's body to the battery, drawn between the two."""
@@ -357,12 +371,13 @@ class _Page:
     def _legend(self) -> None:
         canvas, y = self.canvas, self.canvas.height - 5
         x = 0.0
-        for width, dash, words in STYLES.values():
+        for width, dash, english in STYLES.values():
+            words = gettext(english)
             canvas.line((x, y - 3), (x + 30, y - 3), width=width, dash=dash)
             canvas.text(x + 35, y, words, colour=SOFT)
             x += 35 + width_of(words, SMALL) + 18
         canvas.dot(x + 3, y - 3)
-        canvas.text(x + 10, y, "connected; lines that cross without a dot are not", colour=SOFT)
-        x += 10 + width_of("connected; lines that cross without a dot are not", SMALL) + 18
+        canvas.text(x + 10, y, gettext(_JOINED), colour=SOFT)
+        x += 10 + width_of(gettext(_JOINED), SMALL) + 18
         canvas.fuse(x, y - 3)
-        canvas.text(x + 30, y, "fuse", colour=SOFT)
+        canvas.text(x + 30, y, gettext("fuse"), colour=SOFT)

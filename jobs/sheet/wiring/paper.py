@@ -5,18 +5,21 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs.plan.car_drawing import car_with_channels, channels_text
 from jobs.sheet.earlier import newest, paper_of
+from jobs.sheet.power_values import place_of
 from jobs.sheet.wiring import details, leads, plugs
 from jobs.sheet.wiring.canvas import Canvas
 from jobs.sheet.wiring.nodes import Installation, installation
 from jobs.sheet.wiring.overview import overview
-from jobs.wording import NOTHING, Local
+from jobs.wording import NOTHING, Local, listed
+from shop.kept_words import told
 from wiring.plan import from_builtins
 
 Document = Mapping[str, Any]
-WHOLE: Final = "The whole installation"
+WHOLE: Final = kept("The whole installation")
 TALLEST_CAR: Final = 550.0
 """A taller picture of the car has letters under 9 pt on the page."""
 
@@ -48,13 +51,17 @@ def drawings(document: Document, car: str | None = None) -> list[tuple[str, Canv
         )
         count = len(first)
     made = [
-        (WHOLE, canvas, _told(whole) if at == 0 else "Continued.")
+        (gettext(WHOLE), canvas, _told(whole) if at == 0 else gettext("Continued."))
         for at, canvas in enumerate(first)
     ]
     for page in split:
         ids = list(dict.fromkeys(chunk.node.id for chunk in page))
         made.append(
-            (f"Channels of {', '.join(ids)}", details.drawn(page, width, height), _channels(page))
+            (
+                gettext("Channels of %(devices)s") % {"devices": ", ".join(ids)},
+                details.drawn(page, width, height),
+                _channels(page),
+            )
         )
     return [*made, *_ends(document, width, height)]
 
@@ -65,14 +72,14 @@ def _ends(document: Document, width: float, height: float) -> list[tuple[str, Ca
     said = _plugs(document)
     own: list[Canvas] = []
     if faces and leads.drawn_below(faces[-1], document):
-        said += f". {leads.TITLE}: {leads.told(document)}"
+        said += f". {gettext(leads.TITLE)}: {leads.told(document)}"
     else:
         own = leads.pages(document, width, height)
     return [
-        (title, canvas, f"{words}." if at == 0 else "Continued.")
+        (title, canvas, f"{words}." if at == 0 else gettext("Continued."))
         for title, canvases, words in (
-            ("Plugs", faces, said),
-            (leads.TITLE, own, leads.told(document)),
+            (gettext("Plugs"), faces, said),
+            (gettext(leads.TITLE), own, leads.told(document)),
         )
         for at, canvas in enumerate(canvases)
     ]
@@ -87,8 +94,8 @@ def wiring_values(document: Document) -> dict[str, Any]:
         for title, canvas, told in drawings(document, car)
     ]
     if car:
-        after = sum(one["title"] == WHOLE for one in pages)
-        pages.insert(after, {"title": "Speakers and their channels", "drawing": car})
+        after = sum(one["title"] == gettext(WHOLE) for one in pages)
+        pages.insert(after, {"title": gettext("Speakers and their channels"), "drawing": car})
     local = Local(document["shop"]["units"], document["shop"]["time_zone"])
     sheet = document["sheet"]
     manager = document["signatures"]["manager"]
@@ -126,17 +133,23 @@ def _safe(svg: str) -> SafeString:
 def _told(whole: Installation) -> str:
     """The overview in words."""
     parts = [
-        f"{joint.node}: "
-        + (f"{joint.kind} from {joint.rail.node}, " if joint.rail else "")
+        f"{place_of(joint.node)}: "
+        + (_from(joint.kind, joint.rail.node) if joint.rail else "")
         + ", ".join(one for one in (joint.above, joint.below) if one)
         for joint in whole.joints
     ]
     parts += [
-        f"{output.channel} feeds {' and '.join(' '.join(one[:2]) for one in output.feeds)}"
+        gettext("%(channel)s feeds %(fed)s")
+        % {"channel": output.channel, "fed": listed(" ".join(one[:2]) for one in output.feeds)}
         for node in whole.nodes.values()
         for output in node.outputs
     ]
-    return f"{'; '.join(parts) or 'Nothing is wired yet'}."
+    return f"{'; '.join(parts) or gettext('Nothing is wired yet')}."
+
+
+def _from(kind: str, node: str) -> str:
+    said = gettext("%(kind)s from %(place)s") % {"kind": told(kind), "place": place_of(node)}
+    return f"{said}, "
 
 
 def _channels(page: list[details.Chunk]) -> str:
@@ -144,10 +157,11 @@ def _channels(page: list[details.Chunk]) -> str:
     for chunk in page:
         for row in chunk.rows:
             one = row.output
-            fed = " and ".join(" ".join(each) for each in one.feeds)
+            fed = listed(" ".join(each) for each in one.feeds)
             wires = [
-                f"{sign} {lead['code']} {lead['colour']} in cavity {lead['cavity']}"
-                for sign, lead in (("plus", one.plus), ("minus", one.minus))
+                gettext("%(sign)s %(code)s %(colour)s in cavity %(cavity)s")
+                % {**lead, "sign": sign}
+                for sign, lead in ((gettext("plus"), one.plus), (gettext("minus"), one.minus))
                 if lead["cavity"] or lead["code"]
             ]
             said.append(
@@ -155,10 +169,10 @@ def _channels(page: list[details.Chunk]) -> str:
                     filter(
                         None,
                         [
-                            f"{one.channel} to {fed}",
+                            gettext("%(here)s to %(there)s") % {"here": one.channel, "there": fed},
                             one.joining,
                             one.load,
-                            f"plug {one.plug}" if one.plug else "",
+                            gettext("plug %(plug)s") % {"plug": one.plug} if one.plug else "",
                             *wires,
                             one.cable,
                             one.polarity,

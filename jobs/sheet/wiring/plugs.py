@@ -9,10 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from django.utils.translation import gettext
+
 from jobs import wording
 from jobs.sheet.wiring.canvas import NAME, SMALL, SOFT, Canvas
 from jobs.sheet.wiring.letters import LEADING, width_of, wrapped
 from jobs.sheet.wiring.nodes import plug_key
+from shop.kept_words import told
 from wiring.colours import SWATCHES
 
 Document = Mapping[str, Any]
@@ -123,14 +126,16 @@ def _card(plug: Plug, width: float) -> _Card:
     room = width if wide else half
     cell = max(12.0, min(LARGEST_CELL, (room - 2 * PAD) / columns - 3))
     under = (
-        f"Seen from the {plug.seen_from.lower()}" if plug.recorded else "Cavities in use, in order"
+        told(f"Seen from the {plug.seen_from.lower()}")
+        if plug.recorded
+        else gettext("Cavities in use, in order")
     )
     listed = []
     for name in names:
         one = plug.cavities[name]
         lead = wording.lead({"cavity": name, **one})
         said = [lead["code"], lead["colour"], one.get("channel") or one["function"]]
-        words = f"{name}:  {', '.join(each for each in said if each) or 'not recorded'}"
+        words = f"{name}:  {', '.join(each for each in said if each) or gettext('not recorded')}"
         listed.append((one, wrapped(words, room - 36, SMALL)))
     return _Card(
         plug,

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('jobs', '0040_pairs_and_meets'),
+        ('jobs', '0041_recording_taken_with'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
