@@ -8,7 +8,13 @@ from shop.models.products import LIMIT_BOUNDS, LIMIT_FIELDS
 from shop.program_limits import Range, WrongLimits, kinds_in, range_in, slopes_in
 from wiring import plan as doc
 from wiring.errors import WiringError
-from wiring.filters.typing_in import cannot_be_typed, delay_typed, limits_of, setting_typed
+from wiring.filters.typing_in import (
+    cannot_be_typed,
+    delay_typed,
+    limits_of,
+    nearest,
+    setting_typed,
+)
 
 _STEPS: Final = {
     "level_steps": "level_db",
@@ -61,14 +67,31 @@ def _steps(line: str, low: float, high: float) -> doc.Steps | None:
     return None if found is None else doc.Steps(*found)
 
 
+LEVEL_DECIMALS: Final = 1
+DELAY_DECIMALS: Final = 2
+"""So finely levels [dB] and delays [ms] are proposed where nothing is known of a program."""
+
+
+def _program_of(plan: doc.Plan, channel_id: str) -> doc.ProcessorLimits | None:
+    """What the program takes that sets a channel."""
+    owner = next((one.device for one in plan.channels if one.id == channel_id), "")
+    return limits_of(next((device for device in plan.devices if device.id == owner), None))
+
+
 def delay_that_fits(plan: doc.Plan, channel_id: str, delay_ms: float) -> float:
     """The delay [ms] nearest to a wanted one that a channel's device takes."""
-    devices = {device.id: device for device in plan.devices}
-    owner = next((one.device for one in plan.channels if one.id == channel_id), "")
-    limits = limits_of(devices.get(owner))
+    limits = _program_of(plan, channel_id)
     if limits is None or (limits.delay is None and limits.delay_unit == "ms"):
-        return round(delay_ms, 2)
+        return round(delay_ms, DELAY_DECIMALS)
     return round(delay_typed(limits, max(delay_ms, 0.0)).set_ms, 4)
+
+
+def level_that_fits(plan: doc.Plan, channel_id: str, level_db: float) -> float:
+    """The level [dB] nearest to a wanted one that a channel's device takes."""
+    limits = _program_of(plan, channel_id)
+    if limits is None or limits.level_db is None:
+        return round(level_db, LEVEL_DECIMALS)
+    return nearest(limits.level_db, level_db, "dB").value
 
 
 def rounded_settings(plan: doc.Plan) -> dict[str, dict[str, Any]]:

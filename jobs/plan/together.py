@@ -1,11 +1,12 @@
 """What recordings say of speakers that belong together: levels of pairs, sums where two meet."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, NamedTuple
 
 import msgspec
 
 from jobs.models import Recording
+from jobs.plan.limits import level_that_fits
 from jobs.plan.measured import label_of, playing_band_hz
 from jobs.plan.tuning import Unit, kin_of
 from wiring import plan as doc
@@ -20,8 +21,6 @@ from wiring.measure.take import Take
 from wiring.tuning.arrays import Floats
 from wiring.tuning.measurements import nominal_hz
 from wiring.tuning.response import plan_response
-
-LEVEL_DECIMALS: Final = 1
 
 
 def by_channel(recording: Recording, takes: Sequence[Take]) -> dict[str, Take]:
@@ -155,7 +154,9 @@ def pairs_of(
         wanted = tuple(
             LevelWanted(
                 channel,
-                round(taken_with[channel].get("level_db", 0.0) - abs(over), LEVEL_DECIMALS),
+                level_that_fits(
+                    plan, channel, taken_with[channel].get("level_db", 0.0) - abs(over)
+                ),
                 now[channel],
             )
             for channel in own

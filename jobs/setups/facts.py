@@ -48,7 +48,8 @@ def _others_here(document: Mapping[str, Any], job: Job) -> dict[str, JobPart]:
 
 
 def fact_items(document: Mapping[str, Any], matches: Matches, job: Job) -> list[Item]:
-    """What was written down of each part that stands for the same product here."""
+    """What was written down of each part that stands for the same product here. The name under
+    which somebody has stored this one's own state is not written over."""
     items = []
     others = _others_here(document, job)
     for label, kept in document["part_facts"].items():
@@ -56,7 +57,14 @@ def fact_items(document: Mapping[str, Any], matches: Matches, job: Job) -> list[
         part = match.part if match else others.get(label)
         if part is None or (match is not None and match.state == "differs"):
             continue
-        values = {name: value for name, value in kept.items() if value}
+        stored = part.state_by_id is not None
+        values = {
+            name: value
+            for name, value in kept.items()
+            if value and not (stored and name.startswith("state_"))
+        }
+        if not values:
+            continue
         here = {name: getattr(part, name) for name in values}
         empty = not any(here.values())
         same = here == values

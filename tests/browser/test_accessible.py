@@ -109,7 +109,7 @@ def violations(page: Page, options: dict[str, Any]) -> list[str]:
     ]
 
 
-def _examine(page: Page, path: str) -> list[str]:
+def examine(page: Page, path: str) -> list[str]:
     """All rules in light; in dark the one that colours can break."""
     page.emulate_media(color_scheme="light")
     answer = page.goto(path)
@@ -125,10 +125,10 @@ def _examine(page: Page, path: str) -> list[str]:
 @pytest.mark.parametrize("username", SCREENS)
 def test_no_screen_breaks_a_rule(shown: str, enter: SignIn, username: str) -> None:
     page = enter(shown, username)
-    found = [one for path in SCREENS[username] for one in _examine(page, path)]
+    found = [one for path in SCREENS[username] for one in examine(page, path)]
     assert not found, "\n".join(found)
 
 
 def test_the_sign_in_page_breaks_no_rule(shown: str, page: Page) -> None:
-    found = _examine(page, f"{shown}/sign-in/")
+    found = examine(page, f"{shown}/sign-in/")
     assert not found, "\n".join(found)

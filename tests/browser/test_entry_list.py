@@ -7,6 +7,7 @@ from playwright.sync_api import expect
 from pypdf import PdfReader
 
 from tests.browser.conftest import SignIn
+from tests.browser.test_accessible import examine
 
 pytestmark = pytest.mark.browser
 
@@ -52,7 +53,8 @@ def test_settings_are_typed_read_back_and_stored(served: str, enter: SignIn) -> 
     findings = f"/jobs/{JOB}/bay/findings/"
     page.goto(findings)
     expect(page.get_by_role("main")).to_contain_text("the program shows −3 dB")
-    page.goto(f"{LIST}?do=read")
+    for path in (LIST, f"{LIST}?do=read"):
+        assert examine(page, path) == []
     page.get_by_role("checkbox", name="A1.3, Level: the program shows").check(force=True)
     expect(page.locator("#progress-A1")).to_contain_text("20 of 20 read back alike")
 

@@ -4,7 +4,7 @@ import pytest
 
 from jobs.models import ChannelSetting, Job, JobEvent, TuningKind
 from jobs.plan.document import findings_of, plan_of
-from jobs.plan.limits import delay_that_fits
+from jobs.plan.limits import delay_that_fits, level_that_fits
 from jobs.plan.tuning import delays_of
 from jobs.services.tuning import seats
 from shop.models import Product
@@ -80,6 +80,8 @@ def test_delays_are_whole_samples_of_the_own_device(shop: Workshop, job: Job) ->
     assert found.alignment.seats[0].spread_ms > 3
     assert delay_that_fits(plan, "A1.1", 1.24) == round(60 / 48, 4)
     assert delay_that_fits(plan, "A1.1", -0.2) == 0 and delay_that_fits(plan, "X9.1", 1.236) == 1.24
+    levels = [level_that_fits(plan, "A1.1", one) for one in (-4.74, -4.76, -80.0)]
+    assert levels == [-4.5, -5.0, -60.0] and level_that_fits(plan, "X9.1", -4.74) == -4.7
     seat = seats.tap_seat(job.number, "front_left", actor=shop.technician)
     for speaker, way in zip(job.speakers.order_by("pk"), (1.0, 1.2, 0.9, 2.0), strict=True):
         seats.save_distance(
