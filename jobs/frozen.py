@@ -118,6 +118,9 @@ FREE: Final[dict[str, str]] = {
     "shop.Tablet": "tablets come and go",
     "shop.PinAttempts": "counts wrong PINs",
     "shop.SignIn": "who is signed in where now",
+    "shop.CodeApp": "what a person signs in with now",
+    "shop.Passkey": "what a person signs in with now",
+    "shop.RecoveryCode": "what a person signs in with now",
     "shop.SignInAttempts": "counts wrong passwords",
     "shop.LabelSheet": "how labels are printed",
 }

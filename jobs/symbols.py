@@ -3,6 +3,7 @@
 import re
 from typing import Final
 
+from shop.kept_words import summed
 from shop.wording import MINUS, grouped
 
 _SAID: Final = (
@@ -17,6 +18,11 @@ _LONG: Final = re.compile(r"(?<![\w.-])\d{5,}(?=(?:\.\d+)? [a-zA-Z%Ω])")
 
 
 def with_symbols(text: str) -> str:
+    """A text of the sums as it is shown: in the language that is active, with its symbols."""
+    return symbols(summed(text))
+
+
+def symbols(text: str) -> str:
     """The text with mm², Ω, mΩ, °C and × for their spelt-out forms, a true minus, and the digits
     of a quantity in groups."""
     for pattern, written in _SAID:

@@ -3,7 +3,10 @@
 `@allow(Role.X, ...)`, `@allow_any_staff` or `@public`. The permission test walks every URL and
 fails on a view that carries none of them. `@allow(..., password=True)` also wants a sign-in by
 password: a PIN on a shared tablet does not open it. `again=True` wants to be shown within the last
-minutes that it is still the same person.
+minutes that it is still the same person, by the second factor too where there is one.
+
+A manager who has yet to set up the second factor that the shop asks for is led there from every
+page but those of `before_set_up=True`.
 """
 
 from collections.abc import Callable
@@ -12,13 +15,14 @@ from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
-from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.http import HttpRequest, HttpResponse, HttpResponseBase, HttpResponseRedirect
 from django.shortcuts import resolve_url
 from django.template.loader import render_to_string
 from django.utils.http import urlencode
 
 from shop.roles import Role, has_role
-from shop.session_keys import BY_PIN, proved_lately
+from shop.services import second_factor
+from shop.session_keys import BY_PIN, SET_UP_FIRST, proved_lately
 
 View = Callable[..., HttpResponseBase]
 """A view: it answers with a page or with a file."""
@@ -38,14 +42,36 @@ def _ask_first(request: HttpRequest, page: str) -> HttpResponse:
     to = f"{resolve_url(page)}?{urlencode({'next': back})}"
     if getattr(request, "htmx", False):
         return HttpResponse(status=204, headers={"HX-Redirect": to})
-    return HttpResponse(status=302, headers={"Location": to})
+    return HttpResponseRedirect(to)
 
 
-def allow(*roles: Role, password: bool = False, again: bool = False) -> Callable[[View], View]:
+def _wanted_first(request: Any, before_set_up: bool) -> str:
+    """The page that asks who is there, or leads to the second factor that is needed; nothing when
+    all was shown lately."""
+    if not proved_lately(request.session):
+        return "proof_again"
+    if not second_factor.asked_again(request, request.user, request.shop):
+        return ""
+    if second_factor.has_one(request.user):
+        return "proof_again"
+    return "" if before_set_up else "second_factor"
+
+
+def _set_up_first(request: HttpRequest) -> HttpResponse:
+    """To the page where a second factor is set up; what a page sends of itself waits."""
+    if request.method in {"GET", "HEAD"} and not getattr(request, "htmx", False):
+        return HttpResponseRedirect(resolve_url("second_factor"))
+    return HttpResponse(render_to_string("inc/signed_out.html", request=request), status=401)
+
+
+def allow(
+    *roles: Role, password: bool = False, again: bool = False, before_set_up: bool = False
+) -> Callable[[View], View]:
     """Let only staff with one of the roles in; others get 403, strangers the sign-in page.
 
     With `password`, a person signed in by PIN is first asked for the password; with `again`,
-    everybody who has not just signed in or been asked.
+    everybody who has not just signed in or been asked. `before_set_up` opens a page to a manager
+    who has yet to set up a second factor.
     """
     allowed = frozenset(roles)
 
@@ -57,10 +83,12 @@ def allow(*roles: Role, password: bool = False, again: bool = False) -> Callable
             if not has_role(request.user, allowed):
                 wanted = " or ".join(sorted(role.label.lower() for role in allowed))
                 raise PermissionDenied(f"This needs the {wanted} role. Ask a manager.")
+            if request.session.get(SET_UP_FIRST) and not before_set_up:
+                return _set_up_first(request)
             if password and request.session.get(BY_PIN):
                 return _ask_first(request, "password_confirm")
-            if again and not proved_lately(request.session):
-                return _ask_first(request, "proof_again")
+            if again and (page := _wanted_first(request, before_set_up)):
+                return _ask_first(request, page)
             return view(request, *args, **kwargs)
 
         vars(guarded).update(allowed_roles=allowed, needs_password=password)

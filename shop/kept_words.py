@@ -1,19 +1,25 @@
 """What rows and signed documents keep in English, said in the language that is active.
 
-Names of functions, readings and drawings were written into the book when a job was made or signed.
-`told` finds the words again: a whole text by itself, one with a name in it by its pattern. What a
-person typed is found nowhere and stands as it is.
+Names of functions, readings and drawings were written into the book when a job was made or signed,
+and the sums speak English alone. `told` finds the words again: a whole text by itself, one with
+names and figures in it by its pattern, of which the one with most words of its own counts. What a
+person typed is found nowhere and stands as it is. The patterns are read from the code by
+`python -m tests.catalogue`.
 """
 
+import json
 import re
 from collections.abc import Iterator
-from functools import cache
-from typing import Final
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from html import escape, unescape
+from pathlib import Path
+from typing import Any, Final
 
-from django.utils.translation import gettext, gettext_noop as kept
+from django.utils.translation import get_language, gettext, gettext_noop as kept
 
 from shop.languages import in_english
-from shop.wording import figures_said
+from shop.wording import STYLES, capital, figures_said, listed, style
 
 PATTERNS: Final = (
     kept("Voltage at %(which)s under load"),
@@ -27,7 +33,7 @@ PATTERNS: Final = (
     kept("%(which)s, before"),
     kept("Measured response, %(which)s alone"),
 )
-"""Texts of which a part is a name."""
+"""Texts of rows of which a part is a name."""
 
 WHOLE: Final = (
     kept("Measured response, everything playing"),
@@ -56,34 +62,251 @@ WHOLE: Final = (
 )
 """Texts that stand in drawings and rows and in no table of their own."""
 
-_NAMED: Final = re.compile(r"%\((\w+)\)s")
+COMPOSED: Final = Path(__file__).parent / "locale" / "composed.json"
+LONGEST: Final = 700
+"""What is longer was typed."""
+
+DEEPEST: Final = 5
+_PLACE: Final = re.compile(r"%\((\w+)\)s")
+_NUMBER: Final = r"[+\-−]?(?:\d+(?:[.,\u00a0]\d+)*(?:e[+-]?\d+)?|inf|nan) ?%?"
+_WRITTEN: Final = (
+    (r"\bmohm\b", "(?:mohm|mΩ)"),
+    (r"\bohm\b", "(?:ohm|Ω)"),
+    (r"\bdegC\b", "(?:degC|°C)"),
+    (r"\bmm2\b", "mm[2²]"),
+    (r"(?<=\\ )x(?=\\ )", "[x×]"),
+    (r"\\-(?=\d)", "[-−]"),
+)
+"""What the sums spell out, as they and as people write it."""
+
+_SPELT: Final = re.compile(r"\b(?:mohm|ohm|degC|mm2)\b| x |-(?=\d)")
+_WORD: Final = re.compile(r"[^\W\d_]{2,}")
+
+
+def _is_same(text: str) -> bool:
+    """Figures, units and signs alone."""
+    return not re.search(r"[^\W\d_]", text) or (
+        bool(re.search(r"\d|-", text)) and _same().issuperset(_WORD.findall(text))
+    )
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A pattern, what finds a text that was made of it, and the longest of its own pieces."""
+
+    pattern: str
+    finds: re.Pattern[str]
+    piece: str
+    places: dict[str, str]
+    strict: bool
+    """It has few words of its own: it counts only where all that stands in it is known."""
+
+
+def _holds(kind: str) -> str:
+    """What may stand in a place of the kind."""
+    if kind == "speaker":
+        return f"(?:{'|'.join(_composed()['speakers'])})(?:, .+?)?"
+    return {"number": _NUMBER, "id": r"\S+?", "mark": r"(?=\S*[A-Z0-9'])\S+?"}.get(kind, ".+?")
+
+
+def _shape(pattern: str, places: dict[str, str]) -> Shape:
+    fixed = _PLACE.split(pattern)
+    words = re.findall(r"[^\W\d_]{2,}", " ".join(fixed[::2]))
+    if len(words) < 2:  # "speaker M1" is ours, "speaker box" may be anybody's
+        places = {name: "mark" if kind == "id" else kind for name, kind in places.items()}
+    parts, own = [], []
+    for at, part in enumerate(fixed):
+        if at % 2:
+            parts.append(f"(?P<{part}>{_holds(places.get(part, 'text'))})")
+            continue
+        plain = part.replace("%%", "%") if places else part
+        own += _SPELT.split(plain)
+        text = re.escape(plain)
+        for spelt, either in _WRITTEN:
+            text = re.sub(spelt, either.replace("\\", r"\\"), text)
+        parts.append(text)
+    strict = len(words) < 3 and sum(map(len, words)) < 14
+    return Shape(pattern, re.compile("".join(parts)), max(own, key=len), places, strict)
 
 
 @cache
-def _shape(pattern: str) -> re.Pattern[str]:
-    """Finds a text that was made of the pattern, with its names."""
-    fixed = _NAMED.split(pattern)
-    parts = (f"(?P<{one}>.+)" if at % 2 else re.escape(one) for at, one in enumerate(fixed))
-    return re.compile("".join(parts))
+def _composed() -> dict[str, Any]:
+    read: dict[str, Any] = json.loads(COMPOSED.read_text(encoding="utf-8"))
+    return read
 
 
-def _made(text: str) -> Iterator[str]:
-    for pattern in PATTERNS:
-        if found := _shape(pattern).fullmatch(text):
-            yield gettext(pattern) % {name: told(one) for name, one in found.groupdict().items()}
+@cache
+def _shapes() -> tuple[Shape, ...]:
+    """Every pattern, those with most words of their own first."""
+    patterns = {one: dict.fromkeys(_PLACE.findall(one), "text") for one in PATTERNS}
+    patterns |= _composed()["patterns"]
+    patterns |= {one: {} for one in _composed()["texts"] if _SPELT.search(one)}
+    shapes = [_shape(pattern, places) for pattern, places in patterns.items()]
+    return tuple(sorted(shapes, key=lambda one: -len(_PLACE.sub("", one.pattern))))
+
+
+@cache
+def _texts() -> frozenset[str]:
+    return frozenset(_composed()["texts"])
+
+
+@cache
+def _same() -> frozenset[str]:
+    """Words of formulas and of units, which are the same in every language."""
+    return frozenset(_composed()["same"])
+
+
+def _small(text: str) -> str:
+    """As inside a sentence; German keeps the capitals of its nouns."""
+    return text if style() is STYLES["de"] else text[:1].lower() + text[1:]
+
+
+def _whole(text: str) -> str | None:
+    """A text that stands in the catalogue as it is, or with its first letter large or small."""
+    said = gettext(text)
+    if said != text or text in _texts():
+        return said
+    first = text[:1]
+    if first.isupper() and (said := gettext(other := first.lower() + text[1:])) != other:
+        return capital(said)
+    if first.islower() and (said := gettext(other := first.upper() + text[1:])) != other:
+        return _small(said)
+    return None
+
+
+def _found(text: str, deep: int = 0) -> str | None:
+    """A text as it is said now; nothing where it is none of ours."""
+    if (said := _whole(text)) is not None:
+        return said
+    if len(text) > LONGEST or deep > DEEPEST:
+        return None
+    said = _shaped(text, deep)
+    if said is None and text[:1].isupper():
+        small = _shaped(text[0].lower() + text[1:], deep)
+        said = None if small is None else capital(small)
+    said = _joined(text, deep) if said is None else said
+    if said is None and text[-1:] == "." and (said := _found(text[:-1], deep + 1)) is not None:
+        return f"{said}."
+    return said
+
+
+def _shaped(text: str, deep: int) -> str | None:
+    """A text that was made of a pattern, as it is said now."""
+    for shape in _shapes():
+        if shape.piece in text and (match := shape.finds.fullmatch(text)):
+            values = {}
+            for name, kind in shape.places.items():
+                value = _value(match[name], kind, deep, strict=shape.strict)
+                if value is None:
+                    break
+                values[name] = value
+            else:
+                said = gettext(shape.pattern)
+                return said % values if shape.places else said
+    return None
+
+
+def _value(value: str, kind: str, deep: int, *, strict: bool) -> str | None:
+    """What stands in a place, as it is said now."""
+    if kind == "number":
+        return figures_said(value)
+    if kind in {"name", "id", "mark"}:
+        return value
+    if kind == "either":
+        return _whole(value) or value
+    if _is_same(value):
+        return figures_said(value)
+    if kind == "list":
+        return _listed(value, deep)
+    said = _found(value, deep + 1)
+    if said is None and not strict and kind != "place":
+        return figures_said(value)
+    return said
+
+
+def _listed(text: str, deep: int) -> str:
+    """A list, each of its things as it is said now where it is known."""
+    for at in re.finditer(" and ", text):
+        first = _value(text[: at.start()], "text", deep, strict=True)
+        second = _value(text[at.end() :], "text", deep, strict=True)
+        if first is not None and second is not None:
+            return listed([first, second])
+    head, joined, last = text.rpartition(" and ")
+    said = [
+        ", ".join(_value(one, "text", deep, strict=False) or one for one in part.split(", "))
+        for part in (head, last)
+    ]
+    return listed(said) if joined else said[1]
+
+
+_JOINS: Final = (
+    (re.compile(r"(?<=[.!?]) (?=[A-Z“])"), " "),
+    (re.compile(r"; "), "; "),
+    (re.compile(r" \+ "), " + "),
+    (re.compile(r", "), ", "),
+    (re.compile(r" and "), ""),
+)
+_BESIDE: Final = re.compile(r"(.+) \(([^()]+)\)")
+_OF: Final = re.compile(r"([^.:]{1,60}): (.+?)(\.?)")
+_WAY: Final = " → "
+_CODE: Final = re.compile(r"[A-Z]{2,4}(?:/[A-Z]{2,4})?|[\W\d]+")
+
+
+def _joined(text: str, deep: int) -> str | None:
+    """Sentences, or things in a row, of which each is known."""
+    for parts, joined in _JOINS:
+        split = parts.split(text)
+        if len(split) > 1:
+            if len(split) > 2 * DEEPEST:
+                continue
+            rows = [_value(one, "text", deep, strict=True) for one in split]
+            whole = [one for one in rows if one is not None]
+            if len(whole) == len(split):
+                return joined.join(whole) if joined else listed(whole)
+    if (found := _OF.fullmatch(text)) and (said := _found(found[2], deep + 1)) is not None:
+        return f"{_found(found[1], deep + 1) or found[1]}: {said}{found[3]}"
+    if beside := _BESIDE.fullmatch(text):
+        head = _value(beside[1], "text", deep, strict=True)
+        tail = beside[2]
+        if not _CODE.fullmatch(tail):
+            tail = _value(tail, "text", deep, strict=True) or ""
+        return f"{head} ({tail})" if head and tail else None
+    if _WAY in text:
+        return _WAY.join(_whole(one) or one for one in text.split(_WAY))
+    return None
+
+
+@lru_cache(maxsize=16384)
+def _told(text: str, language: str | None) -> str | None:
+    return _found(text)
 
 
 def told(text: object) -> str:
     """A text that is kept in English, as it is said now."""
     text = str(text)
-    if in_english():
+    if not text or in_english():
         return text
-    said = gettext(text)
-    return said if said != text else next(_made(text), text)
+    said = _told(text, get_language())
+    return text if said is None else said
+
+
+def summed(text: object) -> str:
+    """A text of the sums as it is said now: a formula of which no word is known has its numbers
+    as the language writes them."""
+    text = str(text)
+    if not text or in_english():
+        return text
+    said = _told(text, get_language())
+    return figures_said(text) if said is None else said
 
 
 _IN_DRAWING: Final = re.compile(r"(?<=>)[^<>]*[^<>\s][^<>]*(?=<)")
 _HEARD: Final = re.compile(r'(?<=aria-label=")[^"]*(?=")')
+_READ: Final = re.compile(r'(?<=data-values=")[^"]*(?=")')
+
+
+def _drawn(found: re.Match[str]) -> str:
+    return escape(summed(unescape(found[0])))
 
 
 def drawn(svg: str) -> str:
@@ -91,5 +314,12 @@ def drawn(svg: str) -> str:
     if in_english():
         return svg
     for where in (_IN_DRAWING, _HEARD):
-        svg = where.sub(lambda found: figures_said(told(found[0])), svg)
-    return svg
+        svg = where.sub(_drawn, svg)
+    return _READ.sub(
+        lambda found: escape("|".join(map(summed, unescape(found[0]).split("|")))), svg
+    )
+
+
+def patterns() -> Iterator[str]:
+    """Every pattern there is."""
+    return (one.pattern for one in _shapes())

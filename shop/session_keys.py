@@ -21,6 +21,21 @@ ADDRESS: Final = "address"
 PROVED: Final = "proved"
 """When the person last showed that it is them."""
 
+SECOND_SHOWN: Final = "second_shown"
+"""When the person last showed their second factor."""
+
+SET_UP_FIRST: Final = "set_up_first"
+"""The person has to set a second factor up before anything else."""
+
+HELD: Final = "held"
+"""Whose password was right, and who has yet to show the second factor; nobody is signed in."""
+
+CHALLENGE: Final = "challenge"
+"""What a browser was asked to answer with a passkey."""
+
+NEW_KEY: Final = "new_key"
+"""The sealed key of an app that is being set up."""
+
 PROOF_LASTS: Final = timedelta(minutes=10)
 """So long that opens the pages which ask for it; a signature asks each time."""
 
@@ -33,5 +48,14 @@ def moment(session: Any, key: str) -> datetime | None:
 
 def proved_lately(session: Any) -> bool:
     """Whether the person has signed in, or shown again that it is them, within the last minutes."""
-    at = moment(session, PROVED)
+    return _lately(session, PROVED)
+
+
+def second_shown_lately(session: Any) -> bool:
+    """Whether the person has shown the second factor within the last minutes."""
+    return _lately(session, SECOND_SHOWN)
+
+
+def _lately(session: Any, key: str) -> bool:
+    at = moment(session, key)
     return at is not None and timezone.now() - at < PROOF_LASTS

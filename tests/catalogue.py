@@ -14,6 +14,8 @@ from typing import Any, Final
 
 import polib
 
+from tests import composed
+
 ROOT: Final = Path(__file__).resolve().parent.parent
 LOCALE: Final = ROOT / "shop" / "locale"
 LANGUAGES: Final = ("de", "es")
@@ -38,7 +40,13 @@ def path_of(language: str, ending: str) -> Path:
 def messages() -> dict[Message, set[str]]:
     """Everything that is to be translated, with the files in which it stands."""
     found: dict[Message, set[str]] = {}
-    for place, message in (*of_templates(), *of_code(), *of_scripts(), *of_tables()):
+    for place, message in (
+        *of_templates(),
+        *of_code(),
+        *of_scripts(),
+        *of_tables(),
+        *of_sums(),
+    ):
         found.setdefault(message, set()).add(place)
     return found
 
@@ -127,6 +135,12 @@ def of_tables() -> Iterator[tuple[str, Message]]:
                 yield place, (text, "")
 
 
+def of_sums() -> Iterator[tuple[str, Message]]:
+    """What the sums compose, as patterns."""
+    for text, (place, _) in composed.composed().items():
+        yield place, (text, "")
+
+
 def tables() -> dict[str, Iterable[str]]:
     """Texts by where they stand."""
     told = importlib.import_module("tests.told_in_tables")
@@ -184,6 +198,7 @@ def main() -> None:
 
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.project.settings")
     django.setup()
+    composed.WRITTEN.write_text(composed.written(), encoding="utf-8")
     for language in LANGUAGES:
         count, open_ones = write(language)
         print(f"{language}: {count} texts, {open_ones} without a translation")

@@ -91,4 +91,5 @@ def test_no_module_writes_moments_by_itself() -> None:
         for path in (ROOT / top).rglob("*.py")
         if own.search(path.read_text()) and "migrations" not in path.parts
     }
-    assert found == {"shop/wording.py", "shop/backups.py"}, "a backup's name is not read by people"
+    nobody_reads = {"shop/backups.py", "shop/services/pins.py"}
+    assert found == {"shop/wording.py"} | nobody_reads, "a name of a file, a guess at a PIN"

@@ -75,12 +75,14 @@ def tables() -> dict[str, Iterable[str]]:
     """Texts by the file in which they stand."""
     from jobs.lists import car_places
     from shop import context
+    from wiring.colours import NAMES as COLOURS
     from wiring.names import KIND_NAMES
     from wiring.positions import POSITIONS
 
     found: dict[str, Iterable[str]] = {
         "jobs/lists/car_places.py": [one.label for one in car_places._ALL],
         "shop/context.py": [item.label for item in context.NAV],
+        "wiring/colours.py": COLOURS.values(),
         "wiring/names.py": KIND_NAMES.values(),
         "wiring/positions.py": [one.label for one in POSITIONS.values()],
     }

@@ -36,7 +36,7 @@ def captured(
     try:
         return examine(measured, pairs), ""
     except WiringError as error:
-        return None, f"{error.reason.capitalize()}."
+        return None, f"{wording.capital(error.reason)}."
 
 
 def _pairs(points: Sequence[Sequence[float]]) -> tuple[tuple[float, float], ...]:

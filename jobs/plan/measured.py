@@ -8,6 +8,7 @@ from typing import Any, Final, NamedTuple
 import msgspec
 import numpy as np
 
+from jobs import wording
 from jobs.models import MeasuredResponse, ProposalLimits, ShopTarget
 from jobs.plan.tuning import processing_channels, with_settings
 from wiring import plan as doc
@@ -224,7 +225,7 @@ def check_points(points: Sequence[Sequence[float]]) -> str:
     try:
         check_target(target_of("", points))
     except WiringError as error:
-        return f"{error.reason.capitalize()}."
+        return f"{wording.capital(error.reason)}."
     return ""
 
 

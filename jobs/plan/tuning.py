@@ -10,6 +10,7 @@ from typing import Final, NamedTuple
 
 import msgspec
 
+from jobs import wording
 from jobs.models import Job
 from jobs.models.measured import DEFAULT_AIR_C
 from jobs.plan import rows as plan_rows
@@ -320,7 +321,7 @@ def delays_of(
                 nearest_ms={key: partial(nearest_ms, one) for key, one in programs.items()},
             )
         except WiringError as error:
-            missing = f"{error.reason.capitalize()}."
+            missing = f"{wording.capital(error.reason)}."
     by_channel = {one.id: one for one in alignment.delays} if alignment else {}
     lines = [
         DelayLine(

@@ -13,7 +13,7 @@ from jobs.plan.power import Finding
 from jobs.services.events import log
 from jobs.services.moves import move
 from jobs.services.saving import open_job
-from jobs.symbols import with_symbols
+from jobs.symbols import symbols
 from shop.models import StaffMember
 from shop.services.events import subject_of
 
@@ -33,7 +33,7 @@ def standing(job: Job) -> dict[str, Finding]:
 def said_of(finding: Finding) -> str:
     """A finding as a point: its title, and where, for two of a kind read the same."""
     places = [one for one in finding.where if not one.startswith(("function-", "fault-codes"))]
-    title = with_symbols(finding.title)
+    title = symbols(finding.title)
     return f"{title} ({', '.join(places)})" if places else title
 
 

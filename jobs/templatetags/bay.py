@@ -1,6 +1,7 @@
 """Drawing of cells, icons and colours on the bay sheet."""
 
 import uuid
+from collections.abc import Iterable
 from functools import cache
 from typing import Any
 
@@ -197,6 +198,12 @@ register.filter(wording.metal)
 def size(text: str) -> str:
     """Text of the sums with sizes and units as they are written: 25 mm², 4 Ω."""
     return with_symbols(str(text))
+
+
+@register.filter
+def sizes(texts: Iterable[object]) -> str:
+    """Texts of the sums in a row, each as `size`."""
+    return "; ".join(with_symbols(str(one)) for one in texts)
 
 
 @register.simple_tag

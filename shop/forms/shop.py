@@ -5,6 +5,7 @@ from typing import Any, Final
 from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db.models import Q
+from django.utils.translation import gettext_noop as kept
 
 from shop.currencies import NAMES
 from shop.forms.base import LongSelect, ModelForm
@@ -103,6 +104,8 @@ class ShopForm(ModelForm):
             "longest_clock_h",
             "lock_after_min",
             "idle_limit_h",
+            "second_factor_required",
+            "second_factor_days",
             "currency",
             "tax_name",
             "tax_percent",
@@ -133,6 +136,8 @@ class ShopForm(ModelForm):
             "longest_clock_h": "A clock runs at most",
             "lock_after_min": "Shared tablets lock after",
             "idle_limit_h": "A browser is signed out after",
+            "second_factor_required": "Managers sign in with a second factor",
+            "second_factor_days": "A device is not asked again for",
         }
         help_texts = {
             "paper_size": "Of sheets, estimates and the papers of the counter. Label sheets have "
@@ -145,6 +150,10 @@ class ShopForm(ModelForm):
             "lock_after_min": "Without a touch. What is typed stays on the page.",
             "idle_limit_h": "Without anything done in it, on tablets too. What is typed or waits "
             "to be sent stays on the device.",
+            "second_factor_required": "A code of an app or a passkey, beside the password. Who has "
+            "none sets it up at the next sign-in.",
+            "second_factor_days": "For the second factor alone; the password is always asked for. "
+            "0: it is asked for at every sign-in.",
         }
         widgets = {
             "address": forms.Textarea({"rows": 3}),
@@ -165,6 +174,7 @@ class ShopForm(ModelForm):
             "longest_clock_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
             "lock_after_min": forms.NumberInput({"data-unit": "min"}),
             "idle_limit_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
+            "second_factor_days": forms.NumberInput({"data-unit": kept("days")}),
         }
 
     PROFILE = (
@@ -181,6 +191,8 @@ class ShopForm(ModelForm):
         "own_review_allowed",
     )
     BENCH = ("longest_clock_h", "lock_after_min", "idle_limit_h")
+
+    DOOR = ("second_factor_required", "second_factor_days")
 
     MONEY = ("currency", "tax_name", "tax_percent", "prices_with_tax", "labour_price")
 
@@ -209,7 +221,9 @@ class ShopForm(ModelForm):
     @property
     def assumptions(self) -> list[forms.BoundField]:
         """What the sums take for granted."""
-        others = self.PROFILE + self.BENCH + self.MONEY + self.WARRANTY + self.TRANSLATED
+        others = (
+            self.PROFILE + self.BENCH + self.DOOR + self.MONEY + self.WARRANTY + self.TRANSLATED
+        )
         return [self[name] for name in self.fields if name not in others]
 
     @property
@@ -221,6 +235,11 @@ class ShopForm(ModelForm):
     def warranty(self) -> list[forms.BoundField]:
         """How long the shop answers for what it did."""
         return [self[name] for name in self.WARRANTY]
+
+    @property
+    def door(self) -> list[forms.BoundField]:
+        """How managers sign in."""
+        return [self[name] for name in self.DOOR]
 
     @property
     def bench(self) -> list[forms.BoundField]:

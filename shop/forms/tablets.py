@@ -81,11 +81,3 @@ class MyPinForm(forms.Form):
         if cleaned.get("pin") and cleaned.get("again") not in (None, cleaned["pin"]):
             self.add_error("again", gettext("The two PINs differ: type both again."))
         return cleaned
-
-
-class PasswordForm(forms.Form):
-    """The password of the person signed in."""
-
-    password = forms.CharField(
-        label="Your password", widget=forms.PasswordInput({"autocomplete": "current-password"})
-    )

@@ -6,6 +6,7 @@ from shop.models.labels import LabelSheet
 from shop.models.people import Customer, StaffMember
 from shop.models.plugs import PlugCavity, PlugTable
 from shop.models.products import Product, ProductKind, ProductRating
+from shop.models.second_factor import CodeApp, Passkey, RecoveryCode
 from shop.models.shop import Bay, Shop, ShopLogo, TaxRate, Units
 from shop.models.sign_in import SignIn, SignInAttempts
 from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
@@ -16,9 +17,11 @@ __all__ = [
     "BodyShape",
     "CatalogueUpload",
     "ClosedDays",
+    "CodeApp",
     "Customer",
     "LabelSheet",
     "OpenHours",
+    "Passkey",
     "PinAttempts",
     "PlugCavity",
     "PlugTable",
@@ -26,6 +29,7 @@ __all__ = [
     "Product",
     "ProductKind",
     "ProductRating",
+    "RecoveryCode",
     "Shop",
     "ShopEvent",
     "ShopLogo",

@@ -36,6 +36,7 @@ class ShopEvent(models.Model):
         indexes = [
             models.Index(fields=["subject", "-id"], name="shop_event_newest"),
             models.Index(fields=["code", "-id"], name="shop_event_of_kind"),
+            models.Index(fields=["at"], name="shop_event_by_day"),
         ]
 
     def __str__(self) -> str:

@@ -191,6 +191,13 @@ class Shop(models.Model):
         "a browser stays signed in without use, h", default=12.0, validators=_range(0.25, 168)
     )
 
+    second_factor_required = models.BooleanField(
+        "managers sign in with a second factor", default=False
+    )
+    second_factor_days = models.PositiveSmallIntegerField(
+        "a device is not asked again for, days", default=0, validators=_range(0, 90)
+    )
+
     steps_left_out = models.JSONField("first steps left out", default=list, blank=True)
 
     next_job_number = models.PositiveIntegerField(default=1001, editable=False)

@@ -1,14 +1,19 @@
 """The shop's own log in words: what happened to which record, each field from and to."""
 
 from collections.abc import Iterable, Mapping
+from datetime import date, datetime, time, timedelta
 from typing import Any, Final, NamedTuple
 from urllib.parse import urlencode
 
 from django.db import models
 from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext_noop as kept
 
 from shop.catalogue.columns import rating_label, rating_of
+from shop.catalogue.spreadsheets import Cell
 from shop.change_words import field_of, is_nothing, label_of, value_of, with_unit
+from shop.kept_words import told
 from shop.models import (
     Bay,
     Customer,
@@ -22,7 +27,7 @@ from shop.models import (
     Vehicle,
     VehicleModel,
 )
-from shop.services import sign_in
+from shop.services import second_factor, sign_in
 from shop.services.events import SECRET, subject_of
 from shop.wording import capital
 
@@ -52,6 +57,10 @@ TITLES: Final[dict[str, str]] = {
     sign_in.FAILED: "Failed sign-in",
     sign_in.SHUT: "Sign-in shut for a while",
     sign_in.EXPORTED: "Exported",
+    second_factor.ADDED: "Second factor set up",
+    second_factor.REMOVED: "Second factor removed",
+    second_factor.CODES_MADE: "New recovery codes made",
+    second_factor.RESET: "Second factor reset",
 }
 """What happened, where it is not that a record was added, changed or removed."""
 
@@ -63,6 +72,59 @@ AT_THE_DOOR: Final = (
     sign_in.EXPORTED,
 )
 """What is no change of a record: who came in, who tried to, and what was taken out."""
+
+EXPORTS: Final = "exports"
+DOOR: Final = "door"
+RIGHTS: Final = "rights"
+
+GROUPS: Final[dict[str, str]] = {
+    DOOR: "Sign-ins",
+    EXPORTS: "Exports",
+    RIGHTS: "Accounts and rights",
+}
+"""What may be asked for beside a kind of record."""
+
+_RIGHTS: Final = models.Q(
+    code__in=[
+        "staffmember.created",
+        "staffmember.changed",
+        "tablet.registered",
+        "tablet.revoked",
+        second_factor.ADDED,
+        second_factor.REMOVED,
+        second_factor.CODES_MADE,
+        second_factor.RESET,
+    ]
+) | models.Q(
+    code="shop.changed",
+    after__has_any_keys=[
+        "second_factor_required",
+        "second_factor_days",
+        "own_review_allowed",
+        "idle_limit_h",
+        "lock_after_min",
+    ],
+)
+"""Who may sign in, as what and how: accounts, PINs, second factors, tablets, the shop's rules."""
+
+_OF_SIGNING_IN: Final = frozenset({*AT_THE_DOOR, second_factor.ADDED, second_factor.REMOVED})
+
+NOBODY: Final = "Nobody signed in"
+THE_SERVER: Final = "On the server itself"
+
+SAID_AT_THE_DOOR: Final = (
+    kept("password"),
+    kept("PIN"),
+    kept("second factor"),
+    kept("app"),
+    kept("passkey"),
+    kept("recovery code"),
+    kept("known device"),
+    kept("used before"),
+    kept("new"),
+    kept("time without use"),
+)
+"""Words that the log keeps about sign-ins."""
 
 _HAPPENED: Final = {"created": "added", "changed": "changed", "removed": "removed"}
 _LABELS: Final = {
@@ -147,7 +209,7 @@ def _title(event: ShopEvent) -> str:
 def _who(event: ShopEvent) -> str:
     if event.actor is not None:
         return str(event.actor)
-    return "Nobody signed in" if event.code in AT_THE_DOOR else "On the server itself"
+    return told(NOBODY if event.code in AT_THE_DOOR else THE_SERVER)
 
 
 def _name_of(record: Mapping[str, Any], other: Any) -> str:
@@ -196,7 +258,7 @@ def entry_of(event: ShopEvent) -> Entry:
     kind, _ = event.about
     model = KINDS[kind].model if kind in KINDS else None
     before, after = event.before, event.after
-    told = []
+    lines = []
     for name in dict.fromkeys([*before, *after]):
         old, new = before.get(name), after.get(name)
         if not before and _is_usual(name, new, model):
@@ -204,8 +266,10 @@ def entry_of(event: ShopEvent) -> Entry:
         one = _told(name, old, new, model)
         if old == new or is_nothing(old):
             one = one._replace(old="")
-        told.append(one if after else one._replace(new=""))
-    return Entry(event, _who(event), _title(event), told[:MOST_SEEN], told[MOST_SEEN:])
+        if one.new in SAID_AT_THE_DOOR and event.code in _OF_SIGNING_IN:
+            one = one._replace(new=told(one.new))
+        lines.append(one if after else one._replace(new=""))
+    return Entry(event, _who(event), _title(event), lines[:MOST_SEEN], lines[MOST_SEEN:])
 
 
 def entries_of(events: Iterable[ShopEvent]) -> list[Entry]:
@@ -220,3 +284,68 @@ def record_of(subject: str) -> tuple[Kind, models.Model | None] | None:
     if kind not in KINDS or not key:
         return None
     return KINDS[kind], KINDS[kind].model._default_manager.filter(pk=key).first()
+
+
+class Asked(NamedTuple):
+    """What of the log is asked for; nothing in a field asks for all."""
+
+    record: str = ""
+    kind: str = ""
+    by: int | None = None
+    by_server: bool = False
+    first_day: date | None = None
+    last_day: date | None = None
+    part_of: int | None = None
+
+
+def _of_kind(kind: str) -> models.Q:
+    if kind == DOOR:
+        return models.Q(code__in=[code for code in AT_THE_DOOR if code != sign_in.EXPORTED])
+    if kind == EXPORTS:
+        return models.Q(code=sign_in.EXPORTED)
+    return _RIGHTS if kind == RIGHTS else models.Q(subject__startswith=f"{kind}:")
+
+
+def _midnight(day: date) -> datetime:
+    return timezone.make_aware(datetime.combine(day, time()))
+
+
+def found(asked: Asked) -> "models.QuerySet[ShopEvent]":
+    """The events that are asked for, the newest first.
+
+    A person's are those they did, and the tries at their name by whoever was not signed in.
+    """
+    events = ShopEvent.objects.select_related("actor")
+    if asked.record:
+        events = events.filter(subject=asked.record)
+    if asked.kind:
+        events = events.filter(_of_kind(asked.kind))
+    if asked.by_server:
+        events = events.filter(actor=None).exclude(code__in=AT_THE_DOOR)
+    elif asked.by:
+        at_their_name = models.Q(
+            actor=None, code__in=AT_THE_DOOR, subject=f"staffmember:{asked.by}"
+        )
+        events = events.filter(models.Q(actor_id=asked.by) | at_their_name)
+    if asked.first_day:
+        events = events.filter(at__gte=_midnight(asked.first_day))
+    if asked.last_day:
+        events = events.filter(at__lt=_midnight(asked.last_day + timedelta(days=1)))
+    if asked.part_of:
+        events = events.filter(part_of_id=asked.part_of)
+    return events
+
+
+def table_of(events: Iterable[ShopEvent]) -> list[list[Cell]]:
+    """The log as a table: headings, then a row an event, in the words of the page."""
+    headings = ("When", "Who", "What", "Record", "Changes", "Event")
+    rows: list[list[Cell]] = [[told(heading) for heading in headings]]
+    for entry in entries_of(events):
+        event = entry.event
+        changes = "; ".join(
+            f"{told(one.label)}: {' → '.join(text for text in (one.old, one.new) if text)}"
+            for one in (*entry.told, *entry.more)
+        )
+        at = timezone.localtime(event.at).isoformat(timespec="seconds")
+        rows.append([at, entry.who, told(entry.title), event.name, changes, event.pk])
+    return rows

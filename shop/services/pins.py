@@ -4,7 +4,7 @@ A PIN is short, so it is worth nothing away from a registered tablet, and each p
 attempts on each tablet: after five wrong ones there is a wait, twice as long each time.
 """
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import Final
 
@@ -38,8 +38,9 @@ class PinRefused(Exception):
         self.counted = counted
 
 
-_DATES: Final = ("%d%m", "%m%d", "%d%m%y", "%m%d%y", "%y%m%d", "%d%m%Y", "%m%d%Y", "%Y%m%d")
-_LEAP_YEAR: Final = 2000
+_ORDERS: Final = {4: ("dm", "md"), 6: ("dmy", "mdy", "ymd"), 8: ("dmY", "mdY", "Ymd")}
+"""How a day is written, by the number of digits."""
+_LEAP_YEAR: Final = "2000"
 _YEARS: Final = range(1900, 2100)
 _COLUMNS: Final = frozenset({"2580", "0852", "1590", "0951", "3570", "0753"})
 """Straight lines on the pad."""
@@ -47,17 +48,22 @@ _COLUMNS: Final = frozenset({"2580", "0852", "1590", "0951", "3570", "0753"})
 
 def _is_date(pin: str) -> bool:
     """A year, or a day of one in any order of its parts."""
-    if len(pin) == len("1980") and int(pin) in _YEARS:
+    if len(pin) == len(_LEAP_YEAR) and int(pin) in _YEARS:
         return True
-    for form in _DATES:
-        whole, how = (pin, form) if "y" in form.lower() else (pin + str(_LEAP_YEAR), f"{form}%Y")
-        try:
-            day = datetime.strptime(whole, how)
-        except ValueError:
-            continue
-        if day.strftime(how) == whole and day.year in _YEARS:
-            return True
-    return False
+    return any(_is_day(pin, order) for order in _ORDERS.get(len(pin), ()))
+
+
+def _is_day(pin: str, order: str) -> bool:
+    parts, place = {"Y": _LEAP_YEAR}, 0
+    for letter in order:
+        width = len(_LEAP_YEAR) if letter == "Y" else 2
+        parts[letter] = pin[place : place + width]
+        place += width
+    try:
+        day = date(int(parts["Y"]), int(parts["m"]), int(parts["d"]))
+    except ValueError:
+        return False
+    return day.year in _YEARS
 
 
 def _is_pattern(pin: str) -> bool:

@@ -30,6 +30,9 @@ def why_not(request: Request, given: str) -> str:
             sign_in.log_refused_pin(request, person, refused)
     elif not sign_in.is_own_password(request, given):
         said = sign_in.why_not_own(request)
-    if not said:
-        request.session[PROVED] = timezone.now().isoformat()
     return said
+
+
+def shown(request: Request) -> None:
+    """Note that the person has shown again that it is them."""
+    request.session[PROVED] = timezone.now().isoformat()

@@ -97,9 +97,12 @@ def _row(name_hash: str, place: str, now: datetime) -> SignInAttempts:
     return row
 
 
-def _rows(name: str, place: str, now: datetime) -> tuple[SignInAttempts, SignInAttempts]:
-    """Those of all names and of this one, always locked in this order."""
-    return _row("", place, now), _row(_hash(name), place, now)
+def _rows(
+    name: str, place: str, now: datetime, own: str = ""
+) -> tuple[SignInAttempts, SignInAttempts]:
+    """Those of all names and of this one, always locked in this order; `own` is the place of this
+    one where it is another."""
+    return _row("", place, now), _row(_hash(name), own or place, now)
 
 
 def _add(row: SignInAttempts, most: int, now: datetime) -> None:
@@ -112,13 +115,13 @@ def _add(row: SignInAttempts, most: int, now: datetime) -> None:
 
 
 @transaction.atomic
-def _count(name: str, place: str) -> datetime | None:
+def _count(name: str, place: str, own_place: str = "") -> datetime | None:
     """Count one attempt before it is looked at; gives the end of the wait that it brings about.
 
     Raises Waiting during a wait.
     """
     now = timezone.now()
-    everybody, own = _rows(name, place, now)
+    everybody, own = _rows(name, place, now, own_place)
     for row in (own, everybody):
         if row.wait_until is not None:
             raise Waiting(row.wait_until, every_name=row is everybody)
@@ -128,16 +131,38 @@ def _count(name: str, place: str) -> datetime | None:
 
 
 @transaction.atomic
-def _was_right(name: str, place: str) -> None:
+def _was_right(name: str, place: str, own_place: str = "") -> None:
     """The attempt just counted was right: its name begins anew, and of all names' count it alone is
     taken away, so that nobody with a password of their own buys tries at others'."""
-    everybody, own = _rows(name, place, timezone.now())
+    everybody, own = _rows(name, place, timezone.now(), own_place)
     own.delete()
     if everybody.wrong:
         everybody.wrong -= 1
         if everybody.wait_until is not None:
             everybody.wait_until, everybody.rounds = None, max(everybody.rounds - 1, 0)
         everybody.save()
+
+
+def _places_of_second(request: HttpRequest, person: StaffMember) -> tuple[str, str]:
+    """Where tries at a person's second factor are counted. Whoever is there knows the password, and
+    a right password must buy no tries: all addresses are one place, and only a device on which the
+    person has signed in before is another."""
+    place = _place(request, person)
+    device = place if known_device.device_of(request, person.pk) else "anywhere"
+    return place, f"second, {device}"
+
+
+def count_second(request: HttpRequest, person: StaffMember) -> datetime | None:
+    """Count one try at the second factor before it is looked at, as one at a password.
+
+    Gives the end of the wait that it brings about; raises Waiting during a wait.
+    """
+    return _count(person.username, *_places_of_second(request, person))
+
+
+def second_was_right(request: HttpRequest, person: StaffMember) -> None:
+    """The try just counted was right."""
+    _was_right(person.username, *_places_of_second(request, person))
 
 
 @transaction.atomic

@@ -19,8 +19,10 @@ from shop.services import sign_in
 from shop.session_keys import (
     ADDRESS,
     BY_PIN,
+    HELD,
     PIN_MARK,
     PROVED,
+    SECOND_SHOWN,
     SEEN,
     STARTED,
     TABLET,
@@ -54,10 +56,16 @@ def renew_pin(request: HttpRequest, person: StaffMember) -> None:
         request.session[PIN_MARK] = _mark_of_pin(person)
 
 
-def by_password(request: HttpRequest, person: StaffMember) -> None:
-    """Note where a person has signed in whose password was right."""
-    sign_in.log(request, sign_in.SIGNED_IN, person, actor=person, by="password")
+def by_password(request: HttpRequest, person: StaffMember, second: str = "") -> None:
+    """Sign a person in whose password was right; `second` is what they showed beside it."""
+    shown = {"second_factor": second} if second else {}
+    sign_in.log(request, sign_in.SIGNED_IN, person, actor=person, by="password", **shown)
+    at = request.session.get(SECOND_SHOWN)
+    login(request, person, backend=BACKEND)
     begin(request)
+    request.session.pop(HELD, None)
+    if at and second:
+        request.session[SECOND_SHOWN] = at
 
 
 def begin(request: HttpRequest) -> None:

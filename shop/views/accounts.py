@@ -1,6 +1,6 @@
 """Signing in and out, and the password."""
 
-from typing import Any
+from typing import Any, cast
 
 from django.contrib import messages
 from django.contrib.auth import views as auth_views
@@ -15,13 +15,14 @@ from django.utils.http import urlencode
 from django.utils.translation import gettext
 from django.views.decorators.http import require_safe
 
-from shop.access import allow_any_staff, public
+from shop.access import allow, allow_any_staff, public
 from shop.first_day import is_new
 from shop.first_page import first_page
 from shop.forms.people import LanguageForm
 from shop.http import Request
 from shop.models import StaffMember
-from shop.services import events, sign_in, sign_ins
+from shop.roles import Role
+from shop.services import events, second_factor, sign_in, sign_ins
 from shop.views.saving import form_page
 
 
@@ -41,11 +42,16 @@ class _SignIn(auth_views.LoginView):
         return super().get(request, *args, **kwargs)
 
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
-        answer = super().form_valid(form)
-        person = form.get_user()
+        """In, or on to the page that asks for the second factor."""
+        person, request = form.get_user(), cast(Request, self.request)
         assert isinstance(person, StaffMember)
-        sign_ins.by_password(self.request, person)
-        return answer
+        to, second = self.get_success_url(), ""
+        if second_factor.has_one(person):
+            if not second_factor.is_remembered(request, person, request.shop):
+                second_factor.hold(request, person, to)
+                return redirect("second_factor_show")
+            second = second_factor.KNOWN_DEVICE
+        return enter(request, person, to, second)
 
     def form_invalid(self, form: AuthenticationForm) -> HttpResponse:
         if waiting := sign_in.waiting_of(self.request):
@@ -94,12 +100,22 @@ class _ChangePassword(auth_views.PasswordChangeView):
         return answer
 
 
+def enter(request: Request, person: StaffMember, to: str, second: str) -> HttpResponse:
+    """Sign in whoever has shown all that is asked, and go on to the page they wanted."""
+    reset_said = second_factor.reset_said(person)
+    sign_ins.by_password(request, person, second)
+    second_factor.set_up_first(request, person, request.shop)
+    if reset_said:
+        messages.warning(request, reset_said)
+    return redirect(to)
+
+
 login = public(_SignIn.as_view())
-logout = allow_any_staff(_Leave.as_view())
+logout = allow(*Role, before_set_up=True)(_Leave.as_view())
 password_change = allow_any_staff(_ChangePassword.as_view())
 
 
-@allow_any_staff
+@allow(*Role, before_set_up=True)
 def my_language(request: Request) -> HttpResponse:
     """The language in which the person reads the screens."""
     person = StaffMember.objects.get(pk=request.user.pk)

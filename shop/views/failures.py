@@ -37,7 +37,7 @@ logger = logging.getLogger(__name__)
 PLAIN: Final = "text/plain; charset=utf-8"
 RETRY_AFTER_S: Final = 10
 
-SECRET: Final = frozenset({"password", "passwd", "pin", "secret", "token", "again"})
+SECRET: Final = frozenset({"password", "passwd", "pin", "secret", "token", "again", "second"})
 """Words in the name of a field whose value is never shown again."""
 
 NOT_TYPED: Final = frozenset({"csrfmiddlewaretoken", "key", "version", "next", "seen", "turn"})

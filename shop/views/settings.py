@@ -15,7 +15,7 @@ from shop.http import Request
 from shop.models import Bay, Shop, ShopLogo, StaffMember, TaxRate
 from shop.models.shop import tax_said
 from shop.roles import Role
-from shop.services import events
+from shop.services import events, second_factor
 from shop.services.people import save_staff
 from shop.views.saving import form_page
 
@@ -102,6 +102,11 @@ def staff_edit(request: Request, pk: int) -> HttpResponse:
         person,
         title=gettext("Change %(person)s") % {"person": person.name},
         sign_ins_url=reverse("staff_sign_ins", args=[pk]),
+        reset_url=(
+            reverse("staff_second_factor_reset", args=[pk])
+            if person != request.user and second_factor.has_one(person)
+            else ""
+        ),
         more_url=reverse("staff_hand_over", args=[pk]) if person.is_technician else "",
         more_label=gettext("Hand over their open jobs"),
     )

@@ -8,7 +8,6 @@ from django.contrib.auth import logout
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render, resolve_url
 from django.urls import reverse
-from django.utils import timezone
 from django.utils.http import urlencode
 from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
@@ -17,13 +16,13 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shop.access import allow, allow_any_staff, public
 from shop.first_page import page_for
-from shop.forms.proof import ProofForm
-from shop.forms.tablets import MyPinForm, PasswordForm, TabletForm
+from shop.forms.proof import AgainForm, PasswordForm
+from shop.forms.tablets import MyPinForm, TabletForm
 from shop.http import Request
 from shop.models import StaffMember, Tablet
 from shop.roles import Role
-from shop.services import pins, sign_in, sign_ins, tablets
-from shop.session_keys import BY_PIN, PROVED
+from shop.services import pins, second_factor, sign_in, sign_ins, tablets
+from shop.session_keys import BY_PIN
 from shop.typed import own_path, row_key
 
 
@@ -77,7 +76,10 @@ def tablet_switch(request: Request) -> HttpResponse:
     except pins.PinRefused as refused:
         sign_in.log_refused_pin(request, person, refused)
         return _screen(request, 422, said=refused.said, waiting=refused.wait_until is not None)
+    reset_said = second_factor.reset_said(person)
     sign_ins.by_pin(request, person, tablet.pk)
+    if reset_said:
+        messages.warning(request, reset_said)
     if request.htmx:
         here = request.htmx.current_url_abs_path or ""
         unlocked = {"person": person.pk, "to": page_for(person, tablet, here)}
@@ -165,12 +167,12 @@ def my_pin(request: Request) -> HttpResponse:
     return render(request, "tablets/my_pin.html", {"form": form}, status=status)
 
 
-@allow_any_staff
+@allow(*Role, before_set_up=True)
 @never_cache
 @sensitive_post_parameters()
 def proof_again(request: Request) -> HttpResponse:
     """Ask a person to show again that it is them, and go on."""
-    form = ProofForm(request.POST or None, request=request)
+    form = AgainForm(request.POST or None, request=request)
     if request.method == "POST" and form.is_valid():
         return redirect(_next(request) or resolve_url("board"))
     context = {"form": form, "next": _next(request), "again": True}
@@ -178,21 +180,17 @@ def proof_again(request: Request) -> HttpResponse:
     return render(request, "tablets/password.html", context, status=status)
 
 
-@allow_any_staff
+@allow(*Role, before_set_up=True)
 @never_cache
 @sensitive_post_parameters()
 def password_confirm(request: Request) -> HttpResponse:
-    """Ask a person signed in by PIN for the password, and go on."""
-    person = request.user
-    assert isinstance(person, StaffMember)
-    form = PasswordForm(request.POST or None)
+    """Ask a person signed in by PIN for the password, and the second factor, and go on."""
+    form = PasswordForm(request.POST or None, request=request)
     if request.method == "POST" and form.is_valid():
-        if sign_in.is_own_password(request, form.cleaned_data["password"]):
-            request.session.cycle_key()
-            request.session.pop(BY_PIN, None)
-            request.session[PROVED] = timezone.now().isoformat()
-            return redirect(_next(request) or resolve_url("board"))
-        form.add_error("password", sign_in.why_not_own(request))
+        request.session.cycle_key()
+        request.session.pop(BY_PIN, None)
+        second_factor.set_up_first(request, request.user, request.shop)
+        return redirect(_next(request) or resolve_url("board"))
     context = {"form": form, "next": _next(request)}
     status = 422 if form.is_bound else 200
     return render(request, "tablets/password.html", context, status=status)

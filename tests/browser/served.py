@@ -32,7 +32,7 @@ def _environment(folder: Path) -> dict[str, str]:
         for name, value in os.environ.items()
         if name != "DATABASE_URL" and not name.startswith("LOOMBOOK_")
     }
-    return {**kept, "LOOMBOOK_DATA": str(folder), "LOOMBOOK_HOSTS": "127.0.0.1"}
+    return {**kept, "LOOMBOOK_DATA": str(folder), "LOOMBOOK_HOSTS": "127.0.0.1,localhost"}
 
 
 def make_demo(folder: Path) -> None:

@@ -11,11 +11,11 @@ from django.utils import timezone
 from jobs.models import InstallSheet, Job
 from jobs.plan.document import findings_of
 from jobs.sheet.sign_off import give_reason
-from shop.models import ShopEvent
+from shop.models import CodeApp, ShopEvent
 from shop.roles import Role
-from shop.services import pins, sign_in
+from shop.services import code_apps, pins, sign_in
 from shop.session_keys import PROOF_LASTS
-from tests.factories import PASSWORD, make_staff
+from tests.factories import PASSWORD, make_shop, make_staff
 from tests.jobs.workshop import Workshop
 
 pytestmark = pytest.mark.django_db
@@ -102,6 +102,28 @@ def test_wrong_tries_at_a_signature_bring_the_wait_of_the_door(
     answer = at_tablet.post(url, {"password": "4826"})
     assert "Too many wrong PINs" in answer.content.decode()
     assert at_tablet.post(url, {"password": PASSWORD}).status_code == 302
+
+
+def test_where_it_is_required_a_signature_asks_for_the_second_factor_beside_the_pin(
+    workshop: Workshop, at_tablet: Client
+) -> None:
+    url = reverse("review_sign", args=[reasoned(workshop).number])
+    make_shop(second_factor_required=True)
+    refused = at_tablet.post(url, {"password": "4826", "second": "000000"})
+    assert "Set yours up first" in refused.content.decode()
+
+    sealed = code_apps.new_key_sealed()
+    CodeApp.objects.create(person=workshop.manager, key_sealed=sealed)
+    assert "Type the code" in at_tablet.post(url, {"password": "4826"}).content.decode()
+    code = code_apps.code_now(sealed)
+    assert at_tablet.post(url, {"password": "", "second": code}).status_code == 422
+    assert not InstallSheet.objects.exists()
+    assert at_tablet.post(url, {"password": "4826", "second": code}).status_code == 302
+    [sheet] = InstallSheet.objects.all()
+    correct = reverse("sheet_correct", args=[sheet.job.number, 1])
+    typed = {"reason": "The left tweeter is on the wrong channel"}
+    assert at_tablet.post(correct, typed).status_code == 422, "the PIN each time"
+    assert at_tablet.post(correct, {**typed, "password": "4826"}).status_code == 302
 
 
 def test_an_export_asks_whoever_signed_in_a_while_ago_and_stands_in_the_log(

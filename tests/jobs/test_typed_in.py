@@ -61,7 +61,7 @@ def test_what_cannot_be_typed_is_told_with_the_nearest_and_leaves_when_it_can(jo
     own = settings.filter(channel__number=2)
     own.update(level_db=-4.7, delay_ms=1.24)
     (title,) = _not_typed(job)
-    assert "channel 2" in title and "level -4.7 dB" in title and "59.52 samples" in title
+    assert "channel 2" in title and "level set to -4.7 dB" in title and "59.52 samples" in title
     own.update(level_db=-4.500000001, delay_ms=1.2292)
     assert not _not_typed(job)
 

@@ -1,14 +1,20 @@
 """The shop's own log: whatever a manager or the desk changes, it says who, when, from and to."""
 
+import csv
+import io
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime, timedelta
 from typing import Any
+from unittest.mock import patch
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import DatabaseError, connection, connections, models, transaction
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from jobs.models import ProposalLimits, ShopTarget, StepTemplate, WorkKind
 from jobs.services import step_lists
@@ -26,10 +32,17 @@ from shop.models import (
 )
 from shop.reads.events import KINDS, entry_of, log_url
 from shop.roles import Role
-from shop.services import events, pins, tablets
+from shop.services import events, pins, sign_in, tablets
 from shop.services.people import save_staff
 from shop.services.products import rating_facts, ratings_of
-from tests.factories import PASSWORD, CustomerFactory, VehicleFactory, make_product, make_staff
+from tests.factories import (
+    PASSWORD,
+    CustomerFactory,
+    VehicleFactory,
+    make_product,
+    make_shop,
+    make_staff,
+)
 from tests.form_walk import forms_in, tree_of
 
 pytestmark = pytest.mark.django_db
@@ -369,6 +382,49 @@ def test_the_page_is_narrowed_by_record_kind_and_person(
     assert shown(kind="bay", by=other.pk) == ["Bay 11"]
     for nonsense in ({"record": "bay:x"}, {"record": "song:1"}, {"kind": "song"}, {"by": "\x00"}):
         assert client.get(reverse("shop_log"), nonsense).status_code == 200
+
+
+def test_sign_ins_exports_and_rights_are_found_by_kind_person_and_day_and_taken_as_a_file(
+    client: Client, manager: StaffMember, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_shop(time_zone="Pacific/Auckland")
+    person, log = make_staff(Role.TECHNICIAN), reverse("shop_log")
+    Client().post(reverse("login"), {"username": person.username, "password": "wrong"})
+    here = Client()
+    here.post(reverse("login"), {"username": manager.username, "password": PASSWORD})
+    here.get(f"{reverse('product_export')}?as=csv")
+    save_staff(StaffMember.objects.get(pk=person.pk), password="orchard-copper-77", by=manager)
+    shop = Shop.objects.get()
+    for name, value in (("name", "=1+1"), ("own_review_allowed", False)):
+        setattr(shop, name, value)
+        events.save(shop, manager, only=[name])
+    evening = datetime(2026, 3, 1, 23, 30, tzinfo=ZoneInfo("Pacific/Auckland"))
+    with patch.object(timezone, "now", lambda: evening):
+        events.save(Bay(name="Bay 1"), manager)
+
+    def shown(**query: Any) -> list[str]:
+        return [one.event.code for one in here.get(log, query).context["entries"]]
+
+    assert shown(kind="door") == [sign_in.SIGNED_IN, sign_in.FAILED]
+    assert shown(kind="exports") == [sign_in.EXPORTED]
+    assert shown(kind="rights") == ["shop.changed", "staffmember.changed"], "a name is no right"
+    assert shown(by=person.pk) == [sign_in.FAILED], "tries at their name"
+    assert shown(by=manager.pk, kind="door") == [sign_in.SIGNED_IN]
+    assert shown(**{"from": "2026-03-01", "to": "2026-03-01"}) == ["bay.created"]
+    assert shown(to="2026-02-28") == []
+    assert shown(**{"from": "nonsense", "to": "2026-02-30"}) == shown()
+
+    file = here.get(reverse("shop_log_csv"), {"kind": "shop"})
+    rows = list(csv.reader(io.StringIO(file.content.decode("utf-8-sig"))))
+    assert [row[3] for row in rows[1:]] == ["'=1+1", "'=1+1", "Our shop"], "no formula"
+    assert rows[1][4] == "One person may review their own work: yes → no"
+    assert rows[0][0] == "When" and rows[1][1] == manager.name
+    assert shown(kind="exports") == [sign_in.EXPORTED] * 2, "the file itself stands in the log"
+    monkeypatch.setattr("shop.views.events.MOST_IN_A_FILE", 3)
+    refused = here.get(reverse("shop_log_csv"), follow=True)
+    assert "Narrow it by days" in refused.content.decode()
+    with patch.object(timezone, "now", lambda: datetime.now(UTC) + timedelta(minutes=11)):
+        assert here.get(reverse("shop_log_csv")).status_code == 302, "asks again"
 
 
 @pytest.mark.django_db(transaction=True)

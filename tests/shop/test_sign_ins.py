@@ -1,5 +1,6 @@
 """What is signed in: it ends with whatever it rests on, is listed, and is ended by hand."""
 
+from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 from unittest.mock import patch
@@ -10,10 +11,11 @@ from django.urls import reverse
 from django.utils import timezone
 
 from shop.middleware import BY_ITSELF
-from shop.models import Shop, ShopEvent, SignIn, StaffMember
+from shop.models import CodeApp, Shop, ShopEvent, SignIn, StaffMember, Tablet
 from shop.roles import Role
-from shop.services import pins, sign_in
+from shop.services import code_apps, pins, second_factor, sign_in, tablets
 from shop.services.people import save_staff
+from shop.session_keys import NEW_KEY, SECOND_SHOWN
 from tests.factories import PASSWORD, make_staff
 
 pytestmark = pytest.mark.django_db
@@ -52,18 +54,6 @@ def later(after: timedelta) -> Any:
     return patch.object(timezone, "now", lambda: now + after)
 
 
-def test_a_new_pin_of_a_manager_ends_what_the_old_one_opened_and_nothing_else(
-    manager: StaffMember,
-) -> None:
-    person = make_staff(Role.TECHNICIAN)
-    pins.set_pin(person, "4826", by=person)
-    tablet, desk = by_pin(person, manager), by_password(person)
-
-    save_staff(StaffMember.objects.get(pk=person.pk), pin="7139", by=manager)
-
-    assert (is_in(tablet), is_in(desk)) == (False, True)
-
-
 def test_a_pin_set_beside_the_service_ends_its_session_too(manager: StaffMember) -> None:
     """As when the PIN is set while a sign-in with the old one is on its way."""
     person = make_staff(Role.TECHNICIAN)
@@ -84,29 +74,6 @@ def test_ones_own_new_pin_keeps_the_tablet_in_hand_and_ends_the_others(
     assert (is_in(here), is_in(there), is_in(desk)) == (True, False, True)
 
 
-@pytest.mark.parametrize(
-    ("changes", "ends"),
-    [
-        ({"is_active": False}, True),
-        ({"is_front_desk": True}, True),
-        ({"name": "Odo Marrick"}, False),
-    ],
-)
-def test_other_roles_and_no_sign_in_end_sessions_and_another_name_does_not(
-    manager: StaffMember, changes: dict[str, Any], ends: bool
-) -> None:
-    person, colleague = make_staff(Role.TECHNICIAN), make_staff(Role.TECHNICIAN)
-    theirs, others = by_password(person), by_password(colleague)
-    for name, value in changes.items():
-        setattr(person, name, value)
-    save_staff(person, by=manager)
-    if not person.is_active:
-        person.is_active = True
-        save_staff(person, by=manager)
-    assert is_in(theirs) is not ends, "also when the sign-in is given back"
-    assert is_in(others)
-
-
 def test_a_manager_who_takes_a_role_stays_in_here_alone(manager: StaffMember) -> None:
     here, there = by_password(manager), by_password(manager)
     form = {"name": manager.name, "username": manager.username, "is_active": "on"}
@@ -122,6 +89,70 @@ def test_a_new_password_ends_every_other_session(manager: StaffMember) -> None:
     assert here.post(reverse("password_change"), form).status_code == 302
     assert (is_in(here), is_in(there)) == (True, False)
     assert SignIn.objects.filter(person=manager).count() == 1
+
+
+ENDS: dict[str, tuple[bool, bool]] = {
+    "deactivated": (True, True),  # Also when the sign-in is given back.
+    "other roles": (True, True),
+    "password by a manager": (True, True),
+    "password by themselves": (True, True),
+    "PIN by a manager": (False, True),
+    "second factor set up": (True, True),
+    "second factor removed": (True, True),
+    "second factor reset by a manager": (True, True),
+    "second factor reset on the server": (True, True),
+    "tablet taken out of use": (False, True),
+    "signed out everywhere": (True, True),
+    "another name": (False, False),
+}
+"""Whether it ends the person's sign-ins in other browsers, and by PIN on a tablet."""
+
+
+@pytest.mark.parametrize("what", ENDS)
+def test_a_sign_in_ends_with_whatever_it_rests_on(manager: StaffMember, what: str) -> None:
+    person, colleague = make_staff(Role.TECHNICIAN), make_staff(Role.TECHNICIAN)
+    pins.set_pin(person, "4826", by=person)
+    here, there, others = by_password(person), by_password(person), by_password(colleague)
+    tablet = by_pin(person, manager)
+    new = "orchard-lantern-41"
+    if what == "second factor removed":
+        CodeApp.objects.create(person=person, key_sealed=code_apps.new_key_sealed())
+        session = here.session
+        session[SECOND_SHOWN] = timezone.now().isoformat()
+        session.save()
+
+    def changed(**fields: Any) -> None:
+        row = StaffMember.objects.get(pk=person.pk)
+        for name, value in fields.items():
+            setattr(row, name, value)
+        save_staff(row, by=manager)
+
+    def set_up() -> None:
+        here.get(reverse("second_factor_app"))
+        code = code_apps.code_now(here.session[NEW_KEY])
+        here.post(reverse("second_factor_app"), {"second": code})
+
+    own = {"old_password": PASSWORD, "new_password1": new, "new_password2": new}
+    does: dict[str, Callable[[], Any]] = {
+        "deactivated": lambda: [changed(is_active=active) for active in (False, True)],
+        "other roles": lambda: changed(is_front_desk=True),
+        "password by a manager": lambda: save_staff(person, password=new, by=manager),
+        "password by themselves": lambda: here.post(reverse("password_change"), own),
+        "PIN by a manager": lambda: save_staff(person, pin="7139", by=manager),
+        "second factor set up": set_up,
+        "second factor removed": lambda: here.post(reverse("second_factor_remove")),
+        "second factor reset by a manager": lambda: second_factor.reset(person, manager),
+        "second factor reset on the server": lambda: second_factor.reset(person, None),
+        "tablet taken out of use": lambda: tablets.revoke(Tablet.objects.get().pk, manager),
+        "signed out everywhere": lambda: here.post(reverse("sign_in_end")),
+        "another name": lambda: changed(name="Odo Marrick"),
+    }
+    does[what]()
+    assert (not is_in(there), not is_in(tablet)) == ENDS[what]
+    by_oneself = ("password by themselves", "second factor set up", "second factor removed")
+    if what in (*by_oneself, "signed out everywhere"):
+        assert is_in(here), "where it was done"
+    assert is_in(others)
 
 
 def test_a_browser_left_alone_is_signed_out_and_one_in_use_is_not(manager: StaffMember) -> None:

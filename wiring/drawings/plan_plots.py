@@ -71,11 +71,9 @@ def settings_plot(
         limits = (-180.0, 180.0, 60.0)
     elif quantity == "group_delay":
         limits = plots.even_range(lines)
-    title = f"{TITLES[quantity]} of {SHOWN_NAMES[shown]}"
-    if quantity == "phase":
-        title += ", delays left out"
-    if before is not None:
-        title += ", before (thin) and after (bold)"
+    without = ", delays left out" if quantity == "phase" else ""
+    both = ", before (thin) and after (bold)" if before is not None else ""
+    title = f"{TITLES[quantity]} of {SHOWN_NAMES[shown]}{without}{both}"
     marks = crossover_marks(context)
     return plots.draw(lines, title, UNITS[quantity], limits, marks, ident=ident, look=look)
 

@@ -49,9 +49,10 @@ def slope_db(order: int) -> int:
 def describe(crossover: Filter | None) -> str:
     """In words: "2500 Hz Linkwitz-Riley 24 dB/oct", "2500 Hz passive 6 dB/oct"."""
     if crossover is None:
-        return "none"
+        return "none at all"
     if isinstance(crossover, PassiveFilter):
-        return f"{crossover.frequency_hz:.3g} Hz passive {slope_db(crossover.order)} dB/oct"
+        near_hz = float(f"{crossover.frequency_hz:.3g}")
+        return f"{near_hz:g} Hz passive {slope_db(crossover.order)} dB/oct"
     family = FAMILY_NAMES[crossover.family]
     return f"{crossover.frequency_hz:g} Hz {family} {slope_db(crossover.order)} dB/oct"
 

@@ -70,7 +70,7 @@ def resistance_figure(run: Run, assumptions: Assumptions, conductor_c: float) ->
     fuse = ""
     for each in (run.fuse, run.far_fuse):
         if each is not None and edge.problem is None:
-            fuse += f" + fuse {resistance_ohm(_body(each.body), each.rating_a) * 1000:.3f}"
+            fuse += f" + {resistance_ohm(_body(each.body), each.rating_a) * 1000:.3f}"
     return Figure(
         f"resistance of {run.length_m:g} m of {conductor.size}",
         (edge.ohm_20 * rise + edge.fixed_ohm) * 1000,

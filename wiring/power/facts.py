@@ -224,8 +224,9 @@ def source_name(context: Context, each: RunFacts) -> str:
 
 def run_name(context: Context, run: Run) -> str:
     """What to call a run: where it goes from and to."""
-    start, end = node_name(context, run.from_node), node_name(context, run.to_node)
-    return f"{run.kind} from {start} to {end}"
+    return (
+        f"{run.kind} from {node_name(context, run.from_node)} to {node_name(context, run.to_node)}"
+    )
 
 
 def fuse_name(fuse: Fuse) -> str:

@@ -87,7 +87,8 @@ def channel_number(context: Context) -> Iterator[Finding]:
     for channel in context.plan.channels:
         key = (channel.device, channel.kind, channel.number)
         if key in seen:
-            yield _number(context, channel, "is in the plan twice", "Remove one of the two rows.")
+            title = f"{channel_name(context, channel)} is in the plan twice"
+            yield _number(channel, title, "Remove one of the two rows.")
         seen.add(key)
         device = context.devices.get(channel.device)
         if device is not None:
@@ -95,22 +96,20 @@ def channel_number(context: Context) -> Iterator[Finding]:
             count = device.amplifier_channels if amplifier else device.line_outputs
             if channel.number > count:
                 yield _number(
-                    context,
                     channel,
-                    f"does not exist: the device has {count}",
+                    f"{channel_name(context, channel)} does not exist: the device has {count}",
                     "Correct the number, or the device's data in the catalogue.",
                 )
         if channel.kind == "line" and channel.speakers:
             yield _number(
-                context,
                 channel,
-                "is said to drive a speaker, which a line output cannot",
+                f"{channel_name(context, channel)} is said to drive a speaker, which a line "
+                "output cannot",
                 "Feed an amplifier from it and put the speaker on that amplifier's channel.",
             )
 
 
-def _number(context: Context, channel: Channel, what: str, to_do: str) -> Finding:
-    title = f"{channel_name(context, channel)} {what}"
+def _number(channel: Channel, title: str, to_do: str) -> Finding:
     return Finding("channel-number", "stop", title, (channel.id,), to_do, MAKER)
 
 

@@ -5,6 +5,7 @@ from typing import Final
 
 from wiring.context import Context, rule
 from wiring.findings import Figure, Finding, Severity
+from wiring.names import listed
 from wiring.plan import Device, Run
 from wiring.power.conductors import TABLE_SOURCE
 from wiring.power.demand import demands, full_output_figure
@@ -54,7 +55,8 @@ def conductor_known(context: Context) -> Iterator[Finding]:
             yield Finding(
                 "power-conductor-known",
                 "stop",
-                f"The cable of the {run_name(context, each.run)} cannot be judged: {problem}.",
+                f"The cable of the {run_name(context, each.run)} cannot be judged: "
+                f"{problem.reason}.",
                 (each.run.id,),
                 "Choose a known size and insulation, fit for how hot the place gets.",
                 TABLE_SOURCE,
@@ -296,7 +298,7 @@ def _drop_finding(context: Context, drop: Drop) -> Finding:
             "V",
             "sum of I R over its feeds and returns",
             " + ".join(
-                f"{part:.3f} ({each.run.from_node} to {each.run.to_node})" for part, each in parts
+                f"{part:.3f} ({each.run.from_node} → {each.run.to_node})" for part, each in parts
             )
             + (f" + {body_v:.3f} (the car's own body or wire)" if body_v > 1e-6 else ""),
             OHM,
@@ -615,7 +617,7 @@ def turn_on_loop(context: Context) -> Iterator[Finding]:
         yield Finding(
             "turn-on-loop",
             "stop",
-            f"None of these wakes: {' waits for '.join([*names, names[0]])}.",
+            f"None of these wakes, each waits for the next: {listed([*names, names[0]])}.",
             tuple(loop),
             "Let one of them be woken by the car: ignition, signal sense or the module.",
             PRACTICE,

@@ -34,7 +34,8 @@ def known(context: Context) -> Iterator[Finding]:
             yield Finding(
                 "speaker-cable-known",
                 "caution",
-                f"The speaker cable of {channel_name(context, channel)} cannot be judged: {error}.",
+                f"The speaker cable of {channel_name(context, channel)} cannot be judged: "
+                f"{error.reason}.",
                 (channel.id,),
                 "Choose a known size.",
                 TABLE_SOURCE,

@@ -125,15 +125,18 @@ def battery_charge(context: Context) -> Iterator[Finding]:
         charge = state_of_charge(rest_v, supply.battery_chemistry, 20.0)
         over_v = surface_charge_v(rest_v, supply.battery_chemistry, 20.0)
     except WiringError as error:
-        title, severity = f"The rest voltage is not believable: {error}.", "caution"
+        title, severity = f"The rest voltage is not believable: {error.reason}.", "caution"
     else:
         if over_v:
             title = _surface_title(supply, over_v)
             source, what_to_do = SURFACE_SOURCE, REST_FIRST
         elif charge < 0.75:
-            title = f"At {supply.rest_v:g} V the battery holds about {charge:.0%} of its charge."
+            rough = ""
             if supply.battery_chemistry == "lithium":
-                title += f" This is rough: {LITHIUM_NOTE}."
+                rough = f" This is rough: {LITHIUM_NOTE}."
+            title = (
+                f"At {supply.rest_v:g} V the battery holds about {charge:.0%} of its charge.{rough}"
+            )
         else:
             return
     yield Finding("battery-charge", severity, title, ("supply",), what_to_do, source)

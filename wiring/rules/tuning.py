@@ -211,8 +211,9 @@ def _cancels(
 ) -> Finding:
     timed = late_ms is not None and abs(late_ms) * centre > 90
     loss = "almost wholly" if level < -ALMOST_WHOLLY_DB else f"by {-level:.1f} dB"
-    to_do = "Invert one of the two and measure again"
-    to_do += "; check both delays first." if timed else ", or use another slope."
+    to_do = "Invert one of the two and measure again, or use another slope."
+    if timed:
+        to_do = "Invert one of the two and measure again; check both delays first."
     return Finding(
         "crossover-cancels",
         "caution",

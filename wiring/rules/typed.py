@@ -27,18 +27,19 @@ def setting_not_typed(context: Context) -> Iterator[Finding]:
         if not found.figures and not found.problems:
             continue
         name = channel_name(context, channel)
-        told = [f"{one.what} {_text(one, one.typed.exact)}" for one in found.figures]
-        nearest = [f"{one.what} {one.typed.text} {one.typed.unit}".strip() for one in found.figures]
+        told = [_at(one, f"{one.typed.exact:.6g}") for one in found.figures]
+        nearest = [_at(one, one.typed.text) for one in found.figures]
         wanted = listed(_first(told)) if told else "a filter of this kind"
-        do = f"Nearest: {listed(_first(nearest))}. " if nearest else ""
+        problems = " ".join(found.problems)
         yield Finding(
             "setting-not-typed",
             "caution",
             f"{name}: its program does not take {wanted}",
             (channel.id,),
-            f"{do}{' '.join(found.problems)}".strip(),
+            f"Nearest: {listed(_first(nearest))}." if nearest else problems,
             MAKER,
             tuple(_figure(one) for one in found.figures),
+            problems if nearest else "",
         )
 
 
@@ -47,8 +48,12 @@ def _first(names: list[str]) -> list[str]:
     return names if more <= 0 else [*names[:MOST_TOLD], f"{more} more"]
 
 
-def _text(one: Untyped, value: float) -> str:
-    return f"{value:.6g} {one.typed.unit}".strip()
+def _at(one: Untyped, value: str) -> str:
+    return (
+        f"{one.what} set to {value} {one.typed.unit}"
+        if one.typed.unit
+        else f"{one.what} set to {value}"
+    )
 
 
 def _figure(one: Untyped) -> Figure:

@@ -179,10 +179,11 @@ def _carries(output: Output, centres: Floats, levels: Floats) -> OutputReport:
         carries = "high band"
     else:
         carries = "middle band"
-    sentence = f"{output.name} carries {_band(low)} to {_band(high)} ({carries})"
+    unlike = ""
     if uneven > UNEVEN_DB:
-        sentence += f" and is uneven by {uneven:.1f} dB: an equaliser is at work"
-    return OutputReport(output.id, output.name, carries, low, high, uneven, sentence + ".")
+        unlike = f" and is uneven by {uneven:.1f} dB: an equaliser is at work"
+    sentence = f"{output.name} carries {_band(low)} to {_band(high)} ({carries}){unlike}."
+    return OutputReport(output.id, output.name, carries, low, high, uneven, sentence)
 
 
 def _band(exact_hz: float) -> str:
@@ -224,17 +225,16 @@ def _pair(
             f"{where} share no band wide enough to compare.",
         )  # fmt: skip
     f, phase = centres[shared], _phases_deg(a[shared], b[shared], s[shared])
-    together, text, delay, turn = _judge_phase(f, phase)
-    return PairReport(pair.first, pair.second, together, f"{where} {text}", delay, turn)
+    return PairReport(pair.first, pair.second, *_judge_phase(where, f, phase))
 
 
-def _judge_phase(f: Floats, phase: Floats) -> tuple[Together, str, float, float]:
+def _judge_phase(where: str, f: Floats, phase: Floats) -> tuple[Together, str, float, float]:
     if np.all(phase < 45):
-        return "in step", "are in step: they can be summed.", 0.0, 0.0
+        return "in step", f"{where} are in step: they can be summed.", 0.0, 0.0
     if np.all(phase > 135):
         return (
             "inverted",
-            "have opposite polarity: swap the leads of one and measure again.",
+            f"{where} have opposite polarity: swap the leads of one and measure again.",
             0.0,
             0.0,
         )
@@ -255,26 +255,33 @@ def _judge_phase(f: Floats, phase: Floats) -> tuple[Together, str, float, float]
     turn_at = int(np.argmin(orders[order]))
     delay_fit, turn_fit = float(misfit[best]), float(orders[order][turn_at])
     if min(delay_fit, turn_fit) > UNEXPLAINED_DEG:
-        return "unclear", "differ in time in a way no single delay or all-pass explains.", 0.0, 0.0
+        return (
+            "unclear",
+            f"{where} differ in time in a way no single delay or all-pass explains.",
+            0.0,
+            0.0,
+        )
     delay, turn = float(delays[best]), float(turns[turn_at])
     if abs(turn_fit - delay_fit) < ALIKE_DEG:
         return (
             "delayed or all-pass",
-            f"look as if one is delayed by {delay:.2f} ms or passes an all-pass turning about "
-            f"{turn:.0f} Hz; the band they share is too narrow to tell. Do not sum them.",
+            f"{where} look as if one is delayed by {delay:.2f} ms or passes an all-pass turning "
+            f"about {turn:.0f} Hz; the band they share is too narrow to tell. Do not sum them.",
             delay,
             turn,
         )
     if turn_fit < delay_fit:
         return (
             "all-pass",
-            f"look as if one passes an all-pass turning about {turn:.0f} Hz: do not sum them.",
+            f"{where} look as if one passes an all-pass turning about {turn:.0f} Hz: do not sum "
+            "them.",
             0.0,
             turn,
         )
     return (
         "delayed",
-        f"look as if one is delayed by {delay:.2f} ms: do not sum them, or undo the delay first.",
+        f"{where} look as if one is delayed by {delay:.2f} ms: do not sum them, or undo the delay "
+        "first.",
         delay,
         0.0,
     )
@@ -306,16 +313,23 @@ def _cover(
         p for p in pairs
         if {p.first, p.second} <= ids and p.together not in ("in step", "not compared")
     ]  # fmt: skip
-    text = f"{side.capitalize()} side: take {', '.join(o.name for o, _ in chosen)}"
-    text += " alone" if len(chosen) == 1 else " and sum them"
+    names, thin, thick = (
+        ", ".join(each)
+        for each in (
+            [o.name for o, _ in chosen],
+            [_band(f) for f, _ in gaps[:3]],
+            [_band(f) for f, _ in humps[:3]],
+        )
+    )
+    text = f"{side.capitalize()} side: take {names} and sum them."
+    if len(chosen) == 1:
+        text = f"{side.capitalize()} side: take {names} alone."
     if gaps:
-        text += f"; missing around {', '.join(_band(f) for f, _ in gaps[:3])}"
+        text += f" Missing around {thin}."
     if humps:
-        text += f"; too strong around {', '.join(_band(f) for f, _ in humps[:3])}"
+        text += f" Too strong around {thick}."
     if spoiled:
-        text += f". First mend this: {spoiled[0].said}"
-    else:
-        text += "."
+        text += f" First mend this: {spoiled[0].said}"
     return Cover(side, tuple(o.id for o, _ in chosen), inputs, gaps, humps, text), total
 
 

@@ -254,7 +254,7 @@ def _into(walk: _Walk, device: Device) -> None:
         figures = (
             Figure("Most it takes", takes or 0.0, "V", source=MAKER,
                    assumed=() if stated else ("its least sensitive setting",)),
-            Figure("Room", room, "dB", "20 log10(takes / arrives)", worked, RATIO),
+            Figure("Headroom", room, "dB", "20 log10(takes / arrives)", worked, RATIO),
         )  # fmt: skip
     walk.add("input", device.id, f"the input of {device.name}", takes, room, *figures)
     if arrives is None:

@@ -9,11 +9,13 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
+from jobs import wording
 from jobs.errors import Refused
 from jobs.forms.tuning.recording import EACH, KINDS, ONE_BY_ONE, RecordingForm, SignalForm
 from jobs.models import MeasuredPhase, MeasuredResponse, Recording
 from jobs.services.tuning import recordings as service
 from jobs.services.tuning.seats import delays_for
+from jobs.symbols import with_symbols
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.tuning.common import show
@@ -198,7 +200,7 @@ def _spec(data: dict[str, Any], count: int) -> Any:
             count=count,
         )
     except sums.WiringError as error:
-        raise Refused(f"{error.reason.capitalize()}.") from None
+        raise Refused(with_symbols(f"{wording.capital(error.reason)}.")) from None
 
 
 @allow_any_staff
