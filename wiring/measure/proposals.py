@@ -263,28 +263,38 @@ def judge_place(
     """
     left_right = _louder(heard, "left", "right")
     front_rear = _louder(heard, "front", "rear")
-    if not any(one.heard for one in heard):
-        return PlaceHeard("", "", None, f"Nothing of the signal was heard: {_NEARER}")
-    wrong = [
-        f"the {told}, where the plan has the {wanted}"
-        for told, wanted in ((left_right, side), (front_rear, zone))
-        if told and wanted and wanted != "centre" and told != wanted
-    ]
     found: tuple[Any, Any] = (left_right, front_rear)
-    if wrong:
+    if not any(one.heard for one in heard):
         said = (
-            f"Heard from {' and from '.join(wrong)}: look whether they are exchanged at the "
-            "source, at the processor's inputs or at the wires."
+            "Nothing of the signal was heard: hold the microphone close to this speaker, and fade "
+            "to it."
+        )
+        return PlaceHeard("", "", None, said)
+    other_side = side != "centre" and left_right not in ("", side)
+    other_zone = bool(zone) and front_rear not in ("", zone)
+    if other_side and other_zone:
+        said = (
+            f"Heard from the {front_rear} {left_right}, where the plan has the {zone} {side}: look "
+            "whether the pairs are exchanged at the source, at the processor's inputs or at the "
+            "wires."
+        )
+        return PlaceHeard(*found, False, said)
+    if other_side or other_zone:
+        told, wanted = (left_right, side) if other_side else (front_rear, zone)
+        said = (
+            f"Heard from the {told}, where the plan has the {wanted}: look whether they are "
+            "exchanged at the source, at the processor's inputs or at the wires."
         )
         return PlaceHeard(*found, False, said)
     if side == "centre":
         return PlaceHeard(*found, True, "Heard in the middle, as planned.")
     if not left_right:
-        return PlaceHeard(*found, None, f"Both sides were heard alike: {_NEARER}")
+        said = (
+            "Both sides were heard alike: hold the microphone close to this speaker, and fade to "
+            "it."
+        )
+        return PlaceHeard(*found, None, said)
     return PlaceHeard(*found, True, f"Heard from the {left_right}, as planned.")
-
-
-_NEARER: Final = "hold the microphone close to this speaker, and fade to it."
 
 
 def _louder(heard: Sequence[ChannelHeard], first: str, second: str) -> str:
