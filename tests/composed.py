@@ -41,7 +41,6 @@ RECORDS: Final = (
     "jobs/setups/find.py",
     "jobs/setups/match.py",
     "jobs/setups/power.py",
-    "jobs/views/bay/picture.py",
 )
 """Modules outside the sums that compose what is kept or drawn in English."""
 
@@ -77,6 +76,7 @@ SHORT: Final = {
 """Words that stand alone in the code like the name of a field."""
 
 MORE: Final = {
+    "wiring/plan.py": (("with %(number)s", {"number": "number"}),),
     "wiring/colours.py": (
         ("%(base)s with %(stripe)s stripe", {"base": "place", "stripe": "place"}),
     ),
