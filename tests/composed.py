@@ -76,6 +76,13 @@ SHORT: Final = {
 """Words that stand alone in the code like the name of a field."""
 
 MORE: Final = {
+    "jobs/sheet/earlier.py": (
+        (
+            "%(first)s, in sums, delays are taken to make up for the distances to the seat and "
+            "%(flat)s of %(pairs)s speakers taken as flat",
+            {"first": "text", "flat": "number", "pairs": "number"},
+        ),
+    ),
     "wiring/plan.py": (("with %(number)s", {"number": "number"}),),
     "wiring/colours.py": (
         ("%(base)s with %(stripe)s stripe", {"base": "place", "stripe": "place"}),
