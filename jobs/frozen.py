@@ -74,6 +74,7 @@ WITH_JOB: Final[dict[str, frozenset[str]]] = {
     "jobs.TuningRecord": frozenset(),
     "jobs.ChannelSetting": frozenset(),
     "jobs.OtherSetting": frozenset(),
+    "jobs.EnteredSetting": frozenset(),
     "jobs.ListeningSeat": frozenset(),
     "jobs.SeatDistance": frozenset(),
     "jobs.Recording": frozenset(),

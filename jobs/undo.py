@@ -12,7 +12,7 @@ from jobs.models import JobEvent
 from jobs.services import adapters, channels, functions, panels, power, reconnect, speaker_sets
 from jobs.services.events import done_before, log
 from jobs.services.saving import before_check_in, open_job
-from jobs.services.tuning import records as tuning
+from jobs.services.tuning import entered, records as tuning
 from jobs.services.tuning.settings import undo_settings
 from jobs.services.wires import undo_wires
 from jobs.setups import apply as setup_apply
@@ -43,6 +43,9 @@ UNDO: Final[dict[str, Undo]] = {
     "delays.put_in": undo_settings,
     "levels.put_in": undo_settings,
     "proposal.applied": undo_settings,
+    entered.SAME: entered.undo_enter_all,
+    entered.LOADED: entered.undo_enter_all,
+    "settings.rounded": undo_settings,
     "setting.sides": undo_settings,
     "setting.copied": undo_settings,
     "setup.applied": setup_apply.undo_apply,

@@ -36,6 +36,7 @@ NOT_SHOWN: Final = frozenset(
 RECORDS: Final = (
     "jobs/plan/agreement.py",
     "jobs/plan/document.py",
+    "jobs/plan/entered.py",
     "jobs/plan/plug_face.py",
     "jobs/plan/power_drawing.py",
     "jobs/setups/find.py",
@@ -55,7 +56,7 @@ SHORT: Final = {
     "wiring/power/conductors.py": (
         *("copper", "aluminium", "copper-clad aluminium", "flexible", "solid", "stranded"),
     ),
-    "wiring/measure/proposals.py": ("normal", "inverted"),
+    "wiring/measure/proposals.py": ("normal", "inverted", "left", "right", "front", "rear"),
     "wiring/rules/crossovers.py": ("gap", "overlap"),
     "wiring/rules/tuning.py": ("gap", "hump"),
     "wiring/rules/channels.py": ("high-pass", "low-pass", "polarity", "equaliser"),

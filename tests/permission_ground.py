@@ -57,6 +57,9 @@ PK_OF = {
     "bay_send_back": "send_back",
     "bay_fit_guide": "proof",
     "bay_part_save": "part",
+    "bay_entry_save": "channel",
+    "bay_entry_all": "device",
+    "bay_entry_store": "device",
     "bay_panel_save": "panel",
     "bay_adapter_pins": "adapter",
     "bay_adapter_remove": "adapter",
@@ -158,7 +161,12 @@ REVIEWED = (
 
 def lay_ground() -> Ground:
     """A job in the bay with a row of every kind, and a signed one."""
-    amplifier = make_product(line_outputs=2, sample_rate_hz=96_000.0, ratings=[(4, 75, False)])
+    amplifier = make_product(
+        line_outputs=2,
+        sample_rate_hz=96_000.0,
+        level_steps="-60 to 6 step 0.5",
+        ratings=[(4, 75, False)],
+    )
     tweeter = make_product(
         kind=ProductKind.SPEAKER, speaker_kind=SpeakerKind.TWEETER, impedance_ohm=4.0
     )
@@ -252,6 +260,7 @@ def lay_ground() -> Ground:
         "staff": technician.pk,
         "bay": job.bay_id,
         "part": job.parts.get(product=tweeter).pk,
+        "device": job.parts.get(product=amplifier).pk,
         "part_line": tweeter.pk,
         "adapter": (
             lead := job.adapters.create(name="Lead", from_plug="Radio", to_plug="Module")
@@ -311,6 +320,8 @@ def lay_ground() -> Ground:
         "name": "hold",
         "key": finding_key(caution.fingerprint),
         "label": "A1",
+        "how": "same",
+        "what": "level",
     }
     posts = {"part_add": {"product": tweeter.pk, "quantity": 1}}
     queries = {

@@ -101,6 +101,7 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "bay_move": ("section",),
     "bay_undo": ("key",),
     "bay_panels_refitted": ("key",),
+    "bay_entry_round": ("key",),
     "bay_recording_delays": ("key",),
     "bay_recording_levels": ("key",),
     "bay_arrange": ("joining", "coil_joining"),

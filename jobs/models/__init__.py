@@ -17,6 +17,7 @@ from jobs.models.check_in import CheckIn, ConditionMark, MarkKind
 from jobs.models.clock import ClockEnd, TimeEntry
 from jobs.models.comebacks import ComebackCause, ComebackFacts
 from jobs.models.desk import DeskFacts, Said, Stay
+from jobs.models.entered import EnteredSetting
 from jobs.models.estimates import (
     ApprovedBy,
     EstimateApproval,
@@ -66,6 +67,7 @@ __all__ = [
     "ConditionMark",
     "Delivery",
     "DeskFacts",
+    "EnteredSetting",
     "EstimateApproval",
     "EstimateLine",
     "FactoryOutput",

@@ -249,6 +249,18 @@ class JobPart(models.Model):
     written_cable = models.CharField("written over cable", max_length=80, blank=True)
     backup = models.CharField("backup of the old state is kept", max_length=120, blank=True)
     no_backup = models.BooleanField("gives no backup", default=False)
+    state_name = models.CharField("settings stored as", max_length=60, blank=True)
+    state_slot = models.CharField("in slot", max_length=20, blank=True)
+    state_device = models.CharField("stored from", max_length=60, blank=True, editable=False)
+    state_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="+",
+        editable=False,
+    )
+    state_at = models.DateTimeField(null=True, blank=True, editable=False)
     mount_place = models.CharField("mounted where", max_length=80, blank=True)
     fixings = models.CharField(max_length=120, blank=True)
     torque_nm = models.FloatField(

@@ -117,10 +117,11 @@ class Recording(models.Model):
 
     `order` says what was playing, one after another: "all", "left", "right" or a channel's plan
     id. `spec` is the signal (wiring.measure.SignalSpec), so that the sums can be repeated from the
-    file. `results` has one entry for each that was heard, `polarity` the verdict on each channel
-    with what it rests on (jobs.plan.polarity.Judged), `pairs` how loud both sides of a pair are,
-    `meets` what speakers add up to where they share a band (jobs.plan.together). `key` is made by
-    the client, so that sending it twice keeps it once.
+    file. `taken_with` are the settings in force, by plan id. `results` has one entry for each that
+    was heard, `polarity` the verdict on each channel with what it rests on
+    (jobs.plan.polarity.Judged), `pairs` how loud both sides of a pair are, `meets` what speakers
+    add up to where they share a band (jobs.plan.together). `key` is made by the client, so that
+    sending it twice keeps it once.
     """
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="recordings")
@@ -135,6 +136,7 @@ class Recording(models.Model):
     device = models.CharField("heard with", max_length=200, blank=True)
     drift_ppm = models.FloatField(null=True)
     results = models.JSONField(default=list)
+    taken_with = models.JSONField(default=dict)
     polarity = models.JSONField(default=dict)
     pairs = models.JSONField(default=list)
     meets = models.JSONField(default=list)

@@ -26,6 +26,7 @@ class Gate(models.TextChoices):
     CHANNEL_PLAN = "channel_plan_clear", "Channel plan and tuning have no stop"
     FUNCTIONS_AFTER = "functions_after_done", "Every function is tried after the work"
     CHECKS_AFTER = "checks_after_done", "Every function and reading after the work is done"
+    ENTERED = "settings_entered", "Every setting is entered in its processor and read back"
     LOADS = "loads_measured", "The load of every amplifier channel in use is measured"
 
 

@@ -23,6 +23,7 @@ from jobs.plan.columns import (
     speaker_of,
     supply_facts,
 )
+from jobs.plan.entered import read_back_findings
 from jobs.plan.fault_codes import codes_said, new_codes
 from jobs.plan.heard import level_change
 from jobs.plan.limits import limits_in
@@ -293,6 +294,7 @@ def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
     findings = [
         *function_findings(job),
         *beside_findings(job),
+        *read_back_findings(job, plan),
         *checking.check(plan, *heard_from(job)),
     ]
     return sorted(findings, key=lambda finding: SEVERITY_ORDER[finding.severity])

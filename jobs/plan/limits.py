@@ -7,7 +7,8 @@ from shop.models import Product
 from shop.models.products import LIMIT_BOUNDS, LIMIT_FIELDS
 from shop.program_limits import Range, WrongLimits, kinds_in, range_in, slopes_in
 from wiring import plan as doc
-from wiring.filters.typing_in import delay_typed, limits_of
+from wiring.errors import WiringError
+from wiring.filters.typing_in import cannot_be_typed, delay_typed, limits_of, setting_typed
 
 _STEPS: Final = {
     "level_steps": "level_db",
@@ -68,3 +69,39 @@ def delay_that_fits(plan: doc.Plan, channel_id: str, delay_ms: float) -> float:
     if limits is None or (limits.delay is None and limits.delay_unit == "ms"):
         return round(delay_ms, 2)
     return round(delay_typed(limits, max(delay_ms, 0.0)).set_ms, 4)
+
+
+def rounded_settings(plan: doc.Plan) -> dict[str, dict[str, Any]]:
+    """Settings as they can be typed, by channel, where a figure cannot; only what differs. Filters
+    a program has not are for a person to choose."""
+    devices = {device.id: device for device in plan.devices}
+    changes: dict[str, dict[str, Any]] = {}
+    for channel in plan.channels:
+        limits, setting = limits_of(devices.get(channel.device)), channel.setting
+        if limits is None:
+            continue
+        try:
+            figures = cannot_be_typed(limits, setting).figures
+            typed = setting_typed(limits, setting)
+        except WiringError:
+            continue
+        if not figures:
+            continue
+        own: dict[str, Any] = {
+            "level_db": typed.level.value,
+            "delay_ms": round(typed.delay.set_ms, 4),
+        }
+        for name, crossover in (("high_pass", typed.high_pass), ("low_pass", typed.low_pass)):
+            if crossover is not None:
+                own[f"{name}_hz"] = crossover.frequency.value
+        own["sections"] = [
+            {
+                "kind": one.as_set.kind,
+                "frequency_hz": one.as_set.frequency_hz,
+                "gain_db": one.as_set.gain_db,
+                "q": round(one.as_set.q, 6),
+            }
+            for one in typed.sections
+        ]
+        changes[channel.id] = own
+    return changes

@@ -27,10 +27,12 @@ from wiring.tuning.measurements import (
     FEWEST_POINTS,
     Measurement,
     MeasurementError as MeasurementError,
+    Spread,
     average,
     decode as decode,
     read_text as read_text,
     smooth,
+    spread,
 )
 from wiring.tuning.response import decibels, through
 from wiring.tuning.targets import (
@@ -88,6 +90,21 @@ def counted(rows: Iterable[MeasuredResponse], phase: str, playing: str) -> list[
         for row in rows
         if row.counts and row.points and row.phase == phase and row.playing == playing
     ]
+
+
+class Averaged(NamedTuple):
+    """What an average was made of, and how far its parts are from each other."""
+
+    places: list[str]
+    spread: Spread
+
+
+def made_of(rows: Sequence[MeasuredResponse]) -> Averaged | None:
+    """The sources of an average of several responses; None of fewer, or where nothing is shared."""
+    apart = spread([measurement_of(row.points, row.place) for row in rows])
+    if apart is None:
+        return None
+    return Averaged([f"{row.place} ({row.file_name})" for row in rows], apart)
 
 
 def averaged(rows: Sequence[MeasuredResponse], smoothing: int) -> Measurement | None:

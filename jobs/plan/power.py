@@ -100,6 +100,8 @@ def section_of(finding: Finding) -> str:
         return "after"
     if finding.rule == "module-without-backup":
         return "fit"
+    if finding.rule in {"read-back-differs", "entered-then-changed"}:
+        return "tuning"
     rule = RULES.get(finding.rule)
     return rule.section if rule else "channels"
 

@@ -3,7 +3,7 @@
 import math
 import shlex
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, Literal, NamedTuple
 
 import msgspec
 import numpy as np
@@ -15,10 +15,17 @@ from jobs.plan.tuning import Delays, Unit
 from shop.wording import capital
 from wiring import plan as doc
 from wiring.errors import WiringError as WiringError
+from wiring.measure.averages import analyse_noise
 from wiring.measure.calibration import Calibration, read_calibration
 from wiring.measure.command import repeated_by as commands_of
 from wiring.measure.faults import RecordingError
-from wiring.measure.proposals import DelayWanted, judge_polarity, propose_delays
+from wiring.measure.proposals import (
+    DelayWanted,
+    PlaceHeard,
+    judge_place,
+    judge_polarity,
+    propose_delays,
+)
 from wiring.measure.signals import (
     CAUTIONS as CAUTIONS,
     LOUDEST_DBFS,
@@ -26,14 +33,25 @@ from wiring.measure.signals import (
     make,
 )
 from wiring.measure.sounds import flac_of, read_sound as read_file, wav_of
+from wiring.measure.sums import ChannelHeard, channels_heard, tones_heard
 from wiring.measure.take import Take, analyse
+from wiring.positions import POSITIONS
 from wiring.tuning.arrays import Floats
-from wiring.tuning.measurements import MeasurementError as MeasurementError, decode as decode
+from wiring.tuning.measurements import (
+    Measurement,
+    MeasurementError as MeasurementError,
+    decode as decode,
+)
 
 FIRST_DBFS: Final = -50.0
 """Where a level begins each time; it rises only by hand."""
 
 LAST_DBFS: Final = LOUDEST_DBFS
+CHANNELS_S: Final = 5.0
+"""The fourth channel's bursts take two seconds, and its level is read after them."""
+
+LAST_NOISE_DBFS: Final = -10.0
+"""Noise has peaks so far over its level that no more fits into a file."""
 
 
 class Sound(NamedTuple):
@@ -125,20 +143,91 @@ def calibration_of(microphone: Microphone | None) -> Calibration | None:
 def heard(spec: SignalSpec, sound: Sound, microphone: Microphone | None) -> Heard:
     """What a recording says. Raises Unheard when it says nothing."""
     try:
-        found = analyse(
-            spec, sound.samples, sound.sample_rate_hz, calibration=calibration_of(microphone)
-        )
+        return _HEARD_BY[spec.kind](spec, sound, calibration_of(microphone))
     except RecordingError as error:
         raise Unheard(_plain(error.faults)) from None
     except WiringError as error:
         raise Unheard([_stop(error)]) from None
+
+
+def _sweep(spec: SignalSpec, sound: Sound, calibration: Calibration | None) -> Heard:
+    found = analyse(spec, sound.samples, sound.sample_rate_hz, calibration=calibration)
     return Heard(
         found.takes,
         [_result(one) for one in found.takes],
-        [_points(one) for one in found.takes],
+        [_points(one.measured) for one in found.takes],
         _plain(found.faults),
         found.drift_ppm,
     )
+
+
+def _pulse(spec: SignalSpec, sound: Sound, calibration: Calibration | None) -> Heard:
+    """A pulse says which way a speaker moves; its response has too little level to be kept."""
+    return _sweep(spec, sound, calibration)._replace(takes=(), points=[])
+
+
+def _noise(spec: SignalSpec, sound: Sound, calibration: Calibration | None) -> Heard:
+    found = analyse_noise(spec, sound.samples, sound.sample_rate_hz, calibration)
+    level = _level_db(found.thirds.levels_db)
+    seen = _plain(found.faults)
+    return Heard((), [_plainly(0, level)], [_points(found.measured)], seen, None)
+
+
+def _tone(spec: SignalSpec, sound: Sound, _calibration: Calibration | None) -> Heard:
+    found, seen = tones_heard(spec, sound.samples, sound.sample_rate_hz)
+    results = [_plainly(one.number, one.level_dbfs) for one in found]
+    return Heard((), results, [], _plain(seen), None)
+
+
+def _channels(spec: SignalSpec, sound: Sound, _calibration: Calibration | None) -> Heard:
+    found = channels_heard(spec, sound.samples, sound.sample_rate_hz)
+    result = _plainly(0, max(one.level_dbfs for one in found))
+    return Heard((), [{**result, "channels": msgspec.to_builtins(found)}], [], [], None)
+
+
+_HEARD_BY: Final = {
+    "sweep": _sweep,
+    "pulse": _pulse,
+    "pink": _noise,
+    "tone": _tone,
+    "channels": _channels,
+}
+
+
+def _plainly(number: int, level_db: float) -> dict[str, Any]:
+    """A result that says a level alone."""
+    return {
+        "number": number,
+        "arrival_ms": None,
+        "arrival_uncertain_ms": 0.0,
+        "relative_to": "nothing",
+        "polarity": "",
+        "level_db": level_db,
+        "low_hz": None,
+        "high_hz": None,
+        "harmonics": [],
+        "faults": [],
+    }
+
+
+def place_heard(plan: doc.Plan, playing: str, result: Mapping[str, Any]) -> PlaceHeard | None:
+    """Which channels of the source the speakers of a channel play, against where they are; None
+    without a channel, or with speakers on both sides."""
+    channel = next((one for one in plan.channels if one.id == playing), None)
+    found = [msgspec.convert(one, ChannelHeard) for one in result.get("channels", ())]
+    places = {
+        (place.side, _ZONES.get(place.zone, "rear"))
+        for one in plan.speakers
+        if channel is not None and one.id in channel.speakers
+        if (place := POSITIONS.get(one.position)) is not None
+    }
+    if not found or len(places) != 1:
+        return None
+    return judge_place(found, *places.pop())
+
+
+_ZONES: Final[dict[str, Literal["front", "rear", ""]]] = {"front": "front", "boot": ""}
+"""A subwoofer in the boot may be fed from either."""
 
 
 def _plain(faults: Sequence[Any]) -> list[dict[str, str]]:
@@ -147,11 +236,9 @@ def _plain(faults: Sequence[Any]) -> list[dict[str, str]]:
     ]
 
 
-def _points(take: Take) -> list[list[float]]:
+def _points(measured: Measurement) -> list[list[float]]:
     """What is kept of a response: a band in which nothing at all was heard is left out."""
-    return [
-        [round(hz, 3), round(db, 3)] for hz, db in points_of(take.measured) if math.isfinite(db)
-    ]
+    return [[round(hz, 3), round(db, 3)] for hz, db in points_of(measured) if math.isfinite(db)]
 
 
 def _result(take: Take) -> dict[str, Any]:
@@ -166,7 +253,7 @@ def _result(take: Take) -> dict[str, Any]:
         "arrival_uncertain_ms": take.arrival_uncertain_ms,
         "relative_to": take.relative_to,
         "polarity": take.polarity,
-        "level_db": _level_db(take),
+        "level_db": _level_db(take.thirds.levels_db),
         "low_hz": take.low_hz,
         "high_hz": take.high_hz,
         "harmonics": worst,
@@ -174,9 +261,8 @@ def _result(take: Take) -> dict[str, Any]:
     }
 
 
-def _level_db(take: Take) -> float:
+def _level_db(levels: Floats) -> float:
     """Mean power of the third octaves within 12 dB of the loudest [dB]."""
-    levels = take.thirds.levels_db
     loud = levels[levels >= levels.max() - 12]
     return float(10 * np.log10(np.mean(10 ** (loud / 10))))
 
@@ -237,7 +323,11 @@ def polarities(
     """
     units = units_by_channel(plan, delays)
     channels = {one.id: one for one in plan.channels}
-    measured = {recording.order[one["number"]]: one["polarity"] for one in recording.results}
+    measured = {
+        recording.order[one["number"]]: one["polarity"]
+        for one in recording.results
+        if one["polarity"]
+    }
     if len(measured) < 2:
         return {}
     turning = {

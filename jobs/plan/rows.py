@@ -7,6 +7,7 @@ from django.db.models import Q
 from jobs.models import (
     Channel,
     ChannelSetting,
+    EnteredSetting,
     FindingReason,
     FunctionCheck,
     FunctionResult,
@@ -128,6 +129,17 @@ beside_the_plan: Final = Prepared(
 )
 """What findings rest on that the plan has not: fault codes as read, and of each part the signal it
 takes with its inputs on record and whether it was written over; one row a part, or one."""
+
+read_back: Final = Prepared(
+    lambda job: EnteredSetting.objects.filter(channel__job=job),
+    "channel__part__label",
+    "channel__kind",
+    "channel__number",
+    "what",
+    "typed",
+    "shown",
+)
+"""What was typed into programs and what these show, one row a setting."""
 
 reasoned: Final = Prepared(lambda job: FindingReason.objects.filter(job=job), "fingerprint")
 """Fingerprints of findings that were given a reason."""

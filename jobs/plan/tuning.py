@@ -129,14 +129,23 @@ class Kin(NamedTuple):
     alike: dict[str, tuple[str, ...]]
 
 
-def kin_of(plan: doc.Plan) -> Kin:
-    """Which channels are left and right of each other, and which play the same kinds."""
+def speakers_through(plan: doc.Plan) -> dict[str, list[doc.Speaker]]:
+    """The speakers whose sound passes each channel, by its id."""
     context = Context(plan)
-    heard: dict[str, set[tuple[str, str]]] = {}
+    heard: dict[str, dict[str, doc.Speaker]] = {}
     for channel, speaker in driven(context):
         for stage in signal_path(context, channel):
             for one in (stage, *processing_channels(context, channel)):
-                heard.setdefault(one.id, set()).add((speaker.position, speaker.kind))
+                heard.setdefault(one.id, {})[speaker.id] = speaker
+    return {channel_id: list(speakers.values()) for channel_id, speakers in heard.items()}
+
+
+def kin_of(plan: doc.Plan) -> Kin:
+    """Which channels are left and right of each other, and which play the same kinds."""
+    heard = {
+        channel_id: {(one.position, one.kind) for one in speakers}
+        for channel_id, speakers in speakers_through(plan).items()
+    }
     kind_of = {channel.id: channel.kind for channel in plan.channels}
     by_sound: dict[tuple[str, frozenset[tuple[str, str]]], list[str]] = {}
     by_kind: dict[tuple[str, frozenset[str]], list[str]] = {}

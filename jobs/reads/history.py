@@ -79,6 +79,12 @@ _TITLES: Final = {
     "delays.put_in": "Delays put in",
     "levels.put_in": "Levels of pairs matched",
     "proposal.applied": "Proposed sections applied",
+    "entry.typed": "Typed into the processor",
+    "entry.read": "Read back",
+    "entry.same": "Read back, all the same",
+    "entry.loaded": "Entered with a file that was loaded",
+    "entry.stored": "State stored in the processor",
+    "settings.rounded": "Settings rounded to what can be typed",
     "measured.imported": "Measurement imported",
     "measured.corrected": "Measurement corrected",
     "measured.changed": "Measurement",
@@ -107,6 +113,7 @@ MILESTONES: Final = (
     "sendback.",
     "sheet.",
     "setup.",
+    "entry.stored",
     "estimate.approved",
     "comeback.",
     "payment.",
@@ -125,6 +132,7 @@ _UNSAID: Final = frozenset(
         "settings",
         "wires",
         "steps",
+        "rows",
     }
 )
 
@@ -279,6 +287,7 @@ def _rows(model: type[models.Model], keys: set[int]) -> models.QuerySet[Any]:
     related = {
         "channel": ("part",),
         "channelsetting": ("record", "channel__part"),
+        "enteredsetting": ("channel__part",),
         "partsupply": ("part",),
         "jobpart": ("product",),
     }.get(model._meta.model_name or "")

@@ -5,12 +5,13 @@ than an entry made elsewhere is ticked by that entry.
 """
 
 from collections import Counter
-from typing import Any
+from collections.abc import Collection
+from typing import Any, Final
 
 from django.db.models import Max
 from django.utils import timezone
 
-from jobs.models import Job, JobEvent, JobStep, Reading, ReadingKind, StepOutcome
+from jobs.models import Gate, Job, JobEvent, JobStep, Reading, ReadingKind, StepOutcome
 from jobs.services.gates import GateFacts
 from jobs.services.saving import save_row
 from shop.models import StaffMember
@@ -148,14 +149,17 @@ def _by_hand(step: JobStep) -> bool:
     return step.outcome == StepOutcome.DONE and not step.by_itself
 
 
-def steps_met(job: Job, actor: StaffMember) -> None:
+OF_CHANNELS: Final = (Gate.LOADS, Gate.CHANNEL_PLAN, Gate.POWER_PLAN)
+"""What a row of the channel plan can turn; what was tried and read on the car it cannot."""
+
+
+def steps_met(job: Job, actor: StaffMember, gates: Collection[Gate] = ()) -> None:
     """Tick each step that ticks itself and whose condition is met; take such a tick back where
-    it no longer is. Call with the job locked."""
-    steps = [
-        step
-        for step in job.steps.filter(ticks_itself=True)
-        if step.outcome == StepOutcome.TO_DO or step.by_itself
-    ]
+    it no longer is. Call with the job locked. `gates`: those alone can have turned."""
+    waiting = job.steps.filter(ticks_itself=True)
+    if gates:
+        waiting = waiting.filter(gate__in=gates)
+    steps = [step for step in waiting if step.outcome == StepOutcome.TO_DO or step.by_itself]
     if not steps:
         return
     facts = GateFacts(job)

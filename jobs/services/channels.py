@@ -9,7 +9,7 @@ from django.utils.translation import gettext
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobEvent, JobPart, JobSpeaker
 from jobs.plan.columns import SPEAKER_FIGURES
-from jobs.services.ask_once import steps_met
+from jobs.services.ask_once import OF_CHANNELS, steps_met
 from jobs.services.events import done_before, log
 from jobs.services.next_label import next_label
 from jobs.services.removal import put_back, take_out
@@ -86,7 +86,7 @@ def save_channel(
         stamp=stamp,
     )
     if saved.changed and saved.job is not None and "measured_load_ohm" in changes:
-        steps_met(saved.job, actor)
+        steps_met(saved.job, actor, OF_CHANNELS)
     return saved
 
 

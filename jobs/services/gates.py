@@ -11,7 +11,8 @@ from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import wording
 from jobs.models import FunctionResult, Gate, Job
-from jobs.plan.document import findings_of
+from jobs.plan.document import findings_of, plan_of
+from jobs.plan.entered import lists_of, rows_by_line
 from jobs.plan.power import section_of
 from shop.kept_words import told
 
@@ -113,6 +114,21 @@ def loads_measured(facts: GateFacts) -> list[str]:
     return [gettext("Load not measured: %(channels)s.") % said]
 
 
+def settings_entered(facts: GateFacts) -> list[str]:
+    """Every setting is ticked as entered in its processor, and the program shows it; nothing is
+    asked where no processor's limits are on record."""
+    missing = []
+    lists = lists_of(plan_of(facts.job), rows_by_line(facts.job))
+    if lists and not any(one.total for one in lists):
+        return ["No channel of a processor is set yet."]
+    for one in lists:
+        if one.ticked < one.total:
+            missing.append(f"{one.device.id}: {one.ticked} of {one.total} settings entered.")
+        if one.proved < one.total:
+            missing.append(f"{one.device.id}: {one.proved} of {one.total} settings read back.")
+    return missing
+
+
 def no_stop(*sections: str) -> Need:
     """No finding is a stop, in these sections of the bay sheet or, where none is named, in any."""
 
@@ -143,6 +159,7 @@ _GATES: Final[dict[Gate, Need]] = {
     Gate.CHANNEL_PLAN: no_stop("channels", "tuning"),
     Gate.FUNCTIONS_AFTER: functions_tried("after"),
     Gate.CHECKS_AFTER: checks_after,
+    Gate.ENTERED: settings_entered,
     Gate.LOADS: loads_measured,
 }
 
@@ -154,6 +171,7 @@ SECTION_OF_GATE: Final = {
     Gate.CHANNEL_PLAN: "channels",
     Gate.FUNCTIONS_AFTER: "after",
     Gate.CHECKS_AFTER: "after",
+    Gate.ENTERED: "tuning",
     Gate.LOADS: "channels",
 }
 """The section of the bay sheet where what stands against a gate is put right."""

@@ -13,6 +13,7 @@ from django.utils.translation import gettext
 
 from jobs.errors import Refused
 from jobs.models import Channel, Job, JobPart, Reading, ReadingKind
+from jobs.services.entry_step import add_entry_step
 from jobs.services.events import log
 from jobs.services.next_label import next_label
 from shop.models import Product, ProductKind, StaffMember
@@ -116,6 +117,8 @@ def put_in(
                 after={"label": part.label, "product": str(product), "quantity": 1},
                 key="" if index else key,
             )
+        if product.has_limits:
+            add_entry_step(job)
         return parts
     there = job.parts.filter(product=product).first()
     if there is not None:

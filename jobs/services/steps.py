@@ -15,6 +15,7 @@ from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Job, JobStep, StepOutcome, WorkKind
 from jobs.models.steps import StepWords
 from jobs.services import ask_once
+from jobs.services.entry_step import add_entry_step
 from jobs.services.events import done_before, log
 from jobs.services.gates import MOST_NAMED, GateFacts
 from jobs.services.saving import Saved, open_job, save_row
@@ -59,6 +60,8 @@ def lay_out(job: Job) -> None:
     JobStep.objects.bulk_create(
         JobStep(job=job, order=order, **words) for order, words in enumerate(new, first)
     )
+    if wanted and any(part.product.has_limits for part in job.parts.select_related("product")):
+        add_entry_step(job)
 
 
 @transaction.atomic

@@ -20,6 +20,7 @@ PART_FACTS: Final = (
     *("firmware", "note"),
     *("data_file", "options", "written_with", "written_cable"),
     *("mount_place", "fixings", "torque_nm"),
+    *("state_name", "state_slot"),
 )
 """What is written down of a part and holds for the next of its kind. Its serial number, what stood
 in it before, where that is kept and what was drilled are its own."""
@@ -151,7 +152,7 @@ def _part_facts(document: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     facts = {}
     for part in document["parts"]:
         own = part if part["label"] in devices else {}
-        told = {**own, **part.get("data", {}), **part.get("mount", {})}
+        told = {**own, **part.get("data", {}), **part.get("mount", {}), **part.get("program", {})}
         facts[part["label"]] = {name: told[name] for name in PART_FACTS if told.get(name)}
     return {label: one for label, one in facts.items() if one}
 

@@ -19,6 +19,8 @@ _CALLED = {
     "mount_place": "mounted",
     "fixings": "fixings",
     "torque_nm": "torque",
+    "state_name": "settings stored as",
+    "state_slot": "slot",
 }
 
 

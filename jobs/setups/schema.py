@@ -120,6 +120,8 @@ class PartFacts(Part, frozen=True):
     mount_place: Annotated[str, Meta(max_length=80)] = ""
     fixings: Short = ""
     torque_nm: Annotated[float, Meta(ge=0.1, le=200)] | None = None
+    state_name: Annotated[str, Meta(max_length=60)] = ""
+    state_slot: Annotated[str, Meta(max_length=20)] = ""
 
 
 class PanelOff(Part, frozen=True):

@@ -20,6 +20,7 @@ from jobs.models.sign_off import sheet_number
 from jobs.plan.document import findings_of, plan_of, published_tables, results_of
 from jobs.plan.fault_codes import new_codes, says_none
 from jobs.services.comebacks import promised_months
+from jobs.services.tuning.entered import entry_lists
 from jobs.services.work_done import handed_over, names_of_workers, own_in_review, started_at
 from jobs.sheet import changes as record_changes
 from jobs.sheet.photos import photos_of
@@ -194,7 +195,35 @@ def _panels(job: Job) -> list[dict[str, Any]]:
     ]
 
 
-def _parts(job: Job) -> list[dict[str, Any]]:
+def _programs(job: Job, plan: Plan) -> dict[str, dict[str, Any]]:
+    """What was typed into each part's own program and read back, and under which name it keeps it;
+    by label, of parts of which anything of this is said."""
+    parts = {part.label: part for part in job.parts.select_related("state_by")}
+    told = {}
+    for one in entry_lists(job, plan):
+        part, entries = parts[one.device.id], one.entries
+        people = [entry.row.typed_by for entry in entries if entry.ticked]
+        readers = [entry.row.shown_by for entry in entries if entry.proved]
+        if not (people or readers or any(entry.shown for entry in entries) or part.state_by):
+            continue
+        told[part.label] = {
+            "total": one.total,
+            "entered": one.ticked,
+            "entered_by": list(dict.fromkeys(map(_name, people))),
+            "read_back": one.proved,
+            "read_back_by": list(dict.fromkeys(map(_name, readers))),
+            "shown_otherwise": one.differing,
+            "state_name": part.state_name if part.state_by else "",
+            "state_slot": part.state_slot if part.state_by else "",
+            "state_by": _name(part.state_by),
+            "state_at": _moment(part.state_at),
+            "state_device": part.state_device,
+        }
+    return told
+
+
+def _parts(job: Job, plan: Plan) -> list[dict[str, Any]]:
+    programs = _programs(job, plan)
     return [
         {
             "label": part.label,
@@ -215,6 +244,7 @@ def _parts(job: Job) -> list[dict[str, Any]]:
             "note": part.note,
             "mount": {name: one for name in PART_MOUNT if (one := getattr(part, name))},
             "data": {name: one for name in PART_DATA if (one := getattr(part, name))},
+            **({"program": programs[part.label]} if part.label in programs else {}),
         }
         for part in job.parts.select_related("product", "turn_on_by")
     ]
@@ -478,7 +508,7 @@ def _built(job: Job, signing: Signing | None) -> dict[str, Any]:
         "vehicle": _vehicle(job),
         "check_in": _check_in(job),
         "fit_proofs": _fit_proofs(job),
-        "parts": _parts(job),
+        "parts": _parts(job, after),
         "panels": _panels(job),
         "adapters": _adapters(job),
         "speaker_parts": {

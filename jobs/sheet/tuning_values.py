@@ -30,10 +30,28 @@ def _measured(one: Mapping[str, Any]) -> dict[str, Any]:
         "before": before,
         "after": after,
         "nearer": wording.quantity(gained, "dB", 1) if gained is not None and gained > 0 else "",
+        "spreads": [
+            {
+                "before": number == 0,
+                "worst": wording.quantity(apart["worst_db"], "dB", 1),
+                "at": wording.hertz(apart["at_hz"]),
+                "mean": wording.quantity(apart["mean_db"], "dB", 1),
+            }
+            for number, apart in enumerate(one.get("spread", ()))
+            if apart
+        ],
         "places_before": places[0],
         "places_after": places[1],
     }
 
+
+_KINDS = {
+    "sweep": kept("sweep"),
+    "pulse": kept("polarity pulses"),
+    "pink": kept("pink noise"),
+    "tone": kept("tone"),
+    "channels": kept("channels named one by one"),
+}
 
 _GROUPS = frozenset({"all", "left", "right"})
 """What plays more than one channel, and has no mark of its own."""
@@ -52,6 +70,7 @@ def _recording(one: Mapping[str, Any], local: Local) -> dict[str, Any]:
         **one,
         "when": local.moment(one["at"]),
         "before": one["phase"] == "before",
+        "kind": _KINDS[signal["kind"]],
         "seconds": wording.quantity(signal["seconds"], "s"),
         "level": wording.level(signal["level_dbfs"]),
         "heard": [

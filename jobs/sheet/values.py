@@ -300,6 +300,20 @@ def _mounted(document: Document) -> list[dict[str, str]]:
     ]
 
 
+def _programs(document: Document, local: Local) -> list[dict[str, Any]]:
+    """What was typed into each part's program, read back and stored."""
+    return [
+        {
+            "label": one["label"],
+            "product": one["product"],
+            **told,
+            "stored": ", ".join(filter(None, [told["state_by"], local.moment(told["state_at"])])),
+        }
+        for one in document["parts"]
+        if (told := one.get("program"))
+    ]
+
+
 def _panels(document: Document) -> list[dict[str, str]]:
     return [
         {
@@ -528,6 +542,7 @@ def sheet_values(
         "mounted": _mounted(document),
         "adapters": _adapters(document),
         "panels": _panels(document),
+        "programs": _programs(document, local),
         "fault_codes": [
             {
                 "when": name,

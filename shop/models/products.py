@@ -371,6 +371,7 @@ class Product(models.Model):
         amplifier that has one inside."""
         own = self.kind in {ProductKind.INTERFACE, ProductKind.PROCESSOR}
         inside = self.max_sections is not None or self.sample_rate_hz is not None
+        inside = inside or self.has_limits
         return own or (self.kind == ProductKind.AMPLIFIER and inside)
 
     @property

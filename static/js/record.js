@@ -2,7 +2,8 @@
  * sends it like every other entry.
  *
  * form[data-record]        data-signal: where the signal is; data-worklet; data-first, data-last: levels [dB]
- * [data-record-do]         play (and record), hear (record alone), stop
+ * [data-record-do]         play (and record), hear (record alone), stop; ear (play alone), quiet
+ * [data-record-how]        said of the signal of this kind alone
  * [data-record-level]      so much louder or quieter [dB]; [data-record-says] shows the level
  * [data-record-order]      the channels that play one after another, where that is chosen
  * [data-record-meter]      shown while recording; [data-record-time] how long, [data-record-now] what plays
@@ -19,7 +20,6 @@
   const status = find("status");
   const words = form.dataset;
   const FIRST = Number(words.first);
-  const LAST = Number(words.last);
   const LEAD_MS = 600;
   const TAIL_MS = 900;
   const LONGEST_S = 590;
@@ -31,8 +31,12 @@
 
   // What is to be played --------------------------------------------------------------------------
 
-  const each = () => form.elements.playing.value === "each";
+  const kind = () => form.elements.kind.value || "sweep";
+  const oneByOne = () => words.oneByOne.split(" ").includes(kind());
+  const each = () => oneByOne() && form.elements.playing.value === "each";
   const asked = () => new URLSearchParams({
+    kind: kind(),
+    tone_hz: form.elements.tone_hz.value,
     seconds: form.elements.seconds.value,
     pause_s: form.elements.pause_s.value,
     playing: form.elements.playing.value,
@@ -45,16 +49,30 @@
     find("says").textContent = `${String(level).replace("-", "−")}\u00a0dB`;
     find("file").href = address();
     find("order").hidden = !each();
-    form.elements.pause_s[0].closest(".field").hidden = !each();
+    const shows = { pause_s: each(), tone_hz: kind() === "tone", seconds: !["pulse", "channels"].includes(kind()) };
+    for (const [name, on] of Object.entries(shows)) form.elements[name][0].closest(".field").hidden = !on;
+    for (const how of form.querySelectorAll("[data-record-how]")) how.hidden = how.dataset.recordHow !== kind();
+  }
+
+  /** Another signal begins at its lowest again, and some are heard of one thing at a time. */
+  function turn() {
+    level = FIRST;
+    const all = form.elements.playing.querySelector('[value="each"]');
+    if (all) all.disabled = !oneByOne();
+    if (all?.disabled && all.selected) form.elements.playing.selectedIndex = 0;
   }
 
   form.addEventListener("click", (event) => {
     const step = event.target.closest?.("[data-record-level]");
     if (!step) return;
-    level = Math.min(Math.max(level + Number(step.dataset.recordLevel), FIRST), LAST);
+    const last = Number(kind() === "pink" ? words.lastNoise : words.last);
+    level = Math.min(Math.max(level + Number(step.dataset.recordLevel), FIRST), last);
     show();
   });
-  form.addEventListener("change", show);
+  form.addEventListener("change", ({ target }) => {
+    if (target.name === "kind") turn();
+    show();
+  });
 
   // Hearing ---------------------------------------------------------------------------------------
 
@@ -137,7 +155,7 @@
   const say = (text) => (status.textContent = text);
 
   function running(on) {
-    for (const name of ["play", "hear"]) act[name].hidden = on;
+    for (const name of ["play", "hear", "ear"]) act[name].hidden = on;
     act.stop.hidden = !on;
     find("meter").hidden = !on;
     find("now").textContent = "";
@@ -193,6 +211,30 @@
     running(false);
   }
 
+  /** By ear: nothing is recorded. */
+  async function sound() {
+    if (session) return;
+    const player = new Audio(address());
+    session = { player };
+    for (const name of ["play", "hear", "ear"]) act[name].hidden = true;
+    act.quiet.hidden = false;
+    say("");
+    try {
+      const ended = follow(player);
+      const stopped = new Promise((go) => (session.end = go));
+      await player.play();
+      await Promise.race([ended, stopped]);
+      player.pause();
+    } catch (error) {
+      say(`${words.unplayed} ${error.message}`);
+    }
+    session = null;
+    act.quiet.hidden = true;
+    act.ear.hidden = false;
+    for (const name of ["play", "hear"]) act[name].hidden = !able;
+    find("now").textContent = "";
+  }
+
   function send(blob) {
     const skip = ["recording", "key", "csrfmiddlewaretoken"];
     const typed = [...new FormData(form)].filter(([name]) => !skip.includes(name));
@@ -220,11 +262,14 @@
 
   act.play.addEventListener("click", () => begin(true));
   act.hear.addEventListener("click", () => begin(false));
-  act.stop.addEventListener("click", () => session?.end?.());
+  act.ear.addEventListener("click", sound);
+  for (const name of ["stop", "quiet"]) act[name].addEventListener("click", () => session?.end?.());
 
   const able = Boolean(navigator.mediaDevices?.getUserMedia && window.AudioWorkletNode);
   if (able) fetch(words.worklet); // There when the network is not.
   find("none").hidden = able;
   for (const name of ["play", "hear"]) act[name].hidden = !able;
+  act.ear.hidden = false;
+  turn();
   show();
 })();

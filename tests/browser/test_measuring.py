@@ -57,7 +57,7 @@ def choose(page: Page, phase: str, playing: str) -> None:
     value = page.get_by_label("Playing").locator("option", has_text=playing).first
     page.get_by_label("Playing").select_option(value.get_attribute("value"))
     page.get_by_label("Microphone at").fill("head, centre")
-    page.get_by_role("group", name="Length of the sweep").get_by_label("2 s").check(force=True)
+    page.get_by_role("group", name="Length").get_by_label("2 s").check(force=True)
 
 
 def hear(page: Page) -> None:
@@ -73,6 +73,15 @@ def test_from_the_signal_to_a_proposal_and_the_sheet(served: str, hears: Hears) 
     expect(page.locator("[data-record-says]")).to_have_text("−50\u00a0dB")
     page.get_by_role("button", name="Louder").click()
     expect(page.locator("[data-record-says]")).to_have_text("−45\u00a0dB")
+    # By ear: another signal begins at its lowest again, and nothing is recorded.
+    page.get_by_role("radio", name="Tone").check(force=True)
+    expect(page.get_by_role("group", name="Frequency")).to_be_visible()
+    expect(page.locator("[data-record-says]")).to_have_text("−50\u00a0dB")
+    page.get_by_role("button", name="Play only").click()
+    page.get_by_role("button", name="Stop playing").click()
+    expect(page.get_by_role("button", name="Play and record")).to_be_visible()
+    page.get_by_role("radio", name="Sweep").check(force=True)
+    page.get_by_role("button", name="Louder").click()
     hear(page)
     expect(page.get_by_text("The recording is kept.")).to_be_visible()
     row = page.locator("#recordings tbody tr").first

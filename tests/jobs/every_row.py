@@ -10,6 +10,7 @@ from jobs import frozen
 from jobs.lifecycle import Stage
 from jobs.models import (
     ChannelSetting,
+    EnteredSetting,
     FactorySum,
     FaultCodes,
     InstallSheet,
@@ -84,6 +85,7 @@ def _fill(job: Job, who: StaffMember) -> None:
     make_photo(job, who)
     record = job.tuning_records.create(kind="working", name="First run", by=who)
     ChannelSetting.objects.create(record=record, channel=channel)
+    EnteredSetting.objects.create(channel=channel, what="level", typed=["0"], typed_by=who)
     job.other_settings.create(name="Head unit bass", before="+3")
     TuningFacts.objects.get_or_create(job=job)
     FaultCodes.objects.create(job=job, before_codes="None")

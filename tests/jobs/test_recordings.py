@@ -39,7 +39,7 @@ from tests.jobs.workshop import Workshop
 from tests.racing import at_once
 from tests.wiring.measure.cabins import Driver, recorded
 from wiring.__main__ import main as run
-from wiring.measure.signals import SignalSpec
+from wiring.measure.signals import SignalSpec, make
 
 pytestmark = pytest.mark.django_db
 
@@ -79,13 +79,20 @@ def wav(*drivers: Driver) -> bytes:
     return file.getvalue()
 
 
-def add(workshop: Workshop, job: Job, content: bytes, *order: str, key: str = KEY) -> Recording:
+def add(
+    workshop: Workshop,
+    job: Job,
+    content: bytes,
+    *order: str,
+    key: str = KEY,
+    place: str = "head, centre",
+) -> Recording:
     return add_recording(
         job.number,
         content,
         phase="after",
         order=order,
-        place="head, centre",
+        place=place,
         spec=spec_of(len(order)),
         microphone=None,
         device="Microphone",
@@ -195,13 +202,24 @@ def test_one_sound_alone_asks_for_no_delay(workshop: Workshop, job: Job) -> None
 
 
 def test_sent_twice_it_is_kept_once_and_a_later_one_takes_its_place(
-    workshop: Workshop, job: Job
+    workshop: Workshop, job: Job, client: Client
 ) -> None:
+    """At another seat it is averaged with the first, and both are named with how they differ."""
     first = add(workshop, job, wav(TWEETER), "A1.1")
     assert add(workshop, job, wav(TWEETER), "A1.1").pk == first.pk
     assert job.measured.count() == 1
     add(workshop, job, wav(TWEETER), "A1.1", key="another-key")
     assert list(job.measured.values_list("counts", flat=True)) == [False, True]
+    seat = replace(TWEETER, reflections=((0.4, 0.5),))
+    add(workshop, job, wav(seat), "A1.1", key="seat-key", place="head, right")
+    assert list(job.measured.values_list("counts", flat=True)) == [False, True, True]
+    client.force_login(workshop.technician)
+    page = client.get(reverse("bay_measured", args=[job.number]), {"playing": "A1.1"})
+    [(phase, made)] = page.context["comparison"]["made_of"]
+    assert phase == "After" and [one[:11] for one in made.places] == ["head, centr", "head, right"]
+    assert made.spread.worst_db > 3
+    [shown] = draft(load_job(pk=job.pk))["sound"]["measured"]
+    assert shown["spread"] == [None, made.spread._asdict()]
 
 
 def test_a_calibration_is_taken_out_of_what_its_microphone_heard(
@@ -374,6 +392,71 @@ def test_what_says_nothing_is_refused_with_what_to_do(
         add(workshop, job, content, "A1.1")
     assert not job.recordings.exists()
     assert not job.measured.exists()
+
+
+def test_other_signals_say_what_they_can_and_are_repeated_from_their_files(
+    workshop: Workshop, job: Job, client: Client, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Pulses two polarities, tones two levels, noise one curve, and channels which side plays."""
+    client.force_login(workshop.technician)
+    url = reverse("bay_recording_add", args=[job.number])
+    typed = {"phase": "after", "place": "head", "seconds": 5, "pause_s": 2, "level_dbfs": -20}
+
+    def send(samples: Any, kind: str, *order: str, **more: object) -> Recording:
+        file = io.BytesIO()
+        soundfile.write(file, samples / np.abs(samples).max() / 2, 48_000, "PCM_24", format="WAV")
+        data = {**typed, "kind": kind, "playing": order[0], "key": f"{kind}-key", **more}
+        upload = SimpleUploadedFile("recording.wav", file.getvalue())
+        answer = client.post(
+            url, {**data, "recording": upload}, headers={"Loombook-Recording": "1"}
+        )
+        assert answer.status_code == 201, answer.content.decode()
+        return Recording.objects.get(key=f"{kind}-key")
+
+    count = job.channels.exclude(speakers=None).count()
+    wide = Driver((("highpass", 2, 120.0),))
+    spec = SignalSpec("pulse", seconds=5.0, count=count, pause_s=2.0)
+    heard = [wide, replace(wide, inverted=True), wide, wide]
+    pulse = send(recorded(spec, heard, noise_db=50.0), "pulse", "each")
+    assert [one["polarity"] for one in pulse.results] == ["normal", "inverted", "normal", "normal"]
+    assert [one.where[0] for one in findings_of(job) if one.rule == "polarity-contradicted"] == [
+        "A1.2"
+    ]
+    spec = SignalSpec("tone", seconds=5.0, count=count, pause_s=2.0, tone_hz=400.0)
+    quiet = replace(wide, gain_db=-6.0)
+    tone = send(recorded(spec, [wide, quiet, wide, wide]), "tone", "each", tone_hz=400)
+    levels = [one["level_db"] for one in tone.results]
+    assert levels[0] - levels[1] == pytest.approx(6.0, abs=0.05)
+    assert not job.measured.exists()
+
+    noise = send(recorded(SignalSpec("pink", seconds=5.0, pause_s=2.0), [wide]), "pink", "A1.1")
+    [curve] = job.measured.all()
+    assert (curve.playing, curve.recording, noise.polarity) == ("A1.1", noise, {})
+    hz, db = np.array(curve.points).T
+    assert float(db[np.argmin(abs(hz - 60))] - db[np.argmin(abs(hz - 1000))]) < -9
+
+    left, right = make(SignalSpec("channels", seconds=5.0, pause_s=2.0)).samples
+    named = send(right + 0.05 * left, "channels", "A1.1")
+    for playing, agrees in (("A1.1", False), ("A1.2", True)):
+        place = sums.place_heard(plan_of(job), playing, named.results[0])
+        assert (place.side, place.agrees) == ("right", agrees)
+    page = client.get(reverse("bay_record", args=[job.number])).content.decode()
+    assert "Heard from the right, where the plan has the left" in page
+    assert (
+        client.post(url, {**typed, "kind": "pink", "playing": "each", "key": "no-such"}).status_code
+        == 422
+    )
+
+    for line, kept in zip(
+        draft(load_job(pk=job.pk))["sound"]["recordings"], job.recordings.all(), strict=True
+    ):
+        signal, measuring = (shlex.split(one)[3:] for one in line["repeat"])
+        signal[2], measuring[1:3] = (
+            str(tmp_path / "s.wav"),
+            [str(tmp_path / "s.wav"), kept.file.path],
+        )
+        assert run(signal) == 0 and run([*measuring, "--json"]) == 0
+    assert "right" in capsys.readouterr().out
 
 
 def test_a_closed_sheet_takes_none_and_no_file_is_left(

@@ -118,7 +118,7 @@ def test_what_shuts_a_step_keeps_the_job_from_review_in_the_same_words() -> None
     assert shut.pop(Gate.LOADS), "asked for by a step alone"
     against = {gate: said for gate, said in shut.items() if said}
     assert against.keys() == set(Gate.values) - {
-        *(Gate.NONE, Gate.POWER_PLAN, Gate.CHANNEL_PLAN, Gate.LOADS)
+        *(Gate.NONE, Gate.POWER_PLAN, Gate.CHANNEL_PLAN, Gate.LOADS, Gate.ENTERED)
     }
     assert {one for listed in against.values() for one in listed} <= set(missing_for(job, "finish"))
 

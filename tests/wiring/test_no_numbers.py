@@ -88,6 +88,7 @@ PLACED = {
     "spec": SPEC, "samples": RECORDED, "located": LOCATED, "stretch": LOCATED.stretches[0]
 }  # fmt: skip
 TAKE = take.analyse(SPEC, RECORDED, 48_000.0).takes[0]
+TONE = signals.SignalSpec("tone", seconds=1.5)
 SHARED = replace(TAKE, relative_to="sequence")
 CHANNELS = signals.SignalSpec("channels", channels=1, seconds=2.0, pause_s=0.5)
 SEATS = (alignment.Seat("driver", {"a": 1.0, "b": 1.5}),)
@@ -146,6 +147,7 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
     measurements.band_centres_hz: {"fraction": 3, "low_hz": 20.0, "high_hz": 20_000.0},
     measurements.nominal_hz: {"exact_hz": 1_000.0},
     measurements.smooth: {"measurement": FLAT, "fraction": 3, "at_hz": GRID},
+    measurements.spread: {"curves": (FLAT, FLAT), "low_hz": 100.0, "high_hz": 8_000.0},
     measurements.bands: {
         "measurement": FLAT, "fraction": 3, "low_hz": 20.0, "high_hz": 20_000.0
     },
@@ -242,6 +244,9 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
     responses.mark_arrival: {"samples": RECORDED, "located": LOCATED, "begin": 48_000.0},
     take.analyse: {"spec": SPEC, "samples": RECORDED, "sample_rate_hz": 48_000.0},
     sums.tone_level: {"samples": RECORDED, "sample_rate_hz": 48_000.0, "tone_hz": 100.0},
+    sums.tones_heard: {
+        "spec": TONE, "samples": signals.make(TONE).samples[0], "sample_rate_hz": 48_000.0
+    },
     sums.channels_heard: {
         "spec": CHANNELS, "samples": signals.make(CHANNELS).samples[0], "sample_rate_hz": 48_000.0
     },

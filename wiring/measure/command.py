@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
+import msgspec
+
 from wiring.errors import WiringError
 from wiring.measure.averages import NoiseAverage, analyse_noise
 from wiring.measure.calibration import Calibration, read_calibration
@@ -14,6 +16,7 @@ from wiring.measure.faults import RecordingError
 from wiring.measure.report import as_dict, in_words
 from wiring.measure.signals import CAUTIONS, SignalSpec, make
 from wiring.measure.sounds import read_sound, spec_of, wav_of
+from wiring.measure.sums import channels_heard, tones_heard
 from wiring.measure.take import analyse
 from wiring.tuning.measurements import MeasurementError, nominal_hz
 
@@ -118,6 +121,27 @@ def run_measure(options: argparse.Namespace) -> int:
         if spec.kind == "pink":
             noise = analyse_noise(spec, samples, sound.sample_rate_hz, calibration)
             lines, built = _noise_words(noise), _noise_dict(noise)
+        elif spec.kind == "tone":
+            tones, seen = tones_heard(spec, samples, sound.sample_rate_hz)
+            built = {"tones": msgspec.to_builtins(tones)}
+            lines = iter(
+                [one.said for one in seen]
+                + [
+                    f"Take {one.number + 1}: {one.level_dbfs:.2f} dBFS at {spec.tone_hz:g} Hz, "
+                    f"all else {one.rest_dbfs:.2f} dBFS"
+                    for one in tones
+                ]
+            )
+        elif spec.kind == "channels":
+            channels = channels_heard(spec, samples, sound.sample_rate_hz)
+            built = {"channels": msgspec.to_builtins(channels)}
+            lines = iter(
+                [
+                    f"{one.name}: {one.level_dbfs:.1f} dBFS, {one.over_noise_db:.1f} dB over the "
+                    f"background, {'heard' if one.heard else 'not heard'}"
+                    for one in channels
+                ]
+            )
         else:
             found = analyse(spec, samples, sound.sample_rate_hz, calibration=calibration)
             lines, built = in_words(found), as_dict(found)

@@ -3,13 +3,14 @@
 Limits here are common practice without a source.
 """
 
-from collections.abc import Mapping
-from typing import Final, Literal
+from collections.abc import Mapping, Sequence
+from typing import Any, Final, Literal
 
 import msgspec
 import numpy as np
 
 from wiring.errors import WiringError, require_finite, require_not_negative, require_positive
+from wiring.measure.sums import ChannelHeard
 from wiring.measure.take import Polarity
 from wiring.tuning.measurements import Measurement, bands
 
@@ -24,7 +25,8 @@ class DelayWanted(msgspec.Struct, frozen=True):
 
     `measured_ms` follows from the arrivals, `tape_ms` from tape-measured distances where these are
     known; `apart_ms` is how much more the sound asks for than the tape. `agrees` is None without a
-    tape. `uncertain_ms` is what one unseen order of a filter would make of it.
+    tape. The arrival is uncertain by `uncertain_ms`: where the tape is no further off, the tape
+    says more, and `wanted_ms` is its delay.
     """
 
     id: str
@@ -34,6 +36,8 @@ class DelayWanted(msgspec.Struct, frozen=True):
     tape_ms: float | None
     apart_ms: float | None
     agrees: bool | None
+    wanted_ms: float
+    by: Literal["arrival", "tape"]
     said: str
 
 
@@ -61,7 +65,7 @@ def propose_delays(
     latest = max(own.values())
     shared = [key for key in own if key in (tape_ms or {})]
     shift = _shift({key: latest - own[key] for key in shared}, tape_ms or {})
-    return tuple(
+    found = [
         _wanted(
             key,
             arrivals_ms[key],
@@ -70,7 +74,9 @@ def propose_delays(
             (tape_ms or {})[key] + shift if key in shared else None,
         )
         for key, value in own.items()
-    )
+    ]
+    early = min(one.wanted_ms for one in found)
+    return tuple(msgspec.structs.replace(one, wanted_ms=one.wanted_ms - early) for one in found)
 
 
 def _shift(measured: Mapping[str, float], tape: Mapping[str, float]) -> float:
@@ -86,10 +92,17 @@ def _wanted(
 ) -> DelayWanted:
     if tape_ms is None:
         said = f"{measured_ms:.2f} ms by the measured arrival."
-        return DelayWanted(key, arrival_ms, measured_ms, uncertain_ms, None, None, None, said)
+        known = (key, arrival_ms, measured_ms, uncertain_ms)
+        return DelayWanted(*known, None, None, None, measured_ms, "arrival", said)
     apart = measured_ms - tape_ms
     agrees = abs(apart) <= TAPE_AGREES_MS + uncertain_ms
-    if agrees:
+    by_tape = abs(apart) <= uncertain_ms
+    if by_tape:
+        said = (
+            f"{measured_ms:.2f} ms by the measured arrival, {tape_ms:.2f} ms by the tape: an "
+            f"arrival of this band is uncertain by {uncertain_ms:.2f} ms, the tape counts."
+        )
+    elif agrees:
         said = (
             f"{measured_ms:.2f} ms by the measured arrival, {tape_ms:.2f} ms by the tape: "
             "they agree."
@@ -101,7 +114,18 @@ def _wanted(
             "tape says: look whether the distance was measured to this speaker, whether another "
             "delay is still set, and whether the first sound comes by a reflection."
         )
-    return DelayWanted(key, arrival_ms, measured_ms, uncertain_ms, tape_ms, apart, agrees, said)
+    return DelayWanted(
+        key,
+        arrival_ms,
+        measured_ms,
+        uncertain_ms,
+        tape_ms,
+        apart,
+        agrees,
+        tape_ms if by_tape else measured_ms,
+        "tape" if by_tape else "arrival",
+        said,
+    )
 
 
 class PolarityVerdict(msgspec.Struct, frozen=True):
@@ -211,3 +235,66 @@ def match_levels(
         matched,
         said,
     )
+
+
+SIDE_DB: Final = 6.0
+"""A speaker held before the microphone is heard by so much more from its own channel."""
+
+
+class PlaceHeard(msgspec.Struct, frozen=True):
+    """Which channels of the source a speaker plays, against where the plan has it: `side` and
+    `zone` are empty where they could not be told, `agrees` is None then."""
+
+    side: Literal["left", "right", ""]
+    zone: Literal["front", "rear", ""]
+    agrees: bool | None
+    said: str
+
+
+def judge_place(
+    heard: Sequence[ChannelHeard],
+    side: Literal["left", "right", "centre"],
+    zone: Literal["front", "rear", ""],
+) -> PlaceHeard:
+    """What the channel signal says of the speaker a microphone is held at.
+
+    `side` and `zone` are where the plan has it; a centre speaker plays both sides, and a zone that
+    is empty is not looked at.
+    """
+    left_right = _louder(heard, "left", "right")
+    front_rear = _louder(heard, "front", "rear")
+    if not any(one.heard for one in heard):
+        return PlaceHeard("", "", None, f"Nothing of the signal was heard: {_NEARER}")
+    wrong = [
+        f"the {told}, where the plan has the {wanted}"
+        for told, wanted in ((left_right, side), (front_rear, zone))
+        if told and wanted and wanted != "centre" and told != wanted
+    ]
+    found: tuple[Any, Any] = (left_right, front_rear)
+    if wrong:
+        said = (
+            f"Heard from {' and from '.join(wrong)}: look whether they are exchanged at the "
+            "source, at the processor's inputs or at the wires."
+        )
+        return PlaceHeard(*found, False, said)
+    if side == "centre":
+        return PlaceHeard(*found, True, "Heard in the middle, as planned.")
+    if not left_right:
+        return PlaceHeard(*found, None, f"Both sides were heard alike: {_NEARER}")
+    return PlaceHeard(*found, True, f"Heard from the {left_right}, as planned.")
+
+
+_NEARER: Final = "hold the microphone close to this speaker, and fade to it."
+
+
+def _louder(heard: Sequence[ChannelHeard], first: str, second: str) -> str:
+    """Which of two words the louder channels have in their name, empty where none clearly is."""
+    levels = [
+        [one.level_dbfs for one in heard if word in one.name.split()] for word in (first, second)
+    ]
+    if not all(levels):
+        return ""
+    apart = max(levels[0]) - max(levels[1])
+    if abs(apart) < SIDE_DB:
+        return ""
+    return first if apart > 0 else second

@@ -8,8 +8,8 @@ import numpy as np
 
 from wiring.errors import WiringError, require_figure, require_positive
 from wiring.measure import faults
-from wiring.measure.faults import RecordingError
-from wiring.measure.locate import locate
+from wiring.measure.faults import Fault, RecordingError
+from wiring.measure.locate import Located, locate
 from wiring.measure.responses import HIGHEST_HZ, LOWEST_HZ
 from wiring.measure.signals import RING_S, TAIL_S, SignalSpec
 from wiring.measure.spectra import level_db, mean_in_bands, power_in_bands, welch, whole_bands_hz
@@ -99,6 +99,55 @@ def tone_level(samples: Floats, sample_rate_hz: float, tone_hz: float) -> ToneLe
     return ToneLevel(tone, left)
 
 
+class ToneHeard(msgspec.Struct, frozen=True):
+    """Level of one stretch of the tone signal against a sine at full scale, and what else there
+    is."""
+
+    number: int
+    level_dbfs: float
+    rest_dbfs: float
+
+
+TONE_EDGE_S: Final = 0.25
+"""The car rings in and out so long; a tone is read between."""
+
+
+def tones_heard(
+    spec: SignalSpec, samples: Floats, sample_rate_hz: float
+) -> tuple[tuple[ToneHeard, ...], tuple[Fault, ...]]:
+    """Level of each stretch of the tone signal, and what is wrong with the recording.
+
+    Raises RecordingError when nothing can be said, WiringError for what is no recording.
+    """
+    require_numbers("samples", samples)
+    if spec.kind != "tone":
+        raise WiringError("spec", f"no tone is read from {spec.kind}")
+    located = _located(spec, samples, sample_rate_hz)
+    clock, found = located.clock_hz, []
+    for one in located.stretches:
+        begin = located.payload(one, spec)
+        first = _at(begin + TONE_EDGE_S * clock)
+        own = samples[first : _at(begin + (spec.seconds - TONE_EDGE_S) * clock)]
+        if own.size < (spec.seconds - 3 * TONE_EDGE_S) * clock:
+            continue
+        level = tone_level(own, clock, spec.tone_hz)
+        found.append(ToneHeard(one.number, level.level_dbfs, level.rest_dbfs))
+    if not found:
+        raise RecordingError([faults.no_mark()])
+    heard = {one.number for one in found}
+    missing = [name for number, name in enumerate(spec.stretches) if number not in heard]
+    return tuple(found), (faults.not_heard(missing),) if missing else ()
+
+
+def _located(spec: SignalSpec, samples: Floats, sample_rate_hz: float) -> Located:
+    low = faults.rate_fault(sample_rate_hz)
+    seen = [*faults.level_faults(samples), *([low] if low is not None else [])]
+    located = locate(spec, samples, sample_rate_hz) if not seen else None
+    if located is None:
+        raise RecordingError(seen or [faults.no_mark()])
+    return located
+
+
 class ChannelHeard(msgspec.Struct, frozen=True):
     """How loud one named stretch of the channel signal is in a recording, over the background."""
 
@@ -118,11 +167,7 @@ def channels_heard(
     require_numbers("samples", samples)
     if spec.kind != "channels":
         raise WiringError("spec", f"channels are not told by {spec.kind}")
-    low = faults.rate_fault(sample_rate_hz)
-    seen = [*faults.level_faults(samples), *([low] if low is not None else [])]
-    located = locate(spec, samples, sample_rate_hz) if not seen else None
-    if located is None:
-        raise RecordingError(seen or [faults.no_mark()])
+    located = _located(spec, samples, sample_rate_hz)
     clock = located.clock_hz
     begins = {
         one.number: located.payload(one, spec) - one.number * spec.period_s * clock

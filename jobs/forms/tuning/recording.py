@@ -3,21 +3,44 @@
 from typing import Any, Final
 
 from django import forms
+from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs.models import MeasuredPhase, Microphone
 
 EACH: Final = "each"
 """Every channel, one after another."""
 
+KINDS: Final = [
+    ("sweep", kept("Sweep")),
+    ("pulse", kept("Polarity pulses")),
+    ("pink", kept("Pink noise")),
+    ("tone", kept("Tone")),
+    ("channels", kept("Which channel is which")),
+]
+ONE_BY_ONE: Final = frozenset({"sweep", "pulse", "tone"})
+"""Signals that are played again for each of several channels."""
+
+TONES_HZ: Final = (50, 100, 400, 1000, 3150, 8000)
 LENGTHS_S: Final = (2, 5, 10, 20)
 PAUSES_S: Final = (2, 5, 10, 20)
 
 
 class SignalForm(forms.Form):
-    """A signal to be played: how long, how loud, and how often with a pause between."""
+    """A signal to be played: which, how long, how loud, and how often with a pause between."""
 
+    kind = forms.ChoiceField(
+        label="Signal",
+        choices=KINDS,
+        widget=forms.RadioSelect(attrs={"class": "segmented"}),
+    )
+    tone_hz = forms.TypedChoiceField(
+        label="Frequency",
+        choices=[(one, f"{one} Hz") for one in TONES_HZ],
+        coerce=float,
+        widget=forms.RadioSelect(attrs={"class": "segmented"}),
+    )
     seconds = forms.TypedChoiceField(
-        label="Length of the sweep",
+        label="Length",
         choices=[(one, f"{one} s") for one in LENGTHS_S],
         coerce=float,
         initial=5,
@@ -32,6 +55,12 @@ class SignalForm(forms.Form):
         widget=forms.RadioSelect(attrs={"class": "segmented"}),
     )
 
+    def __init__(self, data: Any = None, *args: Any, **kwargs: Any) -> None:
+        """What was recorded before there were several signals was a sweep."""
+        if data is not None:
+            data = {"kind": "sweep", "tone_hz": "1000", **{name: data[name] for name in data}}
+        super().__init__(data, *args, **kwargs)
+
 
 class RecordingForm(SignalForm):
     """A recording, or what the next one is to be."""
@@ -43,7 +72,10 @@ class RecordingForm(SignalForm):
     )
     playing = forms.ChoiceField(label="Playing")
     place = forms.CharField(
-        label="Microphone at", max_length=60, help_text="Such as “head, centre”."
+        label="Microphone at",
+        max_length=60,
+        help_text="Such as “head, centre”. Several places are averaged; of one place the newest "
+        "counts, and any other that is ticked again under Measured.",
     )
     microphone = forms.ModelChoiceField(
         Microphone.objects.none(),
@@ -53,7 +85,9 @@ class RecordingForm(SignalForm):
     )
     device = forms.CharField(required=False, max_length=200, widget=forms.HiddenInput)
 
-    field_order = ("phase", "playing", "place", "microphone", "seconds", "pause_s")
+    field_order = (
+        *("phase", "kind", "playing", "place", "microphone", "tone_hz", "seconds", "pause_s"),
+    )
 
     def __init__(self, playing: list[tuple[str, Any]], *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -61,9 +95,18 @@ class RecordingForm(SignalForm):
         what, microphone = self.fields["playing"], self.fields["microphone"]
         assert isinstance(what, forms.ChoiceField)
         assert isinstance(microphone, forms.ModelChoiceField)
-        each = [(EACH, "Every channel, one after another")] if len(self.channels) > 1 else []
+        each = [(EACH, kept("Every channel, one after another"))] if len(self.channels) > 1 else []
         what.choices = [*playing, *each]
         microphone.queryset = Microphone.objects.filter(in_use=True)
+
+    def clean(self) -> dict[str, Any]:
+        """Noise and the naming of channels are heard of one thing at a time."""
+        data = super().clean() or {}
+        if data.get("playing") == EACH and data.get("kind") not in ONE_BY_ONE:
+            self.add_error(
+                "playing", gettext("This signal is heard of one thing at a time: choose it.")
+            )
+        return data
 
     @property
     def order(self) -> list[str]:

@@ -101,7 +101,7 @@ def _keep(number: int, recording: Recording, sound: "ContentFile[bytes]", heard:
         raise Refused("This job has 200 measurements already: remove some first.")
     recording.job = job
     recording.file.save("recording.flac", sound, save=False)
-    settings = taken_with(job, recording.phase)
+    recording.taken_with = settings = taken_with(job, recording.phase)
     if len(recording.results) > 1:
         plan = plan_of(job)
         recording.polarity = sums.polarities(recording, plan, delays_for(job, plan), settings)
@@ -110,7 +110,7 @@ def _keep(number: int, recording: Recording, sound: "ContentFile[bytes]", heard:
         recording.pairs = together.pairs_heard(as_set, takes)
         recording.meets = together.meets_heard(as_set, takes)
     recording.save(force_insert=True)
-    for result, levels in zip(recording.results, heard.points, strict=True):
+    for result, levels in zip(recording.results, heard.points, strict=bool(heard.points)):
         _respond(job, recording, recording.order[result["number"]], levels, settings)
     log(
         job,
@@ -223,7 +223,8 @@ def delays_wanted(row: Recording, plan: doc.Plan, delays: Delays | None = None) 
 def settings_of(row: Recording) -> dict[str, Any]:
     """The settings in force when it was recorded, by channel."""
     first = next(iter(row.responses.all()), None)
-    return first.taken_with if first is not None else {}
+    kept: dict[str, Any] = row.taken_with or (first.taken_with if first is not None else {})
+    return kept
 
 
 def put_measured_delays_in(
@@ -237,7 +238,7 @@ def put_measured_delays_in(
     if not wanted:
         raise Refused("Record every channel, one after another, in one recording first.")
     changes = {
-        channel: {"delay_ms": delay_that_fits(plan, channel, one.delay.measured_ms)}
+        channel: {"delay_ms": delay_that_fits(plan, channel, one.delay.wanted_ms)}
         for one in wanted
         for channel in one.unit.channel_ids
     }

@@ -116,6 +116,11 @@ def _others(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     return [other_html(sheet, row) for row in sheet.job.other_settings.filter(pk__in=keys)]
 
 
+def _on_its_own_page(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
+    """The first page of the section shows none of them; another page is read as a whole."""
+    return []
+
+
 def _steps(sheet: BaySheet, keys: set[int], show: str) -> list[str]:
     """Every step: one that is done opens the next."""
     return [step_html(sheet, line) for line in list_of(sheet).lines]
@@ -132,7 +137,11 @@ ROWS: Final[dict[str, dict[str, Draw]]] = {
         "jobpart": _parts,
     },
     "power": {"powerrun": _runs, "supplyfacts": _supply},
-    "tuning": {"channelsetting": _settings, "othersetting": _others},
+    "tuning": {
+        "channelsetting": _settings,
+        "othersetting": _others,
+        "enteredsetting": _on_its_own_page,
+    },
     "after": {"functioncheck": _functions, "reading": _readings},
 }
 """Rows that each section shows, by the model that an event's subject names, in the order in which

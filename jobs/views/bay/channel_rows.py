@@ -54,9 +54,17 @@ def speakers_on(plan: doc.Plan, channel_id: str) -> list[doc.Speaker]:
     return [speaker for speaker in plan.speakers if speaker.id in ids]
 
 
+def _places(sheet: BaySheet) -> list[Any]:
+    """What each channel of the job is called by, read once a request."""
+    kept: list[Any] | None = sheet.__dict__.get("_places")
+    if kept is None:
+        kept = sheet.__dict__["_places"] = plan_rows.places(sheet.job.pk)
+    return kept
+
+
 def named(sheet: BaySheet, channel_pk: int) -> Channel:
     """A channel with no more than what it is called by. Raises DoesNotExist."""
-    for row in plan_rows.places(sheet.job.pk):
+    for row in _places(sheet):
         if row.pk == channel_pk:
             part = JobPart(pk=row.part, label=row.part_label)
             return Channel(pk=row.pk, job=sheet.job, part=part, kind=row.kind, number=row.number)
@@ -173,7 +181,7 @@ def channel_keys(sheet: BaySheet) -> dict[str, int]:
     """The key of each channel of the job by its id in the plan, read once a request."""
     kept: dict[str, int] | None = sheet.__dict__.get("_channel_keys")
     if kept is None:
-        rows = plan_rows.places(sheet.job.pk)
+        rows = _places(sheet)
         kept = {wording.mark(row.part_label, row.kind, row.number): row.pk for row in rows}
         sheet.__dict__["_channel_keys"] = kept
     return kept

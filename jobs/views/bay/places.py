@@ -27,6 +27,11 @@ def anchor(place: str) -> str:
     return f"at-{place.replace('.', '-')}"
 
 
+def entry_anchor(line: str) -> str:
+    """The id of the element of a line of an entry list, by channel and setting: "P1.L3-level"."""
+    return f"entry-{line.replace('.', '-')}"
+
+
 def spot_id(position: str) -> str:
     return f"spot-{position}"
 
@@ -37,6 +42,10 @@ def address(plan: doc.Plan, number: int, finding: Finding, section: str) -> str:
     base = reverse(f"bay_{section}", args=[number])
     if section == "fit":
         return f"{base}#data-{first}"
+    if finding.rule == "entered-then-changed":
+        return f"{reverse('bay_entry', args=[number])}#list-{first}"
+    if finding.rule == "read-back-differs":
+        return f"{reverse('bay_entry', args=[number])}?do=read#{entry_anchor(finding.where[1])}"
     if section in {"before", "after"}:
         return f"{base}#{first}"
     if section == "channels" and any(device.id == first for device in plan.devices):

@@ -7,6 +7,7 @@ from django.urls import reverse
 
 from jobs.models import ChannelSetting, TuningKind, TuningRecord
 from jobs.plan.columns import setting_of
+from jobs.plan.entered import has_lists
 from jobs.plan.power import doc
 from jobs.plan.tuning import with_settings
 from jobs.views.bay import answers
@@ -30,18 +31,21 @@ PAGES: Final = (
     Page("record", "Measure", "bay_record", "meter"),
     Page("measured", "Measured", "bay_measured", "review"),
     Page("proposal", "Proposal", "bay_proposal", "filter"),
+    Page("entry", "Entry list", "bay_entry", "check"),
     Page("capture", "Factory signal", "bay_capture", "wire"),
 )
 
 
 def pages_of(sheet: BaySheet) -> list[tuple[Page, str]]:
-    """The pages with their addresses; the factory's signal where the car has such an amplifier."""
+    """The pages with their addresses; the factory's signal where the car has such an amplifier, an
+    entry list where a program's limits are on record."""
     job = sheet.job
     taken = job.vehicle.vehicle_model.factory_amplifier or job.factory_outputs.exists()
+    shown = {"capture": taken, "entry": has_lists(sheet.plan)}
     return [
         (page, reverse(page.url_name, args=[sheet.number]))
         for page in PAGES
-        if page.id != "capture" or taken
+        if shown.get(page.id, True)
     ]
 
 

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from jobs import wording
 from jobs.errors import Refused
-from jobs.forms.tuning.recording import EACH, RecordingForm, SignalForm
+from jobs.forms.tuning.recording import EACH, KINDS, ONE_BY_ONE, RecordingForm, SignalForm
 from jobs.models import MeasuredPhase, MeasuredResponse, Recording
 from jobs.services.tuning import recordings as service
 from jobs.services.tuning.seats import delays_for
@@ -36,13 +36,21 @@ def _form(sheet: BaySheet, *args: Any, **kwargs: Any) -> RecordingForm:
 
 def _next(sheet: BaySheet) -> dict[str, Any]:
     """What the form begins with: as the last recording; the level always at its lowest."""
-    first = {"level_dbfs": sums.FIRST_DBFS, "phase": MeasuredPhase.BEFORE, "playing": EVERYTHING}
+    first = {
+        "level_dbfs": sums.FIRST_DBFS,
+        "phase": MeasuredPhase.BEFORE,
+        "playing": EVERYTHING,
+        "kind": "sweep",
+        "tone_hz": 1000,
+    }
     last = sheet.job.recordings.last()
     if last is None:
         return first
     return {
         **first,
         "phase": last.phase,
+        "kind": last.spec.get("kind", "sweep"),
+        "tone_hz": round(last.spec.get("tone_hz", 1000)),
         "playing": last.order[0] if len(last.order) == 1 else EACH,
         "place": last.place,
         "microphone": last.microphone_id,
@@ -59,12 +67,14 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
     recordings = list(found.order_by("-pk"))
     by_tape = delays_for(sheet.job, sheet.plan) if recordings else None
     rows = []
+    kinds = dict(KINDS)
     for row in recordings:
         played = [words.get(one, one) for one in row.order]
         heard = [
             {
                 **one,
                 "words": played[one["number"]],
+                "place": sums.place_heard(sheet.plan, row.order[one["number"]], one),
                 "verdict": row.polarity.get(row.order[one["number"]]),
             }
             for one in row.results
@@ -76,6 +86,7 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
                 "row": row,
                 "heard": heard,
                 "played": played,
+                "kind": kinds.get(row.spec.get("kind", "sweep"), ""),
                 "delays": delays,
                 "pairs": pairs,
                 "levels_open": any(pair.open for pair in pairs),
@@ -125,6 +136,8 @@ def _page(
         cautions=sums.CAUTIONS,
         first_dbfs=sums.FIRST_DBFS,
         last_dbfs=sums.LAST_DBFS,
+        last_noise_dbfs=sums.LAST_NOISE_DBFS,
+        one_by_one=" ".join(sorted(ONE_BY_ONE)),
         channels=[one for one in playing_choices(sheet.plan) if one[0] in form.channels],
         **_list(sheet),
     )
@@ -179,7 +192,9 @@ def _spec(data: dict[str, Any], count: int) -> Any:
     """The signal that the form names. Raises Refused for one that cannot be played."""
     try:
         return sums.SignalSpec(
-            seconds=data["seconds"],
+            kind=data["kind"],
+            tone_hz=data["tone_hz"],
+            seconds=data["seconds"] if data["kind"] != "channels" else sums.CHANNELS_S,
             level_dbfs=data["level_dbfs"],
             pause_s=data["pause_s"],
             count=count,
@@ -194,7 +209,7 @@ def signal(request: Request, number: int) -> HttpResponse:
     """The signal as a WAV file, to be played here or taken along on a stick."""
     sheet = BaySheet.of(request, number, "tuning")
     form = SignalForm(request.GET)
-    each = request.GET.get("playing") == EACH
+    each = request.GET.get("playing") == EACH and request.GET.get("kind") in {*ONE_BY_ONE, None}
     count = len(_form(sheet).channels) if each else 1
     if not form.is_valid():
         raise Http404
@@ -202,12 +217,14 @@ def signal(request: Request, number: int) -> HttpResponse:
         spec = _spec(form.cleaned_data, max(count, 1))
     except Refused:
         raise Http404 from None
-    tag = f'"{spec.seconds:g}-{spec.level_dbfs:g}-{spec.pause_s:g}-{spec.count}"'
+    told = (spec.kind, spec.tone_hz, spec.seconds, spec.level_dbfs, spec.pause_s, spec.count)
+    tag = f'"{"-".join(map(str, told))}"'
     if request.headers.get("If-None-Match") == tag:
         return HttpResponseNotModified()
     answer = HttpResponse(sums.wav(spec), content_type="audio/wav")
     answer["ETag"] = tag
-    answer["Content-Disposition"] = f'attachment; filename="sweep {spec.level_dbfs:g} dB.wav"'
+    name = f"{spec.kind} {spec.level_dbfs:g} dB.wav"
+    answer["Content-Disposition"] = f'attachment; filename="{name}"'
     return answer
 
 

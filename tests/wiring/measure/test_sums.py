@@ -11,8 +11,9 @@ from hypothesis import given, settings, strategies as st
 from tests.wiring.measure.cabins import RATE_HZ, Driver, heard, microphone, played, recorded
 from wiring.errors import WiringError
 from wiring.measure.faults import RecordingError
+from wiring.measure.proposals import judge_place
 from wiring.measure.signals import SignalSpec
-from wiring.measure.sums import channels_heard, summed, tone_level
+from wiring.measure.sums import ChannelHeard, channels_heard, summed, tone_level, tones_heard
 from wiring.measure.take import Analysis, Take, analyse
 from wiring.plan import ProcessorLimits, Steps
 from wiring.tuning.agreement import disagreement
@@ -120,3 +121,40 @@ def test_a_proposal_keeps_the_narrower_of_shop_and_processor() -> None:
     octaves = ProcessorLimits(width=Steps(1 / 3, 2.0, 0.1), width_counted="octaves")
     found = limits_within(octaves, Limits())
     assert (found.q_low, found.q_high) == pytest.approx((0.667, 4.318), abs=1e-3)
+
+
+def test_tones_one_by_one_stand_as_they_were_played_in_a_recorder_that_runs_fast() -> None:
+    """A gain is what scipy's filter gives at the tone, so that 6 dB down is half."""
+    spec = SignalSpec("tone", channels=1, count=3, pause_s=1.0, seconds=2.0, tone_hz=400.0)
+    drivers = [Driver(gain_db=by) for by in (0.0, -6.02, -20.0)]
+    found, seen = tones_heard(spec, recorded(spec, drivers, drift_ppm=80.0, late_s=0.3), RATE_HZ)
+    levels = [one.level_dbfs for one in found]
+    assert [one.number for one in found] == [0, 1, 2] and seen == ()
+    assert np.subtract(levels, levels[0]).tolist() == pytest.approx([0.0, -6.02, -20.0], abs=0.05)
+    assert levels[0] == pytest.approx(spec.level_dbfs, abs=0.05)
+    cut, missing = tones_heard(spec, recorded(spec, drivers, stops_s=12.0), RATE_HZ)
+    assert [one.number for one in cut] == [0, 1] and len(missing) == 1
+    with pytest.raises(RecordingError):
+        tones_heard(spec, np.random.default_rng(1).normal(0, 0.01, 480_000), RATE_HZ)
+    with pytest.raises(WiringError, match="no tone"):
+        tones_heard(SPEC, played(SPEC)[0], RATE_HZ)
+
+
+def test_the_place_a_channel_is_heard_at_is_the_planned_one_or_told() -> None:
+    def heard(*levels: float) -> list[ChannelHeard]:
+        names = ("front left", "front right", "rear left", "rear right")
+        return [
+            ChannelHeard(name, level, level + 60, level > -50)
+            for name, level in zip(names, levels, strict=True)
+        ]
+
+    right = heard(-45.0, -20.0, -48.0, -30.0)
+    assert judge_place(right, "right", "front").agrees is True
+    wrong = judge_place(right, "left", "front")
+    assert wrong.agrees is False and "right, where the plan has the left" in wrong.said
+    assert "front, where the plan has the rear" in judge_place(right, "right", "rear").said
+    assert judge_place(right, "right", "").agrees is True
+    alike = judge_place(heard(-22.0, -20.0, -40.0, -40.0), "left", "front")
+    assert (alike.side, alike.agrees) == ("", None)
+    assert judge_place(heard(-90.0, -90.0, -90.0, -90.0), "left", "front").agrees is None
+    assert judge_place(heard(-22.0, -20.0, -40.0, -40.0), "centre", "front").agrees is True

@@ -1,0 +1,327 @@
+"""The entry list: settings in the order they are typed, ticked, read back, and stored."""
+
+import json
+from typing import Any
+
+from django.http import Http404, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.template.loader import render_to_string
+from django.utils.translation import gettext
+from django.views.decorators.http import require_POST, require_safe
+
+from jobs.errors import Refused
+from jobs.forms.bay.cells import Cleaned
+from jobs.forms.tuning.entry import StateForm, choices_of, entry_fields
+from jobs.models import Channel, JobPart
+from jobs.plan.entered import (
+    CELL_NAMES,
+    CELL_WORDS,
+    Entry,
+    EntryList,
+    lists_of,
+    name_of,
+    said,
+    unit_of,
+)
+from jobs.plan.limits import rounded_settings
+from jobs.services.saving import FieldClash, Saved
+from jobs.services.tuning import entered as service
+from jobs.services.tuning.settings import put_settings
+from jobs.views.bay import answers
+from jobs.views.bay.bay_sheet import BaySheet, actor
+from jobs.views.bay.channel_rows import channel_keys, what_it_feeds
+from jobs.views.bay.places import entry_anchor
+from jobs.views.tuning.common import show
+from shop.access import allow, allow_any_staff
+from shop.http import Request
+from shop.kept_words import told
+from shop.known_device import device_of
+from shop.roles import BENCH
+from shop.typed import json_value, one_of, token
+
+READ = "read"
+ORDERS = ("channel", "setting")
+
+
+def _doing(data: Any) -> str:
+    """What the page is for: "" to type and tick, READ to read back."""
+    return one_of(data.get("do"), (READ,))
+
+
+def _order(data: Any) -> str:
+    return one_of(data.get("by"), ORDERS)
+
+
+def _lists(sheet: BaySheet, order: str = "") -> list[EntryList]:
+    return lists_of(sheet.plan, service.rows_of(sheet.job), order)
+
+
+@allow_any_staff
+@require_safe
+def entry(request: Request, number: int) -> HttpResponse:
+    """Every processor's list, to type from or to read back against."""
+    sheet = BaySheet.of(request, number, "tuning")
+    return _page(request, sheet)
+
+
+def _page(
+    request: Request,
+    sheet: BaySheet,
+    state: tuple[int, StateForm] | None = None,
+    status: int = 200,
+) -> HttpResponse:
+    doing, order = _doing(request.GET), _order(request.GET)
+    parts = {part.label: part for part in sheet.job.parts.select_related("product", "state_by")}
+    lists = [
+        _shown(sheet, parts[one.device.id], one, (doing, order), state)
+        for one in _lists(sheet, order)
+    ]
+    return show(
+        request,
+        sheet,
+        "entry",
+        "tuning/entry.html",
+        status=status,
+        lists=lists,
+        doing=doing,
+        order=order,
+        rounded=len(rounded_settings(sheet.plan)),
+        parts_url=sheet.url("job_parts"),
+    )
+
+
+def _shown(
+    sheet: BaySheet,
+    part: JobPart,
+    one: EntryList,
+    page: tuple[str, str],
+    state: tuple[int, StateForm] | None,
+) -> dict[str, Any]:
+    keys = channel_keys(sheet)
+    form = StateForm(instance=part, prefix=part.label)
+    if state is not None and state[0] == part.pk:
+        form = state[1]
+    return {
+        "part": part,
+        "list": one,
+        "groups": [
+            {
+                "title": _title(sheet, one, name, entries),
+                "channel": name if one.typed_by == "channel" else "",
+                "seen": service.seen(entries),
+                "open": any(not entry.proved for entry in entries),
+                "rows": [entry_html(sheet, keys, one, entry, page) for entry in entries],
+            }
+            for name, entries in one.groups
+        ],
+        "seen": service.seen(one.entries),
+        "progress": progress_html(one),
+        "form": form,
+        "late": service.stored_before_last_tick(part) if part.state_by_id else False,
+    }
+
+
+def _title(sheet: BaySheet, one: EntryList, name: str, entries: list[Entry]) -> tuple[str, str]:
+    """What a group is called: a channel with what it plays, or a setting."""
+    if one.typed_by == "channel":
+        return name, what_it_feeds(sheet.plan, name)
+    return "", "Equaliser" if name == "eq" else name_of(entries[0].line)
+
+
+def entry_html(
+    sheet: BaySheet,
+    keys: dict[str, int],
+    one: EntryList,
+    entry: Entry,
+    page: tuple[str, str],
+    cleaned: Cleaned | None = None,
+    oob: bool = False,
+) -> str:
+    """One line of a list; `page` says what it is read for, and in which order."""
+    line = entry.line
+    doing, order = page
+    errors = cleaned.errors if cleaned else {}
+    shown = entry.shown if len(entry.shown) == len(line.cells) else line.texts
+    cells = [
+        {
+            "cell": cell,
+            "name": f"f{place}",
+            "unit": "dB/oct" if cell.kind == "slope" else unit_of(cell),
+            "words": told(CELL_WORDS[cell.text]) if choices_of(cell) else cell.text,
+            "called": CELL_NAMES[cell.name],
+            "shown": cleaned.typed.get(f"f{place}", shown[place]) if cleaned else shown[place],
+            "differs": place in entry.differs,
+            "choices": choices_of(cell),
+            "error": errors.get(f"f{place}", ""),
+        }
+        for place, cell in enumerate(line.cells)
+    ]
+    context = {
+        "sheet": sheet,
+        "entry": entry,
+        "line": line,
+        "anchor": entry_anchor(f"{line.channel_id}-{line.what}"),
+        "channel_pk": keys[line.channel_id],
+        "name": name_of(line),
+        "by_channel": one.typed_by == "channel",
+        "cells": cells,
+        "wanted": json.dumps(list(line.texts)),
+        "told": said(line.cells, line.texts, told),
+        "was": said(line.cells, entry.typed, told),
+        "program_shows": said(line.cells, entry.shown, told),
+        "doing": doing,
+        "order": order,
+        "errors": errors,
+        "oob": oob,
+    }
+    return render_to_string("tuning/entry_row.html", context)
+
+
+def progress_html(one: EntryList, oob: bool = False) -> str:
+    """How far a list is typed and read back."""
+    return render_to_string("tuning/entry_progress.html", {"list": one, "oob": oob})
+
+
+def _found(
+    sheet: BaySheet, channel_pk: int, what: str, order: str = ""
+) -> tuple[dict[str, int], EntryList, Entry]:
+    """A line by its channel's key and setting. Raises Http404 when it is no longer there."""
+    keys = channel_keys(sheet)
+    for one in _lists(sheet, order):
+        for entry in one.entries:
+            if keys[entry.line.channel_id] == channel_pk and entry.line.what == what:
+                return keys, one, entry
+    raise Http404(gettext("That setting is no longer there: load the list again."))
+
+
+def _texts(text: str) -> Any:
+    """The cells of a line as its row had them, None for what is none."""
+    try:
+        return json_value(text)
+    except ValueError:
+        return None
+
+
+@allow(*BENCH)
+@require_POST
+def save_entry(request: Request, number: int, pk: int, what: str) -> HttpResponse:
+    """Tick a line, or say what the program shows."""
+    get_object_or_404(Channel, pk=pk, job__number=number)
+    doing, order = _doing(request.GET), _order(request.GET)
+    _, _, known = _found(BaySheet.of(request, number, "tuning"), pk, what)
+    wanted = _texts(request.POST.get("wanted", ""))
+
+    def save(changes: dict[str, Any], **by: Any) -> Saved:
+        return service.save_entry(number, pk, what, changes, wanted=wanted, **by)
+
+    def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
+        keys, one, found = _found(sheet, pk, what, order)
+        html = entry_html(sheet, keys, one, found, (doing, order), cleaned)
+        return html + progress_html(one, oob=True)
+
+    return answers.save_cells(
+        request, number, "tuning", entry_fields(known.line), save, draw, lambda: known.row
+    )
+
+
+def _redrawn(sheet: BaySheet, page: tuple[str, str], label: str = "") -> str:
+    """Every line and the progress of one part's list, or of all, to put in place of what stands."""
+    keys = channel_keys(sheet)
+    return "".join(
+        entry_html(sheet, keys, one, entry, page, oob=True)
+        for one in _lists(sheet, page[1])
+        if label in ("", one.device.id)
+        for entry in one.entries
+    ) + "".join(progress_html(one, oob=True) for one in _lists(sheet, page[1]))
+
+
+@allow(*BENCH)
+@require_POST
+def enter_all(request: Request, number: int, pk: int, how: str) -> HttpResponse:
+    """One tap for a whole list, or for one channel of it: read the same, or loaded from a file."""
+    codes = {"same": service.SAME, "loaded": service.LOADED}
+    if how not in codes:
+        raise Http404(gettext("There is no such tap."))
+    part = get_object_or_404(JobPart, pk=pk, job__number=number)
+    sheet = BaySheet.of(request, number, "tuning")
+    doing, order = _doing(request.GET), _order(request.GET)
+    to = f"{sheet.url('bay_entry')}?do={doing}&by={order}"
+    try:
+        event = service.enter_all(
+            number,
+            pk,
+            codes[how],
+            shown=request.POST.get("shown", ""),
+            actor=actor(request),
+            channel_id=request.POST.get("channel", "")[:40],
+            key=token(request.POST.get("key")),
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "tuning", refused, to=to)
+    html = _redrawn(BaySheet.of(request, number, "tuning"), (doing, order), part.label)
+    count, about = event.after["count"], event.after["part"]
+    if how == "same":
+        text = gettext("%(count)s lines of %(about)s read: the program shows what is set.")
+    else:
+        text = gettext("%(count)s lines of %(about)s entered with the file that was loaded.")
+    text %= {"count": count, "about": about}
+    return answers.done(request, number, "tuning", text, event=event, html=html, to=to)
+
+
+@allow(*BENCH)
+@require_POST
+def store(request: Request, number: int, pk: int) -> HttpResponse:
+    """Note under which name a processor keeps the state."""
+    part = get_object_or_404(JobPart.objects.select_related("product"), pk=pk, job__number=number)
+    sheet = BaySheet.of(request, number, "tuning")
+    form = StateForm(request.POST, instance=part, prefix=part.label)
+    if form.is_valid():
+        try:
+            service.store_state(
+                number,
+                pk,
+                form.cleaned_data["state_name"].strip(),
+                form.cleaned_data["state_slot"].strip(),
+                device=_device(request),
+                actor=actor(request),
+                version=answers.version_of(request),
+                key=token(request.POST.get("key")),
+            )
+        except Refused as refused:
+            form.add_error("state_name", " ".join(refused.reasons))
+        else:
+            return answers.reload(request, f"{sheet.url('bay_entry')}#stored-{part.label}")
+    return _page(request, sheet, (pk, form), 422)
+
+
+def _device(request: Request) -> str:
+    """From which device: a tablet of the shop by its name, another by the mark it is known by."""
+    if request.tablet is not None:
+        return str(request.tablet)
+    mark = device_of(request, actor(request).pk)
+    return f"device {mark[:6]}" if mark else ""
+
+
+@allow(*BENCH)
+@require_POST
+def round_settings(request: Request, number: int) -> HttpResponse:
+    """Set the nearest that can be typed, wherever a figure cannot: one change, to be undone."""
+    sheet = BaySheet.of(request, number, "tuning")
+    to = sheet.url("bay_entry")
+    try:
+        event = put_settings(
+            number,
+            rounded_settings(sheet.plan),
+            code="settings.rounded",
+            actor=actor(request),
+            key=token(request.POST.get("key")),
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "tuning", refused, to=to)
+    text = gettext("Set as they can be typed: %(channels)s.") % {
+        "channels": event.after["channels"]
+    }
+    page = _doing(request.GET), _order(request.GET)
+    html = _redrawn(BaySheet.of(request, number, "tuning"), page)
+    html += '<div id="entry-round" hx-swap-oob="true"></div>'
+    return answers.done(request, number, "tuning", text, event=event, html=html, to=to)
