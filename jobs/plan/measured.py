@@ -10,6 +10,7 @@ import numpy as np
 
 from jobs import wording
 from jobs.models import MeasuredResponse, ProposalLimits, ShopTarget
+from jobs.plan.spoken import spoken
 from jobs.plan.tuning import processing_channels, with_settings
 from wiring import plan as doc
 from wiring.channels.signal_path import band_hz, driven, signal_path
@@ -321,7 +322,7 @@ def overlay(
     if before is None and after is None:
         return ""
     own = judged(None, now, target, band_hz)
-    return measured_plot(
+    svg = measured_plot(
         _at_level(after, verdict.after if verdict else None),
         _at_level(before, verdict.before if verdict else None),
         target,
@@ -331,6 +332,7 @@ def overlay(
         names=("Before", "After", "Expected now"),
         look=look,
     )
+    return spoken(svg)
 
 
 # Proposals ----------------------------------------------------------------------------------
@@ -421,7 +423,7 @@ def proposed(
     try:
         mean = average([one for row in rows if (one := _as_now(row, plan)) is not None])
         proposal = fit(mean, target, current, limits, rate, low, high, anew, processor)
-        plot = measured_plot(
+        svg = measured_plot(
             None,
             proposal.before,
             target,
@@ -431,6 +433,7 @@ def proposed(
             ident,
             ("Now", "After", "Proposed"),
         )
+        plot = spoken(svg)
     except (WiringError, MeasurementError) as error:
         trouble = getattr(error, "reason", str(error))
     return Proposed(
