@@ -33,6 +33,7 @@ PATTERNS: Final = (
     kept("%(which)s, before"),
     kept("Proposal for %(which)s"),
     kept("%(which)s · lowest"),
+    kept("%(run)s · fuse %(rating)s"),
     kept("Measured response, %(which)s alone"),
 )
 """Texts of rows of which a part is a name."""
@@ -46,6 +47,7 @@ WHOLE: Final = (
     kept("Level of each side, before (thin) and after (bold)"),
     kept("Level of each side"),
     kept("Everything playing"),
+    kept("Factory feed (the car's own supply wire)"),
     kept("Everything"),
     kept("Smoothing"),
     kept("Level of the factory outputs"),
@@ -266,7 +268,7 @@ _JOINS: Final = (
     (re.compile(r", "), ", "),
     (re.compile(r" and "), ""),
 )
-_SENTENCES: Final = re.compile(r"[.!?] [A-Z“]")
+_SENTENCES: Final = re.compile(r"[.!?] [A-Z“]|; ")
 _BESIDE: Final = re.compile(r"(.+) \(([^()]+)\)")
 _OF: Final = re.compile(r"([^.:]{1,60}): (.+?)(\.?)")
 _WAY: Final = " → "

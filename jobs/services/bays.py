@@ -9,6 +9,7 @@ from contextlib import contextmanager
 
 from django.db import IntegrityError, transaction
 from django.db.models import F
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.bay_guard import IN_BAY, broken_rule
@@ -35,8 +36,16 @@ def slot_taken(job: Job) -> list[str]:
     if clash is None:
         return []
     return [
-        f"{job.bay} is taken by {clash} from {wording.dated(clash.starts_at)} to "
-        f"{wording.dated(clash.ends_at)}: choose a free time or another bay."
+        gettext(
+            "%(bay)s is taken by %(job)s from %(start)s to %(end)s: choose a free time or another "
+            "bay."
+        )
+        % {
+            "bay": job.bay,
+            "job": clash,
+            "start": wording.dated(clash.starts_at),
+            "end": wording.dated(clash.ends_at),
+        }
     ]
 
 
@@ -46,8 +55,11 @@ def bay_occupied(job: Job) -> list[str]:
     if other is None:
         return []
     return [
-        f"{other} is still in {job.bay}: finish it, put it on hold, or move one of the two jobs "
-        "to another bay."
+        gettext(
+            "%(job)s is still in %(bay)s: finish it, put it on hold, or move one of the two jobs "
+            "to another bay."
+        )
+        % {"job": other, "bay": job.bay}
     ]
 
 
@@ -62,6 +74,5 @@ def claim(job: Job) -> Iterator[None]:
         if not rule:
             raise
         reasons = bay_occupied(job) if rule == IN_BAY else slot_taken(job)
-        raise Refused(
-            *reasons or [f"{job.bay} was taken by another job just now: try again."]
-        ) from None
+        just_now = gettext("%(bay)s was taken by another job just now: try again.")
+        raise Refused(*reasons or [just_now % {"bay": job.bay}]) from None
