@@ -141,10 +141,10 @@ def unlike(line: Line, shown: Sequence[str]) -> tuple[int, ...]:
 def _alike(wanted: str, shown: str) -> bool:
     if wanted == shown:
         return True
-    numbers = number_in(wanted), number_in(shown)
-    if numbers[0] is None or numbers[1] is None:
+    first, second = number_in(wanted), number_in(shown)
+    if first is None or second is None:
         return False
-    return math.isclose(*numbers, rel_tol=_SAME, abs_tol=_SAME)  # type: ignore[arg-type]  # both known
+    return math.isclose(first, second, rel_tol=_SAME, abs_tol=_SAME)
 
 
 def number_in(text: str) -> float | None:
