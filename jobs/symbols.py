@@ -9,7 +9,7 @@ from shop.wording import MINUS, grouped
 _SAID: Final = (
     (re.compile(r"\bmm2\b"), "mm²"),
     (re.compile(r"\bmohm\b"), "mΩ"),
-    (re.compile(r"(?<=\d )ohm\b"), "Ω"),
+    (re.compile(r"(?<=\d )ohm\b|^ohm$"), "Ω"),
     (re.compile(r"\bdegC\b"), "°C"),
     (re.compile(r"(?<=[\w)%] )x (?=[\w(])"), "× "),
     (re.compile(r"(?<![\w)])-(?=\d)"), MINUS),

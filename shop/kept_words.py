@@ -31,6 +31,8 @@ PATTERNS: Final = (
     kept("Step: %(which)s"),
     kept("Function: %(which)s"),
     kept("%(which)s, before"),
+    kept("Proposal for %(which)s"),
+    kept("%(which)s · lowest"),
     kept("Measured response, %(which)s alone"),
 )
 """Texts of rows of which a part is a name."""
@@ -44,6 +46,14 @@ WHOLE: Final = (
     kept("Level of each side, before (thin) and after (bold)"),
     kept("Level of each side"),
     kept("Everything playing"),
+    kept("Everything"),
+    kept("Smoothing"),
+    kept("Level of the factory outputs"),
+    kept("Now"),
+    kept("Tap the seat the sound is set for."),
+    kept("Each channel"),
+    kept("Each place"),
+    kept("Each side"),
     kept("Each side, its channels summed"),
     kept("Left sum"),
     kept("Right sum"),

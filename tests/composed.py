@@ -42,7 +42,6 @@ RECORDS: Final = (
     "jobs/setups/find.py",
     "jobs/setups/match.py",
     "jobs/setups/power.py",
-    "jobs/views/bay/picture.py",
 )
 """Modules outside the sums that compose what is kept or drawn in English."""
 
@@ -78,6 +77,14 @@ SHORT: Final = {
 """Words that stand alone in the code like the name of a field."""
 
 MORE: Final = {
+    "jobs/sheet/earlier.py": (
+        (
+            "%(first)s, in sums, delays are taken to make up for the distances to the seat and "
+            "%(flat)s of %(pairs)s speakers taken as flat",
+            {"first": "text", "flat": "number", "pairs": "number"},
+        ),
+    ),
+    "wiring/plan.py": (("with %(number)s", {"number": "number"}),),
     "wiring/colours.py": (
         ("%(base)s with %(stripe)s stripe", {"base": "place", "stripe": "place"}),
     ),

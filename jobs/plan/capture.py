@@ -8,6 +8,7 @@ import numpy as np
 from jobs import wording
 from jobs.models import FactoryOutput, FactorySum
 from jobs.plan.measured import measurement_of
+from jobs.plan.spoken import spoken
 from wiring.drawings.plots import SCREEN, Line, Look, draw
 from wiring.errors import WiringError
 from wiring.tuning.capture import CaptureReport, Output, OutputSide, PairSum, examine
@@ -63,7 +64,8 @@ def capture_plot(
         top = max(top, float(np.nanmax(shown)))
     ceiling = 6.0 * np.ceil((top + 1) / 6)
     limits = (ceiling - 42.0, ceiling, 6.0)
-    return draw(lines, "Level of the factory outputs", "dB", limits, ident=ident, look=look)
+    svg = draw(lines, "Level of the factory outputs", "dB", limits, ident=ident, look=look)
+    return spoken(svg)
 
 
 def _columns(points: Sequence[Sequence[float]]) -> tuple[Any, Any]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from jobs import wording
 from jobs.models import MeasuredResponse, ProposalLimits, ShopTarget
+from jobs.plan.spoken import spoken
 from jobs.plan.tuning import processing_channels, with_settings
 from wiring import plan as doc
 from wiring.channels.signal_path import band_hz, driven, signal_path
@@ -26,10 +27,12 @@ from wiring.tuning.measurements import (
     FEWEST_POINTS,
     Measurement,
     MeasurementError as MeasurementError,
+    Spread,
     average,
     decode as decode,
     read_text as read_text,
     smooth,
+    spread,
 )
 from wiring.tuning.response import decibels, through
 from wiring.tuning.targets import (
@@ -87,6 +90,21 @@ def counted(rows: Iterable[MeasuredResponse], phase: str, playing: str) -> list[
         for row in rows
         if row.counts and row.points and row.phase == phase and row.playing == playing
     ]
+
+
+class Averaged(NamedTuple):
+    """What an average was made of, and how far its parts are from each other."""
+
+    places: list[str]
+    spread: Spread
+
+
+def made_of(rows: Sequence[MeasuredResponse]) -> Averaged | None:
+    """The sources of an average of several responses; None of fewer, or where nothing is shared."""
+    apart = spread([measurement_of(row.points, row.place) for row in rows])
+    if apart is None:
+        return None
+    return Averaged([f"{row.place} ({row.file_name})" for row in rows], apart)
 
 
 def averaged(rows: Sequence[MeasuredResponse], smoothing: int) -> Measurement | None:
@@ -304,7 +322,7 @@ def overlay(
     if before is None and after is None:
         return ""
     own = judged(None, now, target, band_hz)
-    return measured_plot(
+    svg = measured_plot(
         _at_level(after, verdict.after if verdict else None),
         _at_level(before, verdict.before if verdict else None),
         target,
@@ -314,6 +332,7 @@ def overlay(
         names=("Before", "After", "Expected now"),
         look=look,
     )
+    return spoken(svg)
 
 
 # Proposals ----------------------------------------------------------------------------------
@@ -413,7 +432,7 @@ def proposed(
     try:
         mean = average([one for row in rows if (one := _as_now(row, plan)) is not None])
         proposal = fit(mean, target, current, limits, rate, low, high, anew, processor)
-        plot = measured_plot(
+        svg = measured_plot(
             None,
             proposal.before,
             target,
@@ -423,6 +442,7 @@ def proposed(
             ident,
             ("Now", "After", "Proposed"),
         )
+        plot = spoken(svg)
     except (WiringError, MeasurementError) as error:
         trouble = getattr(error, "reason", str(error))
     return Proposed(

@@ -13,6 +13,7 @@ from django.utils.safestring import SafeString
 
 from jobs import wording
 from jobs.plan.power import FACTORY_FEED, PowerSolution, doc
+from jobs.plan.spoken import spoken
 from shop.units import FACTORS
 
 NODE_W: Final = 132.0
@@ -412,7 +413,7 @@ def power_path(
             top += HEAD_H + tree.height
         parts.append(drawn)
         width = max(width, wide)
-    return format_html(
+    svg = format_html(
         '<svg class="power-path {}" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {} {}" '
         'role="img" aria-label="{}">{}</svg>',
         "upright" if upright else "along",
@@ -421,3 +422,4 @@ def power_path(
         f"Power path. {_told(plan, solution)}",
         format_html_join("", "{}", ((part,) for part in parts)),
     )
+    return SafeString(spoken(svg))

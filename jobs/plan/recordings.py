@@ -41,6 +41,7 @@ from wiring.tuning.measurements import (
     Measurement,
     MeasurementError as MeasurementError,
     decode as decode,
+    nominal_hz,
 )
 
 FIRST_DBFS: Final = -50.0
@@ -243,7 +244,7 @@ def _points(measured: Measurement) -> list[list[float]]:
 
 def _result(take: Take) -> dict[str, Any]:
     worst = [
-        {"order": one.order, "percent": found.percent, "at_hz": found.at_hz}
+        {"order": one.order, "percent": found.percent, "at_hz": nominal_hz(found.at_hz)}
         for one in take.harmonics
         if (found := one.worst) is not None
     ]

@@ -14,6 +14,7 @@ from jobs import wording
 from jobs.models import Job
 from jobs.models.measured import DEFAULT_AIR_C
 from jobs.plan import rows as plan_rows
+from jobs.plan.spoken import spoken
 from wiring import plan as doc
 from wiring.channels.levels import LevelGuide as LevelGuide, guide as guide
 from wiring.channels.signal_path import driven, signal_path
@@ -178,7 +179,8 @@ def curves(
     """SVG of what the settings do; empty while nothing drives a speaker."""
     if not any(channel.speakers for channel in after.channels):
         return ""
-    return settings_plot(after, before, shown, quantity, ident, channel_ids, look)
+    svg = settings_plot(after, before, shown, quantity, ident, channel_ids, look)
+    return spoken(svg)
 
 
 def assumed(plan: doc.Plan) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from typing import Any, Final
 from django.apps import apps
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext, ngettext
 
 from jobs import wording
 from jobs.lifecycle import MOVES, Stage
@@ -14,6 +15,8 @@ from jobs.models import CheckIn, Job, JobEvent, Said
 from jobs.services.desk import SAID, WITHDRAWN
 from jobs.services.saving import CLASH
 from shop.change_words import field_of, is_nothing, label_of, with_unit
+from shop.kept_words import told as told_now
+from shop.wording import inner
 
 _TITLES: Final = {
     "job.booked": "Booked",
@@ -145,19 +148,27 @@ def _changes(event: JobEvent, model: type[models.Model] | None) -> str:
         field = field_of(model, name)
         label = label_of(field, name)
         if getattr(field, "is_relation", False) and not isinstance(new, str):
-            phrases.append(f"{label} changed")
+            phrases.append(gettext("%(label)s changed") % {"label": told_now(label)})
         elif is_nothing(event.before.get(name)):
             phrases.append(_with_label(label, new, field))
         else:
             old = _with_label(label, event.before[name], field)
-            phrases.append(f"{old} → {with_unit(label, new, field)[1]}")
+            phrases.append(f"{old} → {_value(with_unit(label, new, field)[1])}")
     if len(phrases) > MOST_SAID:
-        phrases = [*phrases[: MOST_SAID - 1], f"and {len(phrases) - MOST_SAID + 1} more"]
+        more = len(phrases) - MOST_SAID + 1
+        said = ngettext("and %(count)s more", "and %(count)s more", more) % {"count": more}
+        phrases = [*phrases[: MOST_SAID - 1], said]
     return "; ".join(phrases)
 
 
 def _with_label(label: str, value: Any, field: Any) -> str:
-    return wording.labelled(*with_unit(label, value, field))
+    label, said = with_unit(label, value, field)
+    return wording.labelled(told_now(label), _value(said))
+
+
+def _value(said: str) -> str:
+    """A value as it is said now; what somebody typed stands in quotation marks."""
+    return said if said.startswith("“") else told_now(said)
 
 
 def _not_written(event: JobEvent, model: type[models.Model] | None) -> str:
@@ -167,7 +178,10 @@ def _not_written(event: JobEvent, model: type[models.Model] | None) -> str:
         field = field_of(model, name)
         label, theirs = with_unit(label_of(field, name), event.before.get(name), field)
         wanted = with_unit(label_of(field, name), mine, field)[1]
-        phrases.append(f"{label} stayed {theirs}, not {wanted}")
+        phrases.append(
+            gettext("%(label)s stayed %(theirs)s, not %(wanted)s")
+            % {"label": told_now(label), "theirs": _value(theirs), "wanted": _value(wanted)}
+        )
     return "; ".join(phrases)
 
 
@@ -183,38 +197,64 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
         stage = Stage(ends).label.lower() if ends in Stage.values else ends
         reason = event.after.get("reason")
         worked = ", ".join(one["name"] for one in event.after.get("worked", ()))
-        now = "" if ends == event.before.get("stage") else f": now {stage}"
-        sentence = f"{MOVES[verb].label}{now}."
+        said = {"move": told_now(MOVES[verb].label), "stage": inner(told_now(stage))}
+        sentence = f"{said['move']}."
+        if ends != event.before.get("stage"):
+            sentence = gettext("%(move)s: now %(stage)s.") % said
+        sentences = [sentence]
         if bay := event.after.get("waits_for"):
-            sentence += f" Another car is in {bay}: this one waits for it."
-        sentence += f" Work done by {worked}." if worked else ""
-        return sentence + (f" Reason: {reason}" if reason else "")
+            waits = gettext("Another car is in %(bay)s: this one waits for it.")
+            sentences.append(waits % {"bay": bay})
+        if worked:
+            sentences.append(gettext("Work done by %(people)s.") % {"people": worked})
+        if reason:
+            sentences.append(gettext("Reason: %(reason)s") % {"reason": reason})
+        return " ".join(sentences)
     if event.code == "part.added":
-        return f"Part added: {_part(event.after)}."
+        return gettext("Part added: %(part)s.") % {"part": _part(event.after)}
     if event.code == "part.removed":
         gone = wording.listed(event.before.get("with") or [])
-        return f"Part removed: {_part(event.before)}{', with ' + gone if gone else ''}."
+        said = {"part": _part(event.before), "gone": gone}
+        if gone:
+            return gettext("Part removed: %(part)s, with %(gone)s.") % said
+        return gettext("Part removed: %(part)s.") % said
     if event.code in {SAID, WITHDRAWN}:
         how = event.after.get("how", "")
         label = Said(how).label if how in Said.values else how
-        taken_back = "Withdrawn: " if event.code == WITHDRAWN else ""
-        return f"{taken_back}{label}: {event.after.get('text', '')}"
+        sentence = f"{told_now(label)}: {event.after.get('text', '')}"
+        if event.code == WITHDRAWN:
+            return gettext("Withdrawn: %(said)s") % {"said": sentence}
+        return sentence
     if event.code == CLASH:
-        return f"{name or prefix}: two people wrote at once. {_not_written(event, model)}."
+        return gettext("%(row)s: two people wrote at once. %(fields)s.") % {
+            "row": told_now(name or prefix),
+            "fields": _not_written(event, model),
+        }
     if event.code == "functions.group_works":
         absent = len(event.after.get("not_fitted", ()))
-        left = f", {absent} not fitted as before" if absent else ""
-        return f"{event.after.get('group', '')}: all work {event.after.get('phase', '')}{left}."
+        counted = {"group": told_now(event.after.get("group", "")), "absent": str(absent)}
+        if event.after.get("phase") == "before":
+            whole, part = (
+                gettext("%(group)s: all work before."),
+                gettext("%(group)s: all work before, %(absent)s not fitted as before."),
+            )
+        else:
+            whole, part = (
+                gettext("%(group)s: all work after."),
+                gettext("%(group)s: all work after, %(absent)s not fitted as before."),
+            )
+        return (part if absent else whole) % counted
     if event.code == "check_in.signed":
         by, how = event.after.get("signed by", ""), event.after.get("how", "")
-        return f"{_TITLES[event.code]}: {by}{f', {how}' if how else ''}."
+        return f"{told_now(_TITLES[event.code])}: {by}{f', {told_now(how)}' if how else ''}."
     title = _TITLES.get(event.code)
     if title is None:
         kind = str(model._meta.verbose_name) if model else prefix.replace("_", " ")
         title = kind.capitalize() if verb == "changed" else f"{kind.capitalize()} {verb}"
+    title = told_now(title)
     if prefix == "note" and verb == "added":
-        return f"Note: {event.after.get('text', '')}"
-    what = " ".join(filter(None, [title, name]))
+        return gettext("Note: %(text)s") % {"text": event.after.get("text", "")}
+    what = " ".join(filter(None, [title, told_now(name)]))
     changes = _changes(event, model)
     return f"{what}: {changes}." if changes else f"{what}."
 

@@ -98,6 +98,10 @@ def _measured(job: Job, plan: Plan, found: Plan | None) -> list[dict[str, Any]]:
                 "target_points": [list(point) for point in target.points],
                 "smoothing": facts.smoothing,
                 "places": [[row.place for row in one] for one in sides],
+                "spread": [
+                    made.spread._asdict() if (made := measured.made_of(one)) else None
+                    for one in sides
+                ],
                 "rms_db": [one.rms_db if one else None for one in distances],
                 "expected_drawn": now is not None,
                 "changed_since": any(measured.is_outdated(row, plan) for row in sides[1]),

@@ -30,6 +30,16 @@ def _measured(one: Mapping[str, Any]) -> dict[str, Any]:
         "before": before,
         "after": after,
         "nearer": wording.quantity(gained, "dB", 1) if gained is not None and gained > 0 else "",
+        "spreads": [
+            {
+                "before": number == 0,
+                "worst": wording.quantity(apart["worst_db"], "dB", 1),
+                "at": wording.hertz(apart["at_hz"]),
+                "mean": wording.quantity(apart["mean_db"], "dB", 1),
+            }
+            for number, apart in enumerate(one.get("spread", ()))
+            if apart
+        ],
         "places_before": places[0],
         "places_after": places[1],
     }

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from django.db import models
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.translation import gettext_noop as kept
+from django.utils.translation import gettext, gettext_noop as kept
 
 from shop.catalogue.columns import rating_label, rating_of
 from shop.catalogue.spreadsheets import Cell
@@ -28,7 +28,7 @@ from shop.models import (
     VehicleModel,
 )
 from shop.services import second_factor, sign_in
-from shop.services.events import SECRET, subject_of
+from shop.services.events import SECRET, SET, TAKEN_AWAY, subject_of
 from shop.wording import capital
 
 MOST_SEEN: Final = 6
@@ -126,7 +126,12 @@ SAID_AT_THE_DOOR: Final = (
 )
 """Words that the log keeps about sign-ins."""
 
-_HAPPENED: Final = {"created": "added", "changed": "changed", "removed": "removed"}
+_HAPPENED: Final = {
+    "created": kept("%(record)s added"),
+    "changed": kept("%(record)s changed"),
+    "removed": kept("%(record)s removed"),
+}
+_KEPT_VALUES: Final = (kept("yes"), kept("no"), kept("set"), kept("taken away"))
 _LABELS: Final = {
     "is_active": "may sign in",
     "pin": "PIN",
@@ -134,6 +139,7 @@ _LABELS: Final = {
     "active": "in use",
     "revoked_at": "from",
     "until": "until",
+    "called": "What it is called",
 }
 
 
@@ -145,33 +151,33 @@ def tell_of(
     TITLES.update(titles or {})
 
 
-tell_of(StaffMember, "Staff member", "staff_edit")
+tell_of(StaffMember, kept("Staff member"), "staff_edit")
 tell_of(
     Customer,
-    "Customer",
+    kept("Customer"),
     "customer",
     {
-        "customer.merged": "Customer merged into another",
-        "customer.unmerged": "Merging of a customer taken back",
-        "customer.erased": "Customer's data erased",
+        "customer.merged": kept("Customer merged into another"),
+        "customer.unmerged": kept("Merging of a customer taken back"),
+        "customer.erased": kept("Customer's data erased"),
     },
 )
-tell_of(Vehicle, "Vehicle", "vehicle")
-tell_of(VehicleModel, "Vehicle model", "vehicle_model_edit")
+tell_of(Vehicle, kept("Vehicle"), "vehicle")
+tell_of(VehicleModel, kept("Vehicle model"), "vehicle_model_edit")
 tell_of(
     Product,
-    "Product",
+    kept("Product"),
     "product",
     {
-        "product.corrected": "Inputs of a product corrected at the bench",
-        "product.looked_at": "Correction of a product looked at",
+        "product.corrected": kept("Inputs of a product corrected at the bench"),
+        "product.looked_at": kept("Correction of a product looked at"),
     },
 )
-tell_of(Shop, "Profile and assumptions")
-tell_of(Bay, "Bay", "bay_edit")
-tell_of(Tablet, "Tablet")
-tell_of(PlugTable, "Plug", "plug")
-tell_of(LabelSheet, "Label sheet", "label_sheet_edit")
+tell_of(Shop, kept("Profile and assumptions"))
+tell_of(Bay, kept("Bay"), "bay_edit")
+tell_of(Tablet, kept("Tablet"))
+tell_of(PlugTable, kept("Plug"), "plug")
+tell_of(LabelSheet, kept("Label sheet"), "label_sheet_edit")
 
 
 class Told(NamedTuple):
@@ -203,7 +209,9 @@ def log_url(row: models.Model) -> str:
 def _title(event: ShopEvent) -> str:
     kind, _, happened = event.code.partition(".")
     name = KINDS[kind].name if kind in KINDS else capital(kind)
-    return TITLES.get(event.code) or f"{name} {_HAPPENED.get(happened, happened)}"
+    if event.code in TITLES or happened not in _HAPPENED:
+        return told(TITLES.get(event.code, f"{name} {happened}"))
+    return gettext(_HAPPENED[happened]) % {"record": told(name)}
 
 
 def _who(event: ShopEvent) -> str:
@@ -231,7 +239,14 @@ def _words(value: Any, other: Any, field: Any) -> str:
         return ", ".join(str(choices.get(one, one)) for one in value)
     if isinstance(field, models.TimeField) and isinstance(value, str):
         return value[:5]
-    return value_of(value, field)
+    words = value_of(value, field)
+    secret = field is None and value in (SET, TAKEN_AWAY)
+    of_ours = secret or isinstance(value, bool) or _is_choice(field)
+    return told(words) if of_ours else words
+
+
+def _is_choice(field: Any) -> bool:
+    return bool(getattr(field, "choices", None))
 
 
 def _told(name: str, old: Any, new: Any, model: type[models.Model] | None) -> Told:
@@ -240,7 +255,7 @@ def _told(name: str, old: Any, new: Any, model: type[models.Model] | None) -> To
         return Told(rating_label(*rating), *watts)
     field = None if name in SECRET else field_of(model, name)
     label = _LABELS.get(name) or label_of(field, name)
-    if isinstance(old, float | int) or isinstance(new, float | int):
+    if any(isinstance(one, float | int) and not isinstance(one, bool) for one in (old, new)):
         named, _ = with_unit(label, old if is_nothing(new) else new, field)
         texts = [with_unit(label, value, field)[1] for value in (old, new)]
         return Told(capital(named), *texts)

@@ -8,7 +8,7 @@ well, unless it was shown within the last minutes.
 """
 
 import secrets
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from typing import Final, NamedTuple
 
@@ -16,7 +16,7 @@ from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.signing import BadSignature, TimestampSigner
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 from django.utils.crypto import constant_time_compare, salted_hmac
@@ -43,6 +43,10 @@ PASSKEY: Final = "passkey"
 RECOVERY: Final = "recovery code"
 KNOWN_DEVICE: Final = "known device"
 
+BY_SECOND: Final = "second factor"
+EVER: Final = datetime(2000, 1, 1, tzinfo=UTC)
+MOST_LOOKED_AT: Final = 100
+
 HELD_FOR: Final = timedelta(minutes=10)
 MOST_PASSKEYS: Final = 10
 CODES: Final = 8
@@ -67,6 +71,13 @@ def has_one(person: StaffMember) -> bool:
     """Whether a person has a second factor."""
     with_one = Q(code_app__isnull=False) | Q(passkeys__isnull=False)
     return StaffMember.objects.filter(with_one, pk=person.pk).exists()
+
+
+def told_apart(staff: QuerySet[StaffMember]) -> QuerySet[StaffMember]:
+    """The same people, each with `has_second`."""
+    app = CodeApp.objects.filter(person=OuterRef("pk"))
+    keys = Passkey.objects.filter(person=OuterRef("pk"))
+    return staff.annotate(has_second=Exists(app) | Exists(keys))
 
 
 def needs_one(person: StaffMember, shop: Shop) -> bool:
@@ -131,7 +142,7 @@ def set_up_passkey(
         raise Refused(
             gettext("The browser made no passkey that can be used here. Try once more.")
         ) from refused
-    return row, _was_added(request, person, PASSKEY, name=name)
+    return row, _was_added(request, person, PASSKEY, called=name)
 
 
 def _was_added(request: HttpRequest, person: StaffMember, what: str, **facts: str) -> list[str]:
@@ -185,7 +196,7 @@ def remove(request: HttpRequest, person: StaffMember, shop: Shop, passkey: int |
         raise Refused(
             gettext("The shop asks managers for a second factor: set another one up first.")
         )
-    what = {"by": PASSKEY, "name": str(row)} if passkey else {"by": APP}
+    what = {"by": PASSKEY, "called": str(row)} if passkey else {"by": APP}
     events.log(person, REMOVED, person, before=what)
     row.delete()
     if last:
@@ -227,6 +238,29 @@ def reset_said(person: StaffMember) -> str:
         "Your second factor was reset %(when)s by %(who)s. If you did not ask for that, tell the "
         "other managers now and change your password."
     ) % {"when": moment(event.at), "who": who}
+
+
+def tries_said(request: HttpRequest, person: StaffMember) -> str:
+    """That somebody else typed the password right since the person was last here, and then wrong
+    codes; else nothing. From where the person is now, they were slips of their own.
+
+    To be asked before the sign-in that is on its way is noted.
+    """
+    failed = ShopEvent.objects.filter(
+        code=sign_in.FAILED, subject=events.subject_of(person), at__gt=person.last_login or EVER
+    )
+    here = sign_in.address_of(request)
+    others = [
+        event
+        for event in failed[:MOST_LOOKED_AT]
+        if event.after.get("by") == BY_SECOND and event.after.get("address") != here
+    ]
+    if not others:
+        return ""
+    return gettext(
+        "Somebody at %(address)s knew your password and typed a wrong code after it, last "
+        "%(when)s. If that was not you, change your password now."
+    ) % {"address": others[0].after["address"], "when": moment(others[0].at)}
 
 
 # Being shown --------------------------------------------------------------------------------------
@@ -280,9 +314,9 @@ def show(request: HttpRequest, person: StaffMember, code: str, answer: str) -> s
         sign_in.second_was_right(request, person)
         request.session[SECOND_SHOWN] = timezone.now().isoformat()
         return what
-    sign_in.log(request, sign_in.FAILED, person, by="second factor")
+    sign_in.log(request, sign_in.FAILED, person, by=BY_SECOND)
     if wait_until is not None:
-        sign_in.log(request, sign_in.SHUT, person, by="second factor", until=wait_until)
+        sign_in.log(request, sign_in.SHUT, person, by=BY_SECOND, until=wait_until)
     if answer:
         raise Refused(gettext("This passkey was not taken. Try once more, or type a code."))
     raise Refused(

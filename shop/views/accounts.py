@@ -102,11 +102,11 @@ class _ChangePassword(auth_views.PasswordChangeView):
 
 def enter(request: Request, person: StaffMember, to: str, second: str) -> HttpResponse:
     """Sign in whoever has shown all that is asked, and go on to the page they wanted."""
-    reset_said = second_factor.reset_said(person)
+    said = (second_factor.reset_said(person), second_factor.tries_said(request, person))
     sign_ins.by_password(request, person, second)
     second_factor.set_up_first(request, person, request.shop)
-    if reset_said:
-        messages.warning(request, reset_said)
+    for warning in filter(None, said):
+        messages.warning(request, warning)
     return redirect(to)
 
 

@@ -57,7 +57,7 @@ def logo(request: Request) -> HttpResponse:
 @allow(Role.MANAGER, password=True)
 def staff_list(request: Request) -> HttpResponse:
     """Everybody who works or worked here."""
-    staff = StaffMember.objects.order_by("-is_active", "name")
+    staff = second_factor.told_apart(StaffMember.objects.order_by("-is_active", "name"))
     return render(request, "settings/staff.html", {"staff": staff})
 
 

@@ -26,15 +26,6 @@ def send_back(page: Page, reason: str) -> None:
     expect(dialog).to_be_hidden()
 
 
-def give_reason(page: Page, reason: str) -> None:
-    """Say why the one caution of the open sheet may stand."""
-    page.locator("#review-bar").get_by_role("link", name="Give the next reason").click()
-    page.get_by_label("Why it stays as it is").fill(reason)
-    page.get_by_label("Why it stays as it is").press("Tab")
-    bar = page.locator("#review-bar")
-    expect(bar.get_by_role("button", name="Sign off")).to_be_visible()
-
-
 def sign_off(page: Page) -> None:
     """Sign the open sheet, as odile, and see the signed one."""
     page.locator("#review-bar").get_by_role("button", name="Sign off").click()

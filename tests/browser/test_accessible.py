@@ -40,6 +40,8 @@ SCREENS = {
         "/jobs/1008/estimate/",
         "/jobs/1005/message/",
         "/password/",
+        "/second-factor/",
+        "/second-factor/app/",
     ),
     "piers": (
         "/jobs/1008/",

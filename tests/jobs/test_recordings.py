@@ -79,13 +79,20 @@ def wav(*drivers: Driver) -> bytes:
     return file.getvalue()
 
 
-def add(workshop: Workshop, job: Job, content: bytes, *order: str, key: str = KEY) -> Recording:
+def add(
+    workshop: Workshop,
+    job: Job,
+    content: bytes,
+    *order: str,
+    key: str = KEY,
+    place: str = "head, centre",
+) -> Recording:
     return add_recording(
         job.number,
         content,
         phase="after",
         order=order,
-        place="head, centre",
+        place=place,
         spec=spec_of(len(order)),
         microphone=None,
         device="Microphone",
@@ -195,13 +202,24 @@ def test_one_sound_alone_asks_for_no_delay(workshop: Workshop, job: Job) -> None
 
 
 def test_sent_twice_it_is_kept_once_and_a_later_one_takes_its_place(
-    workshop: Workshop, job: Job
+    workshop: Workshop, job: Job, client: Client
 ) -> None:
+    """At another seat it is averaged with the first, and both are named with how they differ."""
     first = add(workshop, job, wav(TWEETER), "A1.1")
     assert add(workshop, job, wav(TWEETER), "A1.1").pk == first.pk
     assert job.measured.count() == 1
     add(workshop, job, wav(TWEETER), "A1.1", key="another-key")
     assert list(job.measured.values_list("counts", flat=True)) == [False, True]
+    seat = replace(TWEETER, reflections=((0.4, 0.5),))
+    add(workshop, job, wav(seat), "A1.1", key="seat-key", place="head, right")
+    assert list(job.measured.values_list("counts", flat=True)) == [False, True, True]
+    client.force_login(workshop.technician)
+    page = client.get(reverse("bay_measured", args=[job.number]), {"playing": "A1.1"})
+    [(phase, made)] = page.context["comparison"]["made_of"]
+    assert phase == "After" and [one[:11] for one in made.places] == ["head, centr", "head, right"]
+    assert made.spread.worst_db > 3
+    [shown] = draft(load_job(pk=job.pk))["sound"]["measured"]
+    assert shown["spread"] == [None, made.spread._asdict()]
 
 
 def test_a_calibration_is_taken_out_of_what_its_microphone_heard(

@@ -18,6 +18,7 @@ from django.utils import timezone
 
 from jobs.models import ProposalLimits, ShopTarget, StepTemplate, WorkKind
 from jobs.services import step_lists
+from shop.languages import speaking
 from shop.models import (
     Bay,
     Customer,
@@ -445,3 +446,15 @@ def test_saves_of_one_record_at_once_are_told_one_after_the_other() -> None:
         list(people.map(rename, range(1, 25)))
     assert told(bay) == stands(bay)
     assert ShopEvent.objects.count() == 25
+
+
+def test_the_log_is_read_in_the_language_of_whoever_reads_it(manager: StaffMember) -> None:
+    person = make_staff(Role.TECHNICIAN)
+    save_staff(person, password="orchard-copper-77", by=manager)
+    person.name, person.is_front_desk = "set", True
+    save_staff(person, by=manager)
+    with speaking("de"):
+        changed, given = (entry_of(one) for one in ShopEvent.objects.all()[:2])
+    assert (changed.title, given.title) == ("Person geändert",) * 2
+    assert [one.new for one in given.told] == ["gesetzt"]
+    assert [one.new for one in changed.told] == ["set", "ja"], "a name stays as it was typed"

@@ -6,7 +6,7 @@ from hypothesis import given, strategies as st
 
 from wiring.errors import WiringError
 from wiring.tuning import measurements, targets
-from wiring.tuning.measurements import Measurement, MeasurementError, read_text
+from wiring.tuning.measurements import Measurement, MeasurementError, read_text, spread
 from wiring.tuning.targets import TargetCurve
 
 WANTED = ([20.5, 30.0, 1_000.0], [-1.25, 2.0, 80.0])
@@ -115,3 +115,19 @@ def test_a_target_that_is_none_is_refused() -> None:
     for points in (((100.0, 0.0),), ((100.0, 0.0), (50.0, 0.0)), ((100.0, 0.0), (200.0, 99.0))):
         with pytest.raises(WiringError):
             targets.check(TargetCurve("bad", points))
+
+
+def test_how_far_responses_are_apart_leaves_their_loudness_out() -> None:
+    """A tilt of 1 dB per octave about 1 kHz over one that is flat, and 20 dB louder: the ends of
+    the band are as far apart as octaves lie between them and the mean of the tilt."""
+    hz = np.geomspace(20, 20_000, 400)
+    flat = Measurement(hz, np.full(hz.size, 20.0))
+    tilted = Measurement(hz, np.log2(hz / 1_000))
+    found = spread([flat, tilted], 125.0, 8_000.0)
+    assert found is not None
+    assert (found.low_hz, found.high_hz) == (125.0, 8_000.0)
+    assert found.worst_db == pytest.approx(3.0, abs=0.05)
+    assert found.at_hz in (125.0, 8_000.0)
+    assert found.mean_db == pytest.approx(1.58, abs=0.05)
+    assert spread([flat]) is None
+    assert spread([flat, Measurement(hz[:5], np.zeros(5))]) is None

@@ -147,6 +147,7 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
     measurements.band_centres_hz: {"fraction": 3, "low_hz": 20.0, "high_hz": 20_000.0},
     measurements.nominal_hz: {"exact_hz": 1_000.0},
     measurements.smooth: {"measurement": FLAT, "fraction": 3, "at_hz": GRID},
+    measurements.spread: {"curves": (FLAT, FLAT), "low_hz": 100.0, "high_hz": 8_000.0},
     measurements.bands: {
         "measurement": FLAT, "fraction": 3, "low_hz": 20.0, "high_hz": 20_000.0
     },

@@ -37,7 +37,7 @@ def test_longer_names_find_room(look: Look, apart_db: float, count: int) -> None
     labels = tuple(f"Line {at}" for at in range(count))
     english = plot(labels, look, apart_db)
     svg = renamed(english, longer)
-    width, height = (float(one) for one in BOX.search(svg).groups())  # type: ignore[union-attr]
+    width, height = (float(one) for one in BOX.search(svg).groups())
     named = [
         (float(x), float(y), unescape(label))
         for x, y, label in NAME.findall(svg)

@@ -42,6 +42,9 @@ _DRAWN: Final = re.compile(
 )
 _POINTS: Final = re.compile(r'd="([^"]*)"')
 _STROKE: Final = re.compile(r'(stroke(?:-width|-dasharray)?="[^"]*")')
+SPREAD: Final = 1.1
+"""How much wider the letters of a screen may be, whose font nobody chose."""
+
 _LOUD: Final = 0.15
 """A name stands where its line is in the upper part of what it reaches, as a share of the plot."""
 
@@ -145,7 +148,7 @@ def _placed(
     taken: list[Box] = []
     texts = []
     for name in names:
-        width = name_width(name.label, letters)
+        width = name_width(name.label, letters) * (SPREAD if letters == SCREEN.letters else 1.0)
         places = list(_places(frame, name, lines, width))
         boxes = [(x - BESIDE, y - letters + 2, x + width + BESIDE, y + 3) for x, y in places]
         clear = next(

@@ -141,10 +141,10 @@ def unlike(line: Line, shown: Sequence[str]) -> tuple[int, ...]:
 def _alike(wanted: str, shown: str) -> bool:
     if wanted == shown:
         return True
-    first, second = number_in(wanted), number_in(shown)
-    if first is None or second is None:
+    one, other = number_in(wanted), number_in(shown)
+    if one is None or other is None:
         return False
-    return math.isclose(first, second, rel_tol=_SAME, abs_tol=_SAME)
+    return math.isclose(one, other, rel_tol=_SAME, abs_tol=_SAME)
 
 
 def number_in(text: str) -> float | None:

@@ -82,8 +82,9 @@ class Arrival(NamedTuple):
 
     `sureness` is how much of the band agrees on it, and `margin` by how much the best reading of
     the other polarity falls short of it, both 0 to 1. `low_hz` and `high_hz` are the ends of
-    the band it was read from; how a speaker goes on above it nobody can see, and one order more or
-    less there moves the arrival by `uncertain_s`.
+    the band it was read from. `uncertain_s` holds in 19 of 20 cabins (expanded uncertainty, JCGM
+    100:2008, 6.2): how a speaker goes on above its band nobody can see, one order more or less
+    there moves the arrival, and so do the first modes of a cabin where the band ends low.
     """
 
     time_s: float
@@ -121,6 +122,10 @@ EARLIEST_S: Final = 0.004
 UNSEEN_S_HZ: Final = 0.1
 """One order of slope above f turns phases below as a delay of 0.1 / f does: 2 / (pi^2 2) by Bode's
 integral over the slope."""
+CABIN_HZ: Final = 2_000.0
+CABIN_S_HZ: Final = 0.4
+"""Of speakers that end below CABIN_HZ f, 19 of 20 arrivals are read within this over f: from 400
+simulated cabins of walls that take up 35 to 80 % (pyroomacoustics; the tests draw them anew)."""
 _SMOOTH: Final = 12
 _MOST_ORDERS: Final = 4
 _ORDER_DB: Final = 20 * math.log10(2)
@@ -217,6 +222,8 @@ def _best(
     """The reading in which most of the band agrees, of all slopes it may go on with."""
     own, below, above = _turns(grid, levels)
     uncertain_s = UNSEEN_S_HZ / float(grid[-1])
+    if high_hz < CABIN_HZ:
+        uncertain_s = max(uncertain_s, CABIN_S_HZ / high_hz)
     best: Arrival | None = None
     for low, high in product(_orders(grid, broad, True), _orders(grid, broad, False)):
         phase = own + _ORDER_DB * (low * below - high * above)

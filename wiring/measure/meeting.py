@@ -41,7 +41,8 @@ class Meets(msgspec.Struct, frozen=True):
 
     `together_db` is their sum as measured, `computed_db` what it should be. `cause` is what most
     likely keeps them apart, empty where they meet; `change_ms` the delay that the upper one lacks
-    (negative: has too much of) where that is it, or is wanted beside the polarity.
+    (negative: has too much of) where that is it, or is wanted beside the polarity. `said` tells
+    how they meet, `why` what keeps them apart.
     """
 
     frequencies_hz: tuple[float, ...]
@@ -53,6 +54,7 @@ class Meets(msgspec.Struct, frozen=True):
     cause: Cause
     change_ms: float | None
     said: str
+    why: str
 
 
 def shared_bands_hz(crossing_hz: float) -> Floats:
@@ -103,7 +105,8 @@ def meet(lower: Take, upper: Take, crossing_hz: float, between: Complexes) -> Me
         apart_db=now,
         cause=cause,
         change_ms=change_ms,
-        said=_said(crossing_hz, now, off, centres, cause, change_ms, left),
+        said=_said(crossing_hz, now, off, centres, cause),
+        why=_why(cause, change_ms, left),
     )
 
 
@@ -158,34 +161,38 @@ def _cause(
     return "other", None, now
 
 
-def _said(
-    crossing_hz: float,
-    now: float,
-    off: Floats,
-    centres: Floats,
-    cause: Cause,
-    change_ms: float | None,
-    left: float,
-) -> str:
-    at = f"{round(crossing_hz)} Hz"
+def _said(crossing_hz: float, now: float, off: Floats, centres: Floats, cause: Cause) -> str:
     if not cause:
-        return f"Around {at} the two meet as computed, within {now:.1f} dB (RMS)."
+        return f"Around {crossing_hz:.0f} Hz the two meet as computed, within {now:.1f} dB (RMS)."
     worst = int(np.argmax(np.abs(off)))
-    way = "less" if off[worst] < 0 else "more"
-    begin = (
-        f"Around {at} the two give {now:.1f} dB (RMS) other than computed, at "
-        f"{nominal_hz(float(centres[worst])):g} Hz {abs(off[worst]):.1f} dB {way}."
-    )
-    moved = ""
-    if change_ms is not None:
-        way = "later" if change_ms > 0 else "earlier"
-        moved = f"the upper one {abs(change_ms):.2f} ms {way}"
-    if cause == "polarity":
-        turned = f"one of them turned round and {moved}" if moved else "one of them turned round"
-        return f"{begin} With {turned} it would be {left:.1f} dB: polarity is the likely cause."
-    if cause == "delay":
-        return f"{begin} With {moved} it would be {left:.1f} dB: delay is the likely cause."
     return (
-        f"{begin} Neither polarity nor delay alone explains it: look at reflections, at the "
-        "microphone's place and at what the speakers turn by themselves."
+        f"Around {crossing_hz:.0f} Hz the two give {now:.1f} dB (RMS) other than computed, at "
+        f"{nominal_hz(float(centres[worst])):g} Hz {abs(off[worst]):.1f} dB "
+        f"{'less' if off[worst] < 0 else 'more'}."
+    )
+
+
+def _why(cause: Cause, change_ms: float | None, left: float) -> str:
+    """What alone would bring them together, in a sentence; empty where they meet."""
+    if not cause:
+        return ""
+    if cause == "other":
+        return (
+            "Neither polarity nor delay alone explains it: look at reflections, at the "
+            "microphone's place and at what the speakers turn by themselves."
+        )
+    if change_ms is None:
+        return (
+            f"With one of them turned round it would be {left:.1f} dB: polarity is the likely "
+            "cause."
+        )
+    if cause == "polarity":
+        return (
+            f"With one of them turned round and the upper one {abs(change_ms):.2f} ms "
+            f"{'later' if change_ms > 0 else 'earlier'} it would be {left:.1f} dB: polarity is "
+            "the likely cause."
+        )
+    return (
+        f"With the upper one {abs(change_ms):.2f} ms {'later' if change_ms > 0 else 'earlier'} it "
+        f"would be {left:.1f} dB: delay is the likely cause."
     )

@@ -25,7 +25,8 @@ class DelayWanted(msgspec.Struct, frozen=True):
 
     `measured_ms` follows from the arrivals, `tape_ms` from tape-measured distances where these are
     known; `apart_ms` is how much more the sound asks for than the tape. `agrees` is None without a
-    tape. `uncertain_ms` is what one unseen order of a filter would make of it.
+    tape. The arrival is uncertain by `uncertain_ms`: where the tape is no further off, the tape
+    says more, and `wanted_ms` is its delay.
     """
 
     id: str
@@ -35,6 +36,8 @@ class DelayWanted(msgspec.Struct, frozen=True):
     tape_ms: float | None
     apart_ms: float | None
     agrees: bool | None
+    wanted_ms: float
+    by: Literal["arrival", "tape"]
     said: str
 
 
@@ -62,7 +65,7 @@ def propose_delays(
     latest = max(own.values())
     shared = [key for key in own if key in (tape_ms or {})]
     shift = _shift({key: latest - own[key] for key in shared}, tape_ms or {})
-    return tuple(
+    found = [
         _wanted(
             key,
             arrivals_ms[key],
@@ -71,7 +74,9 @@ def propose_delays(
             (tape_ms or {})[key] + shift if key in shared else None,
         )
         for key, value in own.items()
-    )
+    ]
+    early = min(one.wanted_ms for one in found)
+    return tuple(msgspec.structs.replace(one, wanted_ms=one.wanted_ms - early) for one in found)
 
 
 def _shift(measured: Mapping[str, float], tape: Mapping[str, float]) -> float:
@@ -87,10 +92,17 @@ def _wanted(
 ) -> DelayWanted:
     if tape_ms is None:
         said = f"{measured_ms:.2f} ms by the measured arrival."
-        return DelayWanted(key, arrival_ms, measured_ms, uncertain_ms, None, None, None, said)
+        known = (key, arrival_ms, measured_ms, uncertain_ms)
+        return DelayWanted(*known, None, None, None, measured_ms, "arrival", said)
     apart = measured_ms - tape_ms
     agrees = abs(apart) <= TAPE_AGREES_MS + uncertain_ms
-    if agrees:
+    by_tape = abs(apart) <= uncertain_ms
+    if by_tape:
+        said = (
+            f"{measured_ms:.2f} ms by the measured arrival, {tape_ms:.2f} ms by the tape: an "
+            f"arrival of this band is uncertain by {uncertain_ms:.2f} ms, the tape counts."
+        )
+    elif agrees:
         said = (
             f"{measured_ms:.2f} ms by the measured arrival, {tape_ms:.2f} ms by the tape: "
             "they agree."
@@ -102,7 +114,18 @@ def _wanted(
             "tape says: look whether the distance was measured to this speaker, whether another "
             "delay is still set, and whether the first sound comes by a reflection."
         )
-    return DelayWanted(key, arrival_ms, measured_ms, uncertain_ms, tape_ms, apart, agrees, said)
+    return DelayWanted(
+        key,
+        arrival_ms,
+        measured_ms,
+        uncertain_ms,
+        tape_ms,
+        apart,
+        agrees,
+        tape_ms if by_tape else measured_ms,
+        "tape" if by_tape else "arrival",
+        said,
+    )
 
 
 class PolarityVerdict(msgspec.Struct, frozen=True):
@@ -240,28 +263,38 @@ def judge_place(
     """
     left_right = _louder(heard, "left", "right")
     front_rear = _louder(heard, "front", "rear")
-    if not any(one.heard for one in heard):
-        return PlaceHeard("", "", None, f"Nothing of the signal was heard: {_NEARER}")
-    wrong = [
-        f"the {told}, where the plan has the {wanted}"
-        for told, wanted in ((left_right, side), (front_rear, zone))
-        if told and wanted and wanted != "centre" and told != wanted
-    ]
     found: tuple[Any, Any] = (left_right, front_rear)
-    if wrong:
+    if not any(one.heard for one in heard):
         said = (
-            f"Heard from {' and from '.join(wrong)}: look whether they are exchanged at the "
-            "source, at the processor's inputs or at the wires."
+            "Nothing of the signal was heard: hold the microphone close to this speaker, and fade "
+            "to it."
+        )
+        return PlaceHeard("", "", None, said)
+    other_side = side != "centre" and left_right not in ("", side)
+    other_zone = bool(zone) and front_rear not in ("", zone)
+    if other_side and other_zone:
+        said = (
+            f"Heard from the {front_rear} {left_right}, where the plan has the {zone} {side}: look "
+            "whether the pairs are exchanged at the source, at the processor's inputs or at the "
+            "wires."
+        )
+        return PlaceHeard(*found, False, said)
+    if other_side or other_zone:
+        told, wanted = (left_right, side) if other_side else (front_rear, zone)
+        said = (
+            f"Heard from the {told}, where the plan has the {wanted}: look whether they are "
+            "exchanged at the source, at the processor's inputs or at the wires."
         )
         return PlaceHeard(*found, False, said)
     if side == "centre":
         return PlaceHeard(*found, True, "Heard in the middle, as planned.")
     if not left_right:
-        return PlaceHeard(*found, None, f"Both sides were heard alike: {_NEARER}")
+        said = (
+            "Both sides were heard alike: hold the microphone close to this speaker, and fade to "
+            "it."
+        )
+        return PlaceHeard(*found, None, said)
     return PlaceHeard(*found, True, f"Heard from the {left_right}, as planned.")
-
-
-_NEARER: Final = "hold the microphone close to this speaker, and fade to it."
 
 
 def _louder(heard: Sequence[ChannelHeard], first: str, second: str) -> str:

@@ -8,7 +8,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import msgspec
 import numpy as np
@@ -269,6 +269,58 @@ def _integral(at: Floats, x: Floats, power: Floats, area: Floats) -> Floats:
     step = at - x[index]
     slope = (power[index + 1] - power[index]) / (x[index + 1] - x[index])
     return np.asarray(area[index] + step * (power[index] + slope * step / 2))
+
+
+class Spread(NamedTuple):
+    """How far several responses of one thing are from each other [dB], in third octaves.
+
+    `worst_db` is the widest of them, at `at_hz`, `mean_db` the mean over the bands from `low_hz`
+    to `high_hz`; how loud each is as a whole is left out.
+    """
+
+    worst_db: float
+    at_hz: float
+    mean_db: float
+    low_hz: float
+    high_hz: float
+
+
+SPREAD_LOW_HZ: Final = 100.0
+SPREAD_HIGH_HZ: Final = 8_000.0
+"""Below, the cabin's modes decide; above, a centimetre of the microphone does. Common practice, no
+source."""
+
+
+def spread(
+    curves: Sequence[Measurement],
+    low_hz: float = SPREAD_LOW_HZ,
+    high_hz: float = SPREAD_HIGH_HZ,
+) -> Spread | None:
+    """How far responses taken at several places, or several times, are from each other.
+
+    None for fewer than two, or where they share less than two bands. Raises WiringError.
+    """
+    require_positive("low_hz", low_hz, "Hz")
+    require_positive("high_hz", high_hz, "Hz")
+    if len(curves) < 2:
+        return None
+    within = [bands(one, 3, low_hz, high_hz) for one in curves]
+    shared = [set(np.round(one.frequencies_hz, 3).tolist()) for one in within]
+    common = np.array(sorted(set.intersection(*shared)))
+    if common.size < 2:
+        return None
+    levels = np.stack(
+        [one.levels_db[np.isin(np.round(one.frequencies_hz, 3), common)] for one in within]
+    )
+    apart = np.ptp(levels - np.mean(levels, axis=1, keepdims=True), axis=0)
+    at = int(np.argmax(apart))
+    return Spread(
+        float(apart[at]),
+        nominal_hz(float(common[at])),
+        float(np.mean(apart)),
+        nominal_hz(float(common[0])),
+        nominal_hz(float(common[-1])),
+    )
 
 
 def bands(

@@ -72,7 +72,10 @@ class RecordingForm(SignalForm):
     )
     playing = forms.ChoiceField(label="Playing")
     place = forms.CharField(
-        label="Microphone at", max_length=60, help_text="Such as “head, centre”."
+        label="Microphone at",
+        max_length=60,
+        help_text="Such as “head, centre”. Several places are averaged; of one place the newest "
+        "counts, and any other that is ticked again under Measured.",
     )
     microphone = forms.ModelChoiceField(
         Microphone.objects.none(),

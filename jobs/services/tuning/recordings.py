@@ -238,7 +238,7 @@ def put_measured_delays_in(
     if not wanted:
         raise Refused("Record every channel, one after another, in one recording first.")
     changes = {
-        channel: {"delay_ms": delay_that_fits(plan, channel, one.delay.measured_ms)}
+        channel: {"delay_ms": delay_that_fits(plan, channel, one.delay.wanted_ms)}
         for one in wanted
         for channel in one.unit.channel_ids
     }

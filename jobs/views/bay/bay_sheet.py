@@ -7,7 +7,7 @@ import msgspec
 from django.db.models import OuterRef, Subquery
 from django.http import Http404
 from django.urls import reverse
-from django.utils.translation import gettext
+from django.utils.translation import gettext, ngettext
 
 from jobs.lifecycle import Stage, moves_from
 from jobs.models import FindingReason, Job, JobEvent, TuningKind
@@ -30,6 +30,7 @@ from jobs.plan.power import (
 )
 from jobs.views.bay import places
 from shop.http import Request
+from shop.kept_words import told
 from shop.models import Shop, StaffMember
 from shop.roles import BENCH, has_role
 
@@ -96,8 +97,14 @@ class TabCount(NamedTuple):
 
     @property
     def words(self) -> str:
-        things = "finding" if self.total == 1 else "findings"
-        return f"{self.total} open {things}, the worst a {self.severity}" if self.total else ""
+        if not self.total:
+            return ""
+        said = ngettext(
+            "%(count)s open finding, the worst: %(severity)s",
+            "%(count)s open findings, the worst: %(severity)s",
+            self.total,
+        )
+        return said % {"count": self.total, "severity": told(self.severity)}
 
 
 class BaySheet:
@@ -158,8 +165,8 @@ class BaySheet:
         """Why nothing can be written, and what to do about it; empty when it can."""
         if not self.job.sheet_is_open:
             if self.job.correction:
-                return _CORRECTION_CLOSED
-            return _CLOSED[Stage(self.job.stage)]
+                return told(_CORRECTION_CLOSED)
+            return told(_CLOSED[Stage(self.job.stage)])
         if not self.on_the_bench:
             return "You may read this sheet. A technician or a manager fills it in."
         return ""

@@ -5,10 +5,12 @@ from typing import Final, NamedTuple
 from django.templatetags.static import static
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
+from django.utils.translation import gettext, ngettext
 
 from jobs.plan.power import POSITIONS, SEVERITY_ORDER
 from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.places import spot_id
+from shop.kept_words import told
 
 WIDTH: Final = 200.0
 HEIGHT: Final = 400.0
@@ -53,11 +55,13 @@ class Spot(NamedTuple):
     @property
     def words(self) -> str:
         if not self.speakers:
-            return f"{self.label}: empty"
-        what = "1 speaker" if self.speakers == 1 else f"{self.speakers} speakers"
-        fed = f"fed by {self.channels}" if self.channels else "no channel yet"
-        grave = f", {self.state}" if self.state in SEVERITY_ORDER else ""
-        return f"{self.label}: {what}, {fed}{grave}"
+            return gettext("%(place)s: empty") % {"place": told(self.label)}
+        what = ngettext("%(count)s speaker", "%(count)s speakers", self.speakers)
+        fed = gettext("no channel yet")
+        if self.channels:
+            fed = gettext("fed by %(channels)s") % {"channels": self.channels}
+        grave = f", {told(self.state)}" if self.state in SEVERITY_ORDER else ""
+        return f"{told(self.label)}: {what % {'count': self.speakers}}, {fed}{grave}"
 
 
 def sprite() -> str:

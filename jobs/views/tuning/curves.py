@@ -15,7 +15,9 @@ from jobs.views.bay.channel_rows import what_it_feeds
 from jobs.views.tuning.common import before_plan, plan_of_record
 from shop.access import allow_any_staff
 from shop.http import Request
+from shop.kept_words import told
 from shop.typed import row_key
+from shop.wording import inner
 
 
 def choices(
@@ -63,7 +65,7 @@ def curves(request: Request, number: int) -> HttpResponse:
         )
         if picked != [] or shown != "channels"
         else "",
-        "label": f"{QUANTITIES[quantity]}, {SHOWN[shown].lower()}",
+        "label": f"{told(QUANTITIES[quantity])}, {inner(told(SHOWN[shown]))}",
         "assumed": sums.assumed(plan),
         "none_picked": picked == [] and shown == "channels",
         "names": (

@@ -99,6 +99,11 @@ def comparison(sheet: BaySheet, rows: list[MeasuredResponse], playing: str) -> d
     context["as_setup"] = sums.as_setup(
         sides[MeasuredPhase.AFTER], service.of_setup(sheet.job, playing)
     )
+    context["made_of"] = [
+        (phase.label, made)
+        for phase, responses in sides.items()
+        if (made := sums.made_of(responses))
+    ]
     band = sums.playing_band_hz(sheet.plan, playing)
     context["plot"] = sums.overlay(before, after, target, context["label"], now, band_hz=band)
     context["verdict"] = sums.judged(before, after, target, band)

@@ -168,6 +168,22 @@ def test_delays_stand_beside_the_tape_and_what_differs_is_said() -> None:
     assert all(one.agrees in (True, None) for one in near)
 
 
+def test_where_an_arrival_is_less_sure_than_the_tape_is_off_the_tape_counts() -> None:
+    """A subwoofer read 2.4 ms late in a cabin: it says so, and the other two keep their arrivals
+    and what lies between them."""
+    arrivals = {"left": 2.0, "right": 3.1, "sub": 8.4}
+    tape = {"left": 4.0, "right": 2.9, "sub": 0.0}
+    unsure = {"left": 0.01, "right": 0.01, "sub": 5.0}
+    found = {one.id: one for one in propose_delays(arrivals, tape, unsure)}
+    assert found["sub"].by == "tape"
+    wanted = [one.wanted_ms for one in found.values()]
+    assert wanted == pytest.approx([4.0, 2.9, 0.0], abs=1e-9)
+    assert "the tape counts" in found["sub"].said
+    sure = propose_delays(arrivals, tape, {**unsure, "sub": 0.5})
+    assert sure[2].by == "arrival" and sure[2].agrees is False
+    assert min(one.wanted_ms for one in sure) == 0
+
+
 def test_delays_that_stood_while_it_was_measured_are_not_added_again() -> None:
     free = propose_delays({"a": 1.0, "b": 4.0})
     set_before = propose_delays({"a": 3.0, "b": 4.0}, standing_ms={"a": 2.0})

@@ -46,7 +46,7 @@ def test_what_keeps_them_apart_is_named_and_by_how_much() -> None:
         late = met(LOW, replace(HIGH, delay_ms=3.0 + late_ms))
         assert late.cause == "delay" and late.apart_db > MEETS_DB
         assert late.change_ms == pytest.approx(-late_ms, abs=0.015)
-        assert ("earlier" if late_ms > 0 else "later") in late.said
+        assert ("earlier" if late_ms > 0 else "later") in late.why
     both = met(LOW, replace(HIGH, inverted=True, delay_ms=3.08))
     assert both.cause == "polarity"
     assert both.change_ms == pytest.approx(-0.08, abs=0.015)
@@ -54,7 +54,7 @@ def test_what_keeps_them_apart_is_named_and_by_how_much() -> None:
     assert unequal.cause == ""
     there_and_back = np.exp(2.5j * np.sin(np.linspace(0.0, 9.0, IN_PHASE.size)))
     neither = met(LOW, HIGH, there_and_back)
-    assert neither.cause == "other" and "reflections" in neither.said
+    assert neither.cause == "other" and "reflections" in neither.why
 
 
 def test_what_shares_no_band_or_no_clock_says_nothing() -> None:
