@@ -3,6 +3,8 @@
 from functools import lru_cache
 from typing import Any, Final
 
+import msgspec
+
 from shop.models import Product
 from shop.models.products import LIMIT_BOUNDS, LIMIT_FIELDS
 from shop.program_limits import Range, WrongLimits, kinds_in, range_in, slopes_in
@@ -50,7 +52,7 @@ def limits_in(*lines: Any) -> doc.ProcessorLimits | None:
             facts[field] = steps
     try:
         facts["slopes"] = tuple(
-            doc.Slopes(family, tuple(db // 6 for db in slopes))  # type: ignore[arg-type]  # by name
+            msgspec.convert({"family": family, "orders": [db // 6 for db in slopes]}, doc.Slopes)
             for family, slopes in slopes_in(known.get("crossover_slopes", ""))
         )
         facts["section_kinds"] = kinds_in(known.get("section_kinds", ""))

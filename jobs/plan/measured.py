@@ -19,7 +19,7 @@ from wiring.drawings.plan_plots import measured_plot
 from wiring.drawings.plots import SCREEN, Line, Look, draw
 from wiring.errors import WiringError as WiringError
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ
-from wiring.filters.typing_in import limits_of
+from wiring.filters.typing_in import limits_of, section_typed
 from wiring.measure.tolerance import ToleranceVerdict, judge_tolerance
 from wiring.names import speaker_name
 from wiring.tuning.fitting import BAND_MARGIN, Limits, Proposal, propose as fit
@@ -355,6 +355,15 @@ class Proposed(NamedTuple):
     trouble: str
     plot: str
     anew: bool
+    processor: doc.ProcessorLimits | None = None
+
+    @property
+    def widths_typed(self) -> list[str]:
+        """The width of each section as the program counts it; empty where that is as Q."""
+        if self.processor is None or self.processor.width_counted == "q":
+            return []
+        widths = [section_typed(self.processor, one).width for one in self.sections]
+        return [f"{one.text} {one.unit}".strip() for one in widths]
 
     @property
     def sections(self) -> tuple[doc.Section, ...]:
@@ -446,4 +455,5 @@ def proposed(
         trouble,
         plot,
         anew,
+        processor,
     )

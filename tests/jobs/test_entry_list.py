@@ -79,7 +79,7 @@ def _tap(client: Client, job: Job, number: int, what: str, key: str = "", **fiel
     do = "" if "typed" in fields else "read"
     page = client.get(reverse("bay_entry", args=[job.number]) + f"?do={do}").content.decode()
     row = page.split(f'id="entry-A1-{number}-{what}"')[1].split("</li>")[0]
-    address = html.unescape(re.search(r'hx-post="([^"]+)"', row)[1])
+    (address,) = map(html.unescape, re.findall(r'hx-post="([^"]+)"', row))
     hidden = {
         name: html.unescape(value)
         for name, value in re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', row)

@@ -107,6 +107,8 @@ def test_a_proposal_can_be_typed_as_it_stands(job: Job) -> None:
         tenths = octaves_of_q(one.q) * 10
         assert tenths == pytest.approx(round(tenths)) and one.gain_db * 2 == round(one.gain_db * 2)
         assert one.gain_db <= 3
+    told = [float(one.partition(" ")[0]) for one in found.widths_typed]
+    assert told == [pytest.approx(octaves_of_q(one.q)) for one in found.sections]
     from wiring.plan import Setting
 
     assert cannot_be_typed(limits, Setting(sections=found.sections)).figures == ()
