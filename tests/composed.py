@@ -42,6 +42,7 @@ RECORDS: Final = (
     "jobs/setups/find.py",
     "jobs/setups/match.py",
     "jobs/setups/power.py",
+    "jobs/sheet/record_check.py",
 )
 """Modules outside the sums that compose what is kept or drawn in English."""
 
@@ -71,6 +72,7 @@ SHORT: Final = {
         for zone in ("Front", "Second row", "Third row", "Boot")
         for side in ("left", "right")
     ),
+    "jobs/sheet/record_check.py": ("changed", "removed"),
     "wiring/measure/meeting.py": ("less", "more", "earlier", "later"),
     "wiring/measure/signals.py": ("sweep", "pink noise", "tone", "channels"),
 }

@@ -120,12 +120,19 @@ def settings_entered(facts: GateFacts) -> list[str]:
     missing = []
     lists = lists_of(plan_of(facts.job), rows_by_line(facts.job))
     if lists and not any(one.total for one in lists):
-        return ["No channel of a processor is set yet."]
+        return [gettext("No channel of a processor is set yet.")]
     for one in lists:
+        which = {"device": one.device.id, "total": one.total}
         if one.ticked < one.total:
-            missing.append(f"{one.device.id}: {one.ticked} of {one.total} settings entered.")
+            missing.append(
+                gettext("%(device)s: %(done)s of %(total)s settings entered.")
+                % {**which, "done": one.ticked}
+            )
         if one.proved < one.total:
-            missing.append(f"{one.device.id}: {one.proved} of {one.total} settings read back.")
+            missing.append(
+                gettext("%(device)s: %(done)s of %(total)s settings read back.")
+                % {**which, "done": one.proved}
+            )
     return missing
 
 

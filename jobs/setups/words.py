@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+from django.utils.translation import gettext
 from msgspec import to_builtins
 
 from jobs import wording
@@ -10,6 +11,8 @@ from jobs.models import Channel, JobPart, JobSpeaker
 from jobs.plan.columns import CHANNEL
 from jobs.plan.passive import read_passive
 from jobs.setups.match import Matches
+from shop.kept_words import told
+from shop.languages import in_english
 from shop.models.products import InputFrom, TurnOn
 from wiring import plan as doc
 
@@ -17,7 +20,7 @@ NOTHING = "nothing"
 
 
 def _listed(*words: str) -> str:
-    return "; ".join(word for word in words if word) or NOTHING
+    return "; ".join(word for word in words if word) or told(NOTHING)
 
 
 def device(one: doc.Device) -> str:
@@ -28,8 +31,8 @@ def device(one: doc.Device) -> str:
 def device_part(part: JobPart) -> str:
     """A part of the job said as a device of the setup."""
     product = part.product
-    told = _sources(str(product), product.amplifier_channels, product.line_outputs)
-    return f"{part.label} {told}"
+    sources = _sources(str(product), product.amplifier_channels, product.line_outputs)
+    return f"{part.label} {sources}"
 
 
 def _sources(name: str, channels: int, lines: int) -> str:
@@ -42,13 +45,17 @@ def _sources(name: str, channels: int, lines: int) -> str:
 
 
 def _place(position: str, kind: str) -> str:
-    return wording.capital(wording.speaker(kind, position))
+    return told(wording.capital(wording.speaker(kind, position)))
 
 
 def _driver(name: str, impedance_ohm: float, coils: int, passive: doc.Passive | None = None) -> str:
-    each = f"{coils} coils of " if coils > 1 else ""
-    before = f", behind {wording.passive(passive)}" if passive is not None else ""
-    return f"{name}, {each}{wording.quantity(impedance_ohm, 'Ω')}{before}"
+    each = wording.quantity(impedance_ohm, "Ω")
+    if coils > 1:
+        each = gettext("%(coils)s coils of %(each)s") % {"coils": coils, "each": each}
+    words = [name, each]
+    if passive is not None:
+        words.append(gettext("behind %(filter)s") % {"filter": told(wording.passive(passive))})
+    return ", ".join(words)
 
 
 def speaker(one: doc.Speaker) -> str:
@@ -61,6 +68,11 @@ def speaker_row(row: JobSpeaker) -> str:
     """A speaker of the job said as one of the setup."""
     driver = _driver(row.name, row.impedance_ohm, row.coils, read_passive(row.passive))
     return f"{_place(row.position, row.kind)}: {driver}"
+
+
+def _of(sentence: str, what: object) -> str:
+    """The words about a value; nothing where there is none."""
+    return sentence % {"what": what} if what else ""
 
 
 def _lead(sign: str, lead: doc.Lead) -> str:
@@ -76,11 +88,11 @@ def _cable(one: doc.SpeakerCable | None, local: wording.Local) -> str:
 def _channel(one: doc.Channel, fed: list[str], local: wording.Local) -> str:
     wire = one.wire or doc.Wire()
     return _listed(
-        ", ".join(f"feeds {name}" for name in fed),
-        wording.JOININGS[one.joining] if len(fed) > 1 else "",
-        f"bridged with {one.bridged_with}" if one.bridged_with else "",
-        f"{wording.quantity(one.stated_load_ohm, 'Ω')} stated" if one.stated_load_ohm else "",
-        f"held to {wording.quantity(one.output_limit_v, 'V')}" if one.output_limit_v else "",
+        ", ".join(gettext("feeds %(what)s") % {"what": told(name)} for name in fed),
+        told(wording.JOININGS[one.joining]) if len(fed) > 1 else "",
+        _of(gettext("bridged with %(what)s"), one.bridged_with),
+        _of(gettext("%(what)s stated"), _known(one.stated_load_ohm, "Ω")),
+        _of(gettext("held to %(what)s"), _known(one.output_limit_v, "V")),
         wire.connector,
         _lead("+", wire.positive),
         _lead("−", wire.negative),
@@ -115,21 +127,26 @@ def _filter(name: str, values: Mapping[str, Any], key: str) -> str:
 def setting(values: Mapping[str, Any]) -> str:
     """All settings of one channel."""
     return _listed(
-        _filter("high-pass", values, "high_pass"),
-        _filter("low-pass", values, "low_pass"),
+        _filter(told("high-pass"), values, "high_pass"),
+        _filter(told("low-pass"), values, "low_pass"),
         wording.level(values["level_db"]),
         wording.delay(values["delay_ms"]),
-        "inverted" if values["inverted"] else "",
-        "muted" if values["muted"] else "",
-        *(wording.section(one) for one in values["sections"]),
+        gettext("inverted") if values["inverted"] else "",
+        gettext("muted") if values["muted"] else "",
+        *(told(wording.section(one)) for one in values["sections"]),
     )
 
 
 def run(values: Mapping[str, Any], local: wording.Local) -> str:
     """One length of cable with its fuse."""
     return _listed(
-        f"{values['kind']} {values['from_node']} to {values['to_node']}",
-        wording.cable(values["size"], values["metal"], values["parallel"]),
+        gettext("%(kind)s %(from)s to %(to)s")
+        % {
+            "kind": told(values["kind"]),
+            "from": told(values["from_node"]),
+            "to": told(values["to_node"]),
+        },
+        told(wording.cable(values["size"], values["metal"], values["parallel"])),
         local.length(values["length_m"]),
         _fuse(values, "", local),
         _fuse(values, "far_", local),
@@ -140,11 +157,17 @@ def _fuse(values: Mapping[str, Any], end: str, local: wording.Local) -> str:
     rating_a = values[f"{end}fuse_rating_a"]
     if not rating_a:
         return ""
-    fuse = f"fuse {wording.fuse(rating_a, values[f'{end}fuse_body'])}"
+    fuse = {"fuse": told(wording.fuse(rating_a, values[f"{end}fuse_body"]))}
     distance_m = values[f"{end}fuse_distance_m"]
-    if distance_m is not None:
-        fuse += f" at {local.distance(distance_m)}"
-    return f"{fuse} from the far end" if end else fuse
+    if distance_m is None:
+        said = gettext("fuse %(fuse)s at the far end") if end else gettext("fuse %(fuse)s")
+        return said % fuse
+    said = (
+        gettext("fuse %(fuse)s at %(distance)s from the far end")
+        if end
+        else gettext("fuse %(fuse)s at %(distance)s")
+    )
+    return said % {**fuse, "distance": local.distance(distance_m)}
 
 
 def supply(values: Mapping[str, Any]) -> str:
@@ -154,34 +177,28 @@ def supply(values: Mapping[str, Any]) -> str:
             None,
             [
                 _known(values["battery_ah"], "Ah"),
-                f"{_known(values['reserve_min'], 'min')} of reserve"
-                if values["reserve_min"]
-                else "",
-                str(values["battery_chemistry"]),
+                _of(gettext("%(what)s of reserve"), _known(values["reserve_min"], "min")),
+                told(values["battery_chemistry"]),
             ],
         )
     )
-    told = values["battery_ah"] or values["reserve_min"] or values["battery_chemistry"] == "lithium"
+    is_told = (
+        values["battery_ah"] or values["reserve_min"] or values["battery_chemistry"] == "lithium"
+    )
     feed = ", ".join(
         filter(
             None,
             [
-                f"fuse {_known(values['factory_feed_fuse_a'], 'A')}"
-                if values["factory_feed_fuse_a"]
-                else "",
-                f"at most {_known(values['factory_feed_limit_a'], 'A')}"
-                if values["factory_feed_limit_a"]
-                else "",
+                _of(gettext("fuse %(what)s"), _known(values["factory_feed_fuse_a"], "A")),
+                _of(gettext("at most %(what)s"), _known(values["factory_feed_limit_a"], "A")),
             ],
         )
     )
     return _listed(
         wording.quantity(24, "V") if values["system_v"] == 24 else "",
-        f"battery {known}" if told else "",
-        f"alternator {wording.quantity(values['alternator_a'], 'A')}"
-        if values["alternator_a"]
-        else "",
-        f"factory feed: {feed}" if feed else "",
+        _of(gettext("battery %(what)s"), known if is_told else ""),
+        _of(gettext("alternator %(what)s"), _known(values["alternator_a"], "A")),
+        _of(gettext("factory feed: %(what)s"), feed),
     )
 
 
@@ -191,17 +208,14 @@ def _known(value: float | None, unit: str) -> str:
 
 def turn_on(values: Mapping[str, Any]) -> str:
     """How a device is woken, and by what."""
-    label = dict(TurnOn.choices).get(values["turn_on"], "")
+    label = told(dict(TurnOn.choices).get(values["turn_on"], ""))
     by = values["turn_on_by"]
-    source = dict(InputFrom.choices).get(values["input_from"], "")
-    volts = values["input_from_v"]
+    source = told(dict(InputFrom.choices).get(values["input_from"], ""))
+    if in_english():
+        source = source[:1].lower() + source[1:]
     return _listed(
-        f"{label}, by {by.label}" if by else str(label),
-        f"signal from {_lower(source)}" if source else "",
-        f"input {values['digital_input']}" if values["digital_input"] else "",
-        f"up to {wording.quantity(volts, 'V')}" if volts else "",
+        gettext("%(how)s, by %(part)s") % {"how": label, "part": by.label} if by else label,
+        _of(gettext("signal from %(what)s"), source),
+        _of(gettext("input %(what)s"), values["digital_input"]),
+        _of(gettext("up to %(what)s"), _known(values["input_from_v"], "V")),
     )
-
-
-def _lower(words: str) -> str:
-    return words[:1].lower() + words[1:]
