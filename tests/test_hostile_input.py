@@ -136,13 +136,6 @@ ASKED: dict[str, tuple[str, ...]] = {
     "vehicle_pick": ("vehicle", "customer", "mode", "vehicle_search"),
     "model_pick": ("vehicle_model", "mode", "model_search"),
     "part_options": ("part_search", "job"),
-    "second_factor_show": ("second", "passkey", "remember"),
-    "second_factor_app": ("second",),
-    "second_factor_passkey": ("name", "passkey"),
-    "second_factor_remove": ("passkey",),
-    "second_factor_codes": (),
-    "passkey_make_options": (),
-    "passkey_show_options": (),
     "tablet_switch": ("person", "next"),
     "photo_list": ("subject",),
 }

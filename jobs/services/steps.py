@@ -19,6 +19,7 @@ from jobs.services.entry_step import add_entry_step
 from jobs.services.events import done_before, log
 from jobs.services.gates import MOST_NAMED, GateFacts
 from jobs.services.saving import Saved, open_job, save_row
+from shop.kept_words import told
 from shop.models import StaffMember
 from shop.services.events import subject_of
 
@@ -200,10 +201,8 @@ def record_step(
 
 def steps_missing(job: Job) -> list[str]:
     """What the step list still asks for, one sentence; empty for a job without steps."""
-    waiting = [f"“{step}”" for step in job.steps.filter(outcome=StepOutcome.TO_DO)]
+    waiting = [f"“{told(str(step))}”" for step in job.steps.filter(outcome=StepOutcome.TO_DO)]
     if not waiting:
         return []
-    return [
-        f"Steps not done: {wording.listed(waiting, MOST_NAMED)}. "
-        "Do them or say why they are not needed."
-    ]
+    said = gettext("Steps not done: %(steps)s. Do them or say why they are not needed.")
+    return [said % {"steps": wording.listed(waiting, MOST_NAMED)}]

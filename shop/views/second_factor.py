@@ -5,7 +5,7 @@ from typing import Any
 import segno
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpRequest, HttpResponse, JsonResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext
@@ -27,6 +27,11 @@ own_page = allow(*Role, password=True, again=True, before_set_up=True)
 """Of whoever has just shown that it is them, the second factor included where there is one."""
 
 
+def _posted(request: HttpRequest) -> QueryDict | None:
+    """What was sent, also where that is nothing; None where a page is only asked for."""
+    return request.POST if request.method == "POST" else None
+
+
 # After the password -------------------------------------------------------------------------------
 
 
@@ -40,7 +45,7 @@ def show(request: Request) -> HttpResponse:
         if not request.user.is_authenticated:
             messages.info(request, gettext("Begin again with your password."))
         return redirect("login")
-    form = SecondFactorForm(request.POST or None, request=request, asked=held.person)
+    form = SecondFactorForm(_posted(request), request=request, asked=held.person)
     if request.method == "POST" and form.is_valid():
         answer = enter(request, held.person, held.to, form.shown)
         if form.cleaned_data.get("remember"):
@@ -121,7 +126,7 @@ def _qr(text: str) -> SafeString:
 @sensitive_post_parameters()
 def app(request: Request) -> HttpResponse:
     """Give an app its key, and take its first code."""
-    form = AppForm(request.POST or None)
+    form = AppForm(_posted(request))
     if request.method == "POST" and form.is_valid():
         try:
             codes = second_factor.set_up_app(request, request.user, form.cleaned_data["second"])
@@ -148,7 +153,7 @@ def app(request: Request) -> HttpResponse:
 @sensitive_post_parameters("passkey")
 def passkey(request: Request) -> HttpResponse:
     """Make a passkey on this device and keep its public half."""
-    form = PasskeyForm(request.POST or None)
+    form = PasskeyForm(_posted(request))
     if request.method == "POST" and form.is_valid():
         try:
             _, codes = second_factor.set_up_passkey(

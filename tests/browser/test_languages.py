@@ -4,7 +4,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import SignIn
-from tests.browser.test_bay_hands import DRAWN, SCREENS, SCROLLS, SIZES
+from tests.browser.test_bay_hands import SCREENS, sizes_of
 
 pytestmark = pytest.mark.browser
 
@@ -38,13 +38,12 @@ def test_a_page_and_its_scripts_speak_german(served: str, enter: SignIn) -> None
 def test_longer_words_do_not_make_a_page_scroll_inside(
     served: str, enter: SignIn, language: str
 ) -> None:
-    found = []
-    for at, (width, height) in enumerate(SIZES):
-        page = enter(served, "piers", viewport={"width": width, "height": height})
-        if not at:
-            speak(page, language)
-        for path in SCREENS:
-            page.goto(path)
-            page.wait_for_function(DRAWN)
-            found += [f"{width}: {path}: {one}" for one in page.evaluate(SCROLLS, width < 640)]
+    page = enter(served, "piers")
+    speak(page, language)
+    found = [
+        f"{width}: {path}: {one}"
+        for path in SCREENS
+        for width, told in sizes_of(page, path)
+        for one in told
+    ]
     assert not found, "\n".join(found)

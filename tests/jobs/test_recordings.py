@@ -394,6 +394,7 @@ def test_what_says_nothing_is_refused_with_what_to_do(
     assert not job.measured.exists()
 
 
+@pytest.mark.once
 def test_other_signals_say_what_they_can_and_are_repeated_from_their_files(
     workshop: Workshop, job: Job, client: Client, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:

@@ -342,6 +342,7 @@ def _all() -> list[Any]:
     return sorted(rows, key=str)
 
 
+@pytest.mark.once
 @pytest.mark.django_db
 @pytest.mark.parametrize("form", ["csv", "xlsx"])
 @settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
