@@ -278,4 +278,6 @@ def apart(percent: float | None) -> str:
     if off == 0:
         return gettext("as worked out")
     by = {"percent": quantity(abs(off), "%")}
-    return (gettext("%(percent)s higher") if off > 0 else gettext("%(percent)s lower")) % by
+    return (
+        gettext("%(percent)s\u00a0higher") if off > 0 else gettext("%(percent)s\u00a0lower")
+    ) % by

@@ -304,6 +304,6 @@ def test_a_measured_load_stands_beside_the_one_worked_out(floor: Workshop, bench
     whole = page.content.decode()
     told = [
         one for one in rows
-        if "measured 15\u00a0% lower" in whole.split(f'id="at-{one}"')[1].split("</tr>")[0]
+        if "measured 15\u00a0%\u00a0lower" in whole.split(f'id="at-{one}"')[1].split("</tr>")[0]
     ]  # fmt: skip
     assert told == [f"A1-{first.number}"]
