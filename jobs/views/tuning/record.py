@@ -1,5 +1,6 @@
 """Measuring with a microphone: signals to play, recordings, and what they say."""
 
+from collections.abc import Callable
 from typing import Any
 
 from django.contrib import messages
@@ -12,7 +13,7 @@ from django.views.decorators.http import require_POST, require_safe
 from jobs import wording
 from jobs.errors import Refused
 from jobs.forms.tuning.recording import EACH, KINDS, ONE_BY_ONE, RecordingForm, SignalForm
-from jobs.models import MeasuredPhase, MeasuredResponse, Recording
+from jobs.models import JobEvent, MeasuredPhase, MeasuredResponse, Recording
 from jobs.services.tuning import recordings as service
 from jobs.services.tuning.seats import delays_for
 from jobs.symbols import with_symbols
@@ -244,33 +245,31 @@ def recording_file(request: Request, number: int, pk: int) -> HttpResponse | Fil
 @require_POST
 def delays_put_in(request: Request, number: int, pk: int) -> HttpResponse:
     """Put the delays of measured arrivals into the after record; it can be undone."""
-    get_object_or_404(Recording, pk=pk, job__number=number)
-    sheet = BaySheet.of(request, number, "tuning")
-    to = sheet.url("bay_record")
-    try:
-        event = service.put_measured_delays_in(
-            number, pk, sheet.plan, actor=actor(request), key=token(request.POST.get("key"))
-        )
-    except Refused as refused:
-        return answers.refused(request, number, "tuning", refused, to=to)
-    text = f"Delays put into the after settings: {event.after['channels']}."
-    return answers.done(request, number, "tuning", text, event=event, to=to)
+    said = _("Delays put into the after settings: %(channels)s.")
+    return _put_in(request, number, pk, service.put_measured_delays_in, said)
 
 
 @allow(*BENCH)
 @require_POST
 def levels_matched(request: Request, number: int, pk: int) -> HttpResponse:
     """Lower the louder side of each pair in the after record; it can be undone."""
+    said = _("Levels put into the after settings: %(channels)s.")
+    return _put_in(request, number, pk, service.match_levels, said)
+
+
+def _put_in(
+    request: Request, number: int, pk: int, put: Callable[..., JobEvent], said: str
+) -> HttpResponse:
+    """Have a recording change the after record, and say of which channels, with a way back."""
     get_object_or_404(Recording, pk=pk, job__number=number)
     sheet = BaySheet.of(request, number, "tuning")
     to = sheet.url("bay_record")
+    key = token(request.POST.get("key"))
     try:
-        event = service.match_levels(
-            number, pk, sheet.plan, actor=actor(request), key=token(request.POST.get("key"))
-        )
+        event = put(number, pk, sheet.plan, actor=actor(request), key=key)
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused, to=to)
-    text = f"Levels put into the after settings: {event.after['channels']}."
+    text = said % {"channels": event.after["channels"]}
     return answers.done(request, number, "tuning", text, event=event, to=to)
 
 
