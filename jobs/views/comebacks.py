@@ -138,7 +138,8 @@ def cause_list(request: Request) -> HttpResponse:
 def cause_usual(request: Request) -> HttpResponse:
     """Start with the usual causes."""
     count = start_with_usual_causes(request.user)
-    text = f"{count} causes are added." if count else "You have all of the usual causes."
+    added = gettext("%(count)s causes are added.") % {"count": count}
+    text = added if count else gettext("You have all of the usual causes.")
     messages.success(
         request, gettext("%(text)s Change them to the way your shop speaks.") % {"text": text}
     )

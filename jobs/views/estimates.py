@@ -68,8 +68,8 @@ def estimate(request: Request, number: int) -> HttpResponse:
 def estimate_fill(request: Request, number: int) -> HttpResponse:
     """Lines for the job's parts and its usual hours."""
     added = fill(_job(number).number, request.user)
-    words = "The parts and the usual hours stand in the estimate." if added else "Nothing to add."
-    messages.success(request, words)
+    words = gettext("The parts and the usual hours stand in the estimate.")
+    messages.success(request, words if added else gettext("Nothing to add."))
     return redirect("estimate", number)
 
 

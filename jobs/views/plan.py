@@ -91,7 +91,11 @@ def job_shift(request: Request, number: int) -> HttpResponse:
     else:
         if data.get("day") is None:
             return redirect(f"{reverse('plan')}?day={as_typed(moved.starts_at)[:10]}")
-        words = f"{moved} is in {moved.bay} from {wording.dated(moved.starts_at)} now."
+        words = gettext("%(job)s is in %(bay)s from %(when)s now.") % {
+            "job": moved,
+            "bay": moved.bay,
+            "when": wording.dated(moved.starts_at),
+        }
         more = {"moved": moved, "words": words, "stood": stood}
         if moved.version == job.version:
             more = {}

@@ -136,8 +136,12 @@ def plug_cavity(request: Request, pk: int) -> HttpResponse:
         return _page(request, table, cavity=form)
     done = save_cavities(table, [form.known], request.user)
     cavity = form.cleaned_data["cavity"]
-    words = "is written down" if done.written else "is taken out" if done.gone else "is empty"
-    messages.success(request, f"Pin {cavity} {words}.")
+    if done.written:
+        said = gettext("Pin %(cavity)s is written down.")
+    else:
+        said = gettext("Pin %(cavity)s is taken out.")
+        said = said if done.gone else gettext("Pin %(cavity)s is empty.")
+    messages.success(request, said % {"cavity": cavity})
     return redirect("plug", pk)
 
 

@@ -8,7 +8,7 @@ from django.db.models import Count
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
-from django.utils.translation import gettext
+from django.utils.translation import gettext, ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -36,7 +36,8 @@ def step_kinds(request: Request) -> HttpResponse:
 def step_kind_usual(request: Request) -> HttpResponse:
     """Start with the usual list."""
     count = step_lists.start_with_usual(request.user)
-    text = f"{count} kinds of work are added." if count else "You have all of the usual kinds."
+    added = gettext("%(count)s kinds of work are added.") % {"count": count}
+    text = added if count else gettext("You have all of the usual kinds.")
     messages.success(
         request, gettext("%(text)s Change them to the way your shop works.") % {"text": text}
     )
@@ -113,7 +114,8 @@ def step_kind_copy(request: Request, pk: int) -> HttpResponse:
     form = CopyForm(request.POST, kind=kind)
     if form.is_valid():
         count = step_lists.copy_steps(pk, form.cleaned_data["other"], request.user)
-        text = "1 step is added" if count == 1 else f"{count} steps are added"
+        text = ngettext("%(count)s step is added", "%(count)s steps are added", count)
+        text %= {"count": count}
         messages.success(
             request,
             gettext("%(text)s at the end; those you had already are left out.") % {"text": text},

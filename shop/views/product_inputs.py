@@ -53,8 +53,8 @@ def product_inputs(request: Request, pk: int) -> HttpResponse:
             form.add_error(None, error)
             seen = service.inputs_seen(product)
         else:
-            said = "The inputs are corrected, and the manager is told."
-            messages.success(request, said if event else "They are like that already.")
+            said = gettext("The inputs are corrected, and the manager is told.")
+            messages.success(request, said if event else gettext("They are like that already."))
             return redirect("product", pk)
     context: dict[str, Any] = {"form": form, "product": product, "seen": seen}
     status = 422 if form.is_bound else 200
@@ -70,8 +70,9 @@ def product_correction(request: Request, pk: int) -> HttpResponse:
         done = service.look_at_correction(pk, request.user, put_back=back)
     except ShopEvent.DoesNotExist:
         raise Http404(gettext("There is no such correction.")) from None
-    said = "What stood before stands again." if back else "The correction is kept."
-    messages.success(request, said if done else "Somebody looked at it before.")
+    kept = gettext("The correction is kept.")
+    said = gettext("What stood before stands again.") if back else kept
+    messages.success(request, said if done else gettext("Somebody looked at it before."))
     event = ShopEvent.objects.get(pk=pk)
     there = Product.objects.filter(pk=event.about[1]).exists()
     return redirect(reverse("product", args=[event.about[1]]) if there else "product_list")

@@ -5,7 +5,7 @@ from django.contrib.auth import logout
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
-from django.utils.translation import gettext
+from django.utils.translation import gettext, ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from shop.access import allow, allow_any_staff
@@ -47,11 +47,12 @@ def _end(request: Request, person: StaffMember) -> HttpResponse:
         ended = sign_ins.end_all(person, but=request.session.session_key if own else None)
     if ended:
         sign_in.log(request, sign_in.SIGNED_OUT, person, actor=request.user, sign_ins=ended)
-        said = "1 sign-in is" if ended == 1 else f"{ended} sign-ins are"
-        messages.success(
-            request,
-            gettext("%(said)s ended. What was typed there stays on the device.") % {"said": said},
+        said = ngettext(
+            "%(count)s sign-in is ended. What was typed there stays on the device.",
+            "%(count)s sign-ins are ended. What was typed there stays on the device.",
+            ended,
         )
+        messages.success(request, said % {"count": ended})
     else:
         messages.info(request, gettext("It had ended already."))
     return redirect("sign_ins") if own else redirect("staff_sign_ins", person.pk)

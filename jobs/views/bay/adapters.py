@@ -8,6 +8,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
 from django.utils.html import format_html
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
@@ -102,7 +103,7 @@ def _remove(
         event = take_out(number, pk, actor=actor(request), key=key)
     except Refused as refused:
         return answers.refused(request, number, "channels", refused, to=back)
-    text = f"{name} is taken out."
+    text = gettext("%(name)s is taken out.") % {"name": name}
     return answers.done(request, number, "channels", text, event=event, html=gone, to=back)
 
 

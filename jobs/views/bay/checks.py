@@ -26,6 +26,7 @@ from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.kept_words import told
 from shop.roles import BENCH
 from shop.typed import token
 
@@ -252,11 +253,15 @@ def all_work(request: Request, number: int, phase: str) -> HttpResponse:
     except Refused as refused:
         return answers.refused(request, number, phase, refused)
     if event is None:
-        text = "Every one had a result already."
+        text = gettext("Every one had a result already.")
     else:
         absent = len(event.after.get("not_fitted", ()))
-        left = f", {absent} not fitted as before" if absent else ""
-        text = f"{group}: {event.after['count']} marked as working{left}."
+        said = (
+            gettext("%(group)s: %(count)s marked as working, %(absent)s not fitted as before.")
+            if absent
+            else gettext("%(group)s: %(count)s marked as working.")
+        )
+        text = said % {"group": told(group), "count": event.after["count"], "absent": absent}
     html = _group_html(request, number, phase, group)
     return answers.done(request, number, phase, text, event=event, html=html)
 

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.http import HttpResponse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods
 
 from jobs.errors import Refused
@@ -15,6 +16,7 @@ from jobs.views.bay.channels import channels_of
 from jobs.views.bay.tuning import channel_of, settings_of, shown_paired
 from shop.access import allow
 from shop.http import Request
+from shop.kept_words import told
 from shop.roles import BENCH
 from shop.typed import row_keys, token
 from shop.wording import listed
@@ -94,8 +96,10 @@ def copy(request: Request, number: int, pk: int) -> HttpResponse:
         if one.pk in changed
     )
     left = [one for one in service.WHAT if one not in what]
-    text = (
-        f"Copied from {channel} to {event.after['channels']}: {listed(what)}. "
-        f"Not copied: {listed([*left, 'mute'])}."
-    )
+    text = gettext("Copied from %(channel)s to %(to)s: %(what)s. Not copied: %(left)s.") % {
+        "channel": channel,
+        "to": event.after["channels"],
+        "what": listed([told(one) for one in what]),
+        "left": listed([told(one) for one in (*left, "mute")]),
+    }
     return answers.done(request, number, section, text, event=event, html=html)

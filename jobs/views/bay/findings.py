@@ -160,4 +160,4 @@ def reason(request: Request, number: int) -> HttpResponse:
     if finding is not None:
         context = {"sheet": fresh, "entry": _entry(fresh, finding)}
         html = render_to_string("bay/finding.html", context)
-    return answers.done(request, number, "findings", "Reason kept.", html=html)
+    return answers.done(request, number, "findings", gettext("Reason kept."), html=html)

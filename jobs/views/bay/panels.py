@@ -7,6 +7,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
 from django.utils.html import format_html
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
 from jobs.errors import Refused
@@ -90,7 +91,7 @@ def remove(request: Request, number: int, pk: int) -> HttpResponse:
         return answers.refused(request, number, "fit", refused, to=back)
     gone = '<template><tr id="panel-{}" hx-swap-oob="delete"></tr></template>'
     row = format_html(gone, pk)
-    text = f"{panel} is off the list."
+    text = gettext("%(panel)s is off the list.") % {"panel": panel}
     return answers.done(request, number, "fit", text, event=event, html=row, to=back)
 
 
@@ -106,6 +107,6 @@ def refitted(request: Request, number: int) -> HttpResponse:
         return answers.refused(request, number, "fit", refused, to=back)
     sheet = BaySheet.of(request, number, "fit")
     rows = "".join(panel_html(sheet, one, oob=True) for one in sheet.job.panels.all())
-    text = "Every panel is refitted."
+    text = gettext("Every panel is refitted.")
     html = f"<template>{rows}</template>"
     return answers.done(request, number, "fit", text, event=event, html=html, to=back)

@@ -92,6 +92,11 @@ def plug(request: Request, number: int, pk: int) -> HttpResponse:
     html = ""
     if request.htmx:
         html = f"<template>{wires_html(fresh, saved.row, oob=True)}</template>"
-    text = f"{saved.row}: {plus.table}, pins {plus.cavity} and {minus.cavity}. Prove it here."
+    text = gettext("%(channel)s: %(plug)s, pins %(plus)s and %(minus)s. Prove it here.") % {
+        "channel": saved.row,
+        "plug": plus.table,
+        "plus": plus.cavity,
+        "minus": minus.cavity,
+    }
     event = service.plug_event(saved.row) if saved.changed else None
     return answers.done(request, number, "channels", text, event=event, html=html, to=back)

@@ -196,7 +196,8 @@ def remove_run(request: Request, number: int, pk: int) -> HttpResponse:
         return answers.refused(request, number, "power", refused)
     gone = '<template><tr id="{}" hx-swap-oob="delete"></tr></template>'
     row = format_html(gone, anchor(run.label))
-    return answers.done(request, number, "power", f"{run.label} removed.", event=event, html=row)
+    text = gettext("%(what)s removed.") % {"what": run.label}
+    return answers.done(request, number, "power", text, event=event, html=row)
 
 
 @allow_any_staff
@@ -276,5 +277,6 @@ def take_proposal(request: Request, number: int, pk: int) -> HttpResponse:
     row.refresh_from_db()
     fields = run_fields(fresh.shop, nodes_of(fresh.plan))
     html = run_html(fresh, row, fields, "path", oob=True)
-    text = f"{row.label}: {wording.size(row.size)} put in the plan."
+    facts = {"run": row.label, "size": wording.size(row.size)}
+    text = gettext("%(run)s: %(size)s put in the plan.") % facts
     return answers.done(request, number, "power", text, event=event, html=html)

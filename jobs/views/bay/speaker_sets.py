@@ -84,4 +84,5 @@ def sets(request: Request, number: int) -> HttpResponse:
     except Refused as refused:
         return answers.refused(request, number, "channels", refused)
     keys = {one.channel.pk for one in members if one.channel is not None}
-    return done(request, number, keys, f"Placed: {event.after['speakers']}.", event)
+    text = gettext("Placed: %(speakers)s.") % {"speakers": event.after["speakers"]}
+    return done(request, number, keys, text, event)

@@ -26,6 +26,7 @@ from jobs.views.bay.channels import channels_of, inputs_of
 from jobs.views.bay.rows import cell_row
 from shop.access import allow, allow_any_staff
 from shop.http import Request
+from shop.kept_words import told
 from shop.roles import BENCH
 from shop.services.events import subject_of
 from shop.typed import row_key, token
@@ -134,7 +135,8 @@ def _put_on(request: Request, number: int, pk: int, speaker_pk: int) -> HttpResp
     except Refused as refused:
         return answers.refused(request, number, "channels", refused)
     speaker = JobSpeaker.objects.get(pk=speaker_pk)
-    text = f"{saved.row} feeds {speaker}."
+    facts = {"channel": saved.row, "speaker": told(str(speaker))}
+    text = gettext("%(channel)s feeds %(speaker)s.") % facts
     return done(request, number, {pk}, text, _last(saved.row))
 
 
@@ -159,7 +161,8 @@ def on_channel(request: Request, number: int, pk: int) -> HttpResponse:
             saved = service.take_off(number, pk, gone.pk, actor=actor(request))
         except Refused as refused:
             return answers.refused(request, number, "channels", refused)
-        return done(request, number, {pk}, f"Taken off {channel}.", _last(saved.row))
+        text = gettext("Taken off %(channel)s.") % {"channel": channel}
+        return done(request, number, {pk}, text, _last(saved.row))
     sheet = BaySheet.of(request, number, "channels")
     on = set(channel.speakers.values_list("pk", flat=True))
     placed = sheet.job.speakers.exclude(pk__in=on).prefetch_related("channels__part")
@@ -202,10 +205,15 @@ def add(request: Request, number: int, position: str) -> HttpResponse:
         form.add_error(None, " ".join(refused.reasons))
         return _dialog(request, sheet, position, there, target, form)
     event = placed.event if placed else None
-    label = POSITIONS[position].label.lower()
-    fed = f", fed by {target}" if target else ""
+    said = (
+        gettext("Speaker placed: %(place)s, fed by %(channel)s.")
+        if target
+        else gettext("Speaker placed: %(place)s.")
+    )
+    place = POSITIONS[position].label.lower()
     keys = {target.pk} if target else set()
-    return done(request, number, keys, f"Speaker placed: {label}{fed}.", event)
+    text = said % {"place": told(place), "channel": target}
+    return done(request, number, keys, text, event)
 
 
 def _add_both(
@@ -228,7 +236,8 @@ def _add_both(
         form.add_error(None, " ".join(refused.reasons))
         return _dialog(request, sheet, position, there, target, form)
     keys = {one.channel.pk for one in members if one.channel is not None}
-    return done(request, sheet.number, keys, f"Placed: {event.after['speakers']}.", event)
+    text = gettext("Placed: %(speakers)s.") % {"speakers": event.after["speakers"]}
+    return done(request, sheet.number, keys, text, event)
 
 
 @allow(*BENCH)
@@ -266,7 +275,7 @@ def remove(request: Request, number: int, pk: int) -> HttpResponse:
         )
     except Refused as refused:
         return answers.refused(request, number, "channels", refused)
-    return done(request, number, keys, f"{name} removed.", event)
+    return done(request, number, keys, gettext("%(what)s removed.") % {"what": name}, event)
 
 
 @allow_any_staff
@@ -311,4 +320,4 @@ def arrange(request: Request, number: int, pk: int) -> HttpResponse:
         )
     except Refused as refused:
         return answers.refused(request, number, "channels", refused)
-    return done(request, number, {pk}, "Wired that way.", event)
+    return done(request, number, {pk}, gettext("Wired that way."), event)

@@ -188,17 +188,20 @@ def _other_side_html(sheet: BaySheet, channel: Channel, both: sides.Both, paired
     if both.other is None:
         if both.own.clashes or not both.own.changed:
             return ""
-        text = f"On {channel} alone: delay, polarity and mute stay with their side."
-        return answers.said_html(text)
+        text = gettext("On %(channel)s alone: delay, polarity and mute stay with their side.")
+        return answers.said_html(text % {"channel": channel})
     other = named(sheet, both.other.row.channel_id)
     row = settings_html(sheet, other, TuningKind.AFTER, both.other.row, paired=paired, oob=True)
     if both.other.clashes:
         who = listed(sorted({clash.actor for clash in both.other.clashes}))
-        text = f"Saved on {channel} alone: {who} changed {other} meanwhile. Look at both sides."
+        text = gettext(
+            "Saved on %(channel)s alone: %(who)s changed %(other)s meanwhile. Look at both sides."
+        )
+        text %= {"channel": channel, "who": who, "other": other}
         return row + answers.said_html(text, "stop")
     if both.event is None:
         return row
-    text = f"Set on {channel} and {other}."
+    text = gettext("Set on %(channel)s and %(other)s.") % {"channel": channel, "other": other}
     return row + answers.said_html(text, "done", sheet.url("bay_undo", both.event.pk))
 
 
@@ -288,7 +291,7 @@ def return_to(request: Request, number: int, pk: int) -> HttpResponse:
         )
         for channel in channels_of(sheet.job)
     )
-    text = f"The settings are those of “{record.name}” again."
+    text = gettext("The settings are those of “%(name)s” again.") % {"name": record.name}
     return answers.done(request, number, "tuning", text, event=event, html=html)
 
 

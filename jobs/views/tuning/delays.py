@@ -210,5 +210,6 @@ def put_in(request: Request, number: int) -> HttpResponse:
         )
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused, to=back)
-    text = f"Delays put into the after settings: {event.after['channels']}."
+    said = gettext("Delays put into the after settings: %(channels)s.")
+    text = said % {"channels": event.after["channels"]}
     return answers.done(request, number, "tuning", text, event=event, to=back)

@@ -7,7 +7,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
-from django.utils.translation import gettext
+from django.utils.translation import gettext, ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from jobs.errors import Refused
@@ -213,7 +213,8 @@ def import_responses(request: Request, number: int) -> HttpResponse:
             % {"file_name": unread.file_name},
         )
         return redirect("bay_measured_text", number, unread.pk)
-    messages.success(request, "1 measurement is in." if count == 1 else f"{count} are in.")
+    said = ngettext("%(count)s measurement is in.", "%(count)s measurements are in.", count)
+    messages.success(request, said % {"count": count})
     return redirect(f"{sheet.url('bay_measured')}?playing={data['playing']}")
 
 
