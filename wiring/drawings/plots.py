@@ -9,7 +9,7 @@ Without any script the native tooltip shows the values of a third octave; `data-
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Final, NamedTuple
@@ -41,7 +41,7 @@ _NARROW: Final = frozenset("fijlrtI.,:;'()| ")
 BESIDE: Final = 3.0
 """Room left free on both sides of a name."""
 
-SAMPLE: Final = 28.0
+_SAMPLE: Final = 28.0
 """How long the piece of a line is beside its name below a plot [px]."""
 
 _BETWEEN: Final = 8
@@ -49,6 +49,9 @@ _BETWEEN: Final = 8
 
 RISES: Final = (-7.0, 15.0, -21.0, 29.0, -35.0, 43.0)
 """How far under its line a name may stand [px], the best first."""
+
+SHARES: Final = (0.5, 0.3, 0.7, 0.15, 0.85, 0.0, 1.0)
+"""How far along the loud part of its line, the best first."""
 
 Box = tuple[float, float, float, float]
 
@@ -147,7 +150,8 @@ def draw(
     names = _beside(frame, named, wished, taken, look)
     height = frame.height
     if names is None:
-        names, height = _below(frame, named, wished, look.letters)
+        listed = [(_stroke(one, wished), one.label) for one in named]
+        names, height = below(frame, listed, frame.height + look.letters, look.letters)
     narrow = " narrow" if look.width < SCREEN.width else ""
     parts = [
         f'<svg class="plot{narrow}" xmlns="http://www.w3.org/2000/svg" '
@@ -300,7 +304,7 @@ def _places(frame: Frame, line: Line, letters: float) -> Iterator[tuple[float, f
     width = name_width(line.label, letters)
     values = np.minimum(shown, frame.top)
     loud = usable[values[usable] >= values[usable].max() - 4]
-    along = [loud[int(share * (loud.size - 1))] for share in (0.5, 0.3, 0.7, 0.15, 0.85, 0.0, 1.0)]
+    along = [loud[int(share * (loud.size - 1))] for share in SHARES]
     for rise in RISES:
         for place in along:
             x = frame.x(float(line.frequencies_hz[place])) - width / 2
@@ -339,20 +343,20 @@ def holds(box: Box, along: Floats) -> bool:
     return bool(np.any((y > top) & (y < bottom)))
 
 
-def _below(
-    frame: Frame, named: Sequence[Line], wished: Line | None, letters: float
+def below(
+    frame: Frame, listed: Iterable[tuple[str, str]], first: float, letters: float
 ) -> tuple[list[str], float]:
-    """The names below the plot, each beside a piece of its line; and how high all is [px]."""
+    """Names below the plot from the base line `first` on [px], each beside a piece of its line,
+    whose look comes with it; and how high all is [px]."""
     parts = []
-    x, y = frame.left, frame.height + letters
-    for line in named:
-        wide = SAMPLE + 6 + name_width(line.label, letters)
+    x, y = frame.left, first
+    for look, label in listed:
+        wide = _SAMPLE + 6 + name_width(label, letters)
         if x > frame.left and x + wide > frame.width - frame.right:
             x, y = frame.left, y + letters * 1.4
-        look = _stroke(line, wished)
         parts.append(
-            f'<path d="M{x:.1f} {y - letters * 0.35:.1f}h{SAMPLE:g}" fill="none" {look}/>'
-            f'<text x="{x + SAMPLE + 6:.1f}" y="{y:.1f}">{escape(line.label)}</text>'
+            f'<path d="M{x:.1f} {y - letters * 0.35:.1f}h{_SAMPLE:g}" fill="none" {look}/>'
+            f'<text x="{x + _SAMPLE + 6:.1f}" y="{y:.1f}">{escape(label)}</text>'
         )
         x += wide + 18
     return parts, y + letters * 0.4

@@ -16,9 +16,10 @@ from wiring.drawings.frame import Frame
 from wiring.drawings.plots import (
     BESIDE,
     RISES,
-    SAMPLE,
     SCREEN,
+    SHARES,
     Box,
+    below as names_below,
     filled,
     holds,
     name_width,
@@ -77,8 +78,9 @@ def renamed(svg: str, say: Callable[[str], str]) -> str:
     below = [(one[1], float(one[2]), say(unescape(one[3]))) for one in _BELOW.finditer(svg)]
     if below:
         first = min(y for _, y, _ in below)
-        rows, height = _rows(frame, [(look, name) for look, _, name in below], first, letters[1])
-        return _with_height(_instead(_BELOW, svg, rows), frame.width, height)
+        listed = [(look, name) for look, _, name in below]
+        rows, height = names_below(frame, listed, first, float(letters[1]))
+        return _with_height(_instead(_BELOW, svg, "".join(rows)), frame.width, height)
     names = [
         _Name(one[3], one[4] or "", float(one[1]) + 2, float(one[5]), float(one[2]) - 4,
               say(unescape(one[6])))
@@ -87,13 +89,14 @@ def renamed(svg: str, say: Callable[[str], str]) -> str:
     if not names:
         return svg
     lines = list(_lines(svg))
-    placed = _placed(frame, names, lines, float(letters[1]))
+    font = float(letters[1])
+    placed = _placed(frame, names, lines, font)
     if placed is not None:
         return _instead(_NAME, svg, "".join(placed))
     looks = {one.style: one.look for one in reversed(lines)}
     listed = [(looks.get(one.style, ""), one.label) for one in names]
-    rows, height = _rows(frame, listed, frame.height + float(letters[1]), letters[1])
-    return _with_height(_instead(_NAME, svg, rows), frame.width, height)
+    rows, height = names_below(frame, listed, frame.height + font, font)
+    return _with_height(_instead(_NAME, svg, "".join(rows)), frame.width, height)
 
 
 def _instead(names: re.Pattern[str], svg: str, anew: str) -> str:
@@ -106,24 +109,6 @@ def _instead(names: re.Pattern[str], svg: str, anew: str) -> str:
 
 def _with_height(svg: str, width: float, height: float) -> str:
     return _SIZE.sub(f'viewBox="0 0 {width:g} {height:g}"', svg, count=1)
-
-
-def _rows(
-    frame: Frame, listed: list[tuple[str, str]], first: float, font: str
-) -> tuple[str, float]:
-    """The names below the plot, each beside a piece of its line; and how high all is [px]."""
-    letters = float(font)
-    parts, x, y = [], frame.left, first
-    for look, label in listed:
-        wide = SAMPLE + 6 + name_width(label, letters)
-        if x > frame.left and x + wide > frame.width - frame.right:
-            x, y = frame.left, y + letters * 1.4
-        parts.append(
-            f'<path d="M{x:.1f} {y - letters * 0.35:.1f}h{SAMPLE:g}" fill="none" {look}/>'
-            f'<text x="{x + SAMPLE + 6:.1f}" y="{y:.1f}">{escape(label)}</text>'
-        )
-        x += wide + 18
-    return "".join(parts), y + letters * 0.4
 
 
 def _lines(svg: str) -> Iterator[_Drawn]:
@@ -187,7 +172,7 @@ def _places(
     bottom = frame.height - frame.below
     loud = own[own[:, 1] <= own[:, 1].min() + _LOUD * (bottom - frame.above)]
     for rise in RISES:
-        for share in (0.5, 0.3, 0.7, 0.15, 0.85, 0.0, 1.0):
+        for share in SHARES:
             x, y = loud[int(share * (len(loud) - 1))]
             if frame.above + 10 <= y + rise <= bottom - 3:
                 yield within(float(x) - width / 2), float(y) + rise
