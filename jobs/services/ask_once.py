@@ -152,6 +152,9 @@ def _by_hand(step: JobStep) -> bool:
 OF_CHANNELS: Final = (Gate.LOADS, Gate.CHANNEL_PLAN, Gate.POWER_PLAN)
 """What a row of the channel plan can turn; what was tried and read on the car it cannot."""
 
+OF_ENTRIES: Final = (Gate.ENTERED, Gate.CHANNEL_PLAN)
+"""What a line typed into a program and read back can turn."""
+
 
 def steps_met(job: Job, actor: StaffMember, gates: Collection[Gate] = ()) -> None:
     """Tick each step that ticks itself and whose condition is met; take such a tick back where

@@ -127,7 +127,7 @@ def save_entry(
     )
     if saved.changed:
         add_entry_step(job)
-        ask_once.steps_met(job, actor)
+        ask_once.steps_met(job, actor, ask_once.OF_ENTRIES)
     return saved
 
 
@@ -206,7 +206,7 @@ def enter_all(
         after={"part": channel_id or part.label, "count": len(after), "rows": after},
         key=key,
     )
-    ask_once.steps_met(job, actor)
+    ask_once.steps_met(job, actor, ask_once.OF_ENTRIES)
     return event
 
 
@@ -224,7 +224,7 @@ def undo_enter_all(event: JobEvent, actor: StaffMember) -> None:
                 EnteredSetting.objects.filter(pk=row.pk).update(
                     **{name: value}, version=F("version") + 1
                 )
-    ask_once.steps_met(locked_job(event.job.number), actor)
+    ask_once.steps_met(locked_job(event.job.number), actor, ask_once.OF_ENTRIES)
 
 
 @transaction.atomic
