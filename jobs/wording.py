@@ -11,9 +11,11 @@ from datetime import date, datetime
 from typing import Any, Final, Protocol
 from zoneinfo import ZoneInfo
 
+import msgspec
 from django.utils.translation import gettext, gettext_noop as kept
 
 from shop.kept_words import told
+from shop.program_limits import KINDS
 from shop.units import METRES_PER_FOOT, METRES_PER_INCH
 from shop.wording import (
     NOTHING as NOTHING,
@@ -47,19 +49,12 @@ from wiring.names import (
     kind_words as kind_words,
     speaker_words,
 )
+from wiring.plan import Passive
 
 FAMILIES: Final = FAMILY_NAMES
 speaker: Final = speaker_words
 
-SECTIONS: Final = {
-    "peaking": kept("peak"),
-    "low_shelf": kept("low shelf"),
-    "high_shelf": kept("high shelf"),
-    "notch": kept("notch"),
-    "all_pass": kept("all-pass"),
-    "low_pass": kept("low-pass"),
-    "high_pass": kept("high-pass"),
-}
+SECTIONS: Final = KINDS
 WITH_GAIN: Final = frozenset({"peaking", "low_shelf", "high_shelf"})
 """Kinds of equaliser section that have a gain."""
 
@@ -128,6 +123,16 @@ def band(middle_hz: float) -> str:
 
 
 _WITH_UNIT: Final = re.compile(r"(?<=\d) (?=µF|mH|Ω|Hz|dB)")
+
+
+def speaker_placed(one: Mapping[str, Any]) -> str:
+    """A speaker of a signed document, where it is and what stands before it: "Tweeter, dash left,
+    behind 9.1 µF"."""
+    words = told(capital(speaker(one["kind"], one["position"])))
+    if (own := one.get("passive")) is None:
+        return words
+    parts = {"parts": passive(msgspec.convert(own, Passive))}
+    return f"{words}, {gettext('behind %(parts)s') % parts}"
 
 
 def passive(own: Any) -> str:

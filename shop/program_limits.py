@@ -10,7 +10,7 @@ from decimal import Decimal
 from functools import lru_cache
 from typing import Final, NamedTuple
 
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_noop as kept
 
 from shop.wording import listed
 
@@ -21,13 +21,13 @@ FAMILIES: Final = {
     "bessel": "Bessel",
 }
 KINDS: Final = {
-    "peaking": "peak",
-    "low_shelf": "low shelf",
-    "high_shelf": "high shelf",
-    "notch": "notch",
-    "all_pass": "all-pass",
-    "low_pass": "low-pass",
-    "high_pass": "high-pass",
+    "peaking": kept("peak"),
+    "low_shelf": kept("low shelf"),
+    "high_shelf": kept("high shelf"),
+    "notch": kept("notch"),
+    "all_pass": kept("all-pass"),
+    "low_pass": kept("low-pass"),
+    "high_pass": kept("high-pass"),
 }
 SLOPES_DB: Final = tuple(range(6, 49, 6))
 _NUMBER: Final = r"([+-]?(?:\d+(?:[.,]\d+)?|[.,]\d+))"

@@ -25,7 +25,7 @@ from jobs.wording import NOTHING, Local
 from shop.kept_words import told
 from shop.wording import inner
 from wiring.findings import Finding
-from wiring.plan import Passive, Plan, from_builtins
+from wiring.plan import Plan, from_builtins
 
 Document = Mapping[str, Any]
 SEVERITIES: Final = ("stop", "caution", "note")
@@ -38,17 +38,9 @@ CUSTOMER_ROLE: Final = kept("Received, customer")
 FIGURE_TEXTS: Final = ("label", "formula", "worked", "source")
 
 
-def _speaker_words(speaker: Mapping[str, Any]) -> str:
-    words = wording.capital(wording.speaker(speaker["kind"], speaker["position"]))
-    if (own := speaker.get("passive")) is not None:
-        parts = {"parts": wording.passive(msgspec.convert(own, Passive))}
-        words = f"{told(words)}, {gettext('behind %(parts)s') % parts}"
-    return told(words)
-
-
 def _feeds(channel: Mapping[str, Any], speakers: Mapping[str, Any]) -> list[dict[str, str]]:
     fed = [
-        {"id": one, "words": _speaker_words(speakers[one]), "name": speakers[one]["name"]}
+        {"id": one, "words": wording.speaker_placed(speakers[one]), "name": speakers[one]["name"]}
         for one in channel.get("speakers", ())
         if one in speakers
     ]

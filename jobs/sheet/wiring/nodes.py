@@ -8,7 +8,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
-import msgspec
 from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import wording
@@ -16,7 +15,6 @@ from jobs.sheet.power_values import fuses_of
 from jobs.wording import Local
 from shop.kept_words import told
 from shop.wording import inner
-from wiring.plan import Passive
 
 Document = Mapping[str, Any]
 
@@ -191,7 +189,7 @@ def _outputs(device: str, document: Document) -> Iterator[Output]:
             continue
         line = one["kind"] == "line"
         feeds = [
-            (name, _speaker(speakers[name]), speakers[name]["name"])
+            (name, wording.speaker_placed(speakers[name]), speakers[name]["name"])
             for name in one.get("speakers", ())
             if name in speakers
         ]
@@ -222,14 +220,6 @@ def _outputs(device: str, document: Document) -> Iterator[Output]:
             else gettext("polarity not proved"),
             one.get("note", ""),
         )
-
-
-def _speaker(speaker: Document) -> str:
-    words = wording.capital(wording.speaker(speaker["kind"], speaker["position"]))
-    if (own := speaker.get("passive")) is not None:
-        parts = {"parts": wording.passive(msgspec.convert(own, Passive))}
-        return f"{told(words)}, {gettext('behind %(parts)s') % parts}"
-    return told(words)
 
 
 def _load(channel: Document, result: Document) -> str:
