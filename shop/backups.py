@@ -24,7 +24,7 @@ import tempfile
 import time
 import tomllib
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any, cast
@@ -37,7 +37,7 @@ from django.db.migrations.recorder import MigrationRecorder
 from django.utils import timezone
 
 from shop import sealed_archives
-from shop.on_disk import sync
+from shop.on_disk import sync, write_new
 from shop.sealed_archives import SealError
 
 FORMAT = 1
@@ -154,15 +154,8 @@ def key_path() -> Path:
 def _own_key() -> bytes:
     """The shop's key, made when there is none yet."""
     path = key_path()
-    try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    except FileExistsError:
-        return _read_key(path)
-    with os.fdopen(handle, "w") as file:
-        file.write(secrets.token_hex(32) + "\n")
-        file.flush()
-        os.fsync(file.fileno())
-    sync(path.parent)
+    with suppress(FileExistsError):
+        write_new(path, secrets.token_hex(32) + "\n")
     return _read_key(path)
 
 

@@ -9,7 +9,6 @@ person typed is found nowhere and stands as it is. The patterns are read from th
 
 import json
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from html import escape, unescape
@@ -134,7 +133,7 @@ def _holds(kind: str) -> str:
 
 def _shape(pattern: str, places: dict[str, str]) -> Shape:
     fixed = _PLACE.split(pattern)
-    words = re.findall(r"[^\W\d_]{2,}", " ".join(fixed[::2]))
+    words = _WORD.findall(" ".join(fixed[::2]))
     if len(words) < 2:  # "speaker M1" is ours, "speaker box" may be anybody's
         places = {name: "mark" if kind == "id" else kind for name, kind in places.items()}
     parts, own = [], []
@@ -344,8 +343,3 @@ def drawn(svg: str) -> str:
     return _READ.sub(
         lambda found: escape("|".join(map(summed, unescape(found[0]).split("|")))), svg
     )
-
-
-def patterns() -> Iterator[str]:
-    """Every pattern there is."""
-    return (one.pattern for one in _shapes())

@@ -7,7 +7,7 @@ target; then each row is read from both and compared. Files stay where they are,
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Generator
+from collections.abc import Generator
 from contextlib import closing
 from itertools import islice, zip_longest
 from pathlib import Path
@@ -31,12 +31,12 @@ class MoveError(Exception):
     """A move that cannot be made; the message says why and what to do. The source is untouched."""
 
 
-def move_to(where: str, prepare: Callable[[str], None] | None = None) -> dict[str, int]:
+def move_to(where: str) -> dict[str, int]:
     """Copy everything into the empty database at `where`, a PostgreSQL URL or `sqlite`; gives how
     many rows of each table there are.
 
-    `prepare` makes the tables in it, by every migration unless told otherwise. MoveError when it is
-    not empty, when anybody else uses the source, or when a row came out otherwise.
+    MoveError when it is not empty, when anybody else uses the source, or when a row came out
+    otherwise.
     """
     url = "" if where == SQLITE else where
     connections.settings[TARGET] = connections.configure_settings(
@@ -49,7 +49,7 @@ def move_to(where: str, prepare: Callable[[str], None] | None = None) -> dict[st
             require_alone()
         except BackupError as error:
             raise MoveError(str(error).replace("restore again", "move again")) from error
-        (prepare or _by_migrations)(url)
+        _make_tables(url)
         try:
             with transaction.atomic(using=TARGET):
                 frozen.remove(connections[TARGET])
@@ -85,7 +85,7 @@ def _require_empty() -> None:
         )
 
 
-def _by_migrations(url: str) -> None:
+def _make_tables(url: str) -> None:
     environment = os.environ | {"DATABASE_URL": url}
     command = [sys.executable, "manage.py", "migrate", "--noinput", "--verbosity", "0"]
     done = subprocess.run(

@@ -16,6 +16,16 @@ def sync(path: Path) -> None:
         os.close(handle)
 
 
+def write_new(path: Path, text: str) -> None:
+    """Make a file that this user alone may read, whole on the disk. Raises FileExistsError."""
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "w") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    sync(path.parent)
+
+
 class SyncedStorage(FileSystemStorage):
     """Uploads: the file is synced, then each folder that leads to it, which may be new.
 

@@ -6,14 +6,13 @@ So whoever takes the machine's disk or the place of the copies reads no customer
 """
 
 import hashlib
-import os
 import shutil
 from pathlib import Path
 from typing import IO, Any, Final, cast
 
 from django.conf import settings
 
-from shop.on_disk import sync
+from shop.on_disk import sync, write_new
 
 ENDING: Final = ".age"
 HEAD: Final = b"age-encryption.org/v1"
@@ -119,13 +118,9 @@ def new_identity(path: Path) -> str:
     made = pyrage.x25519.Identity.generate()
     recipient = str(made.to_public())
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        write_new(path, f"# Opens Loombook's backups made for {recipient}\n{made}\n")
     except OSError as error:
         raise SealError(f"No identity was made: {error}") from error
-    with os.fdopen(handle, "w") as file:
-        file.write(f"# Opens Loombook's backups made for {recipient}\n{made}\n")
-        file.flush()
-        os.fsync(file.fileno())
     return recipient
 
 

@@ -47,7 +47,7 @@ def test_every_row_comes_along_as_it_is(data_folder: Path, monkeypatch: pytest.M
     lay_ground()
     long_ago = timezone.now() - timedelta(days=900)
     Vehicle.objects.update(created_at=long_ago)
-    monkeypatch.setattr(moving, "_by_migrations", tables_from_models)
+    monkeypatch.setattr(moving, "_make_tables", tables_from_models)
     call_command("move_database", "sqlite")
     with closing(sqlite3.connect(data_folder / "loombook.sqlite3")) as there:
         for model in moving._tables():
@@ -73,9 +73,10 @@ def test_a_row_that_comes_out_otherwise_is_named(
         Vehicle.objects.using(moving.TARGET).filter(pk=last.pk).update(plate="ANOTHER")
         return copied
 
+    monkeypatch.setattr(moving, "_make_tables", tables_from_models)
     monkeypatch.setattr(moving, "_copy", spoilt)
     with pytest.raises(moving.MoveError, match=f"shop.Vehicle {last.pk} came out with another"):
-        moving.move_to("sqlite", tables_from_models)
+        moving.move_to("sqlite")
 
 
 def test_what_cannot_be_moved_is_refused_with_a_reason(data_folder: Path) -> None:
