@@ -34,8 +34,8 @@ class Budget:
 
 
 BUDGETS = (
-    Budget("board", 8),
-    Budget("board", 8, "?by=bay"),
+    Budget("board", 9),
+    Budget("board", 9, "?by=bay"),
     Budget("review_queue", 8),
     Budget("find", 11, "?q=LK"),
     Budget("customer_list", 8),

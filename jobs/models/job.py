@@ -82,7 +82,33 @@ def job_number(text: str) -> int | None:
     return whole(digits, high=999_999_999)
 
 
-class Job(models.Model):
+class Promised:
+    """What follows from a stage and a promise: of a job, or of its row on the board."""
+
+    stage: str
+    held_from: str
+    starts_at: datetime
+    promised_at: datetime
+
+    @property
+    def is_here(self) -> bool:
+        """The car has come: it is in the shop's hands, or was."""
+        held = self.held_from if self.stage == Stage.ON_HOLD else self.stage
+        return held != Stage.BOOKED
+
+    @property
+    def is_late(self) -> bool:
+        """The promise is past. A car that has not come cannot be late."""
+        done = self.stage in SIGNED | {Stage.CANCELLED}
+        return self.is_here and not done and self.promised_at < timezone.now()
+
+    @property
+    def not_arrived(self) -> bool:
+        """The car should be here by now, and is not."""
+        return self.stage == Stage.BOOKED and self.starts_at < timezone.now()
+
+
+class Job(Promised, models.Model):
     """One visit. `version` rises with every change of the job row itself."""
 
     number = models.PositiveIntegerField(unique=True, editable=False)
@@ -163,23 +189,6 @@ class Job(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("job", args=[self.number])
-
-    @property
-    def is_here(self) -> bool:
-        """The car has come: it is in the shop's hands, or was."""
-        held = self.held_from if self.stage == Stage.ON_HOLD else self.stage
-        return held != Stage.BOOKED
-
-    @property
-    def is_late(self) -> bool:
-        """The promise is past. A car that has not come cannot be late."""
-        done = self.stage in SIGNED | {Stage.CANCELLED}
-        return self.is_here and not done and self.promised_at < timezone.now()
-
-    @property
-    def not_arrived(self) -> bool:
-        """The car should be here by now, and is not."""
-        return self.stage == Stage.BOOKED and self.starts_at < timezone.now()
 
     @property
     def sheet_is_open(self) -> bool:

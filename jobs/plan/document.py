@@ -2,7 +2,7 @@
 
 import hashlib
 import zlib
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from itertools import groupby
 from operator import attrgetter
@@ -288,6 +288,28 @@ def beside_findings(job: Job) -> list[Finding]:
     return [one for one in found if one is not None]
 
 
+class _Asked:
+    """A plan with what else its check rests on. Equal where the written plan is the same."""
+
+    __slots__ = ("air_c", "distances_m", "plan", "text")
+
+    def __init__(self, plan: doc.Plan, distances_m: dict[str, float], air_c: float) -> None:
+        self.plan, self.distances_m, self.air_c = plan, distances_m, air_c
+        self.text = (doc.dump(plan), tuple(sorted(distances_m.items())), air_c)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Asked) and self.text == other.text
+
+    def __hash__(self) -> int:
+        return hash(self.text)
+
+
+@lru_cache(maxsize=64)
+def _checked(asked: _Asked) -> tuple[Finding, ...]:
+    """What the rules find: the same for the same plan, and asked by each page and tablet anew."""
+    return checking.check(asked.plan, asked.distances_m, asked.air_c)
+
+
 def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
     """Every finding of the job, the worst first."""
     plan = plan or plan_of(job)
@@ -295,7 +317,7 @@ def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
         *function_findings(job),
         *beside_findings(job),
         *read_back_findings(job, plan),
-        *checking.check(plan, *heard_from(job)),
+        *_checked(_Asked(plan, *heard_from(job))),
     ]
     return sorted(findings, key=lambda finding: SEVERITY_ORDER[finding.severity])
 

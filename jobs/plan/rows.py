@@ -160,6 +160,19 @@ places: Final = Prepared(
 )
 """What each channel is called."""
 
+loads: Final = Prepared(
+    lambda job: (
+        Channel.objects.filter(job=job, kind=Channel.Kind.AMPLIFIER, speakers__isnull=False)
+        .distinct()
+        .order_by("part__label", "number")
+    ),
+    "kind",
+    "number",
+    "part__label",
+    "measured_load_ohm",
+)
+"""Amplifier channels that feed a speaker, and the load that was measured."""
+
 supply: Final = Prepared(
     lambda job: SupplyFacts.objects.filter(job=job).order_by("job__recordings__pk"),
     *SUPPLY_COLUMNS,

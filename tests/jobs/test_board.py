@@ -56,6 +56,7 @@ def test_the_board_costs_the_same_at_any_size(client: Client) -> None:
     few = queries(client, reverse("board"))
     for stage in (Stage.CHECKED_IN, Stage.IN_BAY, Stage.ON_HOLD, Stage.SIGNED_OFF) * 3:
         make_job(stage)
+    assert queries(client, reverse("board")) == few + 1, "the jobs are read where cards are drawn"
     assert queries(client, reverse("board")) == few == BOARD_QUERIES
     assert queries(client, reverse("board"), hx_request="true", hx_target="board") == (
         REFRESH_QUERIES
