@@ -5,7 +5,7 @@ PY := .venv/bin/python
 export PORT
 
 .DEFAULT_GOAL := help
-.PHONY: help run test check lint format types migrations bench mutate lock backup restore record
+.PHONY: help run test check lint format types migrations audit bench soak mutate lock backup restore record
 .PHONY: environment test-environment
 
 help: ## list these commands
@@ -17,7 +17,7 @@ run: environment ## install what is missing, load the demo shop when empty, serv
 test: test-environment ## format, lint, types, migrations, then every test on SQLite and PostgreSQL
 	@deploy/test.sh
 
-check: lint types migrations ## what to run before each commit
+check: lint types migrations audit ## what to run before each commit
 
 lint: test-environment ## formatting and lint
 	@deploy/lint.sh
@@ -31,9 +31,15 @@ types: test-environment ## static types
 migrations: test-environment ## models without a migration
 	@deploy/migrations.sh
 
+audit: test-environment ## known faults of the pinned libraries; a note where nobody can be asked
+	@$(PY) deploy/audit.py
+
 bench: test-environment ## speed targets, as ratios of one run (BENCH_JOBS=1000000 BENCH_ONLY="board find")
 	@deploy/test_postgres.sh $(PY) -m tests.bench
 	@deploy/test_postgres.sh $(PY) -m tests.bench.tablets
+
+soak: test-environment ## thirty tablets for SOAK_MINUTES (10) while things are killed: what was lost
+	@$(PY) -m tests.soak
 
 mutate: test-environment ## which slips of tables, rules and saving no test would notice (an hour)
 	@$(PY) -m tests.mutate tables

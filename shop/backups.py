@@ -31,6 +31,8 @@ from typing import Any, cast
 
 from django.apps import apps
 from django.conf import settings
+from django.core.files import File
+from django.core.files.storage import storages
 from django.db import DatabaseError, connection, connections
 from django.db.migrations.loader import MigrationLoader
 from django.db.migrations.recorder import MigrationRecorder
@@ -41,6 +43,7 @@ from shop.on_disk import sync, write_new
 from shop.sealed_archives import SealError
 
 FORMAT = 1
+UPLOADS = "data/media"
 MANIFEST = "manifest.json"
 SIGNATURE = "manifest.hmac"
 KEY = "backup.key"
@@ -103,6 +106,7 @@ def write_backup(folder: Path) -> Path:
             f"Choose a folder outside {settings.DATA_DIR}, which is backed up itself."
         )
     folder.mkdir(parents=True, exist_ok=True)
+    store = _store()
     archive = folder / f"loombook-{timezone.now():%Y%m%d-%H%M%S}.tar.gz"
     with tempfile.TemporaryDirectory(prefix=WORKING, dir=folder) as working:
         snapshot = Path(working) / DATABASE_FILES[connection.vendor]
@@ -115,6 +119,8 @@ def write_backup(folder: Path) -> Path:
             for path, name in _data_files():
                 # Read whole, so that size and checksum hold for a file that is still growing.
                 _add(tar, manifest, f"data/{name}", io.BytesIO(path.read_bytes()))
+            if store and store.backed_up:
+                _add_stored(tar, manifest, store)
             said = json.dumps(asdict(manifest), indent=1).encode()
             _add(tar, None, MANIFEST, io.BytesIO(said))
             _add(tar, None, SIGNATURE, io.BytesIO(signature_of(said, _own_key())))
@@ -129,6 +135,22 @@ def write_backup(folder: Path) -> Path:
         unfinished.replace(archive)
         sync(folder)
     return archive
+
+
+def _store() -> Any:
+    """The store that uploads are in; None where they are files of the data folder."""
+    kept: Any = storages["default"]
+    return kept if hasattr(kept, "backed_up") else None
+
+
+def _add_stored(tar: tarfile.TarFile, manifest: Manifest, store: Any) -> None:
+    """Every upload, under the name it has on a disk: it can be restored to either."""
+    try:
+        for name in store.names():
+            with suppress(FileNotFoundError), store.open(name) as file:
+                _add(tar, manifest, f"{UPLOADS}/{name}", io.BytesIO(file.read()))
+    except OSError as error:
+        raise BackupError(f"Not every upload could be read: {error}") from error
 
 
 def _require_sound(archive: Path, manifest: Manifest) -> None:
@@ -256,6 +278,8 @@ def _own_entries() -> list[Path]:
     """The top of the data folder, less the database, what can be made again, and old copies."""
     left_out = {Path(settings.STATIC_ROOT).resolve(), default_folder().resolve()}
     left_out.add(key_path().resolve())
+    if _store():
+        left_out.add(Path(settings.MEDIA_ROOT).resolve())
     if connection.vendor == "sqlite":
         left_out |= {Path(f"{_sqlite_path().resolve()}{end}") for end in ("", "-wal", "-shm")}
     return [
@@ -299,7 +323,10 @@ def _add(
 def _holds_data() -> bool:
     """Whether there is a row of the shop's own, an upload, or a database that cannot be read."""
     media = Path(settings.MEDIA_ROOT)
-    if any(path.is_file() for path in media.rglob("*")):
+    store = _store()
+    if store and next(store.names(), None):
+        return True
+    if not store and any(path.is_file() for path in media.rglob("*")):
         return True
     try:
         tables = set(connection.introspection.table_names())
@@ -406,7 +433,11 @@ def _put_in_place(unpacked: Path, aside: Path) -> None:
     moves = [(entry, aside / entry.name) for entry in _own_entries()]
     restored = unpacked / "data"
     if restored.is_dir():
-        moves += [(entry, data / entry.name) for entry in restored.iterdir()]
+        moves += [
+            (entry, data / entry.name)
+            for entry in restored.iterdir()
+            if not (_store() and entry == unpacked / UPLOADS)
+        ]
     snapshot = unpacked / DATABASE_FILES[connection.vendor]
     if connection.vendor == "sqlite":
         _require_sound_sqlite(snapshot)
@@ -417,7 +448,13 @@ def _put_in_place(unpacked: Path, aside: Path) -> None:
         moves.append((snapshot, live))
     aside.mkdir()
     done: list[tuple[Path, Path]] = []
+    replaced: list[str] = []
     try:
+        if store := _store():
+            try:
+                _into_store(store, unpacked / UPLOADS, aside / "media", replaced)
+            except OSError as error:
+                raise BackupError(f"An upload could not be put back: {error}") from error
         for source, target in moves:
             shutil.move(source, target)
             done.append((source, target))
@@ -426,8 +463,30 @@ def _put_in_place(unpacked: Path, aside: Path) -> None:
     except BaseException:
         for source, target in reversed(done):
             shutil.move(target, source)
+        for name in replaced:
+            with (aside / "media" / name).open("rb") as file:
+                store.put(name, File(file), over=True)
         shutil.rmtree(aside)
         raise
+
+
+def _into_store(store: Any, uploads: Path, aside: Path, replaced: list[str]) -> None:
+    """Put each upload of an archive into the store. One that was otherwise there is first copied
+    `aside` and named in `replaced`; one that the archive has not stays, in nobody's way."""
+    for path in sorted(uploads.rglob("*")):
+        if not path.is_file():
+            continue
+        name = path.relative_to(uploads).as_posix()
+        with path.open("rb") as wanted:
+            if store.put(name, File(wanted)):
+                continue
+            with store.open(name) as file:
+                there = file.read()
+            if there != path.read_bytes():
+                (aside / name).parent.mkdir(parents=True, exist_ok=True)
+                (aside / name).write_bytes(there)
+                replaced.append(name)
+                store.put(name, File(wanted), over=True)
 
 
 def require_alone() -> None:

@@ -1,7 +1,7 @@
 """The whole book from one kind of database into the other, row by row, and compared.
 
 Every table of a model is copied with the keys and moments it has, in one transaction of the
-target; then each row is read from both and compared. Files stay where they are, in the data folder.
+target; then each row is read from both and compared. Files stay where they are.
 """
 
 import os

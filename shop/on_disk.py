@@ -1,6 +1,8 @@
 """Files that are on the disk, whole, before anybody is told that they are kept."""
 
 import os
+from collections.abc import Hashable, Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +26,14 @@ def write_new(path: Path, text: str) -> None:
         file.flush()
         os.fsync(file.fileno())
     sync(path.parent)
+
+
+def discard(files: Iterable[tuple[Any, str]]) -> None:
+    """Take away files, each with its storage, that no row names; one that cannot be reached now
+    stays, and is in nobody's way."""
+    for storage, name in files:
+        with suppress(OSError):
+            storage.delete(name)
 
 
 class SyncedStorage(FileSystemStorage):
@@ -51,6 +61,11 @@ class SyncedStorage(FileSystemStorage):
             path.unlink(missing_ok=True)
             raise
         return path.relative_to(self.location).as_posix()
+
+    def standing(self, name: str) -> Hashable:
+        """What differs once a file was changed. Raises FileNotFoundError."""
+        found = os.stat(self.path(name))
+        return found.st_mtime_ns, found.st_size
 
     def _made(self, name: str) -> tuple[Path, int]:
         """A new file of that name, or of one like it where another was first, open for writing."""

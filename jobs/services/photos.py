@@ -26,6 +26,7 @@ from jobs.photos.marks import clean_marks
 from jobs.services.events import log
 from jobs.services.saving import Saved, locked_job, save_row
 from shop.models import StaffMember
+from shop.on_disk import discard
 from shop.services.events import subject_of
 from shop.typed import row_key
 
@@ -101,8 +102,7 @@ def add_photo(
         with transaction.atomic():
             return _keep(number, picture, subject, key, actor, caption, taken_at, files)
     except BaseException:
-        for storage, name in files:
-            storage.delete(name)
+        discard(files)
         raise
 
 

@@ -9,7 +9,7 @@ import hashlib
 import hmac
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable
 from datetime import UTC, datetime
 from decimal import Decimal
 from functools import lru_cache
@@ -178,7 +178,7 @@ def check_in_photos(check_in: CheckIn) -> "models.QuerySet[Any]":
 
 
 @lru_cache(maxsize=4096)
-def _file_sha256(storage: Any, name: str, _changed: datetime, _size: int) -> str:
+def _file_sha256(storage: Any, name: str, _standing: Hashable) -> str:
     return file_sha256(storage, name)
 
 
@@ -200,14 +200,14 @@ def files_of(label: str, rows: "models.QuerySet[Any]") -> dict[str, str]:
     """The files that rows name, each with its SHA-256."""
     hashes = {}
     for field in file_fields(label):
-        storage = field.storage
+        storage: Any = field.storage
         for name in rows.exclude(**{field.name: ""}).values_list(field.name, flat=True):
             try:
-                changed, size = storage.get_modified_time(name), storage.size(name)
+                standing = storage.standing(name)
             except FileNotFoundError:
                 hashes[name] = ""
             else:
-                hashes[name] = _file_sha256(storage, name, changed, size)
+                hashes[name] = _file_sha256(storage, name, standing)
     return hashes
 
 

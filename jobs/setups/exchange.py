@@ -112,7 +112,7 @@ def _thumbnail(reference: Mapping[str, Any]) -> str:
     try:
         with photo.thumbnail.open("rb") as file:
             text = base64.b64encode(file.read()).decode()
-    except OSError:
+    except FileNotFoundError:
         return ""
     return text if len(text) <= MOST_THUMBNAIL else ""
 

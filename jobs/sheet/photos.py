@@ -27,7 +27,7 @@ def bytes_of(photo: Photo) -> bytes | None:
     try:
         with photo.file.open("rb") as file:
             return bytes(file.read())
-    except OSError:
+    except FileNotFoundError:
         return None
 
 

@@ -18,6 +18,9 @@ if os.environ.get("LOOMBOOK_PAPERS_LATER") != "1":
     for name in ("jobs.renderer", "jobs.signer", "pyhanko.sign.validation"):
         import_module(name)
 
+# What keeps the uploads, too: one in a store takes half a second to load.
+import_module("django.core.files.storage").default_storage.standing  # noqa: B018
+
 # What was loaded stays: no collection during a request has to look through it.
 gc.collect()
 gc.freeze()

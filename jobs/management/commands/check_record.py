@@ -36,6 +36,8 @@ class Command(ReadyCommand):
             problems = list(record_check.check_book())
         except KeyLost as lost:
             raise CommandError(str(lost)) from lost
+        except OSError as error:
+            raise CommandError(f"The check was not finished: {error}") from error
         for problem in problems:
             self.stdout.write(problem)
         jobs, sheets = Job.objects.count(), InstallSheet.objects.count()

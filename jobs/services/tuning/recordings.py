@@ -28,6 +28,7 @@ from jobs.services.tuning.seats import delays_for
 from jobs.services.tuning.settings import put_settings
 from shop.lazy import Lazy
 from shop.models import StaffMember
+from shop.on_disk import discard
 from shop.services.events import subject_of
 
 sums = Lazy("jobs.plan.recordings")
@@ -89,7 +90,7 @@ def add_recording(
             return _keep(number, recording, kept, heard)
     except BaseException:
         if recording.file:
-            recording.file.storage.delete(str(recording.file.name))
+            discard([(recording.file.storage, str(recording.file.name))])
         raise
 
 
@@ -207,7 +208,7 @@ def remove_recording(number: int, pk: int, *, actor: StaffMember, key: str = "")
         key=key,
     )
     row.delete()
-    transaction.on_commit(lambda: storage.delete(name))
+    transaction.on_commit(lambda: discard([(storage, name)]))
 
 
 def delays_wanted(row: Recording, plan: doc.Plan, delays: Delays | None = None) -> list[Any]:
