@@ -27,6 +27,7 @@ from jobs.plan.entered import read_back_findings
 from jobs.plan.fault_codes import codes_said, new_codes
 from jobs.plan.heard import level_change
 from jobs.plan.limits import limits_in
+from jobs.plan.place_heard import with_places_heard
 from jobs.plan.polarity import with_polarity_heard
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
@@ -158,7 +159,8 @@ def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) ->
     if kind == TuningKind.BEFORE:
         return plan
     left = [row for row in supply if row.job_recordings_phase == MeasuredPhase.AFTER]
-    return with_polarity_heard(plan, [row.job_recordings_polarity for row in left])
+    plan = with_polarity_heard(plan, [row.job_recordings_polarity for row in left])
+    return with_places_heard(plan, [row.job_recordings_places for row in left])
 
 
 def _heard_finding(row: Any) -> Finding | None:

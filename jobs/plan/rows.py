@@ -165,6 +165,7 @@ supply: Final = Prepared(
     *SUPPLY_COLUMNS,
     "job__recordings__phase",
     "job__recordings__polarity",
+    "job__recordings__places",
 )
-"""What is known of the supply, and beside it what each recording says of polarities, the oldest
-first: one row a recording, or one."""
+"""What is known of the supply, and beside it what each recording says of polarities and places, the
+oldest first: one row a recording, or one."""

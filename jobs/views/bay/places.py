@@ -10,6 +10,7 @@ _GROUP_OF_RULE = {
     "wire-colour": "wires",
     "polarity-not-proved": "wires",
     "polarity-contradicted": "wires",
+    "place-contradicted": "wires",
     "speaker-cable-known": "cables",
     "speaker-cable-load": "cables",
     "speaker-cable-loss": "cables",

@@ -75,7 +75,7 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
             {
                 **one,
                 "words": played[one["number"]],
-                "place": sums.place_heard(sheet.plan, row.order[one["number"]], one),
+                "place": row.places.get(row.order[one["number"]]),
                 "verdict": row.polarity.get(row.order[one["number"]]),
             }
             for one in row.results
