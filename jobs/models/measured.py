@@ -120,9 +120,9 @@ class Recording(models.Model):
     file. `taken_with` are the settings in force, by plan id. `results` has one entry for each that
     was heard, `polarity` the verdict on each channel with what it rests on
     (jobs.plan.polarity.Judged), `places` which channels of the source were heard at a channel
-    (jobs.plan.place_heard.PlacesHeard), `pairs` how loud both sides of a pair are, `meets` what speakers
-    add up to where they share a band (jobs.plan.together). `key` is made by the client, so that
-    sending it twice keeps it once.
+    (jobs.plan.place_heard.PlacesHeard), `pairs` how loud both sides of a pair are, `meets` what
+    speakers add up to where they share a band (jobs.plan.together). `key` is made by the client, so
+    that sending it twice keeps it once.
     """
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="recordings")

@@ -262,6 +262,22 @@ def _backup_finding(row: Any) -> Finding | None:
     )
 
 
+def _beyond_finding(row: Any) -> Finding | None:
+    """A part whose program shows something set that is in no line of its list."""
+    if not row.parts_beyond:
+        return None
+    return Finding(
+        rule="set-beyond-list",
+        severity="caution",
+        title=f"{row.parts_label}: its program shows set what is not in the list: "
+        f"{row.parts_beyond}",
+        where=(row.parts_label,),
+        what_to_do="Switch it off in the program, or put it into the settings, then say that "
+        "nothing else is set.",
+        source="what was read back",
+    )
+
+
 def _fault_code_finding(before: str, after: str) -> Finding | None:
     new = new_codes(before, after)
     if not new:
@@ -286,6 +302,7 @@ def beside_findings(job: Job) -> list[Finding]:
         _fault_code_finding(*(text or "" for text in codes)),
         *(_signal_finding(row) for row in rows),
         *(_backup_finding(row) for row in rows),
+        *(_beyond_finding(row) for row in rows),
     ]
     return [one for one in found if one is not None]
 

@@ -210,10 +210,34 @@ def test_sent_twice_it_is_kept_once_and_a_later_one_takes_its_place(
     assert job.measured.count() == 1
     add(workshop, job, wav(TWEETER), "A1.1", key="another-key")
     assert list(job.measured.values_list("counts", flat=True)) == [False, True]
+    client.force_login(workshop.technician)
+    newest = job.recordings.last()
+    assert newest is not None
+    page = client.get(reverse("bay_record", args=[job.number])).content.decode()
+    url = reverse("bay_takes_average", args=[job.number, newest.pk])
+    assert page.count("1 earlier take at") == page.count(url) == 1
+    for _ in range(2):
+        client.post(url, {"key": "average-key"})
+
+    def counted() -> list[bool]:
+        return list(job.measured.order_by("pk").values_list("counts", flat=True))
+
+    assert counted() == [True, True]
+    undo(job.number, job.events.get(code="takes.averaged").pk, workshop.technician)
+    assert counted() == [False, True]
+    workshop.set(job, job.channels.get(number=1), "after", {"level_db": -9.0})
+    add(workshop, job, wav(TWEETER), "A1.1", key="quieter-key")
+    assert counted() == [False, False, True]
+    refused = client.post(
+        reverse("bay_takes_average", args=[job.number, newest.pk + 1]), follow=True
+    )
+    assert "counts already" in refused.content.decode() and counted() == [False, False, True]
+    workshop.set(job, job.channels.get(number=1), "after", {"level_db": -4.5})
+    remove_recording(job.number, newest.pk + 1, actor=workshop.technician)
+    job.measured.filter(recording=newest).update(counts=True)
     seat = replace(TWEETER, reflections=((0.4, 0.5),))
     add(workshop, job, wav(seat), "A1.1", key="seat-key", place="head, right")
     assert list(job.measured.values_list("counts", flat=True)) == [False, True, True]
-    client.force_login(workshop.technician)
     page = client.get(reverse("bay_measured", args=[job.number]), {"playing": "A1.1"})
     [(phase, made)] = page.context["comparison"]["made_of"]
     assert phase == "After" and [one[:11] for one in made.places] == ["head, centr", "head, right"]

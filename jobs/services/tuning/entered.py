@@ -21,6 +21,11 @@ from jobs.services import ask_once
 from jobs.services.entry_step import add_entry_step
 from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, locked_job, open_job, save_row
+from jobs.services.tuning.beyond import (
+    put_beyond,
+    put_beyond_back,
+    said_beyond,
+)
 from shop.models import StaffMember
 from shop.services.events import subject_of
 from wiring.plan import Plan
@@ -159,7 +164,8 @@ def enter_all(
     key: str = "",
 ) -> JobEvent:
     """Say of every line of a part, or of one channel of it, that its program shows what is set
-    (SAME), or that all came with a file that was loaded (LOADED). The event undoes it.
+    (SAME), or that all came with a file that was loaded (LOADED). The event undoes it. The same of
+    a whole part says too that nothing else is set in it.
 
     `shown` is the mark of the list as the page showed it. Raises Refused where the settings are
     others by now, where nothing is left to say, or when the sheet is closed.
@@ -194,16 +200,25 @@ def enter_all(
         row.save()
         before[str(row.pk)] = {name: before_value}
         after[str(row.pk)] = fields
-    if not after:
+    was = said_beyond(part) if code == SAME and not channel_id else ""
+    beyond = was != ""
+    if not after and not beyond:
         raise Refused(gettext("That is said of every line already."))
+    if beyond:
+        put_beyond(part, "", actor)
     add_entry_step(job)
     event = log(
         job,
         actor,
         code,
         subject=subject_of(part),
-        before={"rows": before},
-        after={"part": channel_id or part.label, "count": len(after), "rows": after},
+        before={"rows": before, **({"beyond": was} if beyond else {})},
+        after={
+            "part": channel_id or part.label,
+            "count": len(after),
+            "rows": after,
+            **({"beyond": ""} if beyond else {}),
+        },
         key=key,
     )
     ask_once.steps_met(job, actor, ask_once.OF_ENTRIES)
@@ -224,6 +239,7 @@ def undo_enter_all(event: JobEvent, actor: StaffMember) -> None:
                 EnteredSetting.objects.filter(pk=row.pk).update(
                     **{name: value}, version=F("version") + 1
                 )
+    put_beyond_back(event, actor)
     ask_once.steps_met(locked_job(event.job.number), actor, ask_once.OF_ENTRIES)
 
 

@@ -45,6 +45,8 @@ def address(plan: doc.Plan, number: int, finding: Finding, section: str) -> str:
         return f"{base}#data-{first}"
     if finding.rule == "entered-then-changed":
         return f"{reverse('bay_entry', args=[number])}#list-{first}"
+    if finding.rule == "set-beyond-list":
+        return f"{reverse('bay_entry', args=[number])}?do=read#beyond-{first}"
     if finding.rule == "read-back-differs":
         return f"{reverse('bay_entry', args=[number])}?do=read#{entry_anchor(finding.where[1])}"
     if section in {"before", "after"}:
