@@ -182,8 +182,7 @@ def enter_all(
             gettext("The settings changed meanwhile: look at the list as it is now, then say so.")
         )
     channels = {row.plan_id: row for row in job.channels.select_related("part")}
-    before: dict[str, Any] = {}
-    after: dict[str, Any] = {}
+    said: list[tuple[EnteredSetting, str, list[str]]] = []
     now = timezone.now()
     for entry in entries:
         fields = _DO[code](entry)
@@ -192,14 +191,14 @@ def enter_all(
         line = entry.line
         row = entry.row or EnteredSetting(channel=channels[line.channel_id], what=line.what)
         (name,) = fields
-        before_value = getattr(row, name)
+        said.append((row, name, getattr(row, name)))
         setattr(row, name, fields[name])
         setattr(row, f"{name}_by", actor)
         setattr(row, f"{name}_at", now)
         row.version = row.version + 1 if row.pk else 1
-        row.save()
-        before[str(row.pk)] = {name: before_value}
-        after[str(row.pk)] = fields
+    _keep_all([row for row, _, _ in said])
+    before = {str(row.pk): {name: old} for row, name, old in said}
+    after = {str(row.pk): {name: getattr(row, name)} for row, name, _ in said}
     was = said_beyond(part) if code == SAME and not channel_id else ""
     beyond = was != ""
     if not after and not beyond:
@@ -223,6 +222,15 @@ def enter_all(
     )
     ask_once.steps_met(job, actor, ask_once.OF_ENTRIES)
     return event
+
+
+def _keep_all(rows: Sequence[EnteredSetting]) -> None:
+    """Write lines in two queries, however many; new ones get their keys."""
+    known = [row for row in rows if row.pk is not None]
+    EnteredSetting.objects.bulk_create([row for row in rows if row.pk is None])
+    if known:
+        names = ("typed", "typed_by", "typed_at", "shown", "shown_by", "shown_at", "version")
+        EnteredSetting.objects.bulk_update(known, names)
 
 
 def undo_enter_all(event: JobEvent, actor: StaffMember) -> None:
