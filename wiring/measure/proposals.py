@@ -244,12 +244,6 @@ SIDE_DB: Final = 6.0
 """A speaker held before the microphone is heard by so much more from its own channel."""
 
 
-ZONE_NOT_TOLD: Final = (
-    "Front and rear were heard alike: turn the source's fader all the way to the front for the "
-    "third sound and to the rear for the fourth, and they are told too."
-)
-
-
 class PlaceHeard(msgspec.Struct, frozen=True):
     """Which channels of the source a speaker plays, against where the plan has it: `side` and
     `zone` are empty where they could not be told, `agrees` is None then."""
@@ -289,8 +283,17 @@ def judge_place(heard: Sequence[ChannelHeard], side: Side, zone: HeardZone) -> P
         return PlaceHeard(*found, None, said)
     own_zone = found_zone if zone else ""
     told = own_zone if side == "centre" else " ".join((own_zone, found_side)).strip()
-    said = f"Heard from the {told}, as planned." if told else "Heard in the middle, as planned."
-    return PlaceHeard(*found, True, said if own_zone or not zone else f"{said} {ZONE_NOT_TOLD}")
+    if told and (own_zone or not zone):
+        said = f"Heard from the {told}, as planned."
+    elif told:
+        said = (
+            f"Heard from the {told}, as planned. Front and rear were heard alike: turn the "
+            "source's fader all the way to the front for the third sound and to the rear for the "
+            "fourth, and they are told too."
+        )
+    else:
+        said = "Heard in the middle, as planned."
+    return PlaceHeard(*found, True, said)
 
 
 def _louder(heard: Sequence[ChannelHeard], first: str, second: str) -> str:
