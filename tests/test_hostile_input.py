@@ -104,6 +104,7 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "bay_entry_round": ("key",),
     "bay_recording_delays": ("key",),
     "bay_recording_levels": ("key",),
+    "bay_takes_average": ("key",),
     "bay_arrange": ("joining", "coil_joining"),
     "bay_run_propose": ("metal", "key"),
     "bay_channel_speaker": ("speaker", "off"),

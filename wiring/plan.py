@@ -55,6 +55,8 @@ RuleBook = Literal["road", "marine"]
 Joining = Literal["single", "parallel", "series", "series_parallel"]
 Chemistry = Literal["flooded", "agm", "efb", "lithium"]
 PolarityHeard = Literal["", "as_set", "contradicted"]
+HeardSide = Literal["", "left", "right"]
+HeardZone = Literal["", "front", "rear"]
 
 
 class Document(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -321,7 +323,8 @@ class Channel(Document, frozen=True):
     a passive crossover states for the set; it counts where a speaker of the channel has one.
 
     `polarity_heard` is what a recording of a test signal says of its polarity against the plan's;
-    empty where none could tell, or something of it was changed since.
+    empty where none could tell, or something of it was changed since. `heard_side` and `heard_zone`
+    are which channels of the source a recording heard at what the channel feeds, held by the same.
     """
 
     id: Id
@@ -339,6 +342,8 @@ class Channel(Document, frozen=True):
     stated_load_ohm: Ohm | None = None
     output_limit_v: Annotated[float, Meta(gt=0, le=400)] | None = None
     polarity_heard: PolarityHeard = ""
+    heard_side: HeardSide = ""
+    heard_zone: HeardZone = ""
     setting: Setting = Setting()
     note: Annotated[str, Meta(max_length=500)] = ""
 

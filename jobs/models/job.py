@@ -270,6 +270,16 @@ class JobPart(models.Model):
         editable=False,
     )
     state_at = models.DateTimeField(null=True, blank=True, editable=False)
+    beyond = models.CharField("set beyond the list", max_length=200, blank=True, editable=False)
+    beyond_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="+",
+        editable=False,
+    )
+    beyond_at = models.DateTimeField(null=True, blank=True, editable=False)
     mount_place = models.CharField("mounted where", max_length=80, blank=True)
     fixings = models.CharField(max_length=120, blank=True)
     torque_nm = models.FloatField(

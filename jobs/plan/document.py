@@ -27,6 +27,7 @@ from jobs.plan.entered import read_back_findings
 from jobs.plan.fault_codes import codes_said, new_codes
 from jobs.plan.heard import level_change
 from jobs.plan.limits import limits_in
+from jobs.plan.place_heard import with_places_heard
 from jobs.plan.polarity import with_polarity_heard
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
@@ -158,7 +159,8 @@ def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) ->
     if kind == TuningKind.BEFORE:
         return plan
     left = [row for row in supply if row.job_recordings_phase == MeasuredPhase.AFTER]
-    return with_polarity_heard(plan, [row.job_recordings_polarity for row in left])
+    plan = with_polarity_heard(plan, [row.job_recordings_polarity for row in left])
+    return with_places_heard(plan, [row.job_recordings_places for row in left])
 
 
 def _heard_finding(row: Any) -> Finding | None:
@@ -260,6 +262,22 @@ def _backup_finding(row: Any) -> Finding | None:
     )
 
 
+def _beyond_finding(row: Any) -> Finding | None:
+    """A part whose program shows something set that is in no line of its list."""
+    if not row.parts_beyond:
+        return None
+    return Finding(
+        rule="set-beyond-list",
+        severity="caution",
+        title=f"{row.parts_label}: its program shows set what is not in the list: "
+        f"{row.parts_beyond}",
+        where=(row.parts_label,),
+        what_to_do="Switch it off in the program, or put it into the settings, then say that "
+        "nothing else is set.",
+        source="what was read back",
+    )
+
+
 def _fault_code_finding(before: str, after: str) -> Finding | None:
     new = new_codes(before, after)
     if not new:
@@ -284,6 +302,7 @@ def beside_findings(job: Job) -> list[Finding]:
         _fault_code_finding(*(text or "" for text in codes)),
         *(_signal_finding(row) for row in rows),
         *(_backup_finding(row) for row in rows),
+        *(_beyond_finding(row) for row in rows),
     ]
     return [one for one in found if one is not None]
 

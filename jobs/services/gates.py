@@ -122,6 +122,7 @@ def settings_entered(facts: GateFacts) -> list[str]:
     """Every setting is ticked as entered in its processor, and the program shows it; nothing is
     asked where no processor's limits are on record."""
     missing = []
+    unasked = set(facts.job.parts.filter(beyond_by=None).values_list("label", flat=True))
     lists = lists_of(plan_of(facts.job), rows_by_line(facts.job))
     if lists and not any(one.total for one in lists):
         return [gettext("No channel of a processor is set yet.")]
@@ -137,6 +138,8 @@ def settings_entered(facts: GateFacts) -> list[str]:
                 gettext("%(device)s: %(done)s of %(total)s settings read back.")
                 % {**which, "done": one.proved}
             )
+        elif one.total and one.device.id in unasked:
+            missing.append(gettext("%(device)s: say whether anything else is set in it.") % which)
     return missing
 
 

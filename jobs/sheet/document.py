@@ -213,6 +213,7 @@ def _programs(job: Job, plan: Plan) -> dict[str, dict[str, Any]]:
             "read_back": one.proved,
             "read_back_by": list(dict.fromkeys(map(_name, readers))),
             "shown_otherwise": one.differing,
+            **({"beyond": part.beyond} if part.beyond_by_id is not None else {}),
             "state_name": part.state_name if part.state_by else "",
             "state_slot": part.state_slot if part.state_by else "",
             "state_by": _name(part.state_by),
