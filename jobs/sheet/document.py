@@ -444,7 +444,7 @@ def _signatures(job: Job, signing: Signing | None) -> dict[str, Any]:
 
 def _sheet(job: Job, signing: Signing | None) -> dict[str, Any]:
     if signing is None:
-        return {"number": f"J{job.number}", "revision": None, "draft": True}
+        return {"number": str(job), "revision": None, "draft": True}
     return {
         "number": sheet_number(job.number, signing.revision),
         "revision": signing.revision,
