@@ -23,6 +23,7 @@ from jobs.lifecycle import (
 from shop import branches, series
 from shop.models.people import customer_wanted
 from shop.models.products import InputFrom, TurnOn
+from shop.models.shop import Shop
 from shop.models.vehicles import vehicle_wanted
 
 
@@ -165,10 +166,16 @@ class Job(models.Model):
     def get_absolute_url(self) -> str:
         return reverse("job", args=[self.number])
 
+    def shop_there(self, shop: Shop) -> Shop:
+        """The shop as papers and mails of this job name it: its branch's address and phone."""
+        return shop.at(self.bay.branch) if shop.several_branches else shop
+
     @property
     def elsewhere(self) -> str:
         """The name of its branch, where the person who looks does not work there; `bay` read with
         it."""
+        if branches.here() is None:
+            return ""
         key = self.bay.branch_id
         return "" if branches.is_own(key) else branches.name_of(key)
 

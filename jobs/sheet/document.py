@@ -489,7 +489,8 @@ def _built(job: Job, signing: Signing | None) -> dict[str, Any]:
         **({} if shop.paper_language == ENGLISH else {"shop_language": shop.paper_language}),
         "logo": ShopLogo.shown(),
         "sheet": _sheet(job, signing),
-        "shop": _shop(shop, language) | {"warranty_months": promised_months(job, shop)},
+        "shop": _shop(job.shop_there(shop), language)
+        | {"warranty_months": promised_months(job, shop)},
         "job": {
             "number": job.number,
             "wants": job.wants,

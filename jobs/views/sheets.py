@@ -91,7 +91,7 @@ def _page(
     status: int = 200,
 ) -> HttpResponse:
     pdf, _ = _newest(sheet)
-    roles = request.user.roles
+    roles = frozenset() if sheet.job.elsewhere else request.user.roles
     later = sheet.job.sheets.filter(corrects=sheet).only("revision", "job").first()
     correct = MOVES["correct"]
     context = {

@@ -231,10 +231,8 @@ class Shop(models.Model):
             times.setdefault(branch, {})[weekday] = at
         return times
 
-    def at(self, branch: Branch | None) -> "Shop":
-        """The shop as papers and mails of a branch name it; itself where it has only one."""
-        if branch is None or not self.several_branches:
-            return self
+    def at(self, branch: Branch) -> "Shop":
+        """The shop as papers and mails of one of several branches name it."""
         there = copy(self)
         if branch.name != self.name:
             there.name = f"{self.name} · {branch}"

@@ -3,10 +3,13 @@
 import re
 from datetime import date, datetime, time, timedelta
 from functools import partial
+from importlib import import_module
 from itertools import pairwise
+from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 import pytest
+from django.apps import apps
 from django.core.exceptions import ValidationError
 from django.db import connection, transaction
 from django.test import Client
@@ -15,10 +18,12 @@ from django.utils import timezone
 
 from jobs.errors import AskFirst
 from jobs.lifecycle import Stage
+from jobs.lists.messages import MESSAGES
 from jobs.models import Job, JobEvent
 from jobs.reads.board import find_jobs, live_jobs
 from jobs.reads.plan import day_plan
 from jobs.services.booking import Booking, Slot, book, change_booking
+from jobs.sheet import document as sheet_document
 from shop import branches, series
 from shop.branches import Reach
 from shop.hours import calendar_of
@@ -240,6 +245,27 @@ def test_nobody_gives_more_than_they_have_and_the_whole_business_stays_with_some
     assert told.get().after["branches"] == two.first.name
 
 
+@pytest.mark.once
+def test_papers_and_mails_name_the_branch_and_what_is_frozen_stays() -> None:
+    before = frozen_of(make_job(Stage.IN_BAY))
+    two = second_branch()
+    jobs = [make_job(Stage.IN_BAY, bay=BayFactory(branch=place)) for place in two[:2]]
+    one, other = (frozen_of(job)["shop"] for job in jobs)
+    assert before["shop"]["name"] == "Our shop"
+    own = {"name": "Lantern Street Audio · Northside", "address": "9 Mill Lane"}
+    assert other == before["shop"] | own | {"phone": "555 0900"}
+    assert (one["name"], one["address"]) == ("Lantern Street Audio", "1 Lantern Street")
+    text = MESSAGES["ready"].text(
+        Job.objects.with_names().get(pk=jobs[1].pk), Shop.objects.current()
+    )
+    assert text.endswith("Lantern Street Audio · Northside\n555 0900")
+
+
+def frozen_of(job: Job) -> dict[str, Any]:
+    signing = sheet_document.Signing(1, make_staff(Role.MANAGER), timezone.now())
+    return sheet_document.freeze(sheet_document.load(pk=job.pk), signing)
+
+
 def test_letters_and_numbers_are_each_others_and_no_series_meets_another() -> None:
     every = ["J", "A", "Z", "AA", "ZZ"]
     for letters in every:
@@ -275,6 +301,22 @@ def test_a_shop_with_one_branch_sees_no_word_of_it() -> None:
         assert answer.status_code == 200, address
         assert not WORDS.search(answer.content.decode()), address
     assert Shop.objects.current().several_branches is False
+
+
+@pytest.mark.once
+def test_the_shop_that_stood_becomes_the_first_branch_and_counts_on() -> None:
+    """The function of the migration, over a shop that still keeps its own count."""
+    bay, person = BayFactory(branch=Branch.objects.create(letters="X")), make_staff()
+    stood = SimpleNamespace(name="Lantern Street Audio", next_job_number=1042)
+    old_shop = SimpleNamespace(objects=SimpleNamespace(first=lambda: stood))
+    tables = SimpleNamespace(
+        get_model=lambda app, name: old_shop if name == "Shop" else apps.get_model(app, name)
+    )
+    import_module("shop.migrations.0037_the_first_branch").one_branch(tables, None)
+    first = Branch.objects.first_one()
+    bay.refresh_from_db()
+    assert (first.name, first.next_job_number, bay.branch) == (stood.name, 1042, first)
+    assert list(first.people.all()) == [person]
 
 
 @pytest.mark.django_db(transaction=True)
