@@ -354,12 +354,17 @@ def _of_another_branch(job: Job, left: Bay) -> list[str]:
         return []
     there = job.bay.branch
     said = [
-        f"{job} goes from {left.branch} to {there}, into {job.bay}: from then on {there} has it on "
-        f"its board and {left.branch} reads of it alone. Tell the customer where to bring the car."
+        gettext(
+            "%(job)s goes from %(left)s to %(branch)s, into %(bay)s: from then on %(branch)s has it "
+            "on its board. Tell the customer where to bring the car."
+        )
+        % {"job": job, "left": left.branch, "branch": there, "bay": job.bay}
     ]
     person = job.technician
     if person is not None and there not in Branch.objects.of(person):
-        said.append(f"{person} does not work at {there}.")
+        said.append(
+            gettext("%(person)s does not work at %(branch)s.") % {"person": person, "branch": there}
+        )
     return said
 
 

@@ -260,7 +260,7 @@ class BayForm(ModelForm):
         name: str = self.cleaned_data["name"]
         same = Bay.objects.filter(branch=self.instance.branch_id, name=name)
         if same.exclude(pk=self.instance.pk).exists():
-            raise forms.ValidationError(gettext("Bay with this Name already exists."))
+            raise forms.ValidationError(gettext("There is a bay of this name already."))
         return name
 
 
