@@ -5,6 +5,7 @@ from django.urls import URLPattern, path
 
 from shop.views import (
     accounts,
+    branches,
     catalogue,
     catalogue_files,
     customer_files,
@@ -151,6 +152,10 @@ urlpatterns: list[URLPattern] = [
     path("settings/label-sheets/new/", labels.label_sheet_create, name="label_sheet_create"),
     path("settings/label-sheets/<int:pk>/", labels.label_sheet_edit, name="label_sheet_edit"),
     path("settings/bays/", settings.bay_list, name="bay_list"),
+    path("branch/", branches.branch_show, name="branch_show"),
+    path("settings/branches/", branches.branch_list, name="branch_list"),
+    path("settings/branches/new/", branches.branch_create, name="branch_create"),
+    path("settings/branches/<int:pk>/", branches.branch_edit, name="branch_edit"),
     path("settings/tax-rates/", settings.tax_rate_list, name="tax_rate_list"),
     path("settings/tax-rates/new/", settings.tax_rate_create, name="tax_rate_create"),
     path("settings/tax-rates/<int:pk>/", settings.tax_rate_edit, name="tax_rate_edit"),

@@ -1,3 +1,4 @@
+from shop.models.branches import Branch
 from shop.models.catalogue_upload import CatalogueUpload
 from shop.models.devices import PinAttempts, Tablet
 from shop.models.events import ShopEvent
@@ -15,6 +16,7 @@ __all__ = [
     "Absence",
     "Bay",
     "BodyShape",
+    "Branch",
     "CatalogueUpload",
     "ClosedDays",
     "CodeApp",

@@ -16,6 +16,7 @@ from shop.change_words import field_of, is_nothing, label_of, value_of, with_uni
 from shop.kept_words import told
 from shop.models import (
     Bay,
+    Branch,
     Customer,
     LabelSheet,
     PlugTable,
@@ -175,6 +176,7 @@ tell_of(
 )
 tell_of(Shop, kept("Profile and assumptions"))
 tell_of(Bay, kept("Bay"), "bay_edit")
+tell_of(Branch, kept("Branch"), "branch_edit")
 tell_of(Tablet, kept("Tablet"))
 tell_of(PlugTable, kept("Plug"), "plug")
 tell_of(LabelSheet, kept("Label sheet"), "label_sheet_edit")
