@@ -355,8 +355,8 @@ def _of_another_branch(job: Job, left: Bay) -> list[str]:
     there = job.bay.branch
     said = [
         gettext(
-            "%(job)s goes from %(left)s to %(branch)s, into %(bay)s: from then on %(branch)s has it "
-            "on its board. Tell the customer where to bring the car."
+            "%(job)s goes from %(left)s to %(branch)s, into %(bay)s: from then on %(branch)s has "
+            "it on its board. Tell the customer where to bring the car."
         )
         % {"job": job, "left": left.branch, "branch": there, "bay": job.bay}
     ]
