@@ -528,6 +528,7 @@ def sheet_values(
         "pictures": _pictures(document, drawn),
         "channels": channels_shown,
         "products": _products(channels_shown),
+        "notes_of_channels": [one for one in channels_shown if one["note"] and not one["bare"]],
         "bare_lines": [one for one in channels_shown if one["bare"]],
         "clips": any("clips_first" in one for one in document["results"]["channels"].values()),
         "unused": ", ".join(unused),

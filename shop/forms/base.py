@@ -17,7 +17,20 @@ class ShopFormRenderer(TemplatesSetting):
 
 
 class ModelForm(forms.ModelForm):  # type: ignore[type-arg]  # generic in its stubs alone
-    """A form that makes or changes one row."""
+    """A form that makes or changes one row.
+
+    A browser ends each line of a text with two characters: a text that differs in that alone from
+    what stands is what stands.
+    """
+
+    def clean(self) -> dict[str, Any]:
+        data: dict[str, Any] = super().clean()
+        for name, text in data.items():
+            stands = self.initial.get(name)
+            texts = isinstance(text, str) and isinstance(stands, str)
+            if texts and text.splitlines() == stands.splitlines():
+                data[name] = stands
+        return data
 
 
 class LongSelect(forms.Select):
