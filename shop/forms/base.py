@@ -24,13 +24,13 @@ class ModelForm(forms.ModelForm):  # type: ignore[type-arg]  # generic in its st
     """
 
     def clean(self) -> dict[str, Any]:
-        data: dict[str, Any] = super().clean()
-        for name, text in data.items():
+        super().clean()
+        texts = {name: one for name, one in self.cleaned_data.items() if isinstance(one, str)}
+        for name, text in texts.items():
             stands = self.initial.get(name)
-            texts = isinstance(text, str) and isinstance(stands, str)
-            if texts and text.splitlines() == stands.splitlines():
-                data[name] = stands
-        return data
+            if isinstance(stands, str) and text.splitlines() == stands.splitlines():
+                self.cleaned_data[name] = stands
+        return self.cleaned_data
 
 
 class LongSelect(forms.Select):
