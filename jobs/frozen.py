@@ -123,6 +123,8 @@ FREE: Final[dict[str, str]] = {
     "shop.Passkey": "what a person signs in with now",
     "shop.RecoveryCode": "what a person signs in with now",
     "shop.SignInAttempts": "counts wrong passwords",
+    "shop.ApiToken": "tokens come and go; what one wrote stands in the log",
+    "shop.ApiWrite": "answers kept for a repeat of the same request",
     "shop.LabelSheet": "how labels are printed",
 }
 """Tables that may change at any time, and why that harms no signed sheet."""

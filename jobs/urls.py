@@ -3,6 +3,7 @@
 from django.urls import URLPattern, URLResolver, include, path
 
 from jobs.views import (
+    api,
     board,
     booking,
     booking_choices,
@@ -36,6 +37,9 @@ from jobs.views.setups import apply, exchange, learning, library
 from jobs.views.tuning import microphones, targets
 
 urlpatterns: list[URLPattern | URLResolver] = []
+
+# Neighbouring programs.
+urlpatterns += [path("api/v1/<path:rest>", api.api, name="api")]
 
 # The front desk: board, find, book, check in, the job's page.
 urlpatterns += [

@@ -16,6 +16,7 @@ from jobs.lifecycle import Stage
 from jobs.models import CheckIn, Job, Photo
 from jobs.services import booking, parts, photos
 from shop.models import (
+    ApiToken,
     Bay,
     Customer,
     Product,
@@ -29,6 +30,8 @@ from shop.models import (
 from shop.models.people import digits_of
 from shop.models.vehicles import plain_plate
 from shop.roles import Role
+from shop.scopes import Scope
+from shop.services import api_tokens
 
 PASSWORD = "lantern-orchard-9"
 
@@ -216,3 +219,11 @@ def make_photo(
         actor=actor,
         **more,
     )
+
+
+def make_token(
+    by: StaffMember, *scopes: Scope, days: float = 30, name: str = "Bookkeeping"
+) -> tuple[ApiToken, str]:
+    """A token of the API and its secret; with every scope where none is named."""
+    expires_at = timezone.now() + timedelta(days=days)
+    return api_tokens.make(name, scopes or Scope, expires_at, by)

@@ -32,7 +32,14 @@ from shop.models.products import SpeakerKind
 from shop.roles import Role
 from shop.services import events
 from shop.services.products import correct_inputs, inputs_seen
-from tests.factories import CustomerFactory, make_job, make_photo, make_product, make_staff
+from tests.factories import (
+    CustomerFactory,
+    make_job,
+    make_photo,
+    make_product,
+    make_staff,
+    make_token,
+)
 
 RESPONSE = "20 70.0\n1000 74.0\n20000 66.0\n"
 
@@ -126,6 +133,7 @@ PK_OF = {
 """Whose key a URL wants, where its name does not begin with it."""
 
 GIVEN = {
+    "api": {"rest": "openapi.json"},
     "bay_move": {"name": "finish"},
     "paper_file": {"name": "card"},
     "product_template": {"kind": "amplifier"},
@@ -293,6 +301,7 @@ def lay_ground() -> Ground:
         "step_kind": kind.pk,
         "step_template": step.pk,
         "tablet": tablet.pk,
+        "api_token": make_token(make_staff(Role.MANAGER))[0].pk,
         "photo": photo.pk,
         "label_sheet": LabelSheet.objects.create(
             name="Test sheet", label_width_mm=70, label_height_mm=37, left_mm=0, top_mm=0.5

@@ -87,6 +87,7 @@ MIDDLEWARE = [
     "shop.middleware.AliveMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "shop.middleware.CompressPagesMiddleware",
+    "shop.middleware.CookielessMiddleware",
     "shop.middleware.PlainRequestMiddleware",
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
