@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from django.db import models
+from django.utils.translation import gettext_noop as kept
 
 from shop.roles import ALL_ROLES, DESK, Role
 
@@ -14,15 +15,15 @@ from shop.roles import ALL_ROLES, DESK, Role
 class Scope(models.TextChoices):
     """One thing a neighbouring program may do."""
 
-    JOBS_READ = "jobs:read", "Read jobs, without customers"
-    JOBS_BOOK = "jobs:book", "Book jobs"
-    CUSTOMERS_READ = "customers:read", "Read who the customer is, plate, VIN and wishes"
-    PLANS_READ = "plans:read", "Read plans and their findings"
-    PLANS_CHECK = "plans:check", "Have plans checked that are in no job"
-    SETUPS_READ = "setups:read", "Read saved setups"
-    SHEETS_READ = "sheets:read", "Read which sheets are signed; with customers, the sheets"
-    CATALOGUE_READ = "catalogue:read", "Read the catalogue, without costs"
-    CATALOGUE_WRITE = "catalogue:write", "Bring products into the catalogue"
+    JOBS_READ = "jobs:read", kept("Read jobs, without customers")
+    JOBS_BOOK = "jobs:book", kept("Book jobs")
+    CUSTOMERS_READ = "customers:read", kept("Read who the customer is, plate, VIN and wishes")
+    PLANS_READ = "plans:read", kept("Read plans and their findings")
+    PLANS_CHECK = "plans:check", kept("Have plans checked that are in no job")
+    SETUPS_READ = "setups:read", kept("Read saved setups")
+    SHEETS_READ = "sheets:read", kept("Read which sheets are signed; with customers, the sheets")
+    CATALOGUE_READ = "catalogue:read", kept("Read the catalogue, without costs")
+    CATALOGUE_WRITE = "catalogue:write", kept("Bring products into the catalogue")
 
 
 NEEDS: Final[dict[str, frozenset[Role]]] = {

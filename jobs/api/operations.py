@@ -65,12 +65,16 @@ JSON: Final = "application/json"
 PLAN: Final = {"content": {JSON: {"schema": {"$ref": "#/components/schemas/Plan"}}}}
 
 
-def _needs(*scopes: Scope, **more: Any) -> dict[str, Any]:
+def _needs(*scopes: Scope, query: Sequence[str] = (), **more: Any) -> dict[str, Any]:
     """What opens an operation, looked at before anything else of the request, and what the
-    description says of it beside its types."""
+    description says of it beside its types. `query` is all that may be asked after the ?: with a
+    misspelled filter everything would be told."""
 
     def may(request: Asked) -> bool:
         need(request, *scopes)
+        if unknown := sorted(set(request.GET) - set(query)):
+            errors = [{"where": f"query.{name[:80]}", "says": "Unknown."} for name in unknown]
+            raise Problem(422, "Leave out what is named in errors.", errors)
         return True
 
     said = {"security": [{"token": [str(scope) for scope in scopes]}], **more}
@@ -117,7 +121,12 @@ def _findings(findings: Sequence[Finding]) -> HttpResponse:
 # Jobs ---------------------------------------------------------------------------------------------
 
 
-@router.get("/jobs", response=JobPage, **_needs(Scope.JOBS_READ), tags=["jobs"])
+@router.get(
+    "/jobs",
+    response=JobPage,
+    **_needs(Scope.JOBS_READ, query=("stage", "changed_after", "cursor")),
+    tags=["jobs"],
+)
 def jobs_list(
     request: Asked,
     stage: Stage | None = None,
@@ -198,7 +207,9 @@ def plans_check(request: Asked) -> HttpResponse:
 # Setups -------------------------------------------------------------------------------------------
 
 
-@router.get("/setups", response=SetupPage, **_needs(Scope.SETUPS_READ), tags=["setups"])
+@router.get(
+    "/setups", response=SetupPage, **_needs(Scope.SETUPS_READ, query=("cursor",)), tags=["setups"]
+)
 def setups_list(request: Asked, cursor: Cursor = None) -> dict[str, Any]:
     """Saved setups, the newest first."""
     return _page(listed.setups_listed(), "pk", cursor, told.setup)
@@ -218,7 +229,12 @@ def setups_one(request: Asked, setup: Key) -> HttpResponse:
 # Sheets -------------------------------------------------------------------------------------------
 
 
-@router.get("/sheets", response=SheetPage, **_needs(Scope.SHEETS_READ), tags=["sheets"])
+@router.get(
+    "/sheets",
+    response=SheetPage,
+    **_needs(Scope.SHEETS_READ, query=("job", "cursor")),
+    tags=["sheets"],
+)
 def sheets_list(request: Asked, job: Number | None = None, cursor: Cursor = None) -> dict[str, Any]:
     """Signed sheets, the newest first; of one job or of all."""
     rows = listed.sheets_listed()
@@ -259,7 +275,12 @@ def sheets_pdf(request: Asked, number: Number, revision: Revision) -> HttpRespon
 # Catalogue ----------------------------------------------------------------------------------------
 
 
-@router.get("/products", response=ProductPage, **_needs(Scope.CATALOGUE_READ), tags=["products"])
+@router.get(
+    "/products",
+    response=ProductPage,
+    **_needs(Scope.CATALOGUE_READ, query=("kind", "cursor")),
+    tags=["products"],
+)
 def products_list(
     request: Asked,
     kind: Kind | None = None,

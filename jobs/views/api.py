@@ -16,7 +16,7 @@ from shop.http import Request
 from shop.lazy import Lazy
 from shop.problems import problem
 from shop.services import api_tokens, sign_in
-from shop.typed import NUL
+from shop.typed import NUL, whole
 
 build = Lazy("jobs.api.build")
 DESCRIPTION: Final = Path(__file__).parent.parent / "api" / "openapi.json"
@@ -36,7 +36,11 @@ def api(request: Request, rest: str) -> HttpResponse:
 
 
 def _answer(request: Request, rest: str) -> HttpResponse:
-    if rest == "openapi.json" and request.method in {"GET", "HEAD"}:
+    if rest == "openapi.json":
+        if request.method not in {"GET", "HEAD"}:
+            answer = problem(405, "Ask for the description with GET.")
+            answer["Allow"] = "GET, HEAD"
+            return answer
         answer = HttpResponse(DESCRIPTION.read_bytes(), content_type="application/json")
         answer["Cache-Control"] = "public, max-age=300"
         return answer
@@ -51,7 +55,7 @@ def _answer(request: Request, rest: str) -> HttpResponse:
         answer = problem(429, _wait_said(error))
         answer["Retry-After"] = str(max(1, round((error.until - timezone.now()).total_seconds())))
         return answer
-    if int(request.META.get("CONTENT_LENGTH") or 0) > MOST_BYTES:
+    if (whole(request.META.get("CONTENT_LENGTH")) or 0) > MOST_BYTES:
         return problem(413, f"Send at most {MOST_BYTES // 1024**2} MB at once.")
     if NUL in rest:
         return problem(404, "There is nothing at this address: see /api/v1/openapi.json.")

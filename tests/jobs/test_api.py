@@ -22,6 +22,7 @@ from jobs.setups import exchange
 from jobs.setups.library import create_setup
 from jobs.views.api import DESCRIPTION
 from shop.models import ApiToken, ApiWrite, Customer, Product, ProductKind, ShopEvent
+from shop.reads.events import log_url
 from shop.roles import Role
 from shop.scopes import NEEDS, Scope
 from shop.services import api_tokens, sign_in
@@ -171,7 +172,7 @@ def test_a_session_opens_nothing_and_an_answer_sets_no_cookie() -> None:
     for method in ("get", "post"):
         answer = getattr(client, method)("/api/v1/jobs")
         assert (answer.status_code, answer.cookies.output()) == (401, "")
-    _, secret = make_token(manager)
+    token, secret = make_token(manager)
     answer = client.get("/api/v1/jobs", headers={"Authorization": f"Bearer {secret}"})
     assert (answer.status_code, answer.cookies.output()) == (200, "")
     assert answer["Loombook-Person"] == str(manager.pk)
@@ -179,6 +180,11 @@ def test_a_session_opens_nothing_and_an_answer_sets_no_cookie() -> None:
     log = ShopEvent.objects.filter(code=api_tokens.MADE).latest("pk")
     kept = json.dumps([log.after, list(ApiToken.objects.values())], default=str)
     assert secret not in kept and "token_sha256" not in log.after
+    api_tokens.end(token.pk, manager)
+    api_tokens.end(token.pk, manager)
+    assert ShopEvent.objects.filter(code=api_tokens.ENDED).count() == 1
+    page = client.get(log_url(token)).content.decode()
+    assert "Token of the API made" in page and "jobs:read" in page
 
 
 def test_uses_and_wrong_tokens_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -263,16 +269,16 @@ def test_the_api_and_the_command_speak_the_same_plan(tmp_path: Path) -> None:
 
 
 def test_sheets_and_setups_come_as_they_are_kept() -> None:
-    job, workshop = every_row(), Workshop()
-    fresh = workshop.job(Stage.READY_FOR_REVIEW)
-    kept = create_setup(workshop.sign(fresh).pk, "Four channels", "", workshop.manager)
-    sheet = InstallSheet.objects.select_related("receipt").get(job=job)
+    workshop = Workshop()
+    job = workshop.ready()
+    sheet = workshop.sign(job)
+    kept = create_setup(sheet.pk, "Four channels", "", workshop.manager)
     _, secret = make_token(make_staff(Role.MANAGER))
     [told] = ask(secret, f"sheets?job={job.number}").json()["items"]
     assert told["document_sha256"] == sheet.document_sha256
     assert ask(secret, f"jobs/{job.number}/sheets/1").json() == sheet.document
     pdf = ask(secret, f"jobs/{job.number}/sheets/1/pdf")
-    assert pdf.content == bytes(sheet.receipt.pdf) and pdf["Content-Type"] == "application/pdf"
+    assert pdf.content == bytes(sheet.pdf) and pdf["Content-Type"] == "application/pdf"
     setups = ask(secret, "setups").json()["items"]
     assert setups[0]["id"] == kept.pk
     whole = exchange.read_file(ask(secret, f"setups/{kept.pk}").content)
