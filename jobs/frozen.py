@@ -99,6 +99,8 @@ FREE: Final[dict[str, str]] = {
     "jobs.ShopTarget": "the shop's own curves: a sheet has its curve in its document",
     "jobs.ProposalLimits": "the shop's own limits",
     "jobs.Microphone": "the shop's own: what was heard through one was corrected when it was heard",
+    "jobs.Hook": "which other programs are told",
+    "jobs.HookDelivery": "what another program was told stands in the job's own log",
     "shop.Shop": "a sheet has the shop's name and address in its document",
     "shop.ShopLogo": "a sheet has the logo in its document",
     "shop.StaffMember": "people change names and roles; a sheet has the names in its document",

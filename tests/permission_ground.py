@@ -20,7 +20,7 @@ from jobs.models import (
     WorkKind,
 )
 from jobs.plan.document import findings_of
-from jobs.services import clock
+from jobs.services import clock, hooks
 from jobs.services.desk import note_said
 from jobs.services.power import add_run
 from jobs.setups import apply as setup_apply, library as setups
@@ -34,6 +34,7 @@ from shop.services import events
 from shop.services.products import correct_inputs, inputs_seen
 from tests.factories import (
     CustomerFactory,
+    make_hook,
     make_job,
     make_photo,
     make_product,
@@ -301,6 +302,7 @@ def lay_ground() -> Ground:
         "step_kind": kind.pk,
         "step_template": step.pk,
         "tablet": tablet.pk,
+        "hook": (told := make_hook(make_staff(Role.MANAGER))[0]).pk,
         "api_token": make_token(make_staff(Role.MANAGER))[0].pk,
         "photo": photo.pk,
         "label_sheet": LabelSheet.objects.create(
@@ -318,6 +320,7 @@ def lay_ground() -> Ground:
     }
     given = {
         "revision": 1,
+        "delivery": hooks.test(told.pk).pk,
         "digest": sheet.document["photos"][0]["sha256"],
         "phase": "before",
         "position": "front_dash_left",
