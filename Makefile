@@ -5,7 +5,7 @@ PY := .venv/bin/python
 export PORT
 
 .DEFAULT_GOAL := help
-.PHONY: help run test check lint format types migrations bench mutate lock backup restore record
+.PHONY: help run test check lint format types migrations bench mutate fuzz lock backup restore record
 .PHONY: environment test-environment
 
 help: ## list these commands
@@ -38,6 +38,9 @@ bench: test-environment ## speed targets, as ratios of one run (BENCH_JOBS=10000
 mutate: test-environment ## which slips of tables, rules and saving no test would notice (an hour)
 	@$(PY) -m tests.mutate tables
 	@$(PY) -m tests.mutate code --sample 300
+
+fuzz: test-environment ## ask the API thousands of times what its description allows, and what not
+	@$(PY) -m pytest tests/jobs/test_api_hostile.py --posts 6000 -n auto -q
 
 lock: test-environment ## resolve the pinned requirements again
 	@deploy/lock.sh

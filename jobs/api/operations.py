@@ -155,7 +155,7 @@ def jobs_book(request: Asked, given: Annotated[BookIn, Body()], key: Repeat) -> 
     def write() -> Made:
         job = booked(given, request.token.made_by)
         answer = {"number": job.number, "url": request.build_absolute_uri(job.get_absolute_url())}
-        return Made(201, json.dumps(answer), job, {"booked": str(job)})
+        return Made(201, json.dumps(answer), {"booked": str(job)})
 
     return _write(request, key, write)
 
@@ -348,7 +348,7 @@ def products_import(
     def write() -> Made:
         told_rows = _import(request, given, write=True)
         counts = {name: told_rows[name] for name in ("added", "changed")}
-        return Made(200, json.dumps(told_rows), None, counts)
+        return Made(200, json.dumps(told_rows), counts)
 
     return _write(request, key, write)
 

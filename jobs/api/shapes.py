@@ -295,5 +295,5 @@ class ProblemOut(Schema):
     detail: str = Field(description="A sentence that says what to do next")
     errors: list[ErrorOut] = Field(default=[], description="What is wrong where")
     confirm: str | None = Field(
-        None, description="Send it as `confirmed` with the same body and a new key to say yes"
+        None, description="Send it as `confirmed` with the same body to say yes"
     )

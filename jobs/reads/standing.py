@@ -23,6 +23,8 @@ def _jobs() -> dict[str, float]:
 
 
 metrics.tell("loombook_mails", "Mails to customers that are to go out", "state", _mails)
+
+
 def _told() -> dict[str, float]:
     """What other programs are still to be told, or were told in vain."""
     states = [Told.WAITING, Told.GOING, Told.GIVEN_UP]

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from datetime import timedelta
 from typing import Any, Final, NamedTuple
 
-from django.db import models, transaction
+from django.db import transaction
 from django.utils import timezone
 
 from shop.models import ApiToken, ApiWrite
@@ -38,7 +38,6 @@ class Made(NamedTuple):
 
     status: int
     answer: str
-    row: models.Model | None = None
     facts: Mapping[str, Any] = {}
 
 

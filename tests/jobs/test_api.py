@@ -2,7 +2,6 @@
 
 import io
 import json
-import sys
 from contextlib import redirect_stdout
 from datetime import timedelta
 from pathlib import Path
@@ -99,6 +98,7 @@ def booked_after_a_yes(secret: str, body: dict[str, Any], key: str) -> Any:
     return answer
 
 
+@pytest.mark.once
 def test_the_description_lies_ready_is_valid_and_names_every_operation_with_its_scopes() -> None:
     validate(DESCRIBED)
     assert DESCRIBED["openapi"].startswith("3.1")
@@ -118,6 +118,7 @@ def test_the_description_lies_ready_is_valid_and_names_every_operation_with_its_
     assert list(get_args(shapes.Kind)) == ProductKind.values
 
 
+@pytest.mark.once
 def test_every_operation_opens_to_its_scopes_and_to_nothing_less() -> None:
     job = every_row()
     manager = make_staff(Role.MANAGER)
@@ -165,6 +166,7 @@ def test_every_operation_opens_to_its_scopes_and_to_nothing_less() -> None:
     assert not wrong, "\n".join(wrong)
 
 
+@pytest.mark.once
 def test_a_session_opens_nothing_and_an_answer_sets_no_cookie() -> None:
     manager = make_staff(Role.MANAGER)
     client = Client(enforce_csrf_checks=True)
@@ -187,6 +189,7 @@ def test_a_session_opens_nothing_and_an_answer_sets_no_cookie() -> None:
     assert "Token of the API made" in page and "jobs:read" in page
 
 
+@pytest.mark.once
 def test_uses_and_wrong_tokens_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(api_tokens, "A_MINUTE", 2)
     token, secret = make_token(make_staff(Role.MANAGER))
@@ -205,6 +208,7 @@ def test_uses_and_wrong_tokens_are_counted(monkeypatch: pytest.MonkeyPatch) -> N
     assert failed.count() == sign_in.TRIES_OF_ALL_NAMES and failed[0].actor is None
 
 
+@pytest.mark.once
 def test_customers_are_told_with_their_own_scope_alone() -> None:
     job = make_job(Stage.BOOKED)
     manager = make_staff(Role.MANAGER)
@@ -246,6 +250,7 @@ def test_jobs_are_listed_page_by_page_by_stage_and_by_what_changed(
     assert ask(secret, "jobs?cursor=first").json()["errors"][0]["where"] == "query.cursor"
 
 
+@pytest.mark.once
 def test_the_api_and_the_command_speak_the_same_plan(tmp_path: Path) -> None:
     job = every_row()
     _, secret = make_token(make_staff(Role.MANAGER), Scope.PLANS_READ, Scope.PLANS_CHECK)
@@ -268,6 +273,7 @@ def test_the_api_and_the_command_speak_the_same_plan(tmp_path: Path) -> None:
     assert {one["severity"] for one in findings} <= {"stop", "caution", "note"}
 
 
+@pytest.mark.once
 def test_sheets_and_setups_come_as_they_are_kept() -> None:
     workshop = Workshop()
     job = workshop.ready()
@@ -344,6 +350,7 @@ def test_two_at_once_with_one_key_book_once() -> None:
     assert Job.objects.count() == 1
 
 
+@pytest.mark.once
 def test_what_goes_wrong_is_a_problem_that_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
     _, secret = make_token(make_staff(Role.MANAGER))
     cases = {
@@ -375,16 +382,3 @@ def _away(execute: Any, sql: str, *rest: Any) -> Any:
     if "shop_bay" in sql:
         raise OperationalError("gone")
     return execute(sql, *rest)
-
-
-@pytest.mark.once
-def test_a_process_that_is_asked_nothing_loads_nothing_of_it() -> None:
-    import subprocess
-
-    asked = (
-        "import django, sys; django.setup(); from django.urls import get_resolver;"
-        "get_resolver().url_patterns; print({'ninja', 'pydantic'} & set(sys.modules))"
-    )
-    env = {"DJANGO_SETTINGS_MODULE": "shop.project.settings", "LOOMBOOK_SECRET": "x" * 50}
-    done = subprocess.run([sys.executable, "-c", asked], env=env, capture_output=True, text=True)
-    assert done.stdout == "set()\n", done.stderr

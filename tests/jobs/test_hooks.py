@@ -50,6 +50,7 @@ class Other:
         return answer
 
 
+@pytest.mark.once
 def test_the_signature_is_that_of_the_open_specification() -> None:
     """The published test vector of Standard Webhooks 1.0.0 (2023), which the libraries of the
     specification and of others carry in their tests, and its library for Python."""
@@ -124,6 +125,7 @@ def test_a_save_asks_nothing_and_a_move_once() -> None:
     assert HookDelivery.objects.count() == 1
 
 
+@pytest.mark.once
 def test_a_refusal_is_tried_again_for_a_day_then_given_up_shown_and_sent_again() -> None:
     manager = make_staff(Role.MANAGER)
     hook, _ = make_hook(manager)
@@ -156,6 +158,7 @@ def test_a_refusal_is_tried_again_for_a_day_then_given_up_shown_and_sent_again()
     assert not HookDelivery.objects.filter(state=Told.WAITING).exists()
 
 
+@pytest.mark.once
 def test_what_a_killed_process_left_goes_out_again_under_its_id() -> None:
     hook, _ = make_hook(make_staff(Role.MANAGER))
     hooks.test(hook.pk)
