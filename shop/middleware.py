@@ -20,6 +20,7 @@ from django.utils.translation import gettext
 from shop import branches, known_device, languages, logs, metrics, typed
 from shop.http import Request
 from shop.models import Shop
+from shop.problems import API
 from shop.services import branches as branches_of_people, sign_in, sign_ins, tablets
 from shop.session_keys import BY_PIN, TABLET
 from shop.views import health
@@ -151,6 +152,21 @@ def _plain_query(query: Query) -> Query:
         plain.setlist(typed.plain(name), [typed.plain(text) for text in texts])
     plain._mutable = False
     return cast(Query, plain)
+
+
+class CookielessMiddleware:
+    """On the API there are no cookies, neither in nor out: a token opens it, and nothing else."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if not request.path_info.startswith(API):
+            return self.get_response(request)
+        vars(request)["COOKIES"] = {}
+        response = self.get_response(request)
+        response.cookies.clear()
+        return response
 
 
 class ShopMiddleware:

@@ -5,6 +5,7 @@ from django.urls import URLPattern, path
 
 from shop.views import (
     accounts,
+    api_tokens,
     branches,
     catalogue,
     catalogue_files,
@@ -151,6 +152,9 @@ urlpatterns: list[URLPattern] = [
     path("settings/label-sheets/", labels.label_sheet_list, name="label_sheet_list"),
     path("settings/label-sheets/new/", labels.label_sheet_create, name="label_sheet_create"),
     path("settings/label-sheets/<int:pk>/", labels.label_sheet_edit, name="label_sheet_edit"),
+    path("settings/programs/", api_tokens.token_list, name="api_token_list"),
+    path("settings/programs/new/", api_tokens.token_create, name="api_token_create"),
+    path("settings/programs/<int:pk>/end/", api_tokens.token_end, name="api_token_end"),
     path("settings/bays/", settings.bay_list, name="bay_list"),
     path("branch/", branches.branch_show, name="branch_show"),
     path("settings/branches/", branches.branch_list, name="branch_list"),

@@ -9,13 +9,15 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import factory
+from django.test import override_settings
 from django.utils import timezone
 from PIL import Image
 
 from jobs.lifecycle import Stage
-from jobs.models import CheckIn, Job, Photo
-from jobs.services import booking, parts, photos
+from jobs.models import CheckIn, Hook, Job, News, Photo
+from jobs.services import booking, hooks, parts, photos
 from shop.models import (
+    ApiToken,
     Bay,
     Branch,
     Customer,
@@ -30,6 +32,8 @@ from shop.models import (
 from shop.models.people import digits_of
 from shop.models.vehicles import plain_plate
 from shop.roles import Role
+from shop.scopes import Scope
+from shop.services import api_tokens
 
 PASSWORD = "lantern-orchard-9"
 
@@ -217,3 +221,19 @@ def make_photo(
         actor=actor,
         **more,
     )
+
+
+def make_token(
+    by: StaffMember, *scopes: Scope, days: float = 30, name: str = "Bookkeeping"
+) -> tuple[ApiToken, str]:
+    """A token of the API and its secret; with every scope where none is named."""
+    expires_at = timezone.now() + timedelta(days=days)
+    return api_tokens.make(name, scopes or Scope, expires_at, by)
+
+
+def make_hook(
+    by: StaffMember, *news: News, address: str = "http://127.0.0.1:9/told", name: str = "Hall"
+) -> tuple[Hook, str]:
+    """An address that is told and its secret; told everything where nothing is named."""
+    with override_settings(HOOKS_INSIDE=True):
+        return hooks.make(name, address, news or News, by)

@@ -20,7 +20,7 @@ from jobs.models import (
     WorkKind,
 )
 from jobs.plan.document import findings_of
-from jobs.services import clock
+from jobs.services import clock, hooks
 from jobs.services.desk import note_said
 from jobs.services.power import add_run
 from jobs.setups import apply as setup_apply, library as setups
@@ -32,7 +32,15 @@ from shop.models.products import SpeakerKind
 from shop.roles import Role
 from shop.services import events
 from shop.services.products import correct_inputs, inputs_seen
-from tests.factories import CustomerFactory, make_job, make_photo, make_product, make_staff
+from tests.factories import (
+    CustomerFactory,
+    make_hook,
+    make_job,
+    make_photo,
+    make_product,
+    make_staff,
+    make_token,
+)
 
 RESPONSE = "20 70.0\n1000 74.0\n20000 66.0\n"
 
@@ -128,6 +136,7 @@ PK_OF = {
 """Whose key a URL wants, where its name does not begin with it."""
 
 GIVEN = {
+    "api": {"rest": "openapi.json"},
     "bay_move": {"name": "finish"},
     "paper_file": {"name": "card"},
     "product_template": {"kind": "amplifier"},
@@ -296,6 +305,8 @@ def lay_ground() -> Ground:
         "step_kind": kind.pk,
         "step_template": step.pk,
         "tablet": tablet.pk,
+        "hook": (told := make_hook(make_staff(Role.MANAGER))[0]).pk,
+        "api_token": make_token(make_staff(Role.MANAGER))[0].pk,
         "photo": photo.pk,
         "label_sheet": LabelSheet.objects.create(
             name="Test sheet", label_width_mm=70, label_height_mm=37, left_mm=0, top_mm=0.5
@@ -312,6 +323,7 @@ def lay_ground() -> Ground:
     }
     given = {
         "revision": 1,
+        "delivery": hooks.test(told.pk).pk,
         "digest": sheet.document["photos"][0]["sha256"],
         "phase": "before",
         "position": "front_dash_left",

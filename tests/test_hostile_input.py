@@ -98,6 +98,7 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "clock_still": ("next",),
     "bay_supply_part_add": ("product", "key"),
     "job_shift": ("bay", "to", "version", "confirmed", "day"),
+    "hook_again": (),
     "holiday_work": ("day", "works"),
     "bay_move": ("section",),
     "bay_undo": ("key",),

@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 
 from jobs import wording
+from jobs.errors import Refused
 from jobs.models import HeardFrom, Job, MeasuredPhase, TuningKind
 from jobs.models.job import is_overwritten
 from jobs.plan import rows as plan_rows
@@ -37,6 +38,7 @@ from shop.vin import VinReport as VinReport, examine
 from wiring import check as checking, plan as doc, tables
 from wiring.context import Context
 from wiring.drawings.loads import draw
+from wiring.errors import WiringError
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.loads import planned_arrangement
 from wiring.power.explain import solution_figures
@@ -339,6 +341,24 @@ def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
         *_checked(_Asked(plan, *heard_from(job))),
     ]
     return sorted(findings, key=lambda finding: SEVERITY_ORDER[finding.severity])
+
+
+def written(plan: doc.Plan) -> bytes:
+    """The plan as bytes: the same as whoever reads them and writes them again gets."""
+    return doc.dump(doc.load(doc.dump(plan)))
+
+
+def checked(document: bytes) -> list[Finding]:
+    """What the rules say of a plan that is in no job, as `python -m wiring check` does. Raises
+    Refused for what is no plan, and for a figure that no sum can answer for."""
+    try:
+        return list(checking.check(doc.load(document)))
+    except doc.PlanError as error:
+        raise Refused(f"{error} `python -m wiring schema` prints what a plan is.") from None
+    except (WiringError, ArithmeticError) as error:
+        raise Refused(
+            f"The plan holds a figure no sum can answer for: {error} Correct it."
+        ) from None
 
 
 def _solution_as_dict(solution: PowerSolution) -> dict[str, Any]:

@@ -2,7 +2,8 @@
 
 from django.utils.translation import gettext_noop as kept
 
-from jobs.models import ProposalLimits, ShopTarget, WorkKind
+from jobs.models import Hook, ProposalLimits, ShopTarget, WorkKind
+from jobs.services import hooks
 from shop.reads.events import tell_of
 
 tell_of(
@@ -19,3 +20,9 @@ tell_of(
 )
 tell_of(ShopTarget, kept("Target curve"), "target_edit")
 tell_of(ProposalLimits, kept("Limits of a proposal"))
+tell_of(
+    Hook,
+    kept("Address that is told"),
+    "hook",
+    {hooks.MADE: kept("Address that is told added"), hooks.ENDED: kept("Address is told no more")},
+)

@@ -1,3 +1,4 @@
+from shop.models.api import ApiToken, ApiWrite
 from shop.models.branches import Branch
 from shop.models.catalogue_upload import CatalogueUpload
 from shop.models.devices import PinAttempts, Tablet
@@ -14,6 +15,8 @@ from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
 
 __all__ = [
     "Absence",
+    "ApiToken",
+    "ApiWrite",
     "Bay",
     "BodyShape",
     "Branch",

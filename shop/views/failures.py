@@ -31,6 +31,7 @@ from django.utils import timezone
 from shop import logs, wording
 from shop.http import Request
 from shop.middleware import ABOUT
+from shop.problems import API, problem
 
 logger = logging.getLogger(__name__)
 
@@ -203,6 +204,8 @@ def _page(request: Request, failure: Failure, *, with_bar: bool) -> str:
 def answer(request: Request, failure: Failure, *, with_bar: bool = False) -> HttpResponse:
     """The page of this failure, or its sentence; `with_bar` needs the database."""
     plain = f"{failure.title}. {failure.text}" if failure is not ROLE else failure.text
+    if request.path_info.startswith(API):
+        return problem(failure.status, plain)
     if not _wants_page(request):
         return HttpResponse(plain, status=failure.status, content_type=PLAIN)
     try:
@@ -234,7 +237,7 @@ def forbidden(request: Request, exception: Exception | None = None) -> HttpRespo
 
 def not_found(request: Request, exception: Exception | None = None) -> HttpResponse:
     """404; within a page it is the row or the job that is gone."""
-    if not _wants_page(request):
+    if not _wants_page(request) and not request.path_info.startswith(API):
         text = "This is no longer there. Reload the page to see what changed."
         return HttpResponse(text, status=404, content_type=PLAIN)
     return answer(request, GONE, with_bar=True)

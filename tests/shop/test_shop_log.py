@@ -16,10 +16,11 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from jobs.models import ProposalLimits, ShopTarget, StepTemplate, WorkKind
+from jobs.models import Hook, ProposalLimits, ShopTarget, StepTemplate, WorkKind
 from jobs.services import step_lists
 from shop.languages import speaking
 from shop.models import (
+    ApiToken,
     Bay,
     Branch,
     Customer,
@@ -197,7 +198,7 @@ def test_the_log_alone_tells_what_every_kind_of_record_says(client: Client, ente
         enter(name, **typed)
         assert told(row) == stands(row)
         rows.append(row)
-    elsewhere = {Product, Tablet}
+    elsewhere = {ApiToken, Hook, Product, Tablet}
     assert {type(row) for row in rows} == {kind.model for kind in KINDS.values()} - elsewhere
     assert [told(row) for row in (vehicle, plug)] == [stands(row) for row in (vehicle, plug)]
     for row in rows:
