@@ -3,10 +3,13 @@
 import base64
 import json
 import socket
+import ssl
 import threading
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
+from ipaddress import ip_address
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -28,6 +31,7 @@ from shop import outgoing
 from shop.models import ShopEvent, StaffMember
 from shop.outgoing import Answer
 from shop.roles import Role
+from shop.server import certificates
 from tests.factories import PASSWORD, make_hook, make_job, make_staff
 from tests.jobs.workshop import Workshop
 from tests.racing import at_once
@@ -263,6 +267,46 @@ def test_the_address_that_was_looked_at_is_used_and_no_redirection_followed(
     answer = outgoing.post(address, b"{}", {})
     assert answer.status == 307 and listener.seen == [("/x", f"told.example.org:{port}", b"{}")]
     assert asked.count("told.example.org") == 1, "looked up once, and that very address was used"
+
+
+@pytest.mark.once
+def test_over_tls_the_certificate_must_be_of_the_name_that_was_typed(
+    listener: Any, settings: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    settings.HOOKS_INSIDE = True
+    file = certificates.make(tmp_path, "bench", [ip_address("127.0.0.1")], timezone.now())
+    of_server = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    of_server.load_cert_chain(file)
+    listener.socket = of_server.wrap_socket(listener.socket, server_side=True)
+    port = listener.server_port
+    found = [(socket.AF_INET, socket.SOCK_STREAM, 0, "", ("127.0.0.1", port))]
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: found)
+    with pytest.raises(ssl.SSLCertVerificationError):
+        outgoing.post(f"https://bench.local:{port}/x", b"{}", {})
+    usual, authority = ssl.create_default_context, tmp_path / certificates.AUTHORITY
+    monkeypatch.setattr(ssl, "create_default_context", lambda: usual(cafile=str(authority)))
+    with pytest.raises(ssl.SSLCertVerificationError):
+        outgoing.post(f"https://other.example.org:{port}/x", b"{}", {})
+    assert listener.seen == []
+    assert outgoing.post(f"https://bench.local:{port}/x", b"{}", {}).status == 307
+    assert listener.seen == [("/x", f"bench.local:{port}", b"{}")]
+
+
+@pytest.mark.once
+@pytest.mark.parametrize("scheme", ["http", "https"])
+def test_who_never_answers_holds_nobody_up(
+    scheme: str, settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings.HOOKS_INSIDE = True
+    monkeypatch.setattr(outgoing, "LONGEST_S", 0.02)
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        hook, _ = make_hook(
+            make_staff(Role.MANAGER), address=f"{scheme}://127.0.0.1:{silent.getsockname()[1]}/"
+        )
+        delivery = hooks.test(hook.pk)
+        assert hooks.send_due() == 0
+    delivery.refresh_from_db()
+    assert (delivery.state, delivery.tries) == (Told.WAITING, 1) and delivery.answered
 
 
 # The manager's pages ----------------------------------------------------------------------------
