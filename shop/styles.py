@@ -43,7 +43,7 @@ class _Joined(Storage):
         return ContentFile(joined(self.sheet).encode(), name)
 
 
-class StaticFiles(CompressedManifestStaticFilesStorage):  # type: ignore[misc]  # no types
+class StaticFiles(CompressedManifestStaticFilesStorage):
     """Compressed files named by their content, and the style sheets as one of them."""
 
     def __init__(self, *args: Any, **options: Any) -> None:

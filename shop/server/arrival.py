@@ -53,7 +53,7 @@ REMEMBERED_S: Final = 1
 STOP_S: Final = 10
 
 
-class TooLarge(Error):  # type: ignore[misc]  # waitress has no types
+class TooLarge(Error):
     """The refusal of a body, in words for a person."""
 
     def __init__(self, known: bool) -> None:
@@ -87,7 +87,7 @@ class TooLargeForApi(TooLarge):
         return "413 Content Too Large", [("Content-Type", TYPE)], json.dumps(said).encode()
 
 
-class Request(HTTPRequestParser):  # type: ignore[misc]  # waitress has no types
+class Request(HTTPRequestParser):
     """A request that may be as large as its sender is known."""
 
     adj: Any
@@ -125,7 +125,7 @@ class Request(HTTPRequestParser):  # type: ignore[misc]  # waitress has no types
         return taken
 
 
-class Refusal(ErrorTask):  # type: ignore[misc]  # waitress has no types
+class Refusal(ErrorTask):
     """Says why a request was not taken."""
 
     def execute(self) -> None:
@@ -134,7 +134,7 @@ class Refusal(ErrorTask):  # type: ignore[misc]  # waitress has no types
         super().execute()
 
 
-class Channel(HTTPChannel):  # type: ignore[misc]  # waitress has no types
+class Channel(HTTPChannel):
     """A connection that knows how long its request has been arriving."""
 
     parser_class = Request
@@ -173,7 +173,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # waitress has no types
             Drain(kept, self.server.socket_map)
 
 
-class Drain(wasyncore.dispatcher):  # type: ignore[misc]  # waitress has no types
+class Drain(wasyncore.dispatcher):
     """Reads on and drops what a refused sender still sends: closing at once would reset the
     connection, and a browser would report that instead of the answer (RFC 9112, 9.6)."""
 
@@ -219,7 +219,7 @@ class Alone:
         return False
 
 
-class Server(TcpWSGIServer):  # type: ignore[misc]  # waitress has no types
+class Server(TcpWSGIServer):
     """One process: a loop that holds the connections, and threads that serve what has arrived."""
 
     channel_class = Channel

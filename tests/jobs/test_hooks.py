@@ -226,10 +226,12 @@ def test_an_open_address_is_taken_and_only_over_https(monkeypatch: pytest.Monkey
 def listener() -> Iterator[HTTPServer]:
     """A program of ours on loopback, which sends whoever comes on to itself."""
 
+    seen: list[tuple[str, str, bytes]] = []
+
     class Handler(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers["Content-Length"]))
-            self.server.seen.append((self.path, self.headers["Host"], body))  # type: ignore[attr-defined]
+            seen.append((self.path, self.headers["Host"], body))
             self.send_response(307)
             self.send_header("Location", "/again")
             self.end_headers()
@@ -238,7 +240,7 @@ def listener() -> Iterator[HTTPServer]:
             pass
 
     server = HTTPServer(("127.0.0.1", 0), Handler)
-    server.seen = []  # type: ignore[attr-defined]
+    vars(server)["seen"] = seen
     thread = threading.Thread(target=server.serve_forever, args=[0.01])
     thread.start()
     yield server
