@@ -148,6 +148,9 @@ _LABELS: Final = {
     "revoked_at": "from",
     "until": "until",
     "called": "What it is called",
+    "scopes": "What it may do",
+    "expires_at": kept("Works until"),
+    "news": "What it is told",
 }
 
 
