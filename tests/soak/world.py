@@ -135,18 +135,18 @@ class Store:
 class Node:
     """One machine that serves: its own folder, the same keys, the same book."""
 
-    def __init__(self, name: str, folder: Path, keys: Path, faked: bool) -> None:
+    def __init__(self, name: str, folder: Path, keys: Path) -> None:
         self.name, self.folder, self.port = name, folder / name, free_port()
         self.folder.mkdir()
         for key in KEYS:
             if (keys / key).exists():
                 shutil.copyfile(keys / key, self.folder / key)
         shutil.copytree(keys / "staticfiles", self.folder / "staticfiles")
-        self.clock = self.folder / "clock" if faked else None
-        self.log = (folder / f"{name}.log").open("ab")
+        self.clock = self.folder / "clock"
+        self.log = folder / f"{name}.log"
         self.start()
 
-    def start(self) -> None:
+    def start(self, faked: bool = False) -> None:
         where = {
             **os.environ,
             "LOOMBOOK_DATA": str(self.folder),
@@ -156,7 +156,7 @@ class Node:
             "LOOMBOOK_HOSTS": "127.0.0.1",
             "LOOMBOOK_PAPERS_LATER": "1",
         }
-        if self.clock:
+        if faked:
             self.set_clock("+0")
             where |= {
                 "LD_PRELOAD": str(FAKETIME),
@@ -164,13 +164,13 @@ class Node:
                 "FAKETIME_NO_CACHE": "1",
                 "FAKETIME_DONT_FAKE_MONOTONIC": "1",
             }
-        self.process = subprocess.Popen(
-            ["deploy/serve.sh"], cwd=ROOT, env=where, stdout=self.log, stderr=self.log
-        )
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                ["deploy/serve.sh"], cwd=ROOT, env=where, stdout=log, stderr=log
+            )
 
     def set_clock(self, off: str) -> None:
         """Put this node's clock forwards or back: "+3600" [s]."""
-        assert self.clock
         part = self.clock.with_suffix(".part")
         part.write_text(off)
         part.replace(self.clock)
@@ -200,4 +200,3 @@ class Node:
             self.process.wait(30)
         except subprocess.TimeoutExpired:
             self.kill()
-        self.log.close()
