@@ -7,6 +7,7 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from http.client import HTTPConnection
 from pathlib import Path
 
@@ -32,10 +33,10 @@ def children(pid: int) -> list[int]:
     return [int(one) for one in told.read_text().split()] if told.exists() else []
 
 
-def until(ready: "object", seconds: float) -> float:
+def until(ready: Callable[[], bool], seconds: float) -> float:
     """Wait until `ready()` holds; gives how long it took. Raises TimeoutError."""
     began = time.monotonic()
-    while not ready():  # type: ignore[operator]
+    while not ready():
         if time.monotonic() - began > seconds:
             raise TimeoutError("This did not come back")
         time.sleep(0.1)
