@@ -20,11 +20,11 @@ TAKEN: Final = 412
 
 PATIENCE: Final = Config(
     connect_timeout=2,
-    read_timeout=8,
+    read_timeout=5,
     retries={"total_max_attempts": 2, "mode": "standard"},
     s3={"addressing_style": "auto"},
 )
-"""[s] A save holds its job's row meanwhile, for which others wait ten seconds."""
+"""[s] Who attaches a guide holds the job's row meanwhile, for which others wait ten seconds."""
 
 
 class StoreAway(OSError):

@@ -87,7 +87,8 @@ class OwnAnswerMiddleware:
 
 
 class AliveMiddleware:
-    """Answers whether this process serves before anything asks the database."""
+    """Answers whoever watches, by whatever name or address they ask: whether this process serves
+    before anything asks the database, and whether it is ready."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -95,6 +96,8 @@ class AliveMiddleware:
     def __call__(self, request: Request) -> HttpResponseBase:
         if request.path_info == health.ALIVE:
             return health.healthz(request)
+        if request.path_info == health.READY:
+            return health.readyz(request)
         return self.get_response(request)
 
 

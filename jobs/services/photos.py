@@ -21,7 +21,7 @@ from jobs.models import (
     Photo,
     PowerRun,
 )
-from jobs.photos.files import Picture, Readable, read_picture
+from jobs.photos.files import Readable, read_picture
 from jobs.photos.marks import clean_marks
 from jobs.services.events import log
 from jobs.services.saving import Saved, locked_job, save_row
@@ -48,6 +48,11 @@ _MARK: Final = re.compile(r"mark:[\w-]{1,36}\Z", re.ASCII)
 def open_for_photos(number: int) -> Job:
     """The job, locked, if it takes photos; Refused otherwise. Call inside a transaction."""
     job = locked_job(number)
+    _require_open(job)
+    return job
+
+
+def _require_open(job: Job) -> None:
     if not job.takes_changes:
         raise Refused(
             gettext(
@@ -56,7 +61,6 @@ def open_for_photos(number: int) -> Job:
             )
             % {"standing": job.standing}
         )
-    return job
 
 
 def is_subject(text: str) -> bool:
@@ -97,40 +101,14 @@ def add_photo(
     if known := Photo.objects.filter(key=key, job__number=number).first():
         return known
     picture = read_picture(file, size_bytes)
-    files: list[tuple[Any, str]] = []
-    try:
-        with transaction.atomic():
-            return _keep(number, picture, subject, key, actor, caption, taken_at, files)
-    except BaseException:
-        discard(files)
-        raise
-
-
-def _keep(
-    number: int,
-    picture: Picture,
-    subject: str,
-    key: str,
-    actor: StaffMember,
-    caption: str,
-    taken_at: datetime | None,
-    files: list[tuple[Any, str]],
-) -> Photo:
-    job = open_for_photos(number)
-    if known := Photo.objects.filter(key=key).first():
-        if known.job_id != job.pk:
-            raise Refused(gettext("This photo is kept with another job already."))
-        return known
-    if job.photos.count() >= MOST_PHOTOS:
-        raise Refused(
-            gettext("This job has %(most)s photos, and takes no more.") % {"most": MOST_PHOTOS}
-        )
+    job = Job.objects.get(number=number)
+    _require_open(job)
     now = timezone.now()
     if taken_at is not None and not now - timedelta(days=366) < taken_at < now + timedelta(days=1):
         taken_at = None
     photo = Photo(
         job=job,
-        subject=subject if _stands(job, subject) else "job",
+        subject=subject,
         width=picture.width,
         height=picture.height,
         caption=caption.strip()[:200],
@@ -138,17 +116,42 @@ def _keep(
         taken_at=taken_at,
         key=key,
     )
-    for field, name, data in (
-        (photo.file, "photo.jpg", picture.jpeg),
-        (photo.thumbnail, "thumbnail.jpg", picture.thumbnail),
-    ):
-        field.save(name, ContentFile(data), save=False)
-        files.append((field.storage, str(field.name)))
+    kept, files = None, []
+    try:
+        # Before the job's row is held: nobody's save waits for a slow disk or store.
+        for field, name, data in (
+            (photo.file, "photo.jpg", picture.jpeg),
+            (photo.thumbnail, "thumbnail.jpg", picture.thumbnail),
+        ):
+            field.save(name, ContentFile(data), save=False)
+            files.append((field.storage, str(field.name)))
+        with transaction.atomic():
+            kept = _keep(number, photo, subject)
+        return kept
+    finally:
+        # Not when the commit itself is cut off: nobody knows then whether the row stands.
+        if kept is not photo:
+            discard(files)
+
+
+def _keep(number: int, photo: Photo, subject: str) -> Photo:
+    """The photo with its row, or the one that was kept under its key meanwhile."""
+    job = open_for_photos(number)
+    if known := Photo.objects.filter(key=photo.key).first():
+        if known.job_id != job.pk:
+            raise Refused(gettext("This photo is kept with another job already."))
+        return known
+    if job.photos.count() >= MOST_PHOTOS:
+        raise Refused(
+            gettext("This job has %(most)s photos, and takes no more.") % {"most": MOST_PHOTOS}
+        )
+    photo.job = job
+    photo.subject = subject if _stands(job, subject) else "job"
     photo.save(force_insert=True)
-    after = {"shows": subject, "caption": photo.caption, "taken": taken_at}
+    after = {"shows": subject, "caption": photo.caption, "taken": photo.taken_at}
     log(
         job,
-        actor,
+        photo.by,
         "photo.added",
         subject=subject_of(photo),
         after={name: str(value) for name, value in after.items() if value},

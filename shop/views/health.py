@@ -14,6 +14,7 @@ from shop.access import public
 from shop.http import Request
 
 ALIVE: Final = "/healthz"
+READY: Final = "/readyz"
 
 
 @public

@@ -289,6 +289,13 @@ def test_health_and_pages_say_503_without_the_database_and_come_back(gone: Gone)
     assert Customer.objects.get().name == "Tilda Brunn"
 
 
+def test_who_watches_may_ask_by_address(client: Client, settings: Any, db: None) -> None:
+    settings.ALLOWED_HOSTS = ["loombook.example.org"]
+    asked = {"host": "10.0.0.7:8000"}
+    assert client.get("/readyz", headers=asked).content == b"ready"
+    assert client.get("/board/", headers=asked).status_code == 400
+
+
 def test_a_connection_that_the_server_ends_is_made_anew(transactional_db: None) -> None:
     """As at a restart of the database; before and after a request the server does the same."""
     if default_connection.vendor != "postgresql":

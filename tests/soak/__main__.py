@@ -19,7 +19,7 @@ from typing import Any
 
 from tests.soak.faults import FAULTS, World
 from tests.soak.tablets import Tablet
-from tests.soak.world import FAKETIME, Database, Node, Store
+from tests.soak.world import Database, Node, Store
 
 TABLETS = 30
 PACE_S = 1.0
@@ -187,7 +187,7 @@ def main() -> int:
     try:
         _book(folder)
         for name in ("west", "east"):
-            nodes.append(Node(name, folder, folder / "keys", FAKETIME.exists() and name == "east"))
+            nodes.append(Node(name, folder, folder / "keys"))
         world = World(database, store, nodes, threading.Event())
         world.back()
         tablets = _tablets(nodes)

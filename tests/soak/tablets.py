@@ -6,6 +6,7 @@ import re
 import threading
 import time
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from http.client import HTTPConnection, HTTPException
 from urllib.parse import urlencode
@@ -78,12 +79,14 @@ class Tablet:
         self.since = int(answer.getheader("Loombook-Since") or self.since)
         return answer.status, content
 
-    def _until_confirmed(self, entry: Entry, stop: threading.Event, send: object) -> bool:
+    def _until_confirmed(
+        self, entry: Entry, stop: threading.Event, send: Callable[[Entry], bool]
+    ) -> bool:
         """Send until it is taken; False when told to stop before that."""
         began = time.monotonic()
         while True:
             entry.sent += 1
-            if send(entry):  # type: ignore[operator]
+            if send(entry):
                 entry.wait_s = time.monotonic() - began
                 return True
             if stop.wait(SECOND_CHANCE_S):

@@ -7,6 +7,7 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from http.client import HTTPConnection
 from pathlib import Path
 
@@ -32,10 +33,10 @@ def children(pid: int) -> list[int]:
     return [int(one) for one in told.read_text().split()] if told.exists() else []
 
 
-def until(ready: "object", seconds: float) -> float:
+def until(ready: Callable[[], bool], seconds: float) -> float:
     """Wait until `ready()` holds; gives how long it took. Raises TimeoutError."""
     began = time.monotonic()
-    while not ready():  # type: ignore[operator]
+    while not ready():
         if time.monotonic() - began > seconds:
             raise TimeoutError("This did not come back")
         time.sleep(0.1)
@@ -135,18 +136,18 @@ class Store:
 class Node:
     """One machine that serves: its own folder, the same keys, the same book."""
 
-    def __init__(self, name: str, folder: Path, keys: Path, faked: bool) -> None:
+    def __init__(self, name: str, folder: Path, keys: Path) -> None:
         self.name, self.folder, self.port = name, folder / name, free_port()
         self.folder.mkdir()
         for key in KEYS:
             if (keys / key).exists():
                 shutil.copyfile(keys / key, self.folder / key)
         shutil.copytree(keys / "staticfiles", self.folder / "staticfiles")
-        self.clock = self.folder / "clock" if faked else None
-        self.log = (folder / f"{name}.log").open("ab")
+        self.clock = self.folder / "clock"
+        self.log = folder / f"{name}.log"
         self.start()
 
-    def start(self) -> None:
+    def start(self, faked: bool = False) -> None:
         where = {
             **os.environ,
             "LOOMBOOK_DATA": str(self.folder),
@@ -156,7 +157,7 @@ class Node:
             "LOOMBOOK_HOSTS": "127.0.0.1",
             "LOOMBOOK_PAPERS_LATER": "1",
         }
-        if self.clock:
+        if faked:
             self.set_clock("+0")
             where |= {
                 "LD_PRELOAD": str(FAKETIME),
@@ -164,13 +165,13 @@ class Node:
                 "FAKETIME_NO_CACHE": "1",
                 "FAKETIME_DONT_FAKE_MONOTONIC": "1",
             }
-        self.process = subprocess.Popen(
-            ["deploy/serve.sh"], cwd=ROOT, env=where, stdout=self.log, stderr=self.log
-        )
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                ["deploy/serve.sh"], cwd=ROOT, env=where, stdout=log, stderr=log
+            )
 
     def set_clock(self, off: str) -> None:
         """Put this node's clock forwards or back: "+3600" [s]."""
-        assert self.clock
         part = self.clock.with_suffix(".part")
         part.write_text(off)
         part.replace(self.clock)
@@ -200,4 +201,3 @@ class Node:
             self.process.wait(30)
         except subprocess.TimeoutExpired:
             self.kill()
-        self.log.close()

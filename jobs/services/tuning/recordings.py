@@ -22,7 +22,7 @@ from jobs.plan.limits import delay_that_fits
 from jobs.plan.power import doc
 from jobs.plan.tuning import Delays
 from jobs.services.events import done_before, log
-from jobs.services.saving import open_job, put_cells_back, save_row
+from jobs.services.saving import check_open, open_job, put_cells_back, save_row
 from jobs.services.tuning.measured import MOST_KEPT, set_aside_older, taken_with
 from jobs.services.tuning.seats import delays_for
 from jobs.services.tuning.settings import put_settings
@@ -84,24 +84,29 @@ def add_recording(
         key=key,
         by=actor,
     )
-    kept = ContentFile(sums.flac(sound))
+    recording.job = Job.objects.get(number=number)
+    check_open(recording.job)
+    kept = None
     try:
+        # Before the job's row is held: nobody's save waits for a slow disk or store.
+        recording.file.save("recording.flac", ContentFile(sums.flac(sound)), save=False)
         with transaction.atomic():
-            return _keep(number, recording, kept, heard)
-    except BaseException:
-        if recording.file:
+            kept = _keep(number, recording, heard)
+        return kept
+    finally:
+        # Not when the commit itself is cut off: nobody knows then whether the row stands.
+        if kept is not recording and recording.file:
             discard([(recording.file.storage, str(recording.file.name))])
-        raise
 
 
-def _keep(number: int, recording: Recording, sound: "ContentFile[bytes]", heard: Any) -> Recording:
+def _keep(number: int, recording: Recording, heard: Any) -> Recording:
+    """The recording with its rows, or the one that was kept under its key meanwhile."""
     job = open_job(number)
     if done_before(recording.key):
         return Recording.objects.get(key=recording.key, job=job)
     if job.recordings.count() >= MOST_RECORDINGS or job.measured.count() >= MOST_KEPT:
         raise Refused("This job has 200 measurements already: remove some first.")
     recording.job = job
-    recording.file.save("recording.flac", sound, save=False)
     recording.taken_with = settings = taken_with(job, recording.phase)
     if len(recording.results) > 1:
         plan = plan_of(job)
