@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from django.contrib import messages
 from django.contrib.auth import logout
 from django.core.exceptions import BadRequest
-from django.http import Http404, HttpRequest, HttpResponse, QueryDict
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseNotAllowed, QueryDict
 from django.http.response import HttpResponseBase
 from django.middleware.gzip import GZipMiddleware
 from django.template.loader import render_to_string
@@ -37,6 +37,8 @@ PERSON = "Loombook-Person"
 """Header of a request: whose page sent it. Of an answer: for whom it was made, 0 for nobody."""
 
 NOBODY: Final = "0"
+
+METHODS: Final = ("GET", "HEAD", "OPTIONS", "POST")
 
 
 ID: Final = "Loombook-Request"
@@ -117,13 +119,15 @@ class PlainRequestMiddleware:
 
     NUL goes out of every text and cookie: no database keeps it and no person types it. A number
     in an address beyond what a database keeps is a page that is not there. Text in an encoding
-    of the sender's own choice is refused.
+    of the sender's own choice is refused, and so is a method that no page of ours uses.
     """
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
+        if request.method not in METHODS:
+            return HttpResponseNotAllowed(METHODS)
         if request.encoding and request.encoding.lower() not in {"utf-8", "utf8"}:
             raise BadRequest(gettext("Send text as UTF-8."))
         request.GET = _plain_query(request.GET)

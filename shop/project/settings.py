@@ -163,7 +163,7 @@ SESSION_COOKIE_AGE = 60 * 60 * 24 * 14
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
-SECURE_HSTS_SECONDS = 60 * 60 * 24 * 30 if HTTPS else 0
+SECURE_HSTS_SECONDS = 60 * 60 * 24 * 365 if HTTPS else 0
 SECURE_SSL_REDIRECT = HTTPS
 SECURE_REDIRECT_EXEMPT = ["^healthz$", "^readyz$", "^metrics$"]
 # What other names of the shop's domain do is none of our business, and a browser maker's list is
