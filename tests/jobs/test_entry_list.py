@@ -27,6 +27,7 @@ from jobs.reads.history import history_of
 from jobs.services.gates import GateFacts
 from jobs.services.parts import put_in
 from jobs.services.tuning import entered
+from jobs.services.tuning.beyond import say_beyond
 from jobs.services.tuning.records import save_setting
 from jobs.sheet.document import draft, load
 from jobs.sheet.record_check import check_job
@@ -412,4 +413,12 @@ def test_ticks_of_two_people_at_once_are_one_row_and_one_change(shop: Workshop) 
     answers = at_once(partial(same, shop.technician), partial(same, shop.manager))
     assert sum(isinstance(one, Refused) for one in answers) == 1
     assert _list(job).proved == 20
+
+    def beyond(turn: int) -> object:
+        text, who = (("A notch", shop.technician), ("A shelf", shop.manager))[turn % 2]
+        return say_beyond(job.number, part.pk, text, was="", actor=who, key=f"say-{turn % 2}")
+
+    said = at_once(*(partial(beyond, turn) for turn in range(4)))
+    assert sum(isinstance(one, Refused) for one in said) == 2
+    assert JobEvent.objects.filter(job=job, code="entry.beyond").count() == 1
     assert not [one for one in check_job(job) if "check-in has no seal" not in one]

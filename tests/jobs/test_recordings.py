@@ -32,6 +32,7 @@ from jobs.services.tuning.recordings import (
     put_measured_delays_in,
     remove_recording,
 )
+from jobs.services.tuning.takes import average_takes
 from jobs.sheet.document import Signing, draft, freeze, load as load_job
 from jobs.sheet.render import sheet_html
 from jobs.undo import undo
@@ -347,6 +348,22 @@ def test_of_two_recordings_at_once_each_is_kept_once_and_proves_once(tmp_path: P
         proved
     )
     assert len(list(tmp_path.rglob("*.flac"))) == 2
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.skipif(connection.vendor == "sqlite", reason="SQLite writes one transaction at a time")
+def test_takes_averaged_by_two_at_once_are_averaged_once(tmp_path: Path) -> None:
+    floor = Workshop()
+    job = floor.job()
+    floor.wire(job)
+    rows = [add(floor, job, wav(TWEETER), "A1.1", key=f"take-{n}-key") for n in range(3)]
+
+    def average(who: Any) -> object:
+        return average_takes(job.number, rows[-1].pk, actor=who)
+
+    answers = at_once(partial(average, floor.technician), partial(average, floor.manager))
+    assert sum(isinstance(one, Refused) for one in answers) == 1
+    assert list(job.measured.values_list("counts", "version")) == [(True, 2), (True, 2), (True, 1)]
 
 
 @pytest.mark.django_db(transaction=True)
