@@ -11,12 +11,17 @@ from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from django.core.exceptions import PermissionDenied
 from django.db.models import Q
 
 from shop import series
 
 if TYPE_CHECKING:
     from shop.models import Branch
+
+
+class Elsewhere(PermissionDenied):
+    """Something belongs to a branch in which the person does not work."""
 
 
 @dataclass(frozen=True)
