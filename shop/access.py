@@ -82,7 +82,7 @@ def numbers_name(of: Branches) -> None:
 
 
 def _branches_of(request: Any, named: dict[str, Any], of: Branches | None) -> set[int]:
-    """The branches of what an address names; none in a shop with one. Raises PermissionDenied
+    """The branches of what an address names; none in a shop with one. Raises Elsewhere
     where the person does not work in all of them."""
     reach = getattr(request, "branches", None)
     keys: set[int] = set()
@@ -94,7 +94,7 @@ def _branches_of(request: Any, named: dict[str, Any], of: Branches | None) -> se
     if of is not None and "pk" in named:
         keys.update(of(named["pk"]))
     if elsewhere := sorted(reach.named(key) for key in keys - reach.own_keys):
-        raise PermissionDenied(
+        raise branches.Elsewhere(
             gettext(
                 "This belongs to %(branch)s, where you do not work. Ask somebody who does, or a "
                 "manager of the whole business."

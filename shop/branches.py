@@ -11,12 +11,17 @@ from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from django.core.exceptions import PermissionDenied
 from django.db.models import Q
 
 from shop import series
 
 if TYPE_CHECKING:
     from shop.models import Branch
+
+
+class Elsewhere(PermissionDenied):
+    """Something belongs to a branch in which the person does not work."""
 
 
 @dataclass(frozen=True)
@@ -101,14 +106,15 @@ def people(*, everywhere: bool = False) -> Q:
     reach = here()
     if reach is None:
         return Q()
-    keys = reach.own_keys if everywhere else reach.shown_keys
-    return Q(whole_business=True) | Q(pk__in=_members(keys))
+    return working_in(reach.own_keys if everywhere else reach.shown_keys)
 
 
-def _members(keys: frozenset[int]) -> "object":
+def working_in(keys: Collection[int]) -> Q:
+    """Staff of some branches, and those of the whole business."""
     from shop.models import StaffMember
 
-    return StaffMember.branches.through.objects.filter(branch_id__in=keys).values("staffmember_id")
+    members = StaffMember.branches.through.objects.filter(branch_id__in=keys)
+    return Q(whole_business=True) | Q(pk__in=members.values("staffmember_id"))
 
 
 def letters() -> tuple[str, ...]:

@@ -71,7 +71,9 @@ OPENS_THE_EARLIER: Final = {
 def bays_for(job: Job) -> BayQuerySet:
     """The bays into which a job may be moved: those in use in the person's branches, those of its
     own first, and where it stands."""
-    bays = Bay.objects.filter(Q(branches.own(), active=True) | Q(pk=job.bay_id))
+    bays = Bay.objects.filter(
+        Q(branches.own(), active=True, branch__active=True) | Q(pk=job.bay_id)
+    )
     if branches.here() is None:
         return bays
     stays = Case(When(branch=job.bay.branch_id, then=0), default=1)

@@ -153,10 +153,10 @@ class StaffForm(ModelForm):
         of_person = {branch.pk for branch in Branch.objects.filter(people=person.pk)}
         self.fields["branches"] = forms.ModelMultipleChoiceField(
             Branch.objects.filter(pk__in=keys),
-            widget=forms.CheckboxSelectMultiple,
+            widget=forms.CheckboxSelectMultiple({"class": "choices"}),
             label="Works at",
             initial=of_person if person.pk else reach.shown_keys,
-            required=False,
+            error_messages={"required": gettext("Say where they work.")},
         )
         if reach.whole:
             self.fields["whole_business"] = forms.BooleanField(
@@ -168,10 +168,6 @@ class StaffForm(ModelForm):
         roles = ("is_front_desk", "is_technician", "is_manager")
         if not any(cleaned.get(role) for role in roles):
             self.add_error("is_front_desk", gettext("Choose at least one role."))
-        if "branches" in self.fields and not (
-            cleaned.get("branches") or cleaned.get("whole_business", self.instance.whole_business)
-        ):
-            self.add_error("branches", gettext("Say where they work."))
         return cleaned
 
     def _post_clean(self) -> None:

@@ -270,7 +270,7 @@ class BranchForm(ModelForm):
     class Meta:
         model = Branch
         fields = ["name", "letters", "address", "phone", "order", "active"]
-        labels = {"order": "Place in the list", "active": "In use"}
+        labels = {"order": "Place in the list", "active": "In use: takes bookings"}
         help_texts = {
             "address": "On its papers and mails. Empty: the shop’s own.",
             "phone": "On its papers and mails. Empty: the shop’s own.",

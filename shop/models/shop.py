@@ -289,7 +289,7 @@ class TaxRate(models.Model):
 class BayQuerySet(models.QuerySet["Bay"]):
     def in_use(self) -> "BayQuerySet":
         """Those that take bookings, in the branch that is looked at."""
-        return self.filter(branches.shown(), active=True)
+        return self.filter(branches.shown(), active=True, branch__active=True)
 
 
 class Bay(models.Model):

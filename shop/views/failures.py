@@ -29,6 +29,7 @@ from django.template.loader import render_to_string
 from django.utils import timezone
 
 from shop import logs, wording
+from shop.branches import Elsewhere
 from shop.http import Request
 from shop.middleware import ABOUT
 from shop.problems import API, problem
@@ -77,6 +78,7 @@ MANY: Final = BAD._replace(
 ROLE: Final = Failure(
     403, "lock", "Not for your role", "This page is not open to you. Ask a manager."
 )
+ELSEWHERE: Final = ROLE._replace(title="Of another branch")
 TOKEN: Final = Failure(
     403,
     "lock",
@@ -232,7 +234,8 @@ def bad_request(request: Request, exception: Exception | None = None) -> HttpRes
 def forbidden(request: Request, exception: Exception | None = None) -> HttpResponse:
     """403 with the reason that the refusal gives."""
     reason = str(exception) if isinstance(exception, PermissionDenied) else ""
-    return answer(request, ROLE._replace(text=reason) if reason else ROLE, with_bar=True)
+    failure = ELSEWHERE if isinstance(exception, Elsewhere) else ROLE
+    return answer(request, failure._replace(text=reason) if reason else failure, with_bar=True)
 
 
 def not_found(request: Request, exception: Exception | None = None) -> HttpResponse:

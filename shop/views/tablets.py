@@ -34,9 +34,12 @@ def _next(request: Request) -> str:
     return own_path(request.POST.get("next") or request.GET.get("next"))
 
 
-def _people() -> list[StaffMember]:
-    """Technicians, and everybody else with a PIN, by name."""
-    everybody = StaffMember.objects.filter(is_active=True)
+def _people(request: Request) -> list[StaffMember]:
+    """Technicians, and everybody else with a PIN, by name; of several branches those of the
+    tablet's bay."""
+    bay = request.tablet.bay if request.tablet and request.shop.several_branches else None
+    here = branches.working_in([bay.branch_id or 0]) if bay else Q()
+    everybody = StaffMember.objects.filter(here, is_active=True)
     return [person for person in everybody if person.is_technician or person.pin]
 
 
@@ -48,7 +51,7 @@ def _screen(request: Request, status: int = 200, **context: Any) -> HttpResponse
         "tablets/panel.html" if htmx else "tablets/switch.html",
         {
             "tablet": request.tablet,
-            "people": _people(),
+            "people": _people(request),
             "chosen": chosen or 0,
             "next": _next(request),
             **context,

@@ -12,6 +12,7 @@ import pytest
 from django.apps import apps
 from django.core.exceptions import ValidationError
 from django.db import connection, transaction
+from django.http import HttpResponse
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -29,6 +30,7 @@ from shop.branches import Reach
 from shop.hours import calendar_of
 from shop.models import Bay, Branch, OpenHours, Shop, ShopEvent, StaffMember
 from shop.roles import Role
+from shop.services import tablets
 from shop.services.branches import put_in, save_branch
 from tests.factories import (
     BayFactory,
@@ -207,11 +209,27 @@ def test_a_desk_books_and_moves_into_bays_of_its_own_branches_alone() -> None:
     client = client_of(works_at(two.first))
     shift = {"bay": there.pk, "to": f"{date.today():%Y-%m-%d}T10:00", "version": 1}
     assert client.post(reverse("job_shift", args=[job.number]), shift).status_code == 422
+    for page in (reverse("book"), f"{reverse('book')}?bay={there.pk}&day=2030-01-07&at=09:00"):
+        assert f'name="bay" value="{there.pk}"' not in client.get(page).content.decode()
     edited = client.get(reverse("job_edit", args=[job.number])).content.decode()
     assert f'value="{here.pk}"' in edited
     assert f'name="bay" value="{there.pk}"' not in edited
     job.refresh_from_db()
     assert job.bay == here
+
+
+@pytest.mark.once
+def test_a_tablet_in_a_bay_offers_the_people_of_its_branch() -> None:
+    two, technician = second_branch(), (Role.TECHNICIAN,)
+    here, there = (works_at(place, roles=technician) for place in two[:2])
+    StaffMember.objects.update(pin="set")
+    _, token = tablets.register("Bay 1", BayFactory(branch=two.second), two.owner)
+    client, answer = Client(), HttpResponse()
+    tablets.remember(answer, token)
+    client.cookies = answer.cookies
+    offered = client.get(reverse("tablet_switch")).content.decode()
+    assert f'value="{there.pk}"' in offered
+    assert f'value="{here.pk}"' not in offered
 
 
 @pytest.mark.once
