@@ -3,12 +3,14 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Final
 
 from django.db.models import Q
 from django.utils import timezone
 
 from jobs.models import ClockEnd, Job, TimeEntry
+from jobs.plan.prepared import PreparedObjects
 from jobs.services.clock import due_at, is_overdue
 from shop import branches
 from shop.models import Shop, StaffMember
@@ -27,6 +29,14 @@ class RunningClock:
     mine: bool
 
 
+@lru_cache(maxsize=64)
+def _running(shown: Q) -> PreparedObjects[TimeEntry]:
+    """The clocks that run in what is shown, and a person's own: every page of the bench asks."""
+    return PreparedObjects(
+        lambda person: TimeEntry.objects.running().with_names().filter(Q(technician=person) | shown)
+    )
+
+
 def running_clocks(shop: Shop, person: StaffMember) -> list[RunningClock]:
     """The person's own clock and those that run in the branch looked at; one query."""
     now = timezone.now()
@@ -37,9 +47,7 @@ def running_clocks(shop: Shop, person: StaffMember) -> list[RunningClock]:
             due_at(entry, shop),
             entry.technician_id == person.pk,
         )
-        for entry in TimeEntry.objects.running()
-        .with_names()
-        .filter(Q(technician=person) | branches.shown("job__bay__branch"))
+        for entry in _running(branches.shown("job__bay__branch"))(person.pk)
     ]
     return sorted(clocks, key=lambda clock: not clock.mine)
 
