@@ -113,6 +113,8 @@ FREE: Final[dict[str, str]] = {
     "shop.PlugCavity": "what is known of plugs grows; a job's wires stand in its own rows",
     "shop.CatalogueUpload": "a file on its way into the catalogue",
     "shop.TaxRate": "an approved estimate has its taxes in its document",
+    "shop.Branch": "a sheet has the branch's name, address and phone in its document",
+    "shop.StaffMember_branches": "who works where now",
     "shop.Bay": "bays are named anew and closed",
     "shop.OpenHours": "when the shop is open",
     "shop.ClosedDays": "when the shop is open",

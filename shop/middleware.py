@@ -17,11 +17,11 @@ from django.utils import timezone, translation
 from django.utils.cache import patch_vary_headers
 from django.utils.translation import gettext
 
-from shop import known_device, languages, logs, metrics, typed
+from shop import branches, known_device, languages, logs, metrics, typed
 from shop.http import Request
 from shop.models import Shop
 from shop.problems import API
-from shop.services import sign_in, sign_ins, tablets
+from shop.services import branches as branches_of_people, sign_in, sign_ins, tablets
 from shop.session_keys import BY_PIN, TABLET
 from shop.views import health
 from shop.wording import number, with_unit
@@ -225,6 +225,18 @@ class SignInMiddleware:
             elif BY_ITSELF not in request.headers:
                 sign_ins.used(request)
         return self.get_response(request)
+
+
+class BranchMiddleware:
+    """Sets `request.branches`, None in a shop with one branch, and means them (`shop.branches`)."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: Request) -> HttpResponse:
+        request.branches = branches_of_people.reach_of(request)
+        with branches.meant(request.branches):
+            return self.get_response(request)
 
 
 class TabletMiddleware:

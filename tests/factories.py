@@ -19,6 +19,7 @@ from jobs.services import booking, hooks, parts, photos
 from shop.models import (
     ApiToken,
     Bay,
+    Branch,
     Customer,
     Product,
     ProductKind,
@@ -158,13 +159,13 @@ def make_job(
 
     Each call without a bay gets a bay of its own, so that slots do not clash.
     """
-    shop = Shop.objects.current()
+    branch = Branch.objects.first_one()
     actor = actor or make_staff(Role.FRONT_DESK)
     starts_at = starts_at or timezone.now().replace(minute=0, second=0, microsecond=0)
     ends_at = overrides.pop("ends_at", starts_at + timedelta(hours=hours))
     vehicle = overrides.pop("vehicle", None) or VehicleFactory()
     values: dict[str, Any] = {
-        "number": shop.next_job_number,
+        "number": branch.next_job_number,
         "vehicle": vehicle,
         "customer": vehicle.owner,
         "wants": "Clearer front sound, keep every chime",
@@ -176,8 +177,8 @@ def make_job(
     }
     values.update(overrides)
     values["bay"] = values["bay"] or BayFactory()
-    shop.next_job_number = values["number"] + 1
-    shop.save(update_fields=["next_job_number"])
+    branch.next_job_number = values["number"] + 1
+    branch.save(update_fields=["next_job_number"])
     job = Job.objects.create(**values)
     booking.furnish(job, actor)
     for product in parts_wanted:

@@ -254,6 +254,7 @@ def lay_ground() -> Ground:
         "estimate_line": job.estimate_lines.create(
             kind="other", text="Cloth", price=Decimal("4.50"), optional=True
         ).pk,
+        "branch": job.bay.branch_id,
         "closed": ClosedDays.objects.create(first_day=day, last_day=day).pk,
         "absence": technician.absences.create(first_day=day, last_day=day).pk,
         "plug": job.vehicle.vehicle_model.plugs.create(name="Door plug").pk,

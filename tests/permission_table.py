@@ -96,6 +96,9 @@ TABLE: dict[str, Roles] = {
     "staff_sign_in_end": MANAGER,
     "staff_second_factor_reset": MANAGER,
     "bay_list": MANAGER,
+    "branch_list": MANAGER,
+    "branch_create": MANAGER,
+    "branch_edit": MANAGER,
     "tax_rate_list": MANAGER,
     "tax_rate_create": MANAGER,
     "tax_rate_edit": MANAGER,
@@ -130,6 +133,7 @@ TABLE: dict[str, Roles] = {
     "password_confirm": STAFF,
     "proof_again": STAFF,
     # Board, finding, booking.
+    "branch_show": STAFF,
     "board": STAFF,
     "plan": STAFF,
     "free_times": DESK,
@@ -384,3 +388,18 @@ TABLE: dict[str, Roles] = {
     "target_edit": MANAGER,
     "target_remove": MANAGER,
 }
+
+READ_ANYWHERE = frozenset(
+    {"sheet", "sheet_pdf", "customer_sheet_pdf", "wiring_sheet_pdf", "sheet_photo"}
+)
+"""Of a job of another branch, what everybody reads all the same: its signed sheets."""
+
+SHARED = (
+    *("customer", "vehicle", "vehicle_model", "model_plug", "product", "plug", "part_line"),
+    *("setup", "wire_book", "cause", "tax_rate", "label_sheet", "step_kind", "step_template"),
+    *("microphone", "target", "api_token", "hook"),
+)
+"""What all branches share, by the prefix of the URL names that speak of it."""
+
+OF_THE_WHOLE = frozenset({"branch_list", "branch_create", "branch_edit"})
+"""What a manager of some branches has no right to, nor of any one."""

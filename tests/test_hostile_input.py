@@ -61,6 +61,7 @@ BY_HAND: dict[str, tuple[str, ...]] = {
     "second_factor_codes": (),
     "passkey_make_options": (),
     "passkey_show_options": (),
+    "branch_show": ("branch", "next"),
     "tablet_switch": ("person", "pin", "next"),
     "staff_sign_in_end": ("mark",),
     "product_import_apply": ("digest",),

@@ -14,10 +14,12 @@ from django.utils import timezone
 from jobs import wording
 from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, SHEET_OPEN, Stage
 from jobs.models import Job, JobPart
-from jobs.models.job import JobQuerySet, job_number
+from jobs.models.job import JobQuerySet
+from shop import branches
 from shop.hours import Calendar, DayHours
 from shop.likeness import customers_near, nearest, words_of
 from shop.models import Bay, Customer, Vehicle, VehicleModel
+from shop.series import numbers_meant
 from shop.typed import whole
 
 MOST_FOUND: Final = 30
@@ -105,14 +107,14 @@ class Wanted:
     vehicles: list[int]
     customers: list[int]
     with_serial: list[int]
-    number: int | None = None
+    numbers: tuple[int, ...] = ()
 
     @property
     def jobs(self) -> Q:
         wanted = Q(vehicle_id__in=self.vehicles) | Q(customer_id__in=self.customers)
         if self.with_serial:
             wanted |= Q(pk__in=self.with_serial)
-        return wanted if self.number is None else wanted | Q(number=self.number)
+        return wanted | Q(number__in=self.numbers) if self.numbers else wanted
 
     @property
     def cut(self) -> bool:
@@ -149,7 +151,7 @@ def _written(text: str) -> Wanted:
         [*_keys(Vehicle.objects.matching(text)), *of_model],
         _keys(Customer.objects.matching(text)),
         list(parts.values_list("job_id", flat=True)),
-        job_number(text),
+        tuple(numbers_meant(text, branches.letters())),
     )
 
 
@@ -160,11 +162,17 @@ def _found(wanted: Wanted, live: JobQuerySet) -> Found:
     # Sorted here: asked to sort with a limit, the database may walk a million numbers backwards.
     # Without the live: asked for past stages, SQLite may read all that are past.
     past_ones = Job.objects.filter(wanted.jobs).exclude(stage__in=LIVE).order_by()
-    numbers = past_ones.values_list("number", flat=True)
-    newest = nlargest(MOST_FOUND, numbers)
-    past = Job.objects.filter(number__in=newest).with_names().order_by("-number")
-    jobs = sorted([*live[:MOST_FOUND], *past], key=lambda job: job.number != wanted.number)
+    # By key: it rises from booking to booking, a number only within its series.
+    newest = nlargest(MOST_FOUND, past_ones.values_list("pk", flat=True))
+    past = Job.objects.filter(pk__in=newest).with_names().order_by("-pk")
+    jobs = sorted([*live[:MOST_FOUND], *past], key=lambda job: _place(job, wanted))
     return Found(jobs[:MOST_FOUND], len(jobs) > MOST_FOUND or wanted.cut)
+
+
+def _place(job: Job, wanted: Wanted) -> int:
+    """The very number first, that of the branch looked at before the others."""
+    numbers = wanted.numbers
+    return numbers.index(job.number) if job.number in numbers else len(numbers)
 
 
 def _near(text: str) -> Found:
@@ -245,11 +253,12 @@ def days_of_bays(first: date, count: int, but: int | None = None) -> list[list[B
             ends_at__gt=midnights[0],
             bay__active=True,
         )
+        .looked_at()
         .exclude(pk=but or 0)
         .with_names()
         .order_by("starts_at")
     )
-    bays = list(Bay.objects.filter(active=True))
+    bays = list(Bay.objects.in_use())
     calendar = Calendar(days[0], days[-1])
     return [
         _bays_on(calendar.on(day), begins, ends, jobs, bays)

@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from jobs.models import ClockEnd, Job, TimeEntry
 from jobs.services.clock import due_at, is_overdue
+from shop import branches
 from shop.models import Shop, StaffMember
 
 LISTED: Final = timedelta(days=14)
@@ -27,7 +28,7 @@ class RunningClock:
 
 
 def running_clocks(shop: Shop, person: StaffMember) -> list[RunningClock]:
-    """Every clock that runs, the person's own first; one query."""
+    """The person's own clock and those that run in the branch looked at; one query."""
     now = timezone.now()
     clocks = [
         RunningClock(
@@ -36,7 +37,9 @@ def running_clocks(shop: Shop, person: StaffMember) -> list[RunningClock]:
             due_at(entry, shop),
             entry.technician_id == person.pk,
         )
-        for entry in TimeEntry.objects.running().with_names()
+        for entry in TimeEntry.objects.running()
+        .with_names()
+        .filter(Q(technician=person) | branches.shown("job__bay__branch"))
     ]
     return sorted(clocks, key=lambda clock: not clock.mine)
 
@@ -137,7 +140,9 @@ class Day:
 
 def times_listed(person: StaffMember, *, everybody: bool) -> list[Day]:
     """The last two weeks by day, newest first: of everybody, or of one person."""
-    entries = TimeEntry.objects.with_names().filter(started_at__gt=timezone.now() - LISTED)
+    entries = TimeEntry.objects.with_names().filter(
+        branches.shown("job__bay__branch"), started_at__gt=timezone.now() - LISTED
+    )
     if not everybody:
         entries = entries.filter(technician=person)
     days: dict[datetime, list[TimeEntry]] = {}

@@ -21,6 +21,7 @@ from shop.wording import inner
 _TITLES: Final = {
     "job.booked": "Booked",
     "job.changed": "Booking changed",
+    "job.branch": "Moved to another branch",
     "job.set_apart": "Its bay was given twice, so it was set apart: give it a free bay",
     "part.changed": "Part changed",
     "desk.changed": "Customer and keys",

@@ -9,6 +9,7 @@ from django.utils import timezone
 from jobs.models import Job
 from jobs.reads.board import lanes_by_bay, lanes_by_stage, live_jobs
 from jobs.templatetags.desk import absence, lateness, stay
+from shop import branches
 from shop.access import allow_any_staff
 from shop.first_day import is_new
 from shop.http import Request
@@ -21,7 +22,7 @@ def board(request: Request) -> HttpResponse:
     """The board; asked again by the page itself, it answers 204 while nothing has changed."""
     asked = request.GET
     by_bay = asked.get("by") == "bay"
-    bays = list(Bay.objects.filter(active=True))
+    bays = list(Bay.objects.in_use())
     today = asked.get("when") == "today"
     jobs = live_jobs(
         bay=asked.get("bay", ""),
@@ -46,7 +47,9 @@ def board(request: Request) -> HttpResponse:
         return render(request, "board/lanes.html", context)
     context |= {
         "bays": bays,
-        "technicians": StaffMember.objects.filter(is_technician=True, is_active=True),
+        "technicians": StaffMember.objects.filter(
+            branches.people(), is_technician=True, is_active=True
+        ),
         "bay": asked.get("bay", ""),
         "who": asked.get("who", ""),
         "first_steps": request.user.is_manager and is_new(request.shop),
@@ -65,5 +68,6 @@ def _digest(jobs: list[Job], bays: list[Bay], by_bay: bool, desk: bool) -> str:
         for job in jobs
     )
     zone = timezone.get_current_timezone_name()
-    lanes = f"{by_bay} {desk}|{zone} {timezone.localdate()}|{' '.join(str(bay) for bay in bays)}"
+    named = " ".join(f"{bay.pk} {bay}" for bay in bays)
+    lanes = f"{by_bay} {desk}|{zone} {timezone.localdate()}|{named}"
     return blake2b(f"{lanes}|{shown}".encode(), digest_size=8).hexdigest()

@@ -1,4 +1,5 @@
 from shop.models.api import ApiToken, ApiWrite
+from shop.models.branches import Branch
 from shop.models.catalogue_upload import CatalogueUpload
 from shop.models.devices import PinAttempts, Tablet
 from shop.models.events import ShopEvent
@@ -18,6 +19,7 @@ __all__ = [
     "ApiWrite",
     "Bay",
     "BodyShape",
+    "Branch",
     "CatalogueUpload",
     "ClosedDays",
     "CodeApp",

@@ -103,6 +103,7 @@ MIDDLEWARE = [
     "shop.middleware.LanguageMiddleware",
     "shop.middleware.SignInMiddleware",
     "shop.middleware.TabletMiddleware",
+    "shop.middleware.BranchMiddleware",
 ]
 
 ROOT_URLCONF = "shop.project.urls"

@@ -17,6 +17,7 @@ from shop.kept_words import told
 from shop.models import (
     ApiToken,
     Bay,
+    Branch,
     Customer,
     LabelSheet,
     PlugTable,
@@ -185,6 +186,7 @@ tell_of(
 )
 tell_of(Shop, kept("Profile and assumptions"))
 tell_of(Bay, kept("Bay"), "bay_edit")
+tell_of(Branch, kept("Branch"), "branch_edit")
 tell_of(Tablet, kept("Tablet"))
 tell_of(ApiToken, kept("Token of the API"))
 tell_of(PlugTable, kept("Plug"), "plug")

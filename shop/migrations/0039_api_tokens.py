@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0035_log_by_day'),
+        ('shop', '0038_of_one_branch'),
     ]
 
     operations = [
