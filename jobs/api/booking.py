@@ -9,7 +9,9 @@ from jobs.api.shapes import BookIn, NewCar, NewCustomer
 from jobs.forms.booking import CHOSEN, NEW, Draft
 from jobs.models import Job
 from jobs.services.booking import book
+from shop import branches
 from shop.models import Customer, Product, StaffMember, Vehicle, VehicleModel
+from shop.services.branches import of_bay
 from shop.typed import as_typed
 
 _YES = {True: "on", False: ""}
@@ -17,12 +19,13 @@ _YES = {True: "on", False: ""}
 
 def booked(given: BookIn, actor: StaffMember) -> Job:
     """The job that is booked. Raises Problem for what the form refuses, and what `book` raises."""
-    draft = Draft(_as_posted(given))
-    if not draft.is_valid():
-        raise Problem(
-            422, "Put right what is named in errors, then send it again.", _errors_of(draft)
-        )
-    return book(draft.booking(), actor, given.confirmed)
+    with branches.looking_at(of_bay(given.bay)):
+        draft = Draft(_as_posted(given))
+        if not draft.is_valid():
+            raise Problem(
+                422, "Put right what is named in errors, then send it again.", _errors_of(draft)
+            )
+        return book(draft.booking(), actor, given.confirmed)
 
 
 def _as_posted(given: BookIn) -> QueryDict:

@@ -163,7 +163,7 @@ def jobs_book(request: Asked, given: Annotated[BookIn, Body()], key: Repeat) -> 
 @router.get("/bays", response=BayList, **_needs(Scope.JOBS_READ), tags=["jobs"])
 def bays_list(request: Asked) -> dict[str, Any]:
     """The bays in use, which a booking names."""
-    return {"items": [{"id": bay.pk, "name": bay.name} for bay in listed.bays_in_use()]}
+    return {"items": [told.bay(bay) for bay in listed.bays_in_use()]}
 
 
 # Plans --------------------------------------------------------------------------------------------
@@ -236,14 +236,14 @@ def setups_one(request: Asked, setup: Key) -> HttpResponse:
     tags=["sheets"],
 )
 def sheets_list(request: Asked, job: Number | None = None, cursor: Cursor = None) -> dict[str, Any]:
-    """Signed sheets, the newest first; of one job or of all."""
+    """Signed sheets, the newest first; of one job or of all. Every branch may read them."""
     rows = listed.sheets_listed()
-    return _page(rows if job is None else rows.filter(job=job_of(job)), "pk", cursor, told.sheet)
+    return _page(rows if job is None else rows.filter(job__number=job), "pk", cursor, told.sheet)
 
 
 def _sheet(number: int, revision: int) -> InstallSheet:
     rows = InstallSheet.objects.select_related("job", "receipt")
-    return found(rows, "sheet", job=job_of(number), revision=revision)
+    return found(rows, "sheet", job__number=number, revision=revision)
 
 
 WHOLE: Final = (Scope.SHEETS_READ, Scope.CUSTOMERS_READ)

@@ -24,7 +24,7 @@ def _moment(given: object) -> object:
 
 Moment = Annotated[AwareDatetime, BeforeValidator(_moment)]
 Key = Annotated[StrictInt, Field(ge=1, le=LARGEST)]
-Number = Annotated[int, Field(ge=1, le=999_999_999)]
+Number = Annotated[int, Field(ge=1, le=2_147_483_647)]
 Stage = Literal[
     "booked",
     "checked_in",
@@ -76,6 +76,7 @@ class Given(Schema):
 class BayOut(Schema):
     id: int
     name: str
+    branch: str = Field(description="Empty where there is one")
 
 
 class CarOut(Schema):
@@ -94,6 +95,7 @@ class CustomerOut(Schema):
 
 class JobOut(Schema):
     number: int
+    code: str = Field(description="As it is written: J1042")
     stage: Stage
     stage_since: datetime
     correction: Literal["", "open", "in_review"] = Field(

@@ -5,12 +5,18 @@ from typing import Any, Final
 from django.utils import timezone
 
 from jobs.models import InstallSheet, Job, SavedSetup
+from shop import branches
 from shop.catalogue.columns import counted_for
-from shop.models import Product
+from shop.models import Bay, Product
 
 _BESIDE: Final = frozenset({"id", "kind", "maker", "name", "part_number", "price", "discontinued"})
 _UNTOLD: Final = frozenset({"cost", "tax_rate", "note"})
 """What the shop pays, its tax, and notes of its own are no part of the catalogue outside."""
+
+
+def bay(row: Bay) -> dict[str, Any]:
+    """A bay, and its branch where there are several."""
+    return {"id": row.pk, "name": row.name, "branch": branches.name_of(row.branch_id)}
 
 
 def job(row: Job, *, with_customer: bool) -> dict[str, Any]:
@@ -18,10 +24,11 @@ def job(row: Job, *, with_customer: bool) -> dict[str, Any]:
     car: dict[str, Any] = {"model": str(row.vehicle.vehicle_model)}
     told: dict[str, Any] = {
         "number": row.number,
+        "code": str(row),
         "stage": row.stage,
         "stage_since": _moment(row.stage_since),
         "correction": row.correction,
-        "bay": {"id": row.bay_id, "name": row.bay.name},
+        "bay": bay(row.bay),
         "starts_at": _moment(row.starts_at),
         "ends_at": _moment(row.ends_at),
         "promised_at": _moment(row.promised_at),

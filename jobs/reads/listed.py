@@ -7,6 +7,7 @@ from django.db.models import QuerySet
 from django.utils import timezone
 
 from jobs.models import InstallSheet, Job, JobEvent, SavedSetup
+from shop import branches
 from shop.models import Bay, Product
 
 A_PAGE: Final = 50
@@ -24,8 +25,9 @@ def page_of(rows: "QuerySet[Any]", key: str, before: int | None) -> tuple[list[A
 
 
 def jobs_listed(stage: str | None, changed_after: int | None) -> "QuerySet[Job]":
-    """Jobs in a stage, and with something in their log after a mark."""
-    jobs = Job.objects.with_names()
+    """Jobs of every branch in which the person works: in a stage, and with something in their log
+    after a mark."""
+    jobs = Job.objects.with_names().filter(branches.own("bay__branch"))
     if stage:
         jobs = jobs.filter(stage=stage)
     if changed_after is not None:
@@ -57,5 +59,5 @@ def products_listed(kind: str | None) -> "QuerySet[Product]":
 
 
 def bays_in_use() -> "QuerySet[Bay]":
-    """Where jobs are booked into."""
-    return Bay.objects.filter(active=True)
+    """Where jobs are booked into, in every branch in which the person works."""
+    return Bay.objects.filter(branches.own(), active=True, branch__active=True)

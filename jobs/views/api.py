@@ -11,11 +11,13 @@ from django.http import HttpResponse
 from django.utils import timezone, translation
 from django.views.decorators.csrf import csrf_exempt
 
+from shop import branches
 from shop.access import public
 from shop.http import Request
 from shop.lazy import Lazy
 from shop.problems import problem
 from shop.services import api_tokens, sign_in
+from shop.services.branches import reach_of
 from shop.typed import NUL, whole
 
 build = Lazy("jobs.api.build")
@@ -62,7 +64,9 @@ def _answer(request: Request, rest: str) -> HttpResponse:
     asked: Any = request
     asked.token = token
     asked.user = token.made_by
-    served: HttpResponse = build.serve(asked, rest)
+    asked.branches = reach_of(asked)
+    with branches.meant(asked.branches):
+        served: HttpResponse = build.serve(asked, rest)
     return served
 
 

@@ -27,6 +27,7 @@ from shop.scopes import NEEDS, Scope
 from shop.services import api_tokens, sign_in
 from tests.factories import BayFactory, make_job, make_product, make_staff, make_token
 from tests.jobs.every_row import every_row
+from tests.jobs.test_branches import second_branch, works_at
 from tests.jobs.workshop import Workshop
 from tests.racing import at_once
 from wiring import plan as doc
@@ -251,6 +252,25 @@ def test_jobs_are_listed_page_by_page_by_stage_and_by_what_changed(
 
 
 @pytest.mark.once
+def test_a_token_reaches_no_further_than_the_branches_of_its_owner() -> None:
+    here, two = make_job(Stage.BOOKED), second_branch()
+    there = make_job(Stage.BOOKED, bay=BayFactory(branch=two.second))
+    _, secret = make_token(works_at(two.second))
+    [told] = ask(secret, "jobs").json()["items"]
+    assert (told["number"], told["bay"]["branch"]) == (there.number, "Northside")
+    [bay] = ask(secret, "bays").json()["items"]
+    assert bay["id"] == there.bay_id
+    for path in ("", "/plan", "/findings"):
+        codes = [ask(secret, f"jobs/{one.number}{path}").status_code for one in (there, here)]
+        assert codes == [200, 404]
+    refused = booked_after_a_yes(secret, booking(here.bay_id), "one")
+    assert refused.status_code == 422 and refused.json()["errors"][0]["where"] == "bay"
+    assert booked_after_a_yes(secret, booking(there.bay_id), "two").status_code == 201
+    _, whole = make_token(two.owner)
+    assert len(ask(whole, "jobs").json()["items"]) == 3
+
+
+@pytest.mark.once
 def test_the_api_and_the_command_speak_the_same_plan(tmp_path: Path) -> None:
     job = every_row()
     _, secret = make_token(make_staff(Role.MANAGER), Scope.PLANS_READ, Scope.PLANS_CHECK)
@@ -365,7 +385,7 @@ def test_what_goes_wrong_is_a_problem_that_says_what_to_do(monkeypatch: pytest.M
         415: Client().post(
             "/api/v1/plans/check", {"a": "b"}, headers={"Authorization": f"Bearer {secret}"}
         ),
-        422: ask(secret, "jobs/1000000000"),
+        422: ask(secret, "jobs/2147483648"),
     }
     with connection.execute_wrapper(_away):
         cases[503] = ask(secret, "bays")

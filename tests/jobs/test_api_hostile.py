@@ -18,7 +18,9 @@ from hypothesis import HealthCheck, Phase, given, settings as hypothesis_setting
 from schemathesis import GenerationMode
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 
+from jobs.signing import new_shop_key
 from jobs.views.api import DESCRIPTION
+from shop.models import Shop
 from shop.roles import Role
 from shop.services import api_tokens, sign_in
 from tests.factories import BayFactory, make_staff, make_token
@@ -42,6 +44,7 @@ def opened(
         signal.disconnect(close_old_connections)  # What the rows of this module stand on.
     folder = tmp_path_factory.mktemp("data")
     with laid_once(django_db_blocker, folder):
+        new_shop_key(Shop.objects.current().name)
         every_row()
         BayFactory()
         yield make_token(make_staff(Role.MANAGER))[1], folder
