@@ -56,7 +56,7 @@ def _altered(one: ops.AlterField, old: "models.Field[object, object]") -> Iterat
     if old.null and not new.null:
         yield f"{one.describe()}: the version before still writes nothing there"
     if old.is_relation and new.is_relation:
-        return
+        return  # Its column is of the kind of the key that it names.
     kinds = [field.db_type(connection) for field in (old, new)]
     shorter = (new.max_length or 0) < (old.max_length or 0) if old.max_length else False
     grown = type(old) is type(new) and not shorter and old.max_length

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import OperationalError, connection
 from django.http import HttpResponse
 from django.test import Client
 from django.urls import reverse
@@ -246,6 +247,21 @@ def test_a_full_disk_says_so_and_leaves_no_part_of_a_photo(
     assert not Photo.objects.exists()
     assert send().status_code == 201
     assert len(files()) == 2
+
+
+def test_a_commit_that_is_cut_off_takes_no_file_away(
+    job: Job, technician: StaffMember, data_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It may have come through: a row without its file would be a photo lost."""
+
+    def cut(sid: str) -> None:
+        raise OperationalError("server closed the connection unexpectedly")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(connection, "savepoint_commit", cut)
+        with pytest.raises(OperationalError):
+            make_photo(job, technician, key="made-on-tablet")
+    assert len([path for path in (data_folder / "media").rglob("*") if path.is_file()]) == 2
 
 
 def test_a_huge_file_is_refused_before_it_is_read() -> None:
