@@ -5,7 +5,7 @@ PY := .venv/bin/python
 export PORT
 
 .DEFAULT_GOAL := help
-.PHONY: help run test check lint format types migrations audit bench soak upgrade mutate lock backup restore record
+.PHONY: help run test check lint format types migrations audit bench soak upgrade mutate fuzz lock backup restore record
 .PHONY: environment test-environment
 
 help: ## list these commands
@@ -47,6 +47,9 @@ upgrade: test-environment ## from the first version to this one and back, with i
 mutate: test-environment ## which slips of tables, rules and saving no test would notice (an hour)
 	@$(PY) -m tests.mutate tables
 	@$(PY) -m tests.mutate code --sample 300
+
+fuzz: test-environment ## ask the API thousands of times what its description allows, and what not
+	@$(PY) -m pytest tests/jobs/test_api_hostile.py --posts 6000 -n auto -q
 
 lock: test-environment ## resolve the pinned requirements again
 	@deploy/lock.sh

@@ -61,6 +61,8 @@ echo
 export LOOMBOOK_MAIL="${LOOMBOOK_MAIL-console:}"
 "$python" manage.py send_mail &
 beside=$!
+"$python" manage.py send_hooks &
+beside="$beside $!"
 if [ -z "$no_tls" ]; then
     haproxy -q -db -f deploy/tls.cfg &
     beside="$beside $!"

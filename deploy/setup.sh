@@ -71,7 +71,8 @@ fi
 if runs_systemd; then
     systemctl daemon-reload
     systemctl restart systemd-journald
-    systemctl enable --now loombook.service loombook-mail.service loombook-backup.timer caddy.service
+    systemctl enable --now loombook.service loombook-mail.service loombook-hooks.service \
+        loombook-backup.timer caddy.service
     systemctl reload caddy
     deploy/ready.sh
 else

@@ -13,5 +13,5 @@ cp deploy/loombook*.service deploy/loombook*.timer /etc/systemd/system/
 systemctl daemon-reload
 # Started again before the program that needs what it makes.
 systemctl restart loombook-migrate.service
-systemctl restart loombook.service loombook-mail.service
+systemctl restart loombook.service loombook-mail.service loombook-hooks.service
 deploy/ready.sh

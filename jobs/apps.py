@@ -14,8 +14,14 @@ class JobsConfig(AppConfig):
             shop_log,  # noqa: F401 -- names the records of jobs in the shop's log
             standing,  # noqa: F401 -- what of jobs a watch of the server is told
         )
-        from jobs.services import shop_chain  # noqa: F401 -- links the events of the shop's log
+        from jobs.services import (
+            branches,
+            shop_chain,  # noqa: F401 -- links the events of the shop's log
+        )
         from jobs.sheet import revision  # noqa: F401 -- adds what moves need of the signed sheet
+        from shop import access
+
+        access.numbers_name(branches.of_job)
 
         post_migrate.connect(_seal, sender=self)
 

@@ -99,6 +99,8 @@ FREE: Final[dict[str, str]] = {
     "jobs.ShopTarget": "the shop's own curves: a sheet has its curve in its document",
     "jobs.ProposalLimits": "the shop's own limits",
     "jobs.Microphone": "the shop's own: what was heard through one was corrected when it was heard",
+    "jobs.Hook": "which other programs are told",
+    "jobs.HookDelivery": "what another program was told stands in the job's own log",
     "shop.Shop": "a sheet has the shop's name and address in its document",
     "shop.ShopLogo": "a sheet has the logo in its document",
     "shop.StaffMember": "people change names and roles; a sheet has the names in its document",
@@ -111,6 +113,8 @@ FREE: Final[dict[str, str]] = {
     "shop.PlugCavity": "what is known of plugs grows; a job's wires stand in its own rows",
     "shop.CatalogueUpload": "a file on its way into the catalogue",
     "shop.TaxRate": "an approved estimate has its taxes in its document",
+    "shop.Branch": "a sheet has the branch's name, address and phone in its document",
+    "shop.StaffMember_branches": "who works where now",
     "shop.Bay": "bays are named anew and closed",
     "shop.OpenHours": "when the shop is open",
     "shop.ClosedDays": "when the shop is open",
@@ -123,6 +127,8 @@ FREE: Final[dict[str, str]] = {
     "shop.Passkey": "what a person signs in with now",
     "shop.RecoveryCode": "what a person signs in with now",
     "shop.SignInAttempts": "counts wrong passwords",
+    "shop.ApiToken": "tokens come and go; what one wrote stands in the log",
+    "shop.ApiWrite": "answers kept for a repeat of the same request",
     "shop.LabelSheet": "how labels are printed",
 }
 """Tables that may change at any time, and why that harms no signed sheet."""

@@ -65,7 +65,7 @@ def estimate_pdf(estimate: Estimate) -> bytes:
         "rounding": ROUNDING_SAID,
     }
     with speaking(first_of(estimate.job.customer, estimate.shop)):
-        return paper("pdf/estimate.html", estimate.shop, values)
+        return paper("pdf/estimate.html", estimate.job.shop_there(estimate.shop), values)
 
 
 PAPERS: Final = {
@@ -91,7 +91,9 @@ def counter_paper(job: Job, name: str, address: str) -> bytes:
     }
     to_customer = name == "receipt"
     with speaking(first_of(job.customer, shop) if to_customer else get_language() or ENGLISH):
-        return paper(f"pdf/{name}.html", shop, {**values, "title": gettext(PAPERS[name])})
+        return paper(
+            f"pdf/{name}.html", job.shop_there(shop), {**values, "title": gettext(PAPERS[name])}
+        )
 
 
 def _code(address: str) -> SafeString:

@@ -12,7 +12,7 @@ from jobs.models import JobEvent
 from jobs.services import adapters, channels, functions, panels, power, reconnect, speaker_sets
 from jobs.services.events import done_before, log
 from jobs.services.saving import before_check_in, open_job
-from jobs.services.tuning import entered, records as tuning
+from jobs.services.tuning import beyond, entered, records as tuning, takes
 from jobs.services.tuning.settings import undo_settings
 from jobs.services.wires import undo_wires
 from jobs.setups import apply as setup_apply
@@ -42,7 +42,10 @@ UNDO: Final[dict[str, Undo]] = {
     "record.returned": tuning.undo_return,
     "delays.put_in": undo_settings,
     "levels.put_in": undo_settings,
+    takes.AVERAGED: takes.undo_average,
     "proposal.applied": undo_settings,
+    beyond.BEYOND: beyond.undo_beyond,
+    beyond.NOTHING: beyond.undo_beyond,
     entered.SAME: entered.undo_enter_all,
     entered.LOADED: entered.undo_enter_all,
     "settings.rounded": undo_settings,

@@ -3,6 +3,7 @@
 from django.urls import URLPattern, URLResolver, include, path
 
 from jobs.views import (
+    api,
     board,
     booking,
     booking_choices,
@@ -14,6 +15,7 @@ from jobs.views import (
     desk,
     estimates,
     find,
+    hooks,
     job,
     labels,
     messages,
@@ -36,6 +38,21 @@ from jobs.views.setups import apply, exchange, learning, library
 from jobs.views.tuning import microphones, targets
 
 urlpatterns: list[URLPattern | URLResolver] = []
+
+# Neighbouring programs.
+urlpatterns += [
+    path("api/v1/<path:rest>", api.api, name="api"),
+    path("settings/programs/told/", hooks.hook_list, name="hook_list"),
+    path("settings/programs/told/new/", hooks.hook_create, name="hook_create"),
+    path("settings/programs/told/<int:pk>/", hooks.hook, name="hook"),
+    path("settings/programs/told/<int:pk>/end/", hooks.hook_end, name="hook_end"),
+    path("settings/programs/told/<int:pk>/test/", hooks.hook_test, name="hook_test"),
+    path(
+        "settings/programs/told/<int:pk>/again/<int:delivery>/",
+        hooks.hook_again,
+        name="hook_again",
+    ),
+]
 
 # The front desk: board, find, book, check in, the job's page.
 urlpatterns += [

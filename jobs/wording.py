@@ -266,6 +266,10 @@ class Local:
             return ""
         return stamp(datetime.fromisoformat(iso), ZoneInfo(self.time_zone))
 
+    def hour(self, iso: str | None) -> str:
+        """The time alone, in the shop's zone: "14:05"."""
+        return "" if not iso else hour(datetime.fromisoformat(iso), ZoneInfo(self.time_zone))
+
     def day(self, iso: str | None) -> str:
         """A day without its time: "25 Nov 2026"."""
         if not iso:

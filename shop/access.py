@@ -5,11 +5,15 @@ fails on a view that carries none of them. `@allow(..., password=True)` also wan
 password: a PIN on a shared tablet does not open it. `again=True` wants to be shown within the last
 minutes that it is still the same person, by the second factor too where there is one.
 
+Where the business has several branches, whoever does not work in that of what the address names is
+refused, here and for every view: of a job by the address's `number`, of anything else by what
+`of` says of its `pk`. `anywhere=True` leaves a signed sheet open to be read by every branch.
+
 A manager who has yet to set up the second factor that the shop asks for is led there from every
 page but those of `before_set_up=True`.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from functools import wraps
 from typing import Any
 
@@ -19,7 +23,9 @@ from django.http import HttpRequest, HttpResponse, HttpResponseBase, HttpRespons
 from django.shortcuts import resolve_url
 from django.template.loader import render_to_string
 from django.utils.http import urlencode
+from django.utils.translation import gettext
 
+from shop import branches
 from shop.roles import Role, has_role
 from shop.services import second_factor
 from shop.session_keys import BY_PIN, SET_UP_FIRST, proved_lately
@@ -64,14 +70,54 @@ def _set_up_first(request: HttpRequest) -> HttpResponse:
     return HttpResponse(render_to_string("inc/signed_out.html", request=request), status=401)
 
 
+Branches = Callable[[int], Collection[int]]
+"""The keys of the branches that the row of a key belongs to; none where there is no such row."""
+
+_of_number: list[Branches] = []
+
+
+def numbers_name(of: Branches) -> None:
+    """Say what the `number` of an address names: by the room that knows, as the program starts."""
+    _of_number[:] = [of]
+
+
+def _branches_of(request: Any, named: dict[str, Any], of: Branches | None) -> set[int]:
+    """The branches of what an address names; none in a shop with one. Raises Elsewhere
+    where the person does not work in all of them."""
+    reach = getattr(request, "branches", None)
+    keys: set[int] = set()
+    if reach is None:
+        return keys
+    if "number" in named:
+        for branches_of in _of_number:
+            keys.update(branches_of(named["number"]))
+    if of is not None and "pk" in named:
+        keys.update(of(named["pk"]))
+    if elsewhere := sorted(reach.named(key) for key in keys - reach.own_keys):
+        raise branches.Elsewhere(
+            gettext(
+                "This belongs to %(branch)s, where you do not work. Ask somebody who does, or a "
+                "manager of the whole business."
+            )
+            % {"branch": ", ".join(elsewhere)}
+        )
+    return keys
+
+
 def allow(
-    *roles: Role, password: bool = False, again: bool = False, before_set_up: bool = False
+    *roles: Role,
+    password: bool = False,
+    again: bool = False,
+    before_set_up: bool = False,
+    of: Branches | None = None,
+    anywhere: bool = False,
 ) -> Callable[[View], View]:
     """Let only staff with one of the roles in; others get 403, strangers the sign-in page.
 
     With `password`, a person signed in by PIN is first asked for the password; with `again`,
     everybody who has not just signed in or been asked. `before_set_up` opens a page to a manager
-    who has yet to set up a second factor.
+    who has yet to set up a second factor. `of` gives the branches of the row that `pk` names, and
+    all of them have to be the person's; `anywhere` asks of no branch.
     """
     allowed = frozenset(roles)
 
@@ -83,15 +129,19 @@ def allow(
             if not has_role(request.user, allowed):
                 wanted = " or ".join(sorted(role.label.lower() for role in allowed))
                 raise PermissionDenied(f"This needs the {wanted} role. Ask a manager.")
+            keys = set() if anywhere else _branches_of(request, kwargs, of)
             if request.session.get(SET_UP_FIRST) and not before_set_up:
                 return _set_up_first(request)
             if password and request.session.get(BY_PIN):
                 return _ask_first(request, "password_confirm")
             if again and (page := _wanted_first(request, before_set_up)):
                 return _ask_first(request, page)
-            return view(request, *args, **kwargs)
+            with branches.looking_at(keys):
+                return view(request, *args, **kwargs)
 
-        vars(guarded).update(allowed_roles=allowed, needs_password=password)
+        vars(guarded).update(
+            allowed_roles=allowed, needs_password=password, of=of, anywhere=anywhere
+        )
         return guarded
 
     return mark

@@ -4,6 +4,7 @@ from typing import Any, NamedTuple
 
 from django.http import HttpRequest
 
+from shop import branches
 from shop.roles import ALL_ROLES, DESK, Role, has_role
 
 
@@ -37,7 +38,8 @@ NAV = (
 
 
 def shop(request: HttpRequest) -> dict[str, Any]:
-    """`shop`, and `nav_items` as dicts with url_name, label, icon and active."""
+    """`shop`, `branches` (None in a shop with one), and `nav_items` as dicts with url_name, label,
+    icon and active."""
     user = getattr(request, "user", None)
     items = [
         {
@@ -49,4 +51,8 @@ def shop(request: HttpRequest) -> dict[str, Any]:
         for item in NAV
         if user is not None and has_role(user, item.roles)
     ]
-    return {"shop": getattr(request, "shop", None), "nav_items": items}
+    return {
+        "shop": getattr(request, "shop", None),
+        "nav_items": items,
+        "branches": branches.here(),
+    }

@@ -4,11 +4,9 @@ A step is done when its page was filled in; any may be left out, and taken up ag
 is asked before the program starts.
 """
 
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from shop.models import Bay, OpenHours, Product, Shop, StaffMember, Tablet
-
-FIRST_NUMBER: Final = Shop._meta.get_field("next_job_number").default
 
 
 class FirstStep(NamedTuple):
@@ -25,7 +23,7 @@ class FirstStep(NamedTuple):
 
 def is_new(shop: Shop) -> bool:
     """No job was ever booked here."""
-    return bool(shop.next_job_number == FIRST_NUMBER)
+    return not shop.ever_booked
 
 
 def first_steps(shop: Shop) -> list[FirstStep]:

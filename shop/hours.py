@@ -12,10 +12,11 @@ from functools import cache
 from typing import Final
 
 import holidays
+from django.db.models import Q
 from django.utils import timezone
 from holidays.registry import COUNTRIES
 
-from shop import wording
+from shop import branches, wording
 from shop.models import Absence, ClosedDays, OpenHours, Shop, StaffMember, WorkedHoliday
 from shop.models.hours import UNSAID_CLOSES, UNSAID_OPENS
 
@@ -65,13 +66,15 @@ class DayHours:
 
 
 class Calendar:
-    """The shop's hours over a stretch of days, read in at most three queries."""
+    """The hours of a branch over a stretch of days, read in at most three queries; those of the
+    branch looked at where none is named."""
 
-    def __init__(self, first: date, last: date) -> None:
+    def __init__(self, first: date, last: date, branch: int | None = None) -> None:
         self.shop = Shop.objects.current()
-        self.week = {row.weekday: row for row in OpenHours.objects.all()}
+        there = branches.shown() if branch is None else Q(branch=branch)
+        self.week = {row.weekday: row for row in OpenHours.objects.filter(there)}
         stretch = {"first_day__lte": last, "last_day__gte": first}
-        self.closed = list(ClosedDays.objects.filter(**stretch)) if self.week else []
+        self.closed = list(ClosedDays.objects.filter(there, **stretch)) if self.week else []
         self.worked = (
             set(
                 WorkedHoliday.objects.filter(day__range=(first, last)).values_list("day", flat=True)
@@ -127,10 +130,10 @@ class Calendar:
         return ""
 
 
-def calendar_of(moments: Iterable[datetime]) -> Calendar:
-    """The calendar of the days of some moments."""
+def calendar_of(moments: Iterable[datetime], branch: int | None) -> Calendar:
+    """The calendar of a branch on the days of some moments."""
     days = [timezone.localtime(at).date() for at in moments]
-    return Calendar(min(days), max(days))
+    return Calendar(min(days), max(days), branch)
 
 
 def absences_of(person: StaffMember, starts_at: datetime, ends_at: datetime) -> list[Absence]:

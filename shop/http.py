@@ -8,12 +8,14 @@ from django.http import HttpRequest, HttpResponse
 if TYPE_CHECKING:
     from django_htmx.middleware import HtmxDetails
 
+    from shop.branches import Reach
     from shop.models import Shop, StaffMember, Tablet
 
 
 class Request(HttpRequest):
     """Signed in, unless the view is public; a name for types, never made by itself."""
 
+    branches: "Reach | None"
     htmx: "HtmxDetails"
     shop: "Shop"
     tablet: "Tablet | None"

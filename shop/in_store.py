@@ -55,7 +55,7 @@ def _told(ask: Callable[..., Any]) -> Callable[..., Any]:
     return asked
 
 
-class StoredFiles(S3Storage):  # type: ignore[misc]  # the library has no types
+class StoredFiles(S3Storage):
     """Files in a bucket, private, read and written by this program alone."""
 
     backed_up: bool

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from django.contrib import messages
 from django.contrib.auth import logout
 from django.core.exceptions import BadRequest
-from django.http import Http404, HttpRequest, HttpResponse, QueryDict
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseNotAllowed, QueryDict
 from django.http.response import HttpResponseBase
 from django.middleware.gzip import GZipMiddleware
 from django.template.loader import render_to_string
@@ -17,10 +17,11 @@ from django.utils import timezone, translation
 from django.utils.cache import patch_vary_headers
 from django.utils.translation import gettext
 
-from shop import known_device, languages, logs, metrics, typed
+from shop import branches, known_device, languages, logs, metrics, typed
 from shop.http import Request
 from shop.models import Shop
-from shop.services import sign_in, sign_ins, tablets
+from shop.problems import API
+from shop.services import branches as branches_of_people, sign_in, sign_ins, tablets
 from shop.session_keys import BY_PIN, TABLET
 from shop.views import health
 from shop.wording import number, with_unit
@@ -36,6 +37,8 @@ PERSON = "Loombook-Person"
 """Header of a request: whose page sent it. Of an answer: for whom it was made, 0 for nobody."""
 
 NOBODY: Final = "0"
+
+METHODS: Final = ("GET", "HEAD", "OPTIONS", "POST")
 
 
 ID: Final = "Loombook-Request"
@@ -116,13 +119,15 @@ class PlainRequestMiddleware:
 
     NUL goes out of every text and cookie: no database keeps it and no person types it. A number
     in an address beyond what a database keeps is a page that is not there. Text in an encoding
-    of the sender's own choice is refused.
+    of the sender's own choice is refused, and so is a method that no page of ours uses.
     """
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
+        if request.method not in METHODS:
+            return HttpResponseNotAllowed(METHODS)
         if request.encoding and request.encoding.lower() not in {"utf-8", "utf8"}:
             raise BadRequest(gettext("Send text as UTF-8."))
         request.GET = _plain_query(request.GET)
@@ -154,6 +159,21 @@ def _plain_query(query: Query) -> Query:
         plain.setlist(typed.plain(name), [typed.plain(text) for text in texts])
     plain._mutable = False
     return cast(Query, plain)
+
+
+class CookielessMiddleware:
+    """On the API there are no cookies, neither in nor out: a token opens it, and nothing else."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if not request.path_info.startswith(API):
+            return self.get_response(request)
+        vars(request)["COOKIES"] = {}
+        response = self.get_response(request)
+        response.cookies.clear()
+        return response
 
 
 class ShopMiddleware:
@@ -212,6 +232,18 @@ class SignInMiddleware:
             elif BY_ITSELF not in request.headers:
                 sign_ins.used(request)
         return self.get_response(request)
+
+
+class BranchMiddleware:
+    """Sets `request.branches`, None in a shop with one branch, and means them (`shop.branches`)."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: Request) -> HttpResponse:
+        request.branches = branches_of_people.reach_of(request)
+        with branches.meant(request.branches):
+            return self.get_response(request)
 
 
 class TabletMiddleware:

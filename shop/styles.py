@@ -43,8 +43,19 @@ class _Joined(Storage):
         return ContentFile(joined(self.sheet).encode(), name)
 
 
-class StaticFiles(CompressedManifestStaticFilesStorage):  # type: ignore[misc]  # no types
+class StaticFiles(CompressedManifestStaticFilesStorage):
     """Compressed files named by their content, and the style sheets as one of them."""
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self._addresses: dict[str, str] = {}
+
+    def url(self, name: str, force: bool = False) -> str:
+        """The address of a file. What was collected stays as it is while a process serves."""
+        known = self._addresses.get(name)
+        if known is None or force:
+            known = self._addresses[name] = super().url(name, force)
+        return known
 
     def post_process(
         self, paths: dict[str, Any], dry_run: bool = False, **options: Any

@@ -5,6 +5,8 @@ from django.urls import URLPattern, path
 
 from shop.views import (
     accounts,
+    api_tokens,
+    branches,
     catalogue,
     catalogue_files,
     customer_files,
@@ -150,7 +152,14 @@ urlpatterns: list[URLPattern] = [
     path("settings/label-sheets/", labels.label_sheet_list, name="label_sheet_list"),
     path("settings/label-sheets/new/", labels.label_sheet_create, name="label_sheet_create"),
     path("settings/label-sheets/<int:pk>/", labels.label_sheet_edit, name="label_sheet_edit"),
+    path("settings/programs/", api_tokens.token_list, name="api_token_list"),
+    path("settings/programs/new/", api_tokens.token_create, name="api_token_create"),
+    path("settings/programs/<int:pk>/end/", api_tokens.token_end, name="api_token_end"),
     path("settings/bays/", settings.bay_list, name="bay_list"),
+    path("branch/", branches.branch_show, name="branch_show"),
+    path("settings/branches/", branches.branch_list, name="branch_list"),
+    path("settings/branches/new/", branches.branch_create, name="branch_create"),
+    path("settings/branches/<int:pk>/", branches.branch_edit, name="branch_edit"),
     path("settings/tax-rates/", settings.tax_rate_list, name="tax_rate_list"),
     path("settings/tax-rates/new/", settings.tax_rate_create, name="tax_rate_create"),
     path("settings/tax-rates/<int:pk>/", settings.tax_rate_edit, name="tax_rate_edit"),

@@ -218,9 +218,9 @@ def about(length: timedelta) -> str:
     return ngettext("%(count)s day", "%(count)s days", days) % {"count": number(days, 0)}
 
 
-def hour(at: datetime) -> str:
-    """The time of day in the shop's zone: "14:05"."""
-    return date_format(_local(at), "H:i")
+def hour(at: datetime, zone: tzinfo | None = None) -> str:
+    """The time of day: "14:05"; in the shop's zone unless another is given."""
+    return date_format(_local(at, zone), "H:i")
 
 
 def day(at: date | datetime | None, zone: tzinfo | None = None) -> str:

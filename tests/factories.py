@@ -9,14 +9,17 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import factory
+from django.test import override_settings
 from django.utils import timezone
 from PIL import Image
 
 from jobs.lifecycle import Stage
-from jobs.models import CheckIn, Job, Photo
-from jobs.services import booking, parts, photos
+from jobs.models import CheckIn, Hook, Job, News, Photo
+from jobs.services import booking, hooks, parts, photos
 from shop.models import (
+    ApiToken,
     Bay,
+    Branch,
     Customer,
     Product,
     ProductKind,
@@ -29,6 +32,8 @@ from shop.models import (
 from shop.models.people import digits_of
 from shop.models.vehicles import plain_plate
 from shop.roles import Role
+from shop.scopes import Scope
+from shop.services import api_tokens
 
 PASSWORD = "lantern-orchard-9"
 
@@ -154,13 +159,13 @@ def make_job(
 
     Each call without a bay gets a bay of its own, so that slots do not clash.
     """
-    shop = Shop.objects.current()
+    branch = Branch.objects.first_one()
     actor = actor or make_staff(Role.FRONT_DESK)
     starts_at = starts_at or timezone.now().replace(minute=0, second=0, microsecond=0)
     ends_at = overrides.pop("ends_at", starts_at + timedelta(hours=hours))
     vehicle = overrides.pop("vehicle", None) or VehicleFactory()
     values: dict[str, Any] = {
-        "number": shop.next_job_number,
+        "number": branch.next_job_number,
         "vehicle": vehicle,
         "customer": vehicle.owner,
         "wants": "Clearer front sound, keep every chime",
@@ -172,8 +177,8 @@ def make_job(
     }
     values.update(overrides)
     values["bay"] = values["bay"] or BayFactory()
-    shop.next_job_number = values["number"] + 1
-    shop.save(update_fields=["next_job_number"])
+    branch.next_job_number = values["number"] + 1
+    branch.save(update_fields=["next_job_number"])
     job = Job.objects.create(**values)
     booking.furnish(job, actor)
     for product in parts_wanted:
@@ -216,3 +221,19 @@ def make_photo(
         actor=actor,
         **more,
     )
+
+
+def make_token(
+    by: StaffMember, *scopes: Scope, days: float = 30, name: str = "Bookkeeping"
+) -> tuple[ApiToken, str]:
+    """A token of the API and its secret; with every scope where none is named."""
+    expires_at = timezone.now() + timedelta(days=days)
+    return api_tokens.make(name, scopes or Scope, expires_at, by)
+
+
+def make_hook(
+    by: StaffMember, *news: News, address: str = "http://127.0.0.1:9/told", name: str = "Hall"
+) -> tuple[Hook, str]:
+    """An address that is told and its secret; told everything where nothing is named."""
+    with override_settings(HOOKS_INSIDE=True):
+        return hooks.make(name, address, news or News, by)

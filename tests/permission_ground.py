@@ -20,7 +20,7 @@ from jobs.models import (
     WorkKind,
 )
 from jobs.plan.document import findings_of
-from jobs.services import clock
+from jobs.services import clock, hooks
 from jobs.services.desk import note_said
 from jobs.services.power import add_run
 from jobs.setups import apply as setup_apply, library as setups
@@ -32,7 +32,15 @@ from shop.models.products import SpeakerKind
 from shop.roles import Role
 from shop.services import events
 from shop.services.products import correct_inputs, inputs_seen
-from tests.factories import CustomerFactory, make_job, make_photo, make_product, make_staff
+from tests.factories import (
+    CustomerFactory,
+    make_hook,
+    make_job,
+    make_photo,
+    make_product,
+    make_staff,
+    make_token,
+)
 
 RESPONSE = "20 70.0\n1000 74.0\n20000 66.0\n"
 
@@ -59,6 +67,7 @@ PK_OF = {
     "bay_part_save": "part",
     "bay_entry_save": "channel",
     "bay_entry_all": "device",
+    "bay_entry_beyond": "device",
     "bay_entry_store": "device",
     "bay_panel_save": "panel",
     "bay_adapter_pins": "adapter",
@@ -97,6 +106,7 @@ PK_OF = {
     "bay_recording_file": "recording",
     "bay_recording_delays": "recording",
     "bay_recording_levels": "recording",
+    "bay_takes_average": "recording",
     "bay_recording_remove": "recording",
     "bay_measured_save": "measured",
     "bay_measured_text": "measured",
@@ -126,6 +136,7 @@ PK_OF = {
 """Whose key a URL wants, where its name does not begin with it."""
 
 GIVEN = {
+    "api": {"rest": "openapi.json"},
     "bay_move": {"name": "finish"},
     "paper_file": {"name": "card"},
     "product_template": {"kind": "amplifier"},
@@ -245,6 +256,7 @@ def lay_ground() -> Ground:
         "estimate_line": job.estimate_lines.create(
             kind="other", text="Cloth", price=Decimal("4.50"), optional=True
         ).pk,
+        "branch": job.bay.branch_id,
         "closed": ClosedDays.objects.create(first_day=day, last_day=day).pk,
         "absence": technician.absences.create(first_day=day, last_day=day).pk,
         "plug": job.vehicle.vehicle_model.plugs.create(name="Door plug").pk,
@@ -293,6 +305,8 @@ def lay_ground() -> Ground:
         "step_kind": kind.pk,
         "step_template": step.pk,
         "tablet": tablet.pk,
+        "hook": (told := make_hook(make_staff(Role.MANAGER))[0]).pk,
+        "api_token": make_token(make_staff(Role.MANAGER))[0].pk,
         "photo": photo.pk,
         "label_sheet": LabelSheet.objects.create(
             name="Test sheet", label_width_mm=70, label_height_mm=37, left_mm=0, top_mm=0.5
@@ -309,6 +323,7 @@ def lay_ground() -> Ground:
     }
     given = {
         "revision": 1,
+        "delivery": hooks.test(told.pk).pk,
         "digest": sheet.document["photos"][0]["sha256"],
         "phase": "before",
         "position": "front_dash_left",

@@ -96,6 +96,9 @@ TABLE: dict[str, Roles] = {
     "staff_sign_in_end": MANAGER,
     "staff_second_factor_reset": MANAGER,
     "bay_list": MANAGER,
+    "branch_list": MANAGER,
+    "branch_create": MANAGER,
+    "branch_edit": MANAGER,
     "tax_rate_list": MANAGER,
     "tax_rate_create": MANAGER,
     "tax_rate_edit": MANAGER,
@@ -110,6 +113,16 @@ TABLE: dict[str, Roles] = {
     "closed_remove": MANAGER,
     "absence_add": MANAGER,
     "absence_remove": MANAGER,
+    "api": PUBLIC,
+    "hook_list": MANAGER,
+    "hook_create": MANAGER,
+    "hook": MANAGER,
+    "hook_end": MANAGER,
+    "hook_test": MANAGER,
+    "hook_again": MANAGER,
+    "api_token_list": MANAGER,
+    "api_token_create": MANAGER,
+    "api_token_end": MANAGER,
     "tablet_list": MANAGER,
     "tablet_register": MANAGER,
     "tablet_revoke": MANAGER,
@@ -120,6 +133,7 @@ TABLE: dict[str, Roles] = {
     "password_confirm": STAFF,
     "proof_again": STAFF,
     # Board, finding, booking.
+    "branch_show": STAFF,
     "board": STAFF,
     "plan": STAFF,
     "free_times": DESK,
@@ -235,6 +249,7 @@ TABLE: dict[str, Roles] = {
     "bay_entry": STAFF,
     "bay_entry_save": BENCH,
     "bay_entry_all": BENCH,
+    "bay_entry_beyond": BENCH,
     "bay_entry_store": BENCH,
     "bay_entry_round": BENCH,
     "bay_panel_add": BENCH,
@@ -359,6 +374,7 @@ TABLE: dict[str, Roles] = {
     "bay_recording_add": BENCH,
     "bay_recording_delays": BENCH,
     "bay_recording_levels": BENCH,
+    "bay_takes_average": BENCH,
     "bay_recording_remove": BENCH,
     "bay_measured_import": BENCH,
     "bay_measured_save": BENCH,
@@ -374,3 +390,18 @@ TABLE: dict[str, Roles] = {
     "target_edit": MANAGER,
     "target_remove": MANAGER,
 }
+
+READ_ANYWHERE = frozenset(
+    {"sheet", "sheet_pdf", "customer_sheet_pdf", "wiring_sheet_pdf", "sheet_photo"}
+)
+"""Of a job of another branch, what everybody reads all the same: its signed sheets."""
+
+SHARED = (
+    *("customer", "vehicle", "vehicle_model", "model_plug", "product", "plug", "part_line"),
+    *("setup", "wire_book", "cause", "tax_rate", "label_sheet", "step_kind", "step_template"),
+    *("microphone", "target"),
+)
+"""What all branches share, by the prefix of the URL names that speak of it."""
+
+OF_THE_WHOLE = frozenset({"branch_list", "branch_create", "branch_edit"})
+"""What a manager of some branches has no right to, nor of any one."""

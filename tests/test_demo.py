@@ -20,6 +20,9 @@ from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, SavedSetup
 from jobs.plan.document import findings_of
 from jobs.services.estimates import Estimate
+from jobs.sheet import render
+from jobs.sheet.wiring.paper import wiring_values
+from shop.languages import speaking
 from shop.models import Bay, Product, StaffMember, Vehicle
 from shop.vin import examine
 from tests.factories import VehicleFactory
@@ -164,8 +167,9 @@ def test_it_is_written_one_way(demo: None) -> None:
     client.force_login(StaffMember.objects.get(username="odile"))
     read = {address: read_aloud(page) for address, page in pages(client)}
     for sheet in InstallSheet.objects.all():
-        text = "\n".join(page.extract_text() for page in PdfReader(BytesIO(sheet.pdf)).pages)
-        read[sheet.number] = text
+        papers = PdfReader(BytesIO(sheet.pdf)).pages
+        assert len(papers) <= (7 if sheet.number == "J1001-1" else 3), sheet.number
+        read[sheet.number] = "\n".join(page.extract_text() for page in papers)
 
     wrong = {address: found for address, text in read.items() if (found := wrong_in(text))}
     assert wrong == {}
@@ -173,6 +177,24 @@ def test_it_is_written_one_way(demo: None) -> None:
     for said in ("Bay 1", "crossovers, EQ, chimes or prompts", " km", ", by hand"):
         assert said in everything, said
     assert len(read) > 120
+
+
+@pytest.mark.once
+@pytest.mark.paper
+@pytest.mark.django_db
+def test_a_small_job_takes_three_pages_in_long_words_too(demo: None) -> None:
+    """On the shorter paper, the sheet with a finding to tell of; its wiring sheet and that of the
+    large job as few as in English, which is counted without being drawn."""
+    sheets = {one.number: one.document for one in InstallSheet.objects.all()}
+    for document in sheets.values():
+        document["shop_language"] = "es"
+        document["shop"]["paper"] = "letter"
+    small = render.write_pdf(render.sheet_html(sheets["J1003-1"]), [])
+    assert len(PdfReader(BytesIO(small)).pages) <= 3
+    for language in ("de", "es"):
+        with speaking(language):
+            assert len(wiring_values(sheets["J1003-1"])["pages"]) <= 4
+            assert len(wiring_values(sheets["J1001-1"])["pages"]) <= 6
 
 
 def test_one_car_alone_has_a_number_with_a_wrong_check_digit() -> None:

@@ -84,6 +84,34 @@ def test_every_link_leads_somewhere(path: Path) -> None:
     assert not broken
 
 
+ASVS_ROW = re.compile(
+    r"^\| (\d+\.\d+\.\d+) \| ([12]) \| [^|]+ \| (holds|does not apply|open) \| ([^|]+) \| [^|]*\|$",
+    re.MULTILINE,
+)
+
+
+def test_every_requirement_of_asvs_stands_once_with_tests_that_exist() -> None:
+    """The numbers are those of the standard; what is said of each is told by whoever wrote it."""
+    kept = (ROOT / "tests" / "reference" / "asvs_5_0_0_levels_1_2.csv").read_text().splitlines()
+    wanted = [one.split(",") for one in kept if one[0].isdigit()]
+    assert len(wanted) == 253, "70 of level 1 and 183 of level 2"
+    text = (ROOT / "docs" / "asvs.md").read_text()
+    rows = ASVS_ROW.findall(text)
+    assert [[number, level] for number, level, *_ in rows] == wanted
+    assert text.count("\n| ") - 2 * 17 == len(rows), "a row that is none"
+    for state in ("holds", "does not apply", "open"):
+        count = sum(one[2] == state for one in rows)
+        assert f" {count} " in text[: text.index("## ")].replace("\n", " "), state
+    assert not [one[0] for one in rows if not one[3].strip()]
+    named = re.findall(r"`(tests/[\w/]+\.py)::(\w+)`", text)
+    assert text.count("::") == len(named)
+    tests = {path: set(TEST.findall((ROOT / path).read_text())) for path, _ in named}
+    assert [name for path, name in named if name not in tests[path]] == []
+
+
+TEST = re.compile(r"^def (test_\w+)", re.MULTILINE)
+
+
 def _words_of_the_product() -> str:
     sources = (
         path

@@ -1,8 +1,10 @@
 """Queries of each list page: within a committed budget, and no more of them for more rows."""
 
+import json
 from dataclasses import dataclass
 
 import pytest
+from django.core.cache import cache
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -10,7 +12,9 @@ from django.urls import reverse
 
 from jobs.lifecycle import LIVE, Stage
 from jobs.models import InstallSheet, Job, SavedSetup
-from shop.models import ProductKind
+from jobs.plan.document import plan_of
+from jobs.services.tuning import entered
+from shop.models import Product, ProductKind
 from shop.models.products import SpeakerKind
 from shop.roles import Role
 from tests.factories import (
@@ -20,6 +24,8 @@ from tests.factories import (
     make_product,
     make_staff,
 )
+from tests.jobs.test_typed_in import LIMITS
+from tests.jobs.workshop import Workshop
 
 FEW, MANY = 3, 12
 
@@ -34,8 +40,8 @@ class Budget:
 
 
 BUDGETS = (
-    Budget("board", 8),
-    Budget("board", 8, "?by=bay"),
+    Budget("board", 9),
+    Budget("board", 9, "?by=bay"),
     Budget("review_queue", 8),
     Budget("find", 11, "?q=LK"),
     Budget("customer_list", 8),
@@ -102,8 +108,65 @@ def test_a_list_keeps_its_budget_at_any_size(budget: Budget, client_of_a_manager
     url = reverse(budget.url_name) + budget.query
     _add(FEW)
     _queries(client_of_a_manager, url)
+    cache.clear()  # Both are drawn anew.
     few = _queries(client_of_a_manager, url)
     _add(MANY - FEW)
     many = _queries(client_of_a_manager, url)
     assert many <= few
     assert many <= budget.most
+
+
+@pytest.mark.once
+@pytest.mark.django_db
+def test_a_tick_of_an_entry_list_keeps_its_queries_however_long_the_list_is(
+    client: Client,
+) -> None:
+    """A line ticked, a line read back, all of a list by one tap, and the page itself."""
+    shop = Workshop()
+    Product.objects.filter(pk=shop.amplifier.pk).update(**LIMITS, typed_by="channel")
+    client.force_login(shop.technician)
+
+    def made(sections: int) -> list[int]:
+        job = shop.job()
+        shop.wire(job)
+        cut = {"kind": "peaking", "q": 2.0, "gain_db": -3.0}
+        for channel in job.channels.all():
+            shop.set(
+                job, channel, "after",
+                {"sections": [{**cut, "frequency_hz": 100.0 * (n + 2)} for n in range(sections)]},
+            )  # fmt: skip
+        part = job.parts.get(label="A1")
+        (one,) = entered.entry_lists(job, plan_of(job))
+        line = one.entries[0].line
+        channel = job.channels.get(number=1, kind="amplifier")
+        page = reverse("bay_entry", args=[job.number])
+        row = reverse("bay_entry_save", args=[job.number, channel.pk, line.what])
+        wanted = {"wanted": json.dumps(list(line.texts)), "version": 0}
+        all_ = reverse("bay_entry_all", args=[job.number, part.pk, "same"])
+        seen = {"shown": entered.seen(one.entries), "channel": ""}
+        htmx = {"HX-Request": "true"}
+        client.get(page)
+        counts = []
+        for address, data in (
+            (row, {**wanted, "typed": "true"}),
+            (f"{row}?do=read", {**wanted, "same": "true", "version": 1}),
+            (f"{all_}?do=read", seen),
+            (page, None),
+        ):
+            with CaptureQueriesContext(connection) as captured:
+                answer = (
+                    client.get(address)
+                    if data is None
+                    else client.post(
+                        address, {**data, "key": f"{job.number}-{len(counts)}"}, headers=htmx
+                    )
+                )
+            assert answer.status_code == 200, answer.content.decode()
+            own = [one["sql"] for one in captured.captured_queries]
+            counts.append(sum(not sql.startswith(("SAVEPOINT", "RELEASE")) for sql in own))
+        assert one.total == 20 + 4 * sections
+        return counts
+
+    few, many = made(1), made(8)
+    assert many == few
+    assert few[0] <= 34 and few[1] <= 33 and few[2] <= 45 and few[3] <= 23

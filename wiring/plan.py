@@ -5,9 +5,10 @@ Quantities are SI, the unit is in the name. `load(bytes)` validates, `schema()` 
 JSON Schema (draft 2020-12).
 """
 
+import re
 from itertools import pairwise
 from math import inf
-from typing import Annotated, Any, Literal, NamedTuple
+from typing import Annotated, Any, Final, Literal, NamedTuple
 
 import msgspec
 from msgspec import Meta
@@ -54,6 +55,8 @@ RuleBook = Literal["road", "marine"]
 Joining = Literal["single", "parallel", "series", "series_parallel"]
 Chemistry = Literal["flooded", "agm", "efb", "lithium"]
 PolarityHeard = Literal["", "as_set", "contradicted"]
+HeardSide = Literal["", "left", "right"]
+HeardZone = Literal["", "front", "rear"]
 
 
 class Document(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
@@ -320,7 +323,8 @@ class Channel(Document, frozen=True):
     a passive crossover states for the set; it counts where a speaker of the channel has one.
 
     `polarity_heard` is what a recording of a test signal says of its polarity against the plan's;
-    empty where none could tell, or something of it was changed since.
+    empty where none could tell, or something of it was changed since. `heard_side` and `heard_zone`
+    are which channels of the source a recording heard at what the channel feeds, held by the same.
     """
 
     id: Id
@@ -338,6 +342,8 @@ class Channel(Document, frozen=True):
     stated_load_ohm: Ohm | None = None
     output_limit_v: Annotated[float, Meta(gt=0, le=400)] | None = None
     polarity_heard: PolarityHeard = ""
+    heard_side: HeardSide = ""
+    heard_zone: HeardZone = ""
     setting: Setting = Setting()
     note: Annotated[str, Meta(max_length=500)] = ""
 
@@ -505,8 +511,16 @@ class Slip(NamedTuple):
     value: float
 
 
+_MAY_SLIP: Final = re.compile(rb"null|\de-")
+"""How JSON writes what is no number, or so small that it may be a slip."""
+
+
 def not_a_number(part: msgspec.Struct) -> Slip | None:
     """The first number of a plan, or a part of one, that no sum can answer for."""
+    return _slip_in(part) if _MAY_SLIP.search(msgspec.json.encode(part)) else None
+
+
+def _slip_in(part: msgspec.Struct) -> Slip | None:
     for name in part.__struct_fields__:
         value = getattr(part, name)
         if type(value) is float:
@@ -515,12 +529,12 @@ def not_a_number(part: msgspec.Struct) -> Slip | None:
         elif type(value) is tuple:
             for index, each in enumerate(value):
                 if isinstance(each, msgspec.Struct):
-                    if (slip := not_a_number(each)) is not None:
+                    if (slip := _slip_in(each)) is not None:
                         key = getattr(each, "id", index)
                         return Slip(f".{name}.{key}{slip.where}", slip.value)
                 elif type(each) is float and not SMALLEST <= abs(each) < inf:
                     return Slip(f".{name}.{index}", each)
-        elif isinstance(value, msgspec.Struct) and (slip := not_a_number(value)) is not None:
+        elif isinstance(value, msgspec.Struct) and (slip := _slip_in(value)) is not None:
             return Slip(f".{name}{slip.where}", slip.value)
     return None
 

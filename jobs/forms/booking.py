@@ -5,7 +5,7 @@ from datetime import timedelta
 from typing import Any, Final
 
 from django import forms
-from django.db.models import Q
+from django.db.models import Case, Q, When
 from django.http import QueryDict
 from django.urls import reverse_lazy
 from django.utils import timezone
@@ -17,9 +17,11 @@ from jobs.lifecycle import SIGNED
 from jobs.models import Job, Stay, WorkKind
 from jobs.reads.board import first_free
 from jobs.services.booking import Booking, People, Slot, WantedPart
+from shop import branches
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
 from shop.models import Bay, Customer, Product, StaffMember, Vehicle, VehicleModel
+from shop.models.shop import BayQuerySet
 from shop.typed import day as day_of, moment, sane_day, whole
 
 CHOSEN: Final = "chosen"
@@ -66,6 +68,28 @@ OPENS_THE_EARLIER: Final = {
 """The earlier job is shown as soon as it is chosen."""
 
 
+def bays_for(job: Job) -> BayQuerySet:
+    """The bays into which a job may be moved: those in use in the person's branches, those of its
+    own first, and where it stands."""
+    bays = Bay.objects.filter(
+        Q(branches.own(), active=True, branch__active=True) | Q(pk=job.bay_id)
+    )
+    if branches.here() is None:
+        return bays
+    stays = Case(When(branch=job.bay.branch_id, then=0), default=1)
+    return bays.select_related("branch").order_by(stays, "branch__order", "order", "name")
+
+
+class BayField(forms.ModelChoiceField):  # type: ignore[type-arg]  # generic in its stubs alone
+    """Bays by name, those of another branch than the one looked at with its name."""
+
+    def label_from_instance(self, obj: Bay) -> str:
+        reach = branches.here()
+        if reach is None or obj.branch_id in reach.shown_keys:
+            return str(obj)
+        return f"{reach.named(obj.branch_id)}: {obj}"
+
+
 class SlotForm(forms.Form):
     """Wishes, bay, times, promise, technician and comeback of a job."""
 
@@ -74,14 +98,12 @@ class SlotForm(forms.Form):
         widget=forms.Textarea({"rows": 3, "data-span": "all"}),
         help_text="In their words. It stands on the bay sheet and the install sheet.",
     )
-    bay = forms.ModelChoiceField(
-        Bay.objects.filter(active=True), widget=forms.RadioSelect({"class": "segmented"})
-    )
+    bay = BayField(Bay.objects.none(), widget=forms.RadioSelect({"class": "segmented"}))
     starts_at = moment_field("In the bay from")
     ends_at = moment_field("In the bay until")
     promised_at = moment_field("Promised for")
     technician = forms.ModelChoiceField(
-        StaffMember.objects.filter(is_technician=True, is_active=True),
+        StaffMember.objects.none(),
         required=False,
         empty_label="Whoever is free",
     )
@@ -114,18 +136,22 @@ class SlotForm(forms.Form):
     ) -> None:
         super().__init__(*args, **kwargs)
         self.job = job
+        bays, there = Bay.objects.in_use(), branches.people()
+        if job is not None:
+            bays, there = bays_for(job), branches.people(everywhere=True)
+        self._choice("bay").queryset = bays
+        technicians = StaffMember.objects.filter(there, is_technician=True, is_active=True)
+        self._choice("technician").queryset = technicians
         if job is not None:
             del self.fields["work_kind"], self.fields["stay"]
             for name in OPENS_THE_EARLIER:
                 del self.fields["comeback_of"].widget.attrs[name]
-            bays = Bay.objects.filter(active=True) | Bay.objects.filter(pk=job.bay_id)
-            self._choice("bay").queryset = bays
         if vehicle is not None and vehicle.pk:
             stands = job.comeback_of_id if job is not None else None
             earlier = Job.objects.filter(Q(stage__in=SIGNED) | Q(pk=stands), vehicle=vehicle)
             if job is not None:
-                earlier = earlier.filter(number__lt=job.number)
-            self._choice("comeback_of").queryset = earlier.order_by("-number")
+                earlier = earlier.filter(pk__lt=job.pk)
+            self._choice("comeback_of").queryset = earlier.order_by("-pk")
         earlier_jobs = self._choice("comeback_of").queryset
         self.has_earlier = earlier_jobs is not None and earlier_jobs.exists()
 
@@ -152,7 +178,7 @@ def first_slot(day: str = "") -> dict[str, Any]:
     from_day = max(day_of(day) or timezone.localdate(), timezone.localdate())
     room = first_free(USUAL_LENGTH, from_day)
     if room is None:
-        return {"bay": Bay.objects.filter(active=True).first()}
+        return {"bay": Bay.objects.in_use().first()}
     bay, starts_at = room
     ends_at = starts_at + USUAL_LENGTH
     promised_at = ends_at + timedelta(hours=1)
@@ -161,7 +187,7 @@ def first_slot(day: str = "") -> dict[str, Any]:
 
 def asked_slot(asked: Mapping[str, Any]) -> dict[str, Any] | None:
     """Bay and times that an address asks for, None when it asks for none."""
-    bay = Bay.objects.filter(active=True, pk=whole(asked.get("bay")) or 0).first()
+    bay = Bay.objects.in_use().filter(pk=whole(asked.get("bay")) or 0).first()
     starts_at = moment(asked.get("day"), asked.get("at"))
     minutes = whole(asked.get("minutes"), 15, LONGEST_MIN)
     if bay is None or starts_at is None or minutes is None:

@@ -53,7 +53,9 @@ def _message(label: str, subject: str, words: str) -> Message:
 
     def write_text(job: Job, shop: Shop) -> str:
         with speaking(first_of(job.customer, shop)):
-            return f"{_hello(job)}\n\n{gettext(words) % _facts(job)}\n\n{_bye(shop)}"
+            return (
+                f"{_hello(job)}\n\n{gettext(words) % _facts(job)}\n\n{_bye(job.shop_there(shop))}"
+            )
 
     return Message(label, write_subject, write_text)
 

@@ -27,6 +27,7 @@ from jobs.models.estimates import (
     PaymentKind,
 )
 from jobs.models.events import JobEvent
+from jobs.models.hooks import Hook, HookDelivery, News, Told
 from jobs.models.job import Job, JobPart
 from jobs.models.mail import Delivery, Mail
 from jobs.models.measured import (
@@ -80,6 +81,8 @@ __all__ = [
     "FunctionResult",
     "Gate",
     "HeardFrom",
+    "Hook",
+    "HookDelivery",
     "InstallSheet",
     "Job",
     "JobEvent",
@@ -94,6 +97,7 @@ __all__ = [
     "MeasuredPhase",
     "MeasuredResponse",
     "Microphone",
+    "News",
     "OtherSetting",
     "OutputSide",
     "Panel",
@@ -128,6 +132,7 @@ __all__ = [
     "SupplyFacts",
     "SupplyState",
     "TimeEntry",
+    "Told",
     "TuningFacts",
     "TuningKind",
     "TuningRecord",

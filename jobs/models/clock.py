@@ -18,7 +18,7 @@ class TimeEntryQuerySet(models.QuerySet["TimeEntry"]):
         return self.filter(ended_at=None)
 
     def with_names(self) -> "TimeEntryQuerySet":
-        return self.select_related("job", "technician")
+        return self.select_related("job__bay", "technician")
 
 
 class TimeEntry(models.Model):

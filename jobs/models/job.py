@@ -20,10 +20,11 @@ from jobs.lifecycle import (
     Stage,
     sheet_is_open,
 )
+from shop import branches, series
 from shop.models.people import customer_wanted
 from shop.models.products import InputFrom, TurnOn
+from shop.models.shop import Shop
 from shop.models.vehicles import vehicle_wanted
-from shop.typed import whole
 
 
 class JobQuerySet(models.QuerySet["Job"]):
@@ -33,22 +34,29 @@ class JobQuerySet(models.QuerySet["Job"]):
             "customer", "vehicle__vehicle_model", "bay", "technician", "desk"
         )
 
+    def looked_at(self) -> "JobQuerySet":
+        """Those of the branch looked at."""
+        return self.filter(branches.shown("bay__branch"))
+
     def on_the_board(self) -> "JobQuerySet":
-        """Live jobs, late ones first, then by promised time."""
-        return self.filter(stage__in=LIVE).with_names().order_by("promised_at", "number")
+        """Live jobs of the branch looked at, late ones first, then by promised time."""
+        return (
+            self.looked_at().filter(stage__in=LIVE).with_names().order_by("promised_at", "number")
+        )
 
     def for_review(self) -> "JobQuerySet":
         """Waiting for the manager, longest waiting first."""
         waiting = models.Q(stage=Stage.READY_FOR_REVIEW) | models.Q(correction=Correction.IN_REVIEW)
         return (
-            self.filter(waiting)
+            self.looked_at()
+            .filter(waiting)
             .with_names()
             .order_by(Coalesce("correction_since", "stage_since"), "number")
         )
 
     def under_correction(self) -> "JobQuerySet":
         """Signed sheets that are open to be corrected, the longest open first."""
-        opened = self.filter(correction=Correction.OPEN)
+        opened = self.looked_at().filter(correction=Correction.OPEN)
         return opened.with_names().order_by("correction_since", "number")
 
     def clashing(
@@ -66,8 +74,7 @@ class JobQuerySet(models.QuerySet["Job"]):
     def matching(self, text: str, also: models.Q) -> "JobQuerySet":
         """Of a set that is small already, the jobs by number, plate, VIN start or tail, phone or
         customer's name; and those that `also` says."""
-        number = job_number(text)
-        by_number = models.Q(number=number) if number is not None else models.Q(pk__in=())
+        by_number = models.Q(number__in=series.numbers_meant(text, branches.letters()))
         return self.filter(
             also
             | by_number
@@ -76,14 +83,35 @@ class JobQuerySet(models.QuerySet["Job"]):
         )
 
 
-def job_number(text: str) -> int | None:
-    """The number somebody may mean by 1042, J1042 or #1042."""
-    digits = text.strip().upper().removeprefix("J").lstrip("-# ")
-    return whole(digits, high=999_999_999)
+class Promised:
+    """What follows from a stage and a promise: of a job, or of its row on the board."""
+
+    stage: str
+    held_from: str
+    starts_at: datetime
+    promised_at: datetime
+
+    @property
+    def is_here(self) -> bool:
+        """The car has come: it is in the shop's hands, or was."""
+        held = self.held_from if self.stage == Stage.ON_HOLD else self.stage
+        return held != Stage.BOOKED
+
+    @property
+    def is_late(self) -> bool:
+        """The promise is past. A car that has not come cannot be late."""
+        done = self.stage in SIGNED | {Stage.CANCELLED}
+        return self.is_here and not done and self.promised_at < timezone.now()
+
+    @property
+    def not_arrived(self) -> bool:
+        """The car should be here by now, and is not."""
+        return self.stage == Stage.BOOKED and self.starts_at < timezone.now()
 
 
-class Job(models.Model):
-    """One visit. `version` rises with every change of the job row itself."""
+class Job(Promised, models.Model):
+    """One visit. `version` rises with every change of the job row itself. It is of the branch of
+    its bay."""
 
     number = models.PositiveIntegerField(unique=True, editable=False)
     customer = models.ForeignKey("shop.Customer", models.PROTECT, related_name="jobs")
@@ -159,27 +187,31 @@ class Job(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"J{self.number}"
+        return series.code_of(self.number)
 
     def get_absolute_url(self) -> str:
         return reverse("job", args=[self.number])
 
-    @property
-    def is_here(self) -> bool:
-        """The car has come: it is in the shop's hands, or was."""
-        held = self.held_from if self.stage == Stage.ON_HOLD else self.stage
-        return held != Stage.BOOKED
+    def shop_there(self, shop: Shop) -> Shop:
+        """The shop as papers and mails of this job name it: its branch's address and phone."""
+        return shop.at(self.bay.branch) if shop.several_branches else shop
 
     @property
-    def is_late(self) -> bool:
-        """The promise is past. A car that has not come cannot be late."""
-        done = self.stage in SIGNED | {Stage.CANCELLED}
-        return self.is_here and not done and self.promised_at < timezone.now()
+    def elsewhere(self) -> str:
+        """The name of its branch, where the person who looks does not work there; `bay` read with
+        it."""
+        if branches.here() is None:
+            return ""
+        key = self.bay.branch_id
+        return "" if branches.is_own(key) else branches.name_of(key)
 
     @property
-    def not_arrived(self) -> bool:
-        """The car should be here by now, and is not."""
-        return self.stage == Stage.BOOKED and self.starts_at < timezone.now()
+    def open_url(self) -> str:
+        """Where whoever looks reads of it: its page; of a branch in which they do not work its
+        first signed sheet, or nothing while none is signed."""
+        if not self.elsewhere:
+            return self.get_absolute_url()
+        return reverse("sheet", args=[self.number, 1]) if self.stage in SIGNED else ""
 
     @property
     def sheet_is_open(self) -> bool:
@@ -261,6 +293,16 @@ class JobPart(models.Model):
         editable=False,
     )
     state_at = models.DateTimeField(null=True, blank=True, editable=False)
+    beyond = models.CharField("set beyond the list", max_length=200, blank=True, editable=False)
+    beyond_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="+",
+        editable=False,
+    )
+    beyond_at = models.DateTimeField(null=True, blank=True, editable=False)
     mount_place = models.CharField("mounted where", max_length=80, blank=True)
     fixings = models.CharField(max_length=120, blank=True)
     torque_nm = models.FloatField(

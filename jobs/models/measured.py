@@ -119,9 +119,10 @@ class Recording(models.Model):
     id. `spec` is the signal (wiring.measure.SignalSpec), so that the sums can be repeated from the
     file. `taken_with` are the settings in force, by plan id. `results` has one entry for each that
     was heard, `polarity` the verdict on each channel with what it rests on
-    (jobs.plan.polarity.Judged), `pairs` how loud both sides of a pair are, `meets` what speakers
-    add up to where they share a band (jobs.plan.together). `key` is made by the client, so that
-    sending it twice keeps it once.
+    (jobs.plan.polarity.Judged), `places` which channels of the source were heard at a channel
+    (jobs.plan.place_heard.PlacesHeard), `pairs` how loud both sides of a pair are, `meets` what
+    speakers add up to where they share a band (jobs.plan.together). `key` is made by the client, so
+    that sending it twice keeps it once.
     """
 
     job = models.ForeignKey("jobs.Job", models.CASCADE, related_name="recordings")
@@ -138,6 +139,7 @@ class Recording(models.Model):
     results = models.JSONField(default=list)
     taken_with = models.JSONField(default=dict)
     polarity = models.JSONField(default=dict)
+    places = models.JSONField(default=dict)
     pairs = models.JSONField(default=list)
     meets = models.JSONField(default=list)
     faults = models.JSONField(default=list)

@@ -7,6 +7,8 @@ refuse it (see the migration), so a correction is always a new revision.
 from django.conf import settings
 from django.db import models
 
+from shop import series
+
 
 class SendBack(models.Model):
     """A reason for which the manager sent the sheet back; the technician ticks it off.
@@ -51,7 +53,7 @@ class FindingReason(models.Model):
 
 def sheet_number(job: int, revision: int) -> str:
     """What a signed sheet is called: "J1042-1"."""
-    return f"J{job}-{revision}"
+    return f"{series.code_of(job)}-{revision}"
 
 
 class InstallSheet(models.Model):

@@ -168,7 +168,7 @@ RUN: Final = Columns(doc.Run, PowerRun, "id")
 SPEAKER: Final = Columns(doc.Speaker, JobSpeaker, "id", "factory", "passive")
 CHANNEL: Final = Columns(
     *(doc.Channel, Channel, "id", "device", "speakers", "feeds_device", "setting"),
-    "polarity_heard",
+    *("polarity_heard", "heard_side", "heard_zone"),
 )
 SETTING: Final = Columns(doc.Setting, ChannelSetting, "sections")
 DEVICE: Final = Columns(

@@ -2,7 +2,7 @@
 
 import hashlib
 import zlib
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from itertools import groupby
 from operator import attrgetter
@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 
 from jobs import wording
+from jobs.errors import Refused
 from jobs.models import HeardFrom, Job, MeasuredPhase, TuningKind
 from jobs.models.job import is_overwritten
 from jobs.plan import rows as plan_rows
@@ -27,6 +28,7 @@ from jobs.plan.entered import read_back_findings
 from jobs.plan.fault_codes import codes_said, new_codes
 from jobs.plan.heard import level_change
 from jobs.plan.limits import limits_in
+from jobs.plan.place_heard import with_places_heard
 from jobs.plan.polarity import with_polarity_heard
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
 from jobs.plan.tuning import heard_from
@@ -36,6 +38,7 @@ from shop.vin import VinReport as VinReport, examine
 from wiring import check as checking, plan as doc, tables
 from wiring.context import Context
 from wiring.drawings.loads import draw
+from wiring.errors import WiringError
 from wiring.findings import SEVERITY_ORDER, Finding
 from wiring.loads import planned_arrangement
 from wiring.power.explain import solution_figures
@@ -158,7 +161,8 @@ def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) ->
     if kind == TuningKind.BEFORE:
         return plan
     left = [row for row in supply if row.job_recordings_phase == MeasuredPhase.AFTER]
-    return with_polarity_heard(plan, [row.job_recordings_polarity for row in left])
+    plan = with_polarity_heard(plan, [row.job_recordings_polarity for row in left])
+    return with_places_heard(plan, [row.job_recordings_places for row in left])
 
 
 def _heard_finding(row: Any) -> Finding | None:
@@ -260,6 +264,22 @@ def _backup_finding(row: Any) -> Finding | None:
     )
 
 
+def _beyond_finding(row: Any) -> Finding | None:
+    """A part whose program shows something set that is in no line of its list."""
+    if not row.parts_beyond:
+        return None
+    return Finding(
+        rule="set-beyond-list",
+        severity="caution",
+        title=f"{row.parts_label}: its program shows set what is not in the list: "
+        f"{row.parts_beyond}",
+        where=(row.parts_label,),
+        what_to_do="Switch it off in the program, or put it into the settings, then say that "
+        "nothing else is set.",
+        source="what was read back",
+    )
+
+
 def _fault_code_finding(before: str, after: str) -> Finding | None:
     new = new_codes(before, after)
     if not new:
@@ -284,8 +304,31 @@ def beside_findings(job: Job) -> list[Finding]:
         _fault_code_finding(*(text or "" for text in codes)),
         *(_signal_finding(row) for row in rows),
         *(_backup_finding(row) for row in rows),
+        *(_beyond_finding(row) for row in rows),
     ]
     return [one for one in found if one is not None]
+
+
+class _Asked:
+    """A plan with what else its check rests on. Equal where the written plan is the same."""
+
+    __slots__ = ("air_c", "distances_m", "plan", "text")
+
+    def __init__(self, plan: doc.Plan, distances_m: dict[str, float], air_c: float) -> None:
+        self.plan, self.distances_m, self.air_c = plan, distances_m, air_c
+        self.text = (doc.dump(plan), tuple(sorted(distances_m.items())), air_c)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Asked) and self.text == other.text
+
+    def __hash__(self) -> int:
+        return hash(self.text)
+
+
+@lru_cache(maxsize=64)
+def _checked(asked: _Asked) -> tuple[Finding, ...]:
+    """What the rules find: the same for the same plan, and asked by each page and tablet anew."""
+    return checking.check(asked.plan, asked.distances_m, asked.air_c)
 
 
 def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
@@ -295,9 +338,27 @@ def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
         *function_findings(job),
         *beside_findings(job),
         *read_back_findings(job, plan),
-        *checking.check(plan, *heard_from(job)),
+        *_checked(_Asked(plan, *heard_from(job))),
     ]
     return sorted(findings, key=lambda finding: SEVERITY_ORDER[finding.severity])
+
+
+def written(plan: doc.Plan) -> bytes:
+    """The plan as bytes: the same as whoever reads them and writes them again gets."""
+    return doc.dump(doc.load(doc.dump(plan)))
+
+
+def checked(document: bytes) -> list[Finding]:
+    """What the rules say of a plan that is in no job, as `python -m wiring check` does. Raises
+    Refused for what is no plan, and for a figure that no sum can answer for."""
+    try:
+        return list(checking.check(doc.load(document)))
+    except doc.PlanError as error:
+        raise Refused(f"{error} `python -m wiring schema` prints what a plan is.") from None
+    except (WiringError, ArithmeticError) as error:
+        raise Refused(
+            f"The plan holds a figure no sum can answer for: {error} Correct it."
+        ) from None
 
 
 def _solution_as_dict(solution: PowerSolution) -> dict[str, Any]:

@@ -1,8 +1,6 @@
 """What the tuning sums answer about measured responses: curves, distances, proposals."""
 
 from collections.abc import Iterable, Sequence
-from importlib import import_module
-from threading import Thread
 from typing import Any, Final, NamedTuple
 
 import msgspec
@@ -336,11 +334,6 @@ def overlay(
 
 
 # Proposals ----------------------------------------------------------------------------------
-
-
-def warm_up() -> None:
-    """Load the optimiser beside the answer, while the channels are still being chosen."""
-    Thread(target=import_module, args=("scipy.optimize",), daemon=True).start()
 
 
 class Proposed(NamedTuple):

@@ -33,7 +33,7 @@ def rests_on(plan: doc.Plan, channel: doc.Channel, setting_ids: Iterable[str]) -
     """
     inverted = {one.id: one.setting.inverted for one in plan.channels}
     return {
-        "wire": _written(channel.wire),
+        "wire": written(channel.wire),
         "proved": channel.wire.polarity_proved if channel.wire else None,
         "speakers": list(channel.speakers),
         "turned": turned_by(plan, channel),
@@ -41,7 +41,7 @@ def rests_on(plan: doc.Plan, channel: doc.Channel, setting_ids: Iterable[str]) -
     }
 
 
-def _written(wire: doc.Wire | None) -> dict[str, Any]:
+def written(wire: doc.Wire | None) -> dict[str, Any]:
     """What is written down of a wire, by where it stands."""
     if wire is None:
         return {}
@@ -64,9 +64,14 @@ def holds(plan: doc.Plan, channel: doc.Channel, said: Mapping[str, Any]) -> bool
     now = rests_on(plan, channel, kept["inverted"])
     if now["proved"] is opposite and kept["proved"] is not opposite:
         return False
-    return all(now["wire"].get(name) == value for name, value in kept["wire"].items()) and all(
+    return still_written(now["wire"], kept["wire"]) and all(
         now[name] == kept[name] for name in ("speakers", "turned", "inverted")
     )
+
+
+def still_written(now: Mapping[str, Any], then: Mapping[str, Any]) -> bool:
+    """Whether all that was written down of a wire then stands there now."""
+    return all(now.get(name) == value for name, value in then.items())
 
 
 def with_polarity_heard(plan: doc.Plan, judged: Iterable[Judged]) -> doc.Plan:

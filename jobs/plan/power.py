@@ -100,7 +100,7 @@ def section_of(finding: Finding) -> str:
         return "after"
     if finding.rule == "module-without-backup":
         return "fit"
-    if finding.rule in {"read-back-differs", "entered-then-changed"}:
+    if finding.rule in {"read-back-differs", "entered-then-changed", "set-beyond-list"}:
         return "tuning"
     rule = RULES.get(finding.rule)
     return rule.section if rule else "channels"

@@ -3,17 +3,19 @@
 import math
 import shlex
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, Literal, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import msgspec
 import numpy as np
 
 from jobs.models import Microphone, Recording
 from jobs.plan.measured import measurement_of, points_of
+from jobs.plan.place_heard import VERDICTS, rests_on as way_of
 from jobs.plan.polarity import rests_on, turned_by
 from jobs.plan.tuning import Delays, Unit
 from shop.wording import capital
 from wiring import plan as doc
+from wiring.channels.heard import source_place
 from wiring.errors import WiringError as WiringError
 from wiring.measure.averages import analyse_noise
 from wiring.measure.calibration import Calibration, read_calibration
@@ -21,7 +23,6 @@ from wiring.measure.command import repeated_by as commands_of
 from wiring.measure.faults import RecordingError
 from wiring.measure.proposals import (
     DelayWanted,
-    PlaceHeard,
     judge_place,
     judge_polarity,
     propose_delays,
@@ -35,7 +36,6 @@ from wiring.measure.signals import (
 from wiring.measure.sounds import flac_of, read_sound as read_file, wav_of
 from wiring.measure.sums import ChannelHeard, channels_heard, tones_heard
 from wiring.measure.take import Take, analyse
-from wiring.positions import POSITIONS
 from wiring.tuning.arrays import Floats
 from wiring.tuning.measurements import (
     Measurement,
@@ -211,24 +211,28 @@ def _plainly(number: int, level_db: float) -> dict[str, Any]:
     }
 
 
-def place_heard(plan: doc.Plan, playing: str, result: Mapping[str, Any]) -> PlaceHeard | None:
-    """Which channels of the source the speakers of a channel play, against where they are; None
-    without a channel, or with speakers on both sides."""
-    channel = next((one for one in plan.channels if one.id == playing), None)
-    found = [msgspec.convert(one, ChannelHeard) for one in result.get("channels", ())]
-    places = {
-        (place.side, _ZONES.get(place.zone, "rear"))
-        for one in plan.speakers
-        if channel is not None and one.id in channel.speakers
-        if (place := POSITIONS.get(one.position)) is not None
-    }
-    if not found or len(places) != 1:
-        return None
-    return judge_place(found, *places.pop())
-
-
-_ZONES: Final[dict[str, Literal["front", "rear", ""]]] = {"front": "front", "boot": ""}
-"""A subwoofer in the boot may be fed from either."""
+def places_heard(recording: Recording, plan: doc.Plan) -> dict[str, dict[str, Any]]:
+    """Which channels of the source the speakers of a channel play, against where they are, as it is
+    kept (jobs.plan.place_heard.PlacesHeard). Empty without a channel, or where its speakers are at
+    several places."""
+    told: dict[str, dict[str, Any]] = {}
+    channels = {one.id: one for one in plan.channels}
+    for result in recording.results:
+        heard = [msgspec.convert(one, ChannelHeard) for one in result.get("channels", ())]
+        channel = channels.get(recording.order[result["number"]])
+        if not heard or channel is None:
+            continue
+        place = source_place(one for one in plan.speakers if one.id in channel.speakers)
+        if place is not None:
+            judged = judge_place(heard, *place)
+            told[channel.id] = {
+                "side": judged.side,
+                "zone": judged.zone,
+                "verdict": VERDICTS[judged.agrees],
+                "said": judged.said,
+                "rests_on": way_of(plan, channel),
+            }
+    return told
 
 
 def _plain(faults: Sequence[Any]) -> list[dict[str, str]]:

@@ -124,11 +124,12 @@ beside_the_plan: Final = Prepared(
     "parts__label",
     "parts__input_from",
     "parts__digital_input",
-    *(f"parts__{name}" for name in ("firmware", *WRITTEN_OVER)),
+    *(f"parts__{name}" for name in ("firmware", "beyond", *WRITTEN_OVER)),
     *(f"parts__product__{name}" for name in COUNTED_INPUTS),
 )
 """What findings rest on that the plan has not: fault codes as read, and of each part the signal it
-takes with its inputs on record and whether it was written over; one row a part, or one."""
+takes with its inputs on record, whether it was written over and what its program shows beyond the
+list; one row a part, or one."""
 
 read_back: Final = Prepared(
     lambda job: EnteredSetting.objects.filter(channel__job=job),
@@ -160,11 +161,25 @@ places: Final = Prepared(
 )
 """What each channel is called."""
 
+loads: Final = Prepared(
+    lambda job: (
+        Channel.objects.filter(job=job, kind=Channel.Kind.AMPLIFIER, speakers__isnull=False)
+        .distinct()
+        .order_by("part__label", "number")
+    ),
+    "kind",
+    "number",
+    "part__label",
+    "measured_load_ohm",
+)
+"""Amplifier channels that feed a speaker, and the load that was measured."""
+
 supply: Final = Prepared(
     lambda job: SupplyFacts.objects.filter(job=job).order_by("job__recordings__pk"),
     *SUPPLY_COLUMNS,
     "job__recordings__phase",
     "job__recordings__polarity",
+    "job__recordings__places",
 )
-"""What is known of the supply, and beside it what each recording says of polarities, the oldest
-first: one row a recording, or one."""
+"""What is known of the supply, and beside it what each recording says of polarities and places, the
+oldest first: one row a recording, or one."""

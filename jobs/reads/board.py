@@ -14,10 +14,12 @@ from django.utils import timezone
 from jobs import wording
 from jobs.lifecycle import HOLDS_A_BAY, LIVE, PATH, SHEET_OPEN, Stage
 from jobs.models import Job, JobPart
-from jobs.models.job import JobQuerySet, job_number
+from jobs.models.job import JobQuerySet, Promised
+from shop import branches
 from shop.hours import Calendar, DayHours
 from shop.likeness import customers_near, nearest, words_of
 from shop.models import Bay, Customer, Vehicle, VehicleModel
+from shop.series import numbers_meant
 from shop.typed import whole
 
 MOST_FOUND: Final = 30
@@ -50,11 +52,58 @@ def _of_today() -> Q:
     return slot | Q(stage__in=SHEET_OPEN, starts_at__lt=ends)
 
 
-def live_jobs(
+@dataclass(frozen=True, slots=True)
+class LiveRow(Promised):
+    """What a card shows of a live job, as one row; `version` stands for the job's own words."""
+
+    pk: int
+    version: int
+    stage: str
+    held_from: str
+    starts_at: datetime
+    promised_at: datetime
+    shown: tuple[Any, ...]
+    """The names on the card: customer's, vehicle's, bay's, technician's, and how they wait."""
+
+
+_OF_THE_JOB: Final = ("pk", "version", "stage", "held_from", "starts_at", "promised_at")
+_NAMES: Final = (
+    "customer__name",
+    "vehicle__year",
+    "vehicle__vehicle_model__make",
+    "vehicle__vehicle_model__model",
+    "vehicle__plate",
+    "bay__name",
+    "technician__name",
+    "technician__username",
+    "desk__stay",
+    "desk__loaner",
+)
+
+
+def live_rows(**wanted: Any) -> list[LiveRow]:
+    """The rows of `live_jobs`, a tenth of the work: what is asked every few seconds mostly stands
+    drawn already."""
+    rows: Iterable[Any] = _live(**wanted).values_list(*_OF_THE_JOB, *_NAMES)
+    own = len(_OF_THE_JOB)
+    live: Iterable[Any] = ((*row[:own], row[own:]) for row in rows)
+    return sorted((LiveRow(*row) for row in live), key=_first_the_late)
+
+
+def live_jobs(**wanted: Any) -> list[Job]:
+    """Live jobs, late ones first, then cars that have not come; filters as `_live` takes them."""
+    return sorted(_live(**wanted), key=_first_the_late)
+
+
+def _first_the_late(job: Promised) -> tuple[bool, bool]:
+    return not job.is_late, not job.not_arrived
+
+
+def _live(
     *, bay: str = "", technician: str = "", person: Any = None, when: str = ""
-) -> list[Job]:
-    """Live jobs, late ones first, then cars that have not come; filters by key as typed, by
-    "mine", "open" (mine or nobody's) and "none", and by "today"."""
+) -> JobQuerySet:
+    """Live jobs; filters by key as typed, by "mine", "open" (mine or nobody's) and "none", and by
+    "today"."""
     jobs = Job.objects.on_the_board()
     if (bay_key := whole(bay)) is not None:
         jobs = jobs.filter(bay_id=bay_key)
@@ -68,7 +117,7 @@ def live_jobs(
         jobs = jobs.filter(technician_id=technician_key)
     if when == "today":
         jobs = jobs.filter(_of_today())
-    return sorted(jobs, key=lambda job: (not job.is_late, not job.not_arrived))
+    return jobs
 
 
 def lanes_by_stage(jobs: Iterable[Job]) -> list[Lane]:
@@ -105,14 +154,14 @@ class Wanted:
     vehicles: list[int]
     customers: list[int]
     with_serial: list[int]
-    number: int | None = None
+    numbers: tuple[int, ...] = ()
 
     @property
     def jobs(self) -> Q:
         wanted = Q(vehicle_id__in=self.vehicles) | Q(customer_id__in=self.customers)
         if self.with_serial:
             wanted |= Q(pk__in=self.with_serial)
-        return wanted if self.number is None else wanted | Q(number=self.number)
+        return wanted | Q(number__in=self.numbers) if self.numbers else wanted
 
     @property
     def cut(self) -> bool:
@@ -149,7 +198,7 @@ def _written(text: str) -> Wanted:
         [*_keys(Vehicle.objects.matching(text)), *of_model],
         _keys(Customer.objects.matching(text)),
         list(parts.values_list("job_id", flat=True)),
-        job_number(text),
+        tuple(numbers_meant(text, branches.letters())),
     )
 
 
@@ -160,11 +209,17 @@ def _found(wanted: Wanted, live: JobQuerySet) -> Found:
     # Sorted here: asked to sort with a limit, the database may walk a million numbers backwards.
     # Without the live: asked for past stages, SQLite may read all that are past.
     past_ones = Job.objects.filter(wanted.jobs).exclude(stage__in=LIVE).order_by()
-    numbers = past_ones.values_list("number", flat=True)
-    newest = nlargest(MOST_FOUND, numbers)
-    past = Job.objects.filter(number__in=newest).with_names().order_by("-number")
-    jobs = sorted([*live[:MOST_FOUND], *past], key=lambda job: job.number != wanted.number)
+    # By key: it rises from booking to booking, a number only within its series.
+    newest = nlargest(MOST_FOUND, past_ones.values_list("pk", flat=True))
+    past = Job.objects.filter(pk__in=newest).with_names().order_by("-pk")
+    jobs = sorted([*live[:MOST_FOUND], *past], key=lambda job: _place(job, wanted))
     return Found(jobs[:MOST_FOUND], len(jobs) > MOST_FOUND or wanted.cut)
+
+
+def _place(job: Job, wanted: Wanted) -> int:
+    """The very number first, that of the branch looked at before the others."""
+    numbers = wanted.numbers
+    return numbers.index(job.number) if job.number in numbers else len(numbers)
 
 
 def _near(text: str) -> Found:
@@ -245,11 +300,12 @@ def days_of_bays(first: date, count: int, but: int | None = None) -> list[list[B
             ends_at__gt=midnights[0],
             bay__active=True,
         )
+        .looked_at()
         .exclude(pk=but or 0)
         .with_names()
         .order_by("starts_at")
     )
-    bays = list(Bay.objects.filter(active=True))
+    bays = list(Bay.objects.in_use())
     calendar = Calendar(days[0], days[-1])
     return [
         _bays_on(calendar.on(day), begins, ends, jobs, bays)

@@ -3,13 +3,16 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Final
 
 from django.db.models import Q
 from django.utils import timezone
 
 from jobs.models import ClockEnd, Job, TimeEntry
+from jobs.plan.prepared import PreparedObjects
 from jobs.services.clock import due_at, is_overdue
+from shop import branches
 from shop.models import Shop, StaffMember
 
 LISTED: Final = timedelta(days=14)
@@ -26,8 +29,16 @@ class RunningClock:
     mine: bool
 
 
+@lru_cache(maxsize=64)
+def _running(shown: Q) -> PreparedObjects[TimeEntry]:
+    """The clocks that run in what is shown, and a person's own: every page of the bench asks."""
+    return PreparedObjects(
+        lambda person: TimeEntry.objects.running().with_names().filter(Q(technician=person) | shown)
+    )
+
+
 def running_clocks(shop: Shop, person: StaffMember) -> list[RunningClock]:
-    """Every clock that runs, the person's own first; one query."""
+    """The person's own clock and those that run in the branch looked at; one query."""
     now = timezone.now()
     clocks = [
         RunningClock(
@@ -36,7 +47,7 @@ def running_clocks(shop: Shop, person: StaffMember) -> list[RunningClock]:
             due_at(entry, shop),
             entry.technician_id == person.pk,
         )
-        for entry in TimeEntry.objects.running().with_names()
+        for entry in _running(branches.shown("job__bay__branch"))(person.pk)
     ]
     return sorted(clocks, key=lambda clock: not clock.mine)
 
@@ -137,7 +148,9 @@ class Day:
 
 def times_listed(person: StaffMember, *, everybody: bool) -> list[Day]:
     """The last two weeks by day, newest first: of everybody, or of one person."""
-    entries = TimeEntry.objects.with_names().filter(started_at__gt=timezone.now() - LISTED)
+    entries = TimeEntry.objects.with_names().filter(
+        branches.shown("job__bay__branch"), started_at__gt=timezone.now() - LISTED
+    )
     if not everybody:
         entries = entries.filter(technician=person)
     days: dict[datetime, list[TimeEntry]] = {}

@@ -17,6 +17,7 @@ from django.db.models.fields.json import KeyTransform
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, SendBack, SetupUse, TimeEntry
 from jobs.symbols import with_symbols
+from shop import branches
 from shop.hours import Calendar
 from shop.models import Shop
 
@@ -136,7 +137,12 @@ class _Done:
 
 def _done(begins: datetime, ends: datetime) -> list[_Done]:
     sheets = (
-        InstallSheet.objects.filter(revision=1, signed_at__gte=begins, signed_at__lt=ends)
+        InstallSheet.objects.filter(
+            branches.shown("job__bay__branch"),
+            revision=1,
+            signed_at__gte=begins,
+            signed_at__lt=ends,
+        )
         .select_related("job__vehicle__vehicle_model")
         .defer("document", "pdf", "correction_reason")
         .annotate(found=KeyTransform("findings", "document"))
@@ -213,7 +219,8 @@ def _by_model(listed: list[_Done], came_back: set[int]) -> list[Figure]:
 def _causes(begins: datetime, ends: datetime) -> list[Figure]:
     """The comebacks booked in the stretch by what was found to be their cause."""
     jobs = (
-        Job.objects.filter(comeback_of__isnull=False, booked_at__gte=begins, booked_at__lt=ends)
+        Job.objects.looked_at()
+        .filter(comeback_of__isnull=False, booked_at__gte=begins, booked_at__lt=ends)
         .exclude(stage=Stage.CANCELLED)
         .order_by("pk")
         .values_list("pk", "comeback__cause_id", "comeback__cause__name")
@@ -259,7 +266,9 @@ def _findings(listed: list[_Done]) -> list[Figure]:
 def _send_backs(begins: datetime, ends: datetime, of: int) -> tuple[tuple[int, ...], list[Figure]]:
     """The jobs sent back in the stretch, and for what most often: a point made from a finding
     counts under its rule, one that was typed under its words."""
-    rows = SendBack.objects.filter(at__gte=begins, at__lt=ends).order_by("pk")
+    rows = SendBack.objects.filter(
+        branches.shown("job__bay__branch"), at__gte=begins, at__lt=ends
+    ).order_by("pk")
     jobs: dict[str, set[int]] = defaultdict(set)
     words: dict[str, Counter[str]] = defaultdict(Counter)
     for key, reason, fingerprint in rows.values_list("job_id", "reason", "fingerprint"):

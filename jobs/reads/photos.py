@@ -3,15 +3,20 @@
 from collections import defaultdict
 from collections.abc import Iterable
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from jobs.lists.car_places import nearest
 from jobs.models import ConditionMark, Job, Photo
+from jobs.plan.prepared import PreparedObjects
 from jobs.services.photos import KINDS
 from shop.typed import row_keys
 
 _TITLES = {"job": "The job", "check_in": "On arrival"}
 _RELATED = {"channel": ("part",), "part": ("product",)}
+
+_kept: Final = PreparedObjects(
+    lambda job: Photo.objects.kept().filter(job=job).select_related("by")
+)
 
 
 class Group(NamedTuple):
@@ -40,7 +45,7 @@ class PhotoBook:
     @cached_property
     def by_subject(self) -> dict[str, list[Photo]]:
         photos: dict[str, list[Photo]] = defaultdict(list)
-        for photo in Photo.objects.kept().filter(job=self.job).select_related("by"):
+        for photo in _kept(self.job.pk):
             photo.job = self.job
             photos[photo.subject].append(photo)
         return dict(photos)

@@ -11,7 +11,7 @@ from django.utils import timezone
 from jobs.models import Job
 from jobs.reads.board import BayDay, Stretch, days_of_bays
 from jobs.services.supply import to_come
-from shop import wording
+from shop import branches, wording
 from shop.models import Absence, Bay, StaffMember
 from shop.typed import as_typed
 
@@ -116,7 +116,8 @@ def _row(bay_day: BayDay, begins: datetime, ends: datetime, doubts: dict[int, st
 
 
 def _people(day: date, bay_days: list[BayDay], absences: list[Absence]) -> list[PersonDay]:
-    technicians = StaffMember.objects.filter(is_technician=True, is_active=True)
+    here = branches.people()
+    technicians = StaffMember.objects.filter(here, is_technician=True, is_active=True)
     listed = {one.pk: PersonDay(one) for one in technicians}
     for bay_day in bay_days:
         for stretch in bay_day.busy:

@@ -1,8 +1,11 @@
 """How the shop's own log names the records that jobs are made from: step lists, curves, limits."""
 
+from typing import Final
+
 from django.utils.translation import gettext_noop as kept
 
-from jobs.models import ProposalLimits, ShopTarget, WorkKind
+from jobs.models import Hook, ProposalLimits, ShopTarget, WorkKind
+from jobs.services import hooks
 from shop.reads.events import tell_of
 
 tell_of(
@@ -19,3 +22,12 @@ tell_of(
 )
 tell_of(ShopTarget, kept("Target curve"), "target_edit")
 tell_of(ProposalLimits, kept("Limits of a proposal"))
+FIELDS: Final = (kept("Program"),)
+"""What fields are called that stand on no form of that name."""
+
+tell_of(
+    Hook,
+    kept("Address that is told"),
+    "hook",
+    {hooks.MADE: kept("Address that is told added"), hooks.ENDED: kept("Address is told no more")},
+)

@@ -3,7 +3,7 @@
 from django.db.models import Count
 
 from jobs.lifecycle import Stage
-from jobs.models import Delivery, Job, Mail
+from jobs.models import Delivery, HookDelivery, Job, Mail, Told
 from shop import metrics
 
 LIVE = [one for one in Stage if one not in {Stage.COLLECTED, Stage.CANCELLED}]
@@ -23,4 +23,15 @@ def _jobs() -> dict[str, float]:
 
 
 metrics.tell("loombook_mails", "Mails to customers that are to go out", "state", _mails)
+
+
+def _told() -> dict[str, float]:
+    """What other programs are still to be told, or were told in vain."""
+    states = [Told.WAITING, Told.GOING, Told.GIVEN_UP]
+    due = HookDelivery.objects.filter(state__in=states).order_by()
+    rows = due.values_list("state").annotate(Count("pk"))
+    return {str(one.value): 0.0 for one in states} | {state: float(many) for state, many in rows}
+
+
+metrics.tell("loombook_told", "What other programs are told, by state", "state", _told)
 metrics.tell("loombook_live_jobs", "Jobs not yet collected or cancelled, by stage", "stage", _jobs)

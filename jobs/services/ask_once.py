@@ -6,12 +6,14 @@ than an entry made elsewhere is ticked by that entry.
 
 from collections import Counter
 from collections.abc import Collection
+from functools import cache
 from typing import Any, Final
 
 from django.db.models import Max
 from django.utils import timezone
 
 from jobs.models import Gate, Job, JobEvent, JobStep, Reading, ReadingKind, StepOutcome
+from jobs.plan.prepared import PreparedObjects
 from jobs.services.gates import GateFacts
 from jobs.services.saving import save_row
 from shop.models import StaffMember
@@ -156,12 +158,19 @@ OF_ENTRIES: Final = (Gate.ENTERED, Gate.CHANNEL_PLAN)
 """What a line typed into a program and read back can turn."""
 
 
+@cache
+def _waiting(gates: frozenset[Gate]) -> PreparedObjects[JobStep]:
+    """Steps of a job that tick themselves; those with these gates alone, where there are any."""
+    steps = JobStep.objects.filter(ticks_itself=True)
+    if gates:
+        steps = steps.filter(gate__in=sorted(gates))
+    return PreparedObjects(lambda job: steps.filter(job=job))
+
+
 def steps_met(job: Job, actor: StaffMember, gates: Collection[Gate] = ()) -> None:
     """Tick each step that ticks itself and whose condition is met; take such a tick back where
     it no longer is. Call with the job locked. `gates`: those alone can have turned."""
-    waiting = job.steps.filter(ticks_itself=True)
-    if gates:
-        waiting = waiting.filter(gate__in=gates)
+    waiting = _waiting(frozenset(gates))(job.pk)
     steps = [step for step in waiting if step.outcome == StepOutcome.TO_DO or step.by_itself]
     if not steps:
         return

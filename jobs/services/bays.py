@@ -26,7 +26,7 @@ def hold_the_book() -> None:
     transaction is already alone.
     """
     row = Shop.objects.filter(pk=Shop.objects.current().pk)
-    row.update(next_job_number=F("next_job_number"))
+    row.update(name=F("name"))
 
 
 def slot_taken(job: Job) -> list[str]:

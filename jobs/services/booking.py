@@ -30,7 +30,8 @@ from jobs.services.parts import put_in
 from jobs.services.saving import as_json
 from jobs.services.steps import lay_out
 from shop.hours import absences_of, calendar_of
-from shop.models import Bay, Customer, Product, Shop, StaffMember, Vehicle, VehicleModel
+from shop.models import Bay, Branch, Customer, Product, StaffMember, Vehicle, VehicleModel
+from shop.series import begins_at
 from shop.services import events as shop_events
 
 """Stages in which bay, times, technician and wishes may change."""
@@ -85,10 +86,12 @@ class Booking(People):
     stay: str = ""
 
 
-def _next_number() -> int:
-    number = Shop.objects.values_list("next_job_number", flat=True).get(pk=1)
-    Shop.objects.filter(pk=1).update(next_job_number=number + 1)
-    return number
+def _next_number(branch: Branch) -> int:
+    """The next number of the branch's series; inside a transaction that holds the book."""
+    series = Branch.objects.filter(pk=branch.pk)
+    place = series.values_list("next_job_number", flat=True).get()
+    series.update(next_job_number=place + 1)
+    return begins_at(branch.letters) + place
 
 
 def check_slot(slot: Slot, but: Job | None = None) -> None:
@@ -144,7 +147,8 @@ def doubts(
 ) -> list[str]:
     """What speaks against a time without forbidding it: hours, people away or busy."""
     reasons = []
-    calendar = calendar_of(filter(None, (slot.starts_at, slot.ends_at, promised_at)))
+    moments = filter(None, (slot.starts_at, slot.ends_at, promised_at))
+    calendar = calendar_of(moments, slot.bay.branch_id)
     for at, what in (
         (slot.starts_at, "The work starts"),
         (slot.ends_at, "The work ends"),
@@ -232,7 +236,7 @@ def book(booking: Booking, actor: StaffMember, confirmed: str = "") -> Job:
     _ask(doubts(booking.slot, booking.promised_at, booking.technician), confirmed)
     _save_new_people(booking, actor)
     job = Job(
-        number=_next_number(),
+        number=_next_number(booking.slot.bay.branch),
         customer=booking.customer,
         vehicle=booking.vehicle,
         wants=booking.wants,
@@ -302,7 +306,7 @@ def change_booking(
                 "below: compare it with the job, then save again."
             )
         )
-    stood = _doubts_of(job)
+    stood, left = _doubts_of(job), job.bay
     before, after = {}, {}
     for name, value in changes.items():
         old = getattr(job, name)
@@ -313,6 +317,7 @@ def change_booking(
         return job
     if {"bay", "starts_at", "ends_at"} & after.keys() and job.stage in HOLDS_A_BAY:
         check_slot(Slot(job.bay, job.starts_at, job.ends_at), but=job)
+    moves_away = job.bay.branch_id != left.branch_id
     if "bay" in after and job.stage == Stage.IN_BAY and (reasons := bay_occupied(job)):
         raise Refused(*reasons)
     if {"ends_at", "promised_at"} & after.keys():
@@ -330,12 +335,37 @@ def change_booking(
         )
     if job.stage in HOLDS_A_BAY:
         new = [reason for reason in _doubts_of(job) if reason not in stood]
-        _ask([*also_ask, *new], confirmed)
+        _ask([*also_ask, *_of_another_branch(job, left), *new], confirmed)
+    elif moves_away:
+        _ask(_of_another_branch(job, left), confirmed)
     job.version += 1
     with claim(job):
         job.save(update_fields=[*after, "version"])
     log(job, actor, "job.changed", before=before, after=after)
+    if moves_away:
+        came = {"branch": str(left.branch)}, {"branch": str(job.bay.branch)}
+        log(job, actor, "job.branch", before=came[0], after=came[1])
     return job
+
+
+def _of_another_branch(job: Job, left: Bay) -> list[str]:
+    """What is asked before a job goes to a bay of another branch; nothing where it stays."""
+    if job.bay.branch_id == left.branch_id:
+        return []
+    there = job.bay.branch
+    said = [
+        gettext(
+            "%(job)s goes from %(left)s to %(branch)s, into %(bay)s: from then on %(branch)s has "
+            "it on its board. Tell the customer where to bring the car."
+        )
+        % {"job": job, "left": left.branch, "branch": there, "bay": job.bay}
+    ]
+    person = job.technician
+    if person is not None and there not in Branch.objects.of(person):
+        said.append(
+            gettext("%(person)s does not work at %(branch)s.") % {"person": person, "branch": there}
+        )
+    return said
 
 
 def _other_vehicle(job: Job) -> None:

@@ -39,7 +39,7 @@ def due_at(entry: TimeEntry, shop: Shop) -> datetime:
     since = entry.confirmed_at or entry.started_at
     longest = since + timedelta(hours=shop.longest_clock_h)
     day = since.astimezone(shop.zone).date()
-    closing = shop.closing_on(day)
+    closing = shop.closing_on(day, entry.job.bay.branch_id)
     return min(longest, closing) if closing is not None and since < closing else longest
 
 
@@ -130,7 +130,7 @@ def end(number: int, actor: StaffMember, how: ClockEnd, key: str = "") -> TimeEn
     own = actor.time_entries.filter(job=job).with_names()
     if done_before(key):
         return own.last()
-    running = own.running().first()
+    running = own.running().with_names().first()
     if running is not None:
         _ask_first(running)
         _end(running, how, timezone.now(), actor, key)

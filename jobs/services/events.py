@@ -5,7 +5,7 @@ from typing import Any
 from django.utils import timezone
 
 from jobs.models import Job, JobEvent
-from jobs.services import record
+from jobs.services import hooks, record
 from shop.models import StaffMember
 
 
@@ -30,7 +30,9 @@ def log(
         key=key or None,
         at=timezone.now(),
     )
-    return record.write(event)
+    written = record.write(event)
+    hooks.tell(written, job if isinstance(job, Job) else None)
+    return written
 
 
 def done_before(key: str | None) -> JobEvent | None:

@@ -11,6 +11,7 @@ from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import wording
 from jobs.models import FunctionResult, Gate, Job
+from jobs.plan import rows as plan_rows
 from jobs.plan.document import findings_of, plan_of
 from jobs.plan.entered import lists_of, rows_by_line
 from jobs.plan.power import section_of
@@ -103,11 +104,14 @@ def checks_after(facts: GateFacts) -> list[str]:
 
 def loads_measured(facts: GateFacts) -> list[str]:
     """Each amplifier channel that feeds a speaker has its load measured; there is at least one."""
-    rows = facts.job.channels.filter(kind="amplifier", speakers__isnull=False)
-    in_use = list(rows.select_related("part").distinct())
+    in_use = plan_rows.loads(facts.job.pk)
     if not in_use:
         return [gettext("No amplifier channel feeds a speaker yet.")]
-    open_ones = [row.plan_id for row in in_use if row.measured_load_ohm is None]
+    open_ones = [
+        wording.mark(row.part_label, row.kind, row.number)
+        for row in in_use
+        if row.measured_load_ohm is None
+    ]
     if not open_ones:
         return []
     said = {"channels": wording.listed(open_ones, MOST_NAMED)}
@@ -118,6 +122,7 @@ def settings_entered(facts: GateFacts) -> list[str]:
     """Every setting is ticked as entered in its processor, and the program shows it; nothing is
     asked where no processor's limits are on record."""
     missing = []
+    unasked = set(facts.job.parts.filter(beyond_by=None).values_list("label", flat=True))
     lists = lists_of(plan_of(facts.job), rows_by_line(facts.job))
     if lists and not any(one.total for one in lists):
         return [gettext("No channel of a processor is set yet.")]
@@ -133,6 +138,8 @@ def settings_entered(facts: GateFacts) -> list[str]:
                 gettext("%(device)s: %(done)s of %(total)s settings read back.")
                 % {**which, "done": one.proved}
             )
+        elif one.total and one.device.id in unasked:
+            missing.append(gettext("%(device)s: say whether anything else is set in it.") % which)
     return missing
 
 

@@ -36,8 +36,11 @@ def _why_not(job: Job, bay: Bay) -> str:
 
 
 def choices(job: Job) -> list[Choice]:
-    """Every bay in use, the one booked first, with what speaks against starting there."""
-    bays = sorted(Bay.objects.filter(active=True), key=lambda bay: bay.pk != job.bay_id)
+    """Every bay in use of the job's branch, the one booked first, with what speaks against it."""
+    bays = sorted(
+        Bay.objects.filter(active=True, branch=job.bay.branch_id),
+        key=lambda bay: bay.pk != job.bay_id,
+    )
     return [Choice(bay, _why_not(job, bay)) for bay in bays]
 
 
@@ -53,7 +56,7 @@ def start_in(number: int, bay_pk: int, *, actor: StaffMember) -> Job:
     if job.stage == Stage.IN_BAY and job.bay_id == bay_pk:
         return job
     moves.check_move(job, "start_work", actor, but="bay_free_now")
-    bay = Bay.objects.filter(pk=bay_pk, active=True).first()
+    bay = Bay.objects.filter(pk=bay_pk, active=True, branch=job.bay.branch_id).first()
     if bay is None:
         raise Refused(gettext("That bay is out of use: choose another."))
     if bay.pk != job.bay_id:

@@ -15,9 +15,9 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
-from functools import partial
+from functools import lru_cache, partial
 from operator import attrgetter
-from typing import Any, Final, Protocol
+from typing import Any, Final, Protocol, cast
 
 from django.db import models, transaction
 from django.utils.translation import gettext
@@ -25,6 +25,7 @@ from django.utils.translation import gettext
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import Job, JobEvent
+from jobs.plan.prepared import PreparedObjects
 from jobs.services.events import done_before, log
 from shop.models import StaffMember
 from shop.money import plain
@@ -164,15 +165,41 @@ def _log_clash(
     )
 
 
+@lru_cache(maxsize=128)
+def _with_its_job(
+    model: type[models.Model],
+    job_path: str,
+    join: tuple[str, ...],
+    names: tuple[str, ...],
+    said: tuple[tuple[str, Any], ...],
+) -> PreparedObjects[Any]:
+    """Reads and locks a row and its job by the lookups `names`; those with their value `said` are
+    the same each time."""
+
+    def build(number: int, *keys: int) -> "models.QuerySet[Any]":
+        found = {f"{job_path}__number": number, **dict(said), **dict(zip(names, keys, strict=True))}
+        rows = model._default_manager.filter(**found).select_related(job_path, *join)
+        return rows.select_for_update(of=("self", job_path))
+
+    return PreparedObjects(build, 1 + len(names))
+
+
 def _locked(
-    rows: "models.QuerySet[Any]", number: int, job_path: str, join: tuple[str, ...]
+    model: type[models.Model],
+    lookups: dict[str, Any],
+    number: int,
+    job_path: str,
+    join: tuple[str, ...],
 ) -> tuple[Any, Job]:
     """The row and its job, both locked and read in one statement, so that both are fresh."""
-    rows = rows.select_related(job_path, *join)
-    row: Any = rows.select_for_update(of=("self", job_path)).get(**{f"{job_path}__number": number})
-    job = attrgetter(job_path.replace("__", "."))(row)
+    keys = {name: value for name, value in lookups.items() if isinstance(value, int)}
+    said = tuple((name, value) for name, value in lookups.items() if name not in keys)
+    found = _with_its_job(model, job_path, join, tuple(keys), said)(number, *keys.values())
+    if not found:
+        raise cast(Any, model).DoesNotExist
+    job = attrgetter(job_path.replace("__", "."))(found[0])
     check_open(job)
-    return row, job
+    return found[0], job
 
 
 class SaveCells(Protocol):
@@ -258,12 +285,13 @@ def save_row(
     belongs to another job.
     """
     manager = model._default_manager
-    rows = manager.filter(**pk) if isinstance(pk, dict) else manager.filter(pk=pk)
+    lookups = pk if isinstance(pk, dict) else {"pk": pk}
+    row: Any
     if opens is None:
-        row, job = _locked(rows, number, job_path, join)
+        row, job = _locked(model, lookups, number, job_path, join)
     else:
         job = opens(number)
-        row = rows.select_related(*join).get(**{job_path: job})
+        row = manager.filter(**lookups).select_related(*join).get(**{job_path: job})
     if row.version != version:
         # A save that was made has raised the version, so only here can the key be a repeat.
         if done_before(key):

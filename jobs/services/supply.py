@@ -4,12 +4,12 @@ from datetime import date
 from typing import Any
 
 from django.db import models, transaction
-from django.db.models import Q
 
 from jobs.lifecycle import BEFORE_REVIEW
 from jobs.models import Job, JobPart, PartSupply, SupplyState
 from jobs.models.supply import TO_COME
 from jobs.services.saving import Saved, locked_job, save_only_row
+from shop import branches
 from shop.models import StaffMember
 
 
@@ -76,7 +76,11 @@ def to_come(job_keys: list[int]) -> dict[int, int]:
 def jobs_waiting(last: date | None = None) -> list[tuple[Job, list[JobPart]]]:
     """Jobs that wait for parts, by when they start, each with the parts to come."""
     rows = (
-        JobPart.objects.filter(Q(supply__state__in=TO_COME), job__stage__in=BEFORE_REVIEW)
+        JobPart.objects.filter(
+            branches.shown("job__bay__branch"),
+            supply__state__in=TO_COME,
+            job__stage__in=BEFORE_REVIEW,
+        )
         .select_related("product", "supply")
         .order_by("job__starts_at", "job_id", "pk")
     )

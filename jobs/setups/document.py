@@ -68,10 +68,13 @@ def wires_of(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
     return wires
 
 
+_OF_ONE_CAR: Final = frozenset({"polarity_heard", "heard_side", "heard_zone"})
+
+
 def _without_heard(plan: Mapping[str, Any]) -> dict[str, Any]:
-    """A plan without what was recorded of polarities: that is of one car."""
+    """A plan without what was recorded of polarities and places: that is of one car."""
     channels = [
-        {name: fact for name, fact in channel.items() if name != "polarity_heard"}
+        {name: fact for name, fact in channel.items() if name not in _OF_ONE_CAR}
         for channel in plan.get("channels", ())
     ]
     return {**plan, "channels": channels}

@@ -11,6 +11,7 @@ from typing import Final
 from jobs import wording
 from jobs.lifecycle import PLAN_OPEN
 from jobs.models import Job, SavedSetup, SetupState
+from shop import branches
 from shop.models import Product, VehicleModel
 
 MOST_SHOWN: Final = 6
@@ -179,6 +180,7 @@ def jobs_to_fit(setup: SavedSetup) -> list[tuple[Job, Match]]:
             vehicle__vehicle_model__make=model.make,
             vehicle__vehicle_model__model=model.model,
         )
+        .filter(branches.own("bay__branch"))
         .with_names()
         .prefetch_related("parts__product")
         .order_by("starts_at")[:MOST_JOBS]

@@ -54,6 +54,7 @@ _FIELDS: Final = {
     "read_back_by": "read back by",
     "entered_by": "entered by",
     "shown_otherwise": "shown otherwise",
+    "beyond": "set beyond the list",
     "mount_place": "mounted where",
     "torque_nm": "torque",
     "drilled": "drilled or cut",

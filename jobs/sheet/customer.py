@@ -47,7 +47,7 @@ def customer_values(
         "curve": None if measured else _first_curve(sound.get("curves", ())),
         "readings": [
             {**one, "label": told(one["label"])}
-            for one in values["readings"]
+            for one in values["readings"]["rows"]
             if one["before_how"] and one["after_how"]
         ][:MOST_READINGS],
         "fuses": _fuses(whole),

@@ -213,6 +213,7 @@ def _programs(job: Job, plan: Plan) -> dict[str, dict[str, Any]]:
             "read_back": one.proved,
             "read_back_by": list(dict.fromkeys(map(_name, readers))),
             "shown_otherwise": one.differing,
+            **({"beyond": part.beyond} if part.beyond_by_id is not None else {}),
             "state_name": part.state_name if part.state_by else "",
             "state_slot": part.state_slot if part.state_by else "",
             "state_by": _name(part.state_by),
@@ -444,7 +445,7 @@ def _signatures(job: Job, signing: Signing | None) -> dict[str, Any]:
 
 def _sheet(job: Job, signing: Signing | None) -> dict[str, Any]:
     if signing is None:
-        return {"number": f"J{job.number}", "revision": None, "draft": True}
+        return {"number": str(job), "revision": None, "draft": True}
     return {
         "number": sheet_number(job.number, signing.revision),
         "revision": signing.revision,
@@ -489,7 +490,8 @@ def _built(job: Job, signing: Signing | None) -> dict[str, Any]:
         **({} if shop.paper_language == ENGLISH else {"shop_language": shop.paper_language}),
         "logo": ShopLogo.shown(),
         "sheet": _sheet(job, signing),
-        "shop": _shop(shop, language) | {"warranty_months": promised_months(job, shop)},
+        "shop": _shop(job.shop_there(shop), language)
+        | {"warranty_months": promised_months(job, shop)},
         "job": {
             "number": job.number,
             "wants": job.wants,

@@ -294,7 +294,7 @@ def _gone(job: Job, sheets: list[InstallSheet], secret: bytes) -> list[str]:
         str(after.get("number", "")).rpartition("-")[2]
         for after in job.events.filter(code="sheet.signed").values_list("after", flat=True)
     }
-    return [f"sheet J{job.number}-{one} is gone." for one in sorted(wanted - have)]
+    return [f"sheet {job}-{one} is gone." for one in sorted(wanted - have)]
 
 
 def _check_in(job: Job, secret: bytes) -> list[str]:

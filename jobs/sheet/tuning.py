@@ -1,6 +1,7 @@
 """What the sheet shows of the sound, as plain types: curves as drawn, figures as worked out."""
 
 import re
+from collections.abc import Mapping
 from datetime import UTC
 from typing import Any, Final
 
@@ -245,6 +246,7 @@ def _recording(row: Recording, digest: str, context: sums.Context) -> dict[str, 
                 "level_db": one["level_db"],
                 "polarity": one["polarity"],
                 "verdict": row.polarity.get(playing, {}).get("verdict", ""),
+                "place": _place(row.places.get(playing)),
             }
         )
     spec = recordings.spec_of(row.spec)
@@ -265,6 +267,11 @@ def _recording(row: Recording, digest: str, context: sums.Context) -> dict[str, 
         "faults": [one["said"] for one in row.faults],
         "repeat": recordings.repeated_by(spec, kept, "calibration.txt" if calibrated else ""),
     }
+
+
+def _place(heard: Mapping[str, Any] | None) -> dict[str, str] | None:
+    """Which channels of the source were heard at a channel, None where nobody listened for them."""
+    return {name: heard[name] for name in ("verdict", "said")} if heard else None
 
 
 def tuned_of(job: Job, after: Plan, before: Plan | None, signed: bool) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 Nothing is worked out here but counts and words; every figure comes out of the document.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
 import msgspec
@@ -48,6 +48,16 @@ def _feeds(channel: Mapping[str, Any], speakers: Mapping[str, Any]) -> list[dict
         entry = channel.get("feeds_input")
         fed.append({"id": device, "words": _input(entry), "name": ""})
     return fed
+
+
+def _products(channels: Iterable[Mapping[str, Any]]) -> dict[str, list[str]]:
+    """The speakers by product, each once, in the order of the channels."""
+    products: dict[str, dict[str, None]] = {}
+    for channel in channels:
+        for fed in channel["feeds"]:
+            if fed["name"]:
+                products.setdefault(fed["name"], {})[fed["id"]] = None
+    return {name: list(ids) for name, ids in products.items()}
 
 
 def _input(number: int | None) -> str:
@@ -240,15 +250,28 @@ def _functions(document: Document) -> dict[str, Any]:
     }
 
 
-def _reading(row: Mapping[str, Any], local: Local) -> dict[str, str]:
-    reading = {"label": row["label"]}
+def _readings(rows: Sequence[Mapping[str, Any]], local: Local) -> dict[str, Any]:
+    """The readings; a day on which all of one side were taken is said once, above them."""
+    days = {}
     for phase in ("before", "after"):
+        taken = {local.day(row[f"{phase}_at"]) for row in rows if row[f"{phase}_value"] is not None}
+        days[phase] = taken.pop() if len(taken) == 1 else ""
+    return {
+        "rows": [_reading(row, local, days) for row in rows],
+        "before_on": days["before"],
+        "after_on": days["after"],
+    }
+
+
+def _reading(row: Mapping[str, Any], local: Local, days: Mapping[str, str]) -> dict[str, str]:
+    reading = {"label": row["label"]}
+    for phase, day in days.items():
         taken = row[f"{phase}_value"] is not None
+        at = row[f"{phase}_at"]
+        when = local.hour(at) if day else local.moment(at)
         reading[phase] = wording.quantity(row[f"{phase}_value"], row["unit"])
         reading[f"{phase}_how"] = ", ".join(
-            filter(None, [row[f"{phase}_instrument"], local.moment(row[f"{phase}_at"])])
-            if taken
-            else []
+            filter(None, [row[f"{phase}_instrument"], when]) if taken else []
         )
     return reading
 
@@ -504,6 +527,8 @@ def sheet_values(
         "facts": _facts(document, local),
         "pictures": _pictures(document, drawn),
         "channels": channels_shown,
+        "products": _products(channels_shown),
+        "notes_of_channels": [one for one in channels_shown if one["note"] and not one["bare"]],
         "bare_lines": [one for one in channels_shown if one["bare"]],
         "clips": any("clips_first" in one for one in document["results"]["channels"].values()),
         "unused": ", ".join(unused),
@@ -518,9 +543,7 @@ def sheet_values(
         "power": power_values(document, drawn, local),
         "sound": tuned_values(document, local),
         "functions": _functions(document),
-        "readings": [
-            _reading(row, local) for row in without_levels(document["readings"], document)
-        ],
+        "readings": _readings(list(without_levels(document["readings"], document)), local),
         "findings": findings,
         "counts": _counts(findings),
         "finding_sources": list(

@@ -6,19 +6,20 @@ from django.utils import timezone
 from jobs import wording
 from jobs.lifecycle import Stage
 from jobs.models import CheckIn, DeskFacts, Job
+from jobs.models.job import Promised
 from shop.typed import as_typed
 
 register = template.Library()
 
 
 @register.filter
-def lateness(job: Job) -> str:
+def lateness(job: Promised) -> str:
     """How late a job is: "3 h"."""
     return wording.about(timezone.now() - job.promised_at)
 
 
 @register.filter
-def absence(job: Job) -> str:
+def absence(job: Promised) -> str:
     """For how long a car that should be here has not come: "40 min"."""
     return wording.about(timezone.now() - job.starts_at)
 

@@ -72,7 +72,7 @@ def _page(
         "draft": draft,
         "form": draft.slot_form,
         "earlier": earlier_context(draft.slot_form["comeback_of"].value(), request.shop),
-        "no_bays": not Bay.objects.filter(active=True).exists(),
+        "no_bays": not Bay.objects.in_use().exists(),
         **day_context(_values(draft.slot_form)),
     }
     return render(request, "booking/page.html", context, status=status)

@@ -14,6 +14,7 @@ from jobs.models import Job, WorkKind
 from jobs.reads.board import BayDay, Stretch, bay_days
 from jobs.services.booking import Slot, doubts
 from jobs.services.lengths import Usual, usual_length
+from shop import branches
 from shop.access import allow, allow_any_staff
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
@@ -140,7 +141,7 @@ def part_line(request: Request, pk: int) -> HttpResponse:
 @allow(*DESK)
 def day(request: Request) -> HttpResponse:
     """The bays' day around the slot as it stands on the form."""
-    but = _get(Job, request.GET.get("job"))
+    but = _get(Job.objects.filter(branches.own("bay__branch")), request.GET.get("job"))
     values = {name: request.GET.get(name, "") for name in _SLOT_NAMES}
     context = day_context(values, but=but)
     context["usual"] = _usual(request.GET, but)
@@ -171,18 +172,19 @@ def day_context(values: dict[str, Any], but: Job | None = None) -> dict[str, Any
     """The bays' day for bay and times as typed, with the wanted slot laid over it."""
     starts, ends = _typed(values, "starts_at"), _typed(values, "ends_at")
     shown = day_of(values.get("starts_at_0")) or timezone.localdate()
-    days = bay_days(shown, but=but.pk if but else None)
     bay = str(getattr(values.get("bay"), "pk", values.get("bay")) or "")
+    chosen = _get(Bay.objects.filter(branches.own()), bay)
+    with branches.looking_at({chosen.branch_id} if chosen else ()):
+        days = bay_days(shown, but=but.pk if but else None)
     clash = None
-    if starts and ends and starts < ends and (bay_key := whole(bay)):
+    if starts and ends and starts < ends and chosen:
         clash = (
-            Job.objects.clashing(bay_key, starts, ends, but=but.pk if but else None)
+            Job.objects.clashing(chosen.pk, starts, ends, but=but.pk if but else None)
             .select_related("bay")
             .order_by("starts_at")
             .first()
         )
     speaks_against: list[str] = []
-    chosen = _get(Bay, bay)
     if starts and ends and starts < ends and chosen:
         technician = _get(StaffMember, str(values.get("technician") or ""))
         promised = _typed(values, "promised_at")

@@ -17,6 +17,7 @@ from jobs.forms.clock import CorrectForm
 from jobs.models import ClockEnd, Job, TimeEntry
 from jobs.reads.clocks import running_clocks, times_listed
 from jobs.services import clock
+from jobs.services.branches import of_time
 from jobs.templatetags.clock import bar_context
 from shop.access import allow
 from shop.http import Request
@@ -25,6 +26,7 @@ from shop.roles import BENCH, Role
 from shop.typed import own_path, token
 
 bench = allow(*BENCH)
+bench_of_clock = allow(*BENCH, of=of_time)
 
 
 def _actor(request: Request) -> StaffMember:
@@ -102,7 +104,7 @@ def clock_stop(request: Request, number: int) -> HttpResponse:
     return _act(request, number, act)
 
 
-@bench
+@bench_of_clock
 @require_POST
 def clock_still(request: Request, pk: int) -> HttpResponse:
     """Say that the clock runs rightly: the work still goes on."""
@@ -140,7 +142,7 @@ def _same(typed: datetime | None, kept: datetime | None) -> datetime | None:
     return kept if kept.replace(second=0, microsecond=0) == typed else typed
 
 
-@bench
+@bench_of_clock
 def clock_correct(request: Request, pk: int) -> HttpResponse:
     """Put the times of a clock right; for a forgotten one, say when the work ended."""
     entry = _own_or_managed(request, pk)

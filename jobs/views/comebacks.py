@@ -13,6 +13,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from jobs.forms.booking import SlotForm
 from jobs.forms.comebacks import CauseForm, ComebackForm
+from jobs.lifecycle import SIGNED
 from jobs.models import ComebackCause, Job, WorkKind
 from jobs.services.comebacks import (
     comeback_of,
@@ -41,7 +42,7 @@ def kind_of_comebacks() -> int | None:
 def earlier_context(pk: Any, shop: Shop) -> dict[str, Any] | None:
     """What `booking/earlier.html` shows of the job that a new one answers for."""
     job = Job.objects.with_names().filter(pk=whole(str(pk or "")) or 0).first()
-    if job is None:
+    if job is None or (job.elsewhere and job.stage not in SIGNED):
         return None
     return {
         "job": job,

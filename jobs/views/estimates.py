@@ -27,6 +27,7 @@ from shop.http import Request
 from shop.models import Product
 from shop.money import ROUNDING_SAID
 from shop.roles import DESK
+from shop.series import code_of
 from shop.typed import line as plain_line, row_key, row_version, token
 
 
@@ -210,6 +211,6 @@ def estimate_file(request: Request, number: int) -> HttpResponse:
     """The estimate on paper, as it stands."""
     job = _job(number)
     response = HttpResponse(estimate_pdf(Estimate(job)), content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="J{number}-estimate.pdf"'
+    response["Content-Disposition"] = f'inline; filename="{code_of(number)}-estimate.pdf"'
     response["Cache-Control"] = "private, no-store"
     return response

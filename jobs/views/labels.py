@@ -16,6 +16,7 @@ from jobs.models import Job
 from shop.access import allow_any_staff
 from shop.http import Request, sentences
 from shop.models import LabelSheet
+from shop.series import code_of
 from shop.typed import whole
 
 
@@ -142,6 +143,6 @@ def labels_file(request: Request, number: int) -> HttpResponse:
         title=gettext("Labels of %(job)s") % {"job": choice.job},
     )
     response = HttpResponse(pdf, content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="J{number}-labels.pdf"'
+    response["Content-Disposition"] = f'inline; filename="{code_of(number)}-labels.pdf"'
     response["Cache-Control"] = "private, no-store"
     return response

@@ -10,6 +10,7 @@ from django.views.decorators.http import require_safe
 from jobs.lifecycle import SHEET_OPEN, Correction
 from jobs.models import Job, JobEvent
 from jobs.views.bay.bay_sheet import SECTIONS
+from shop import branches
 from shop.access import allow_any_staff
 from shop.http import Request
 from shop.roles import BENCH, has_role
@@ -32,7 +33,9 @@ def kept_jobs(request: Request) -> JsonResponse:
         mine |= Q(bay_id=tablet.bay_id)
     newest = JobEvent.objects.filter(job=OuterRef("pk")).order_by("-pk").values("pk")[:1]
     takes_entries = Q(stage__in=SHEET_OPEN) | Q(correction=Correction.OPEN)
-    jobs = Job.objects.filter(mine, takes_entries).annotate(newest=Subquery(newest))
+    jobs = Job.objects.filter(mine, takes_entries, branches.own("bay__branch")).annotate(
+        newest=Subquery(newest)
+    )
     kept = []
     if has_role(request.user, BENCH):
         listed = jobs.order_by("promised_at", "number").values_list("number", "newest")

@@ -21,6 +21,7 @@ from jobs.sheet.photos import printed
 from shop.access import allow_any_staff
 from shop.forms.base import ModelForm
 from shop.http import Request, sentences
+from shop.series import code_of
 from shop.typed import instant, json_value, row_version, token
 
 A_YEAR_S = 365 * 24 * 3600
@@ -199,13 +200,13 @@ def _removed(request: Request, number: int, pk: int, *, back: bool) -> HttpRespo
 @allow_any_staff
 def photo_file(request: Request, number: int, pk: int) -> FileResponse:
     """The picture itself."""
-    return _file(_photo(number, pk).file, f"J{number}-{pk}.jpg")
+    return _file(_photo(number, pk).file, f"{code_of(number)}-{pk}.jpg")
 
 
 @allow_any_staff
 def photo_thumbnail(request: Request, number: int, pk: int) -> FileResponse:
     """The small picture."""
-    return _file(_photo(number, pk).thumbnail, f"J{number}-{pk}-small.jpg")
+    return _file(_photo(number, pk).thumbnail, f"{code_of(number)}-{pk}-small.jpg")
 
 
 @allow_any_staff

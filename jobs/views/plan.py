@@ -17,6 +17,7 @@ from jobs.models import Job, WorkKind
 from jobs.reads.plan import WEEK, day_plan, free_days, week_plan
 from jobs.services.booking import shift
 from jobs.services.lengths import usual_length
+from shop import branches
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.models import Bay, Vehicle
@@ -68,7 +69,7 @@ def job_shift(request: Request, number: int) -> HttpResponse:
     """Move a job on the plan. A refusal is said above the plan, which shows it where it stands."""
     job = get_object_or_404(Job.objects.with_names(), number=number)
     data = request.POST
-    bay = Bay.objects.filter(pk=row_key(data.get("bay")) or 0).first()
+    bay = Bay.objects.filter(branches.own(), pk=row_key(data.get("bay")) or 0).first()
     to_day, _, to_time = (data.get("to") or "").partition("T")
     starts_at = moment(to_day, to_time)
     more: dict[str, Any] = {}
@@ -134,6 +135,6 @@ def free_times(request: Request) -> HttpResponse:
         "query": urlencode({"minutes": minutes, **of_work}),
         "later": first + timedelta(days=SHOWN),
         "first": first,
-        "no_bays": not Bay.objects.filter(active=True).exists(),
+        "no_bays": not Bay.objects.in_use().exists(),
     }
     return render(request, "plan/free.html", context)

@@ -19,10 +19,12 @@ from jobs.sheet import document as sheet_document
 from jobs.sheet.sign_off import NOT_OWN, give_reason, sign_off_job
 from jobs.sheet.values import sheet_values
 from jobs.views.photos import draft_photos
+from shop import branches
 from shop.access import allow
 from shop.forms.proof import ProofForm
 from shop.http import Request
 from shop.roles import Role
+from shop.series import code_of
 from shop.typed import token
 
 RECENT = 8
@@ -37,7 +39,8 @@ def finding_key(fingerprint: str) -> str:
 def review_queue(request: Request) -> HttpResponse:
     """Jobs that wait for review, the longest waiting first."""
     recent = (
-        InstallSheet.objects.defer("document", "pdf")
+        InstallSheet.objects.filter(branches.shown("job__bay__branch"))
+        .defer("document", "pdf")
         .select_related("job__vehicle__vehicle_model", "signed_by")
         .order_by("-signed_at")[:RECENT]
     )
@@ -135,7 +138,9 @@ def _page(
     try:
         job = sheet_document.load(number=number)
     except Job.DoesNotExist:
-        raise Http404(gettext("There is no job J%(number)s.") % {"number": number}) from None
+        raise Http404(
+            gettext("There is no job %(number)s.") % {"number": code_of(number)}
+        ) from None
     context = _sheet_context(job, sheet_document.draft(job))
     own = own_in_review(job, request.user) if job.in_review else []
     context |= {

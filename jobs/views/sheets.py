@@ -25,6 +25,7 @@ from jobs.views.photos import printed_answer
 from shop.access import allow, allow_any_staff
 from shop.http import Request
 from shop.roles import BENCH, DESK, Role
+from shop.series import code_of
 
 
 def _sheet(number: int, revision: int) -> InstallSheet:
@@ -62,7 +63,7 @@ def _photo_sources(sheet: InstallSheet) -> dict[int, str]:
     }
 
 
-@allow_any_staff
+@allow(*Role, anywhere=True)
 def sheet_photo(request: Request, number: int, revision: int, digest: str) -> HttpResponse:
     """A picture of a signed sheet, with the marks it had then, by the SHA-256 that was signed."""
     sheet = _sheet(number, revision)
@@ -74,7 +75,7 @@ def sheet_photo(request: Request, number: int, revision: int, digest: str) -> Ht
     raise Http404(gettext("This picture is not the one that was signed: compare it with a backup."))
 
 
-@allow_any_staff
+@allow(*Role, anywhere=True)
 def sheet(request: Request, number: int, revision: int) -> HttpResponse:
     """A signed sheet, from its frozen record."""
     sheet = _sheet(number, revision)
@@ -90,7 +91,7 @@ def _page(
     status: int = 200,
 ) -> HttpResponse:
     pdf, _ = _newest(sheet)
-    roles = request.user.roles
+    roles = frozenset() if sheet.job.elsewhere else request.user.roles
     later = sheet.job.sheets.filter(corrects=sheet).only("revision", "job").first()
     correct = MOVES["correct"]
     context = {
@@ -113,7 +114,7 @@ def _page(
     return render(request, "sheets/page.html", context, status=status)
 
 
-@allow_any_staff
+@allow(*Role, anywhere=True)
 def sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     """The stored PDF; `?without=customer` gives the one from before the customer signed."""
     sheet = _sheet(number, revision)
@@ -123,14 +124,14 @@ def sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     return _pdf(request, pdf, digest, SHEET_PAPERS["install"].file_name(sheet))
 
 
-@allow_any_staff
+@allow(*Role, anywhere=True)
 def customer_sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     """The customer's page of a signed sheet, drawn from its frozen record."""
     sheet = _sheet(number, revision)
     return _drawn(request, sheet, "customer", f"customer-{_newest(sheet)[1]}")
 
 
-@allow_any_staff
+@allow(*Role, anywhere=True)
 def wiring_sheet_pdf(request: Request, number: int, revision: int) -> HttpResponse:
     """The wiring sheet of a signed sheet, drawn from its frozen record."""
     sheet = _sheet(number, revision)
@@ -166,7 +167,9 @@ def _draft(number: int) -> dict[str, Any]:
     try:
         job = sheet_document.load(number=number)
     except Job.DoesNotExist:
-        raise Http404(gettext("There is no job J%(number)s.") % {"number": number}) from None
+        raise Http404(
+            gettext("There is no job %(number)s.") % {"number": code_of(number)}
+        ) from None
     return sheet_document.draft(job)
 
 
@@ -177,7 +180,7 @@ def sheet_preview(request: Request, number: int) -> HttpResponse:
     digest = sheet_document.sha256_of(document)
     if _has(request, digest):
         return HttpResponseNotModified()
-    return _pdf(request, pdf_render.pdf(document), digest, f"J{number}-draft.pdf")
+    return _pdf(request, pdf_render.pdf(document), digest, f"{code_of(number)}-draft.pdf")
 
 
 @allow_any_staff
@@ -187,7 +190,9 @@ def wiring_preview(request: Request, number: int) -> HttpResponse:
     digest = f"wiring-{sheet_document.sha256_of(document)}"
     if _has(request, digest):
         return HttpResponseNotModified()
-    return _pdf(request, pdf_render.wiring_draft(document), digest, f"J{number}-wiring-draft.pdf")
+    return _pdf(
+        request, pdf_render.wiring_draft(document), digest, f"{code_of(number)}-wiring-draft.pdf"
+    )
 
 
 @allow(Role.MANAGER)

@@ -1,5 +1,7 @@
 """A staff member who leaves hands over."""
 
+from typing import Any
+
 from django import forms
 from django.contrib import messages
 from django.http import HttpResponse
@@ -9,25 +11,34 @@ from django.utils.translation import gettext
 from jobs import wording
 from jobs.errors import Refused
 from jobs.services.staff import hand_over, open_jobs_of
+from shop import branches
 from shop.access import allow
 from shop.http import Request
 from shop.models import StaffMember
 from shop.roles import Role
+from shop.services.branches import of_staff
 
 
 class HandOverForm(forms.Form):
     """Who takes the jobs."""
 
     to = forms.ModelChoiceField(
-        StaffMember.objects.filter(is_technician=True, is_active=True),
+        StaffMember.objects.none(),
         required=False,
         label="Their open jobs go to",
         empty_label="Nobody yet",
         error_messages={"invalid_choice": "Choose a technician who may sign in."},
     )
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        there = branches.people(everywhere=True)
+        to = self.fields["to"]
+        assert isinstance(to, forms.ModelChoiceField)
+        to.queryset = StaffMember.objects.filter(there, is_technician=True, is_active=True)
 
-@allow(Role.MANAGER, password=True)
+
+@allow(Role.MANAGER, password=True, of=of_staff)
 def staff_hand_over(request: Request, pk: int) -> HttpResponse:
     """All open jobs of a person to another, and their clock stopped, in one step."""
     person = get_object_or_404(StaffMember, pk=pk)

@@ -13,6 +13,7 @@ from jobs.paper import PAPERS, counter_paper
 from jobs.services.supply import all_now, jobs_waiting, save_supply
 from shop.access import allow_any_staff
 from shop.http import Request
+from shop.series import code_of
 from shop.typed import one_of, row_version
 
 BULK: Final = ("ordered", "arrived", "fitted")
@@ -85,6 +86,6 @@ def paper_file(request: Request, number: int, name: str) -> HttpResponse:
     job = get_object_or_404(Job.objects.with_names().select_related("work_kind"), number=number)
     pdf = counter_paper(job, name, request.build_absolute_uri(job.get_absolute_url()))
     response = HttpResponse(pdf, content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="J{number}-{name}.pdf"'
+    response["Content-Disposition"] = f'inline; filename="{code_of(number)}-{name}.pdf"'
     response["Cache-Control"] = "private, no-store"
     return response

@@ -37,7 +37,7 @@ def vehicle_list(request: Request) -> HttpResponse:
 def vehicle(request: Request, pk: int) -> HttpResponse:
     """One vehicle: what it is, whose it is, every visit, and what its signed sheets say."""
     vehicle = get_object_or_404(Vehicle.objects.select_related("vehicle_model", "owner"), pk=pk)
-    jobs = Job.objects.filter(vehicle=vehicle).with_names().order_by("-number")[:MOST_JOBS]
+    jobs = Job.objects.filter(vehicle=vehicle).with_names().order_by("-pk")[:MOST_JOBS]
     context = {"vehicle": vehicle, "jobs": jobs, "record": record_of(vehicle)}
     return render(request, "vehicles/vehicle.html", context)
 
@@ -111,8 +111,6 @@ def customer(request: Request, pk: int) -> HttpResponse:
         "merged": customer.merged.order_by("name", "pk"),
         "alike": [] if customer.merged_into or customer.erased_at else alike(customer),
         "vehicles": customer.vehicles.select_related("vehicle_model"),
-        "jobs": Job.objects.filter(customer__in=everybody)
-        .with_names()
-        .order_by("-number")[:MOST_JOBS],
+        "jobs": Job.objects.filter(customer__in=everybody).with_names().order_by("-pk")[:MOST_JOBS],
     }
     return render(request, "customers/customer.html", context)

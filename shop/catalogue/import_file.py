@@ -5,7 +5,7 @@ transaction and writes. A row goes through the product's own form, so a file obe
 typing does.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, field
 from typing import Any
@@ -21,14 +21,23 @@ from shop.catalogue.columns import (
     WrongCell,
     counted_for,
     field_of,
+    guesses,
     heading_of,
+    likely_kind,
     rating_label,
     rating_of,
     read_cell,
 )
 from shop.catalogue.match import Catalogue, Words
 from shop.catalogue.product_forms import ProductForm
-from shop.catalogue.spreadsheets import Row, Table
+from shop.catalogue.spreadsheets import (
+    Cell,
+    Row,
+    Table,
+    UnreadableFile,
+    as_cell_text,
+    table_of,
+)
 from shop.figures import shown_figure
 from shop.import_plan import (
     Change,
@@ -39,7 +48,7 @@ from shop.import_plan import (
     State,
     one_at_a_time,
 )
-from shop.models import CatalogueUpload, Product, ProductKind, ProductRating
+from shop.models import CatalogueUpload, Product, ProductKind, ProductRating, StaffMember
 from shop.services import events
 from shop.services.products import change_of_product, ratings_of
 from shop.wording import quantity
@@ -301,6 +310,45 @@ def apply_import(
     _log_import(upload, wanted, standing, added=len(new))
     upload.delete()
     return len(new), len(wanted) - len(new)
+
+
+@transaction.atomic
+def import_rows(
+    rows: Sequence[Mapping[str, Cell]], by: StaffMember, *, kind: str, alike: Choice, write: bool
+) -> ImportPlan[Outcome]:
+    """Bring rows in, each by the headings of a file; without `write`, and when a row is wrong, only
+    say what would be done. Gives what each row does. Raises ImportRefused.
+
+    `alike` is chosen for every row that looks like a product without being it.
+    """
+    headings = list(dict.fromkeys(heading for row in rows for heading in row))
+    cells = ([as_cell_text(row.get(heading)) for heading in headings] for row in rows)
+    try:
+        table = table_of(headings, cells)
+    except UnreadableFile as error:
+        raise ImportRefused(str(error)) from None
+    columns = guesses(table.headings)
+    if unknown := [
+        heading for heading, key in zip(table.headings, columns, strict=True) if not key
+    ]:
+        raise ImportRefused(
+            gettext("No figure is called “%(heading)s”: use the headings of the file of products.")
+            % {"heading": unknown[0][:40]}
+        )
+    upload = CatalogueUpload.objects.create(
+        by=by,
+        file_name=gettext("Rows of a program"),
+        sheet=msgspec.to_builtins(table),
+        columns=columns,
+        kind=kind or likely_kind(columns),
+    )
+    choices = {row.number: alike for row in table.rows}
+    plan = plan_import(upload, choices)
+    if write and not plan.of(State.WRONG):
+        apply_import(upload, choices, plan.digest)
+    else:
+        upload.delete()
+    return plan
 
 
 def _log_import(

@@ -104,6 +104,11 @@ def _table(rows: Iterable[Sequence[str]], comma: bool | None) -> Table:
     return Table(headings, tuple(kept), comma)
 
 
+def table_of(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> Table:
+    """The table that a program sends, its numbers with a point. Raises UnreadableFile."""
+    return _table(([_plain(cell) for cell in row] for row in (headings, *rows)), comma=False)
+
+
 def _uses_comma(rows: list[Row]) -> bool:
     texts = [cell for row in rows[:200] for cell in row.cells]
     commas = sum(bool(_DECIMAL_COMMA.fullmatch(text)) for text in texts)
@@ -198,7 +203,7 @@ def _xlsx_rows(data: bytes) -> list[list[str]]:
                         f"This worksheet goes on below row {MOST_LINES}: delete the empty rows "
                         "under the list, then save it again."
                     )
-                rows.append([_plain(_cell_text(cell)) for cell in row])
+                rows.append([_plain(as_cell_text(cell)) for cell in row])
             return rows
     except UnreadableFile:
         raise
@@ -209,7 +214,8 @@ def _xlsx_rows(data: bytes) -> list[list[str]]:
         ) from error
 
 
-def _cell_text(value: Any) -> str:
+def as_cell_text(value: Any) -> str:
+    """A value as text: a tick as Yes or No, a number with a point."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -249,7 +255,7 @@ def csv_bytes(rows: Iterable[Sequence[Cell]]) -> bytes:
 
 
 def _written(cell: Cell) -> str:
-    return harmless(cell) if isinstance(cell, str) else _cell_text(cell)
+    return harmless(cell) if isinstance(cell, str) else as_cell_text(cell)
 
 
 def xlsx_bytes(sheets: dict[str, Iterable[Sequence[Cell]]]) -> bytes:
@@ -265,7 +271,7 @@ def xlsx_bytes(sheets: dict[str, Iterable[Sequence[Cell]]]) -> bytes:
         sheet = book.create_sheet(title)
         sheet.freeze_panes = "A2"
         for place in range(len(kept[0])):
-            width = max(len(_cell_text(row[place])) for row in kept[:100])
+            width = max(len(as_cell_text(row[place])) for row in kept[:100])
             letter = get_column_letter(place + 1)
             sheet.column_dimensions[letter].width = min(max(width, 8), 60) + 2
         for number, row in enumerate(kept):

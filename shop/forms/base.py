@@ -17,7 +17,20 @@ class ShopFormRenderer(TemplatesSetting):
 
 
 class ModelForm(forms.ModelForm):  # type: ignore[type-arg]  # generic in its stubs alone
-    """A form that makes or changes one row."""
+    """A form that makes or changes one row.
+
+    A browser ends each line of a text with two characters: a text that differs in that alone from
+    what stands is what stands.
+    """
+
+    def clean(self) -> dict[str, Any]:
+        super().clean()
+        texts = {name: one for name, one in self.cleaned_data.items() if isinstance(one, str)}
+        for name, text in texts.items():
+            stands = self.initial.get(name)
+            if isinstance(stands, str) and text.splitlines() == stands.splitlines():
+                self.cleaned_data[name] = stands
+        return self.cleaned_data
 
 
 class LongSelect(forms.Select):

@@ -6,6 +6,7 @@ from typing import Any, Final
 from django import forms
 from django.utils.dates import WEEKDAYS
 
+from shop import branches
 from shop.forms.base import LongSelect, ModelForm
 from shop.hours import countries, regions
 from shop.models import Absence, ClosedDays, OpenHours, Shop, StaffMember
@@ -27,7 +28,7 @@ class WeekForm(forms.Form):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        stands = {row.weekday: row for row in OpenHours.objects.all()}
+        stands = {row.weekday: row for row in OpenHours.objects.filter(branches.shown())}
         for weekday, name in sorted(WEEKDAYS.items()):
             row = stands.get(weekday)
             for edge, word in (("opens", "opens at"), ("closes", "closes at")):
@@ -140,7 +141,7 @@ class AbsenceForm(DaysForm):
 
     prefix = "away"
     person = forms.ModelChoiceField(
-        StaffMember.objects.filter(is_active=True),
+        StaffMember.objects.none(),
         label="Who",
         empty_label="Choose",
         error_messages={"required": "Say who is away."},
@@ -150,3 +151,9 @@ class AbsenceForm(DaysForm):
         model = Absence
         fields = ["person", "first_day", "last_day", "why"]
         labels = {"why": "Why"}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        person = self.fields["person"]
+        assert isinstance(person, forms.ModelChoiceField)
+        person.queryset = StaffMember.objects.filter(branches.people(), is_active=True)

@@ -8,9 +8,10 @@ from django.core.exceptions import ValidationError
 from django.urls import reverse
 from django.utils.translation import gettext
 
+from shop.branches import Reach
 from shop.forms.base import ModelForm
 from shop.forms.tablets import pin_widget
-from shop.models import Customer, StaffMember
+from shop.models import Branch, Customer, StaffMember
 from shop.services.pins import validate_pin
 
 MOST_KNOWN = 5
@@ -133,8 +134,10 @@ class StaffForm(ModelForm):
         "is_active",
     ]
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, reach: Reach | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        if reach is not None:
+            self._ask_branches(reach)
         if self.instance.pk:
             password = self.fields["password"]
             password.label = "New password"
@@ -142,6 +145,22 @@ class StaffForm(ModelForm):
             password.help_text = gettext(
                 "At least 15 characters. Leave empty to keep the present one. A new one signs "
                 "them out."
+            )
+
+    def _ask_branches(self, reach: Reach) -> None:
+        """Where they work: among the branches of whoever asks, who gives no more than they have."""
+        person, keys = self.instance, reach.own_keys
+        of_person = {branch.pk for branch in Branch.objects.filter(people=person.pk)}
+        self.fields["branches"] = forms.ModelMultipleChoiceField(
+            Branch.objects.filter(pk__in=keys),
+            widget=forms.CheckboxSelectMultiple({"class": "choices"}),
+            label="Works at",
+            initial=of_person if person.pk else reach.shown_keys,
+            error_messages={"required": gettext("Say where they work.")},
+        )
+        if reach.whole:
+            self.fields["whole_business"] = forms.BooleanField(
+                required=False, label="Whole business: every branch", initial=person.whole_business
             )
 
     def clean(self) -> dict[str, Any]:

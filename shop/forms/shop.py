@@ -5,13 +5,14 @@ from typing import Any, Final
 from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db.models import Q
-from django.utils.translation import gettext_noop as kept
+from django.utils.translation import gettext, gettext_noop as kept
 
 from shop.currencies import NAMES
 from shop.forms.base import LongSelect, ModelForm
 from shop.logo import data_url
-from shop.models import Bay, Shop, TaxRate
+from shop.models import Bay, Branch, Shop, TaxRate
 from shop.models.shop import tax_said, time_zones
+from shop.services.branches import is_free
 from shop.units import LengthField, short_unit
 
 TERMS: Final = ("sheet_terms", "sheet_terms_en", "sheet_terms_es", "sheet_terms_de")
@@ -254,6 +255,40 @@ class BayForm(ModelForm):
         model = Bay
         fields = ["name", "note", "order", "active"]
         labels = {"order": "Place in the list", "active": "In use: takes bookings"}
+
+    def clean_name(self) -> str:
+        name: str = self.cleaned_data["name"]
+        same = Bay.objects.filter(branch=self.instance.branch_id, name=name)
+        if same.exclude(pk=self.instance.pk).exists():
+            raise forms.ValidationError(gettext("There is a bay of this name already."))
+        return name
+
+
+class BranchForm(ModelForm):
+    """A branch. Its letters are chosen once: they stand on its jobs and papers."""
+
+    class Meta:
+        model = Branch
+        fields = ["name", "letters", "address", "phone", "order", "active"]
+        labels = {"order": "Place in the list", "active": "In use: takes bookings"}
+        help_texts = {
+            "address": "On its papers and mails. Empty: the shop’s own.",
+            "phone": "On its papers and mails. Empty: the shop’s own.",
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["name"].required = True
+        if self.instance.pk:
+            del self.fields["letters"]
+
+    def clean_letters(self) -> str:
+        letters: str = self.cleaned_data["letters"].strip().upper()
+        if not is_free(letters):
+            raise forms.ValidationError(
+                gettext("Choose one or two letters from A to Z that no other branch has.")
+            )
+        return letters
 
 
 class LogoForm(forms.Form):

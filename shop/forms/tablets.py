@@ -42,7 +42,7 @@ class TabletForm(ModelForm):
         super().__init__(*args, **kwargs)
         bay = self.fields["bay"]
         assert isinstance(bay, forms.ModelChoiceField)
-        bay.queryset = Bay.objects.filter(active=True)
+        bay.queryset = Bay.objects.in_use()
         bay.empty_label = "No bay in particular"
 
 

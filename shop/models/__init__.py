@@ -1,3 +1,5 @@
+from shop.models.api import ApiToken, ApiWrite
+from shop.models.branches import Branch
 from shop.models.catalogue_upload import CatalogueUpload
 from shop.models.devices import PinAttempts, Tablet
 from shop.models.events import ShopEvent
@@ -13,8 +15,11 @@ from shop.models.vehicles import BodyShape, Powertrain, Vehicle, VehicleModel
 
 __all__ = [
     "Absence",
+    "ApiToken",
+    "ApiWrite",
     "Bay",
     "BodyShape",
+    "Branch",
     "CatalogueUpload",
     "ClosedDays",
     "CodeApp",

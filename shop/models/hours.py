@@ -7,15 +7,20 @@ from django.conf import settings
 from django.db import models
 from django.utils.dates import WEEKDAYS
 
+from shop.models.branches import Branch, first_branch
+
 UNSAID_OPENS: Final = time(7)
 UNSAID_CLOSES: Final = time(19)
 """The hours a day has in a shop that has not said its own. Common practice, no source."""
 
 
 class OpenHours(models.Model):
-    """The hours of one weekday. A shop without a single row has not said when it is open."""
+    """The hours of one weekday. A branch without a single row has not said when it is open."""
 
-    weekday = models.PositiveSmallIntegerField(unique=True, choices=sorted(WEEKDAYS.items()))
+    branch = models.ForeignKey(
+        Branch, models.PROTECT, related_name="+", default=first_branch, editable=False
+    )
+    weekday = models.PositiveSmallIntegerField(choices=sorted(WEEKDAYS.items()))
     opens_at = models.TimeField()
     closes_at = models.TimeField()
 
@@ -24,6 +29,7 @@ class OpenHours(models.Model):
         verbose_name = "opening hours"
         verbose_name_plural = "opening hours"
         constraints = [
+            models.UniqueConstraint(fields=["branch", "weekday"], name="open_hours_once_a_day"),
             models.CheckConstraint(
                 condition=models.Q(closes_at__gt=models.F("opens_at")),
                 name="open_hours_in_order",
@@ -47,7 +53,11 @@ class Days(models.Model):
 
 
 class ClosedDays(Days):
-    """Days on which the shop is closed beside the public holidays."""
+    """Days on which a branch is closed beside the public holidays."""
+
+    branch = models.ForeignKey(
+        Branch, models.PROTECT, related_name="+", default=first_branch, editable=False
+    )
 
     class Meta:
         ordering = ["first_day", "pk"]

@@ -5,6 +5,7 @@ from django.db import models
 from django.db.models.functions import Lower
 
 from shop import languages, name_index
+from shop.models.branches import Branch
 from shop.roles import Role
 
 
@@ -26,6 +27,9 @@ class StaffMember(AbstractUser):
     language = models.CharField(
         max_length=10, blank=True, choices={"": "The shop’s, or the browser’s", **languages.NAMES}
     )
+
+    branches = models.ManyToManyField(Branch, related_name="people", blank=True, editable=False)
+    whole_business = models.BooleanField("works in every branch", default=False, editable=False)
 
     REQUIRED_FIELDS = ["email", "name"]
 

@@ -1,5 +1,6 @@
 """The shop itself and its bays."""
 
+from copy import copy
 from datetime import date, datetime, time
 from decimal import Decimal
 from functools import cache
@@ -11,7 +12,8 @@ from django.db import models
 from django.utils.functional import cached_property
 from django.utils.translation import gettext
 
-from shop import languages, wording
+from shop import branches, languages, series, wording
+from shop.models.branches import FIRST_NUMBER, Branch, first_branch
 from shop.models.hours import UNSAID_CLOSES, OpenHours
 from shop.money import plain
 
@@ -56,12 +58,22 @@ def _range(low: float, high: float) -> list[MinValueValidator | MaxValueValidato
 
 class ShopManager(models.Manager["Shop"]):
     def current(self) -> "Shop":
-        """The one shop row, made with defaults when the database is new."""
-        return self.get_or_create(pk=1)[0]
+        """The one shop row, made with defaults when the database is new; in the same query,
+        whether it has several branches and whether a job was ever booked."""
+        booked = Branch.objects.filter(next_job_number__gt=FIRST_NUMBER)
+        others = Branch.objects.exclude(letters=series.FIRST)
+        told = {"several_branches": models.Exists(others), "ever_booked": models.Exists(booked)}
+        return self.annotate(**told).get_or_create(pk=1)[0]
 
 
 class Shop(models.Model):
-    """The business: one row. The lower fields are what the sums take for granted here."""
+    """The business: one row. The lower fields are what the sums take for granted here.
+
+    `several_branches` and `ever_booked` are told by `Shop.objects.current()`.
+    """
+
+    several_branches = False
+    ever_booked = False
 
     name = models.CharField(max_length=120, default="Our shop")
     address = models.TextField(blank=True)
@@ -200,8 +212,6 @@ class Shop(models.Model):
 
     steps_left_out = models.JSONField("first steps left out", default=list, blank=True)
 
-    next_job_number = models.PositiveIntegerField(default=1001, editable=False)
-
     objects = ShopManager()
 
     def __str__(self) -> str:
@@ -212,9 +222,23 @@ class Shop(models.Model):
         return ZoneInfo(self.time_zone)
 
     @cached_property
-    def closing_times(self) -> dict[int, time]:
-        """When the shop closes, by weekday; empty where it has not said its hours."""
-        return dict(OpenHours.objects.values_list("weekday", "closes_at"))
+    def closing_times(self) -> dict[int, dict[int, time]]:
+        """When each branch closes, by weekday; without those that have not said their hours."""
+        times: dict[int, dict[int, time]] = {}
+        for branch, weekday, at in OpenHours.objects.values_list(
+            "branch_id", "weekday", "closes_at"
+        ):
+            times.setdefault(branch, {})[weekday] = at
+        return times
+
+    def at(self, branch: Branch) -> "Shop":
+        """The shop as papers and mails of one of several branches name it."""
+        there = copy(self)
+        if branch.name != self.name:
+            there.name = f"{self.name} · {branch}"
+        there.address = branch.address or self.address
+        there.phone = branch.phone or self.phone
+        return there
 
     @property
     def paper_language(self) -> str:
@@ -226,9 +250,9 @@ class Shop(models.Model):
         own: str = getattr(self, f"sheet_terms_{language[:2]}")
         return own or self.sheet_terms
 
-    def closing_on(self, day: date) -> datetime | None:
-        """When the shop closes on a day of the week; None on one on which it is never open."""
-        times = self.closing_times
+    def closing_on(self, day: date, branch: int | None) -> datetime | None:
+        """When a branch closes on a day of the week; None on one on which it is never open."""
+        times = self.closing_times.get(branch or 0)
         closes = times.get(day.weekday()) if times else UNSAID_CLOSES
         return datetime.combine(day, closes, self.zone) if closes else None
 
@@ -262,16 +286,30 @@ class TaxRate(models.Model):
         return tax_said(self.name, self.percent)
 
 
+class BayQuerySet(models.QuerySet["Bay"]):
+    def in_use(self) -> "BayQuerySet":
+        """Those that take bookings, in the branch that is looked at."""
+        return self.filter(branches.shown(), active=True, branch__active=True)
+
+
 class Bay(models.Model):
     """A work place for one vehicle."""
 
-    name = models.CharField(max_length=40, unique=True)
+    branch = models.ForeignKey(
+        Branch, models.PROTECT, related_name="bays", default=first_branch, editable=False
+    )
+    name = models.CharField(max_length=40)
     note = models.CharField(max_length=120, blank=True, help_text="Lift, height limit, power.")
     order = models.PositiveSmallIntegerField(default=0)
     active = models.BooleanField(default=True)
 
+    objects = BayQuerySet.as_manager()
+
     class Meta:
         ordering = ["order", "name"]
+        constraints = [
+            models.UniqueConstraint(fields=["branch", "name"], name="bay_name_once_a_branch"),
+        ]
 
     def __str__(self) -> str:
         return self.name

@@ -16,6 +16,7 @@ LOOMBOOK_METRICS_TOKEN  figures at /metrics for who sends it (Authorization: Bea
                   unset means that there is no such page
 LOOMBOOK_BACKUP_FOR   age recipients (age1…, separated by commas) that backups are encrypted for
 LOOMBOOK_BACKUP_COPY  a folder on another disk that each backup is copied to
+LOOMBOOK_HOOKS_INSIDE  1 to tell other programs in the shop's own network too, over http as well
 LOOMBOOK_PAPERS_LATER  1 for a server that starts in half the time; its first paper waits
 LOOMBOOK_DEBUG    1 for Django's debug pages
 """
@@ -38,6 +39,7 @@ DEBUG = os.environ.get("LOOMBOOK_DEBUG") == "1"
 HTTPS = os.environ.get("LOOMBOOK_HTTPS") == "1"
 JSON_LOG = os.environ.get("LOOMBOOK_LOG") == "json"
 TLS_PORT = os.environ.get("LOOMBOOK_TLS_PORT", "")
+HOOKS_INSIDE = os.environ.get("LOOMBOOK_HOOKS_INSIDE") == "1"
 BACKUP_FOR = os.environ.get("LOOMBOOK_BACKUP_FOR", "")
 BACKUP_COPY = os.environ.get("LOOMBOOK_BACKUP_COPY", "")
 METRICS_TOKEN = os.environ.get("LOOMBOOK_METRICS_TOKEN", "")
@@ -91,6 +93,7 @@ MIDDLEWARE = [
     "shop.middleware.AliveMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "shop.middleware.CompressPagesMiddleware",
+    "shop.middleware.CookielessMiddleware",
     "shop.middleware.PlainRequestMiddleware",
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -104,6 +107,7 @@ MIDDLEWARE = [
     "shop.middleware.LanguageMiddleware",
     "shop.middleware.SignInMiddleware",
     "shop.middleware.TabletMiddleware",
+    "shop.middleware.BranchMiddleware",
 ]
 
 ROOT_URLCONF = "shop.project.urls"
@@ -159,7 +163,7 @@ SESSION_COOKIE_AGE = 60 * 60 * 24 * 14
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
-SECURE_HSTS_SECONDS = 60 * 60 * 24 * 30 if HTTPS else 0
+SECURE_HSTS_SECONDS = 60 * 60 * 24 * 365 if HTTPS else 0
 SECURE_SSL_REDIRECT = HTTPS
 SECURE_REDIRECT_EXEMPT = ["^healthz$", "^readyz$", "^metrics$"]
 # What other names of the shop's domain do is none of our business, and a browser maker's list is

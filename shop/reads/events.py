@@ -15,7 +15,9 @@ from shop.catalogue.spreadsheets import Cell
 from shop.change_words import field_of, is_nothing, label_of, value_of, with_unit
 from shop.kept_words import told
 from shop.models import (
+    ApiToken,
     Bay,
+    Branch,
     Customer,
     LabelSheet,
     PlugTable,
@@ -27,7 +29,7 @@ from shop.models import (
     Vehicle,
     VehicleModel,
 )
-from shop.services import second_factor, sign_in
+from shop.services import api_tokens, second_factor, sign_in
 from shop.services.events import SECRET, SET, TAKEN_AWAY, subject_of
 from shop.wording import capital
 
@@ -61,6 +63,9 @@ TITLES: Final[dict[str, str]] = {
     second_factor.REMOVED: "Second factor removed",
     second_factor.CODES_MADE: "New recovery codes made",
     second_factor.RESET: "Second factor reset",
+    api_tokens.MADE: "Token of the API made",
+    api_tokens.ENDED: "Token of the API ended",
+    api_tokens.WROTE: "Written by a program",
 }
 """What happened, where it is not that a record was added, changed or removed."""
 
@@ -94,6 +99,8 @@ _RIGHTS: Final = models.Q(
         second_factor.REMOVED,
         second_factor.CODES_MADE,
         second_factor.RESET,
+        api_tokens.MADE,
+        api_tokens.ENDED,
     ]
 ) | models.Q(
     code="shop.changed",
@@ -118,6 +125,7 @@ SAID_AT_THE_DOOR: Final = (
     kept("second factor"),
     kept("app"),
     kept("passkey"),
+    kept("token of the API"),
     kept("recovery code"),
     kept("known device"),
     kept("used before"),
@@ -140,6 +148,9 @@ _LABELS: Final = {
     "revoked_at": "from",
     "until": "until",
     "called": "What it is called",
+    "scopes": "What it may do",
+    "expires_at": kept("Works until"),
+    "news": "What it is told",
 }
 
 
@@ -175,7 +186,9 @@ tell_of(
 )
 tell_of(Shop, kept("Profile and assumptions"))
 tell_of(Bay, kept("Bay"), "bay_edit")
+tell_of(Branch, kept("Branch"), "branch_edit")
 tell_of(Tablet, kept("Tablet"))
+tell_of(ApiToken, kept("Token of the API"))
 tell_of(PlugTable, kept("Plug"), "plug")
 tell_of(LabelSheet, kept("Label sheet"), "label_sheet_edit")
 

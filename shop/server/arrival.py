@@ -7,6 +7,7 @@ for what is refused, and a stop that finishes what is under way.
 """
 
 import copy
+import json
 import socket
 import time
 from typing import Any, Final
@@ -21,6 +22,7 @@ from waitress.task import ErrorTask, ThreadedTaskDispatcher
 from waitress.utilities import Error, RequestEntityTooLarge
 
 from shop import known_device
+from shop.problems import API, TYPE
 from shop.server.workers import Pulse
 
 MOST_BYTES: Final = 27 * 1024 * 1024
@@ -31,6 +33,9 @@ MOST_BYTES_TO_CHECK: Final = 8 * 1024 * 1024
 """From anybody to CHECKS: a sheet with its photos."""
 CHECKS: Final = "/verify/"
 """The one address where a stranger sends a file."""
+MOST_BYTES_TO_API: Final = 3 * 1024 * 1024
+"""From anybody who shows what looks like a token to the API: a plan, or rows of the catalogue. The
+token itself is looked at when all has arrived."""
 MOST_HEADER_BYTES: Final = 64 * 1024
 
 SILENCE_S: Final = 30
@@ -48,7 +53,7 @@ REMEMBERED_S: Final = 1
 STOP_S: Final = 10
 
 
-class TooLarge(Error):  # type: ignore[misc]  # waitress has no types
+class TooLarge(Error):
     """The refusal of a body, in words for a person."""
 
     def __init__(self, known: bool) -> None:
@@ -67,7 +72,22 @@ class TooLarge(Error):  # type: ignore[misc]  # waitress has no types
         return f"{self.code} {self.reason}", headers, str(self.body).encode()
 
 
-class Request(HTTPRequestParser):  # type: ignore[misc]  # waitress has no types
+class TooLargeForApi(TooLarge):
+    """The same in words for a program."""
+
+    def to_response(self, ident: str | None = None) -> tuple[str, list[tuple[str, str]], bytes]:
+        """The status, headers and problem document that go out."""
+        most = MOST_BYTES_TO_API // 1024 // 1024
+        said = {
+            "type": "about:blank",
+            "title": "Content Too Large",
+            "status": 413,
+            "detail": f"Send at most {most} MB at once, and your token in Authorization.",
+        }
+        return "413 Content Too Large", [("Content-Type", TYPE)], json.dumps(said).encode()
+
+
+class Request(HTTPRequestParser):
     """A request that may be as large as its sender is known."""
 
     adj: Any
@@ -86,20 +106,26 @@ class Request(HTTPRequestParser):  # type: ignore[misc]  # waitress has no types
     def _most(self) -> int:
         if self.known:
             return MOST_BYTES
+        if self._asks_api() and self.headers.get("AUTHORIZATION", "")[:7].lower() == "bearer ":
+            return MOST_BYTES_TO_API
         checks = self.command == "POST" and self.path == CHECKS and not self.chunked
         return MOST_BYTES_TO_CHECK if checks else MOST_BYTES_UNKNOWN
+
+    def _asks_api(self) -> bool:
+        return bool(self.path.startswith(API))
 
     def received(self, data: bytes) -> int:
         """Take some more of the request; gives how many bytes were of it."""
         taken: int = super().received(data)
         if isinstance(self.error, RequestEntityTooLarge):
             sent = max(self.content_length, self.body_bytes_received)
-            self.error = TooLarge(self.known or sent >= MOST_BYTES)
+            refusal = TooLargeForApi if self._asks_api() else TooLarge
+            self.error = refusal(self.known or sent >= MOST_BYTES)
             self.expect_continue = False
         return taken
 
 
-class Refusal(ErrorTask):  # type: ignore[misc]  # waitress has no types
+class Refusal(ErrorTask):
     """Says why a request was not taken."""
 
     def execute(self) -> None:
@@ -108,7 +134,7 @@ class Refusal(ErrorTask):  # type: ignore[misc]  # waitress has no types
         super().execute()
 
 
-class Channel(HTTPChannel):  # type: ignore[misc]  # waitress has no types
+class Channel(HTTPChannel):
     """A connection that knows how long its request has been arriving."""
 
     parser_class = Request
@@ -147,7 +173,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # waitress has no types
             Drain(kept, self.server.socket_map)
 
 
-class Drain(wasyncore.dispatcher):  # type: ignore[misc]  # waitress has no types
+class Drain(wasyncore.dispatcher):
     """Reads on and drops what a refused sender still sends: closing at once would reset the
     connection, and a browser would report that instead of the answer (RFC 9112, 9.6)."""
 
@@ -193,7 +219,7 @@ class Alone:
         return False
 
 
-class Server(TcpWSGIServer):  # type: ignore[misc]  # waitress has no types
+class Server(TcpWSGIServer):
     """One process: a loop that holds the connections, and threads that serve what has arrived."""
 
     channel_class = Channel

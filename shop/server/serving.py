@@ -16,7 +16,7 @@ HANDLES_A_CONNECTION: Final = 3
 HANDLES_OF_OUR_OWN: Final = 100
 
 
-class Orphaned(wasyncore.file_dispatcher):  # type: ignore[misc]  # waitress has no types
+class Orphaned(wasyncore.file_dispatcher):
     """Stops a worker whose parent is gone: its end of their pipe closes."""
 
     def __init__(self, pulse: Pulse, server: Server) -> None:

@@ -8,16 +8,14 @@ import logging
 import secrets
 from typing import Final
 
-from cryptography.fernet import Fernet, InvalidToken, MultiFernet
+from cryptography.fernet import InvalidToken
 from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from cryptography.hazmat.primitives.twofactor.totp import TOTP
-from django.conf import settings
 from django.utils import timezone
 from django.utils.crypto import constant_time_compare
-from django.utils.encoding import force_bytes
 
 from shop.models import CodeApp, StaffMember
+from shop.sealing import seals
 
 STEP_S: Final = 30
 DIGITS: Final = 6
@@ -25,27 +23,20 @@ DRIFT: Final = 1
 """A code of one step before or after is taken too: clocks differ (RFC 6238, 5.2 and 6)."""
 
 _KEY_BYTES: Final = 20
+_PURPOSE: Final = b"shop.code_apps"
 _log = logging.getLogger(__name__)
-
-
-def _seals() -> MultiFernet:
-    """Sealing with what stands outside the database: the server's secret."""
-    made = []
-    for secret in (settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS):
-        from_it = HKDF(hashes.SHA256(), 32, salt=None, info=b"shop.code_apps")
-        drawn = from_it.derive(force_bytes(secret))
-        made.append(Fernet(base64.urlsafe_b64encode(drawn)))
-    return MultiFernet(made)
 
 
 def new_key_sealed() -> str:
     """A key drawn by lot, sealed."""
-    return _seals().encrypt(secrets.token_bytes(_KEY_BYTES)).decode()
+    sealed: bytes = seals(_PURPOSE).encrypt(secrets.token_bytes(_KEY_BYTES))
+    return sealed.decode()
 
 
 def _opened(key_sealed: str) -> bytes | None:
     try:
-        return _seals().decrypt(key_sealed)
+        opened: bytes = seals(_PURPOSE).decrypt(key_sealed)
+        return opened
     except InvalidToken:
         _log.error("The key of a code app was sealed with another secret: it takes no code.")
         return None

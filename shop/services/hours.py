@@ -4,7 +4,7 @@ from datetime import date, time
 
 from django.db import transaction
 
-from shop.models import OpenHours, Shop, StaffMember, WorkedHoliday
+from shop.models import Branch, OpenHours, Shop, StaffMember, WorkedHoliday
 from shop.services import events
 
 
@@ -13,15 +13,15 @@ def _lock() -> None:
 
 
 @transaction.atomic
-def save_week(hours: dict[int, tuple[time, time]], actor: StaffMember) -> None:
-    """Set the opening hours by weekday; a day that is not among them is closed."""
+def save_week(hours: dict[int, tuple[time, time]], branch: Branch, actor: StaffMember) -> None:
+    """Set the opening hours of a branch by weekday; a day that is not among them is closed."""
     _lock()
-    stands = {row.weekday: row for row in OpenHours.objects.all()}
+    stands = {row.weekday: row for row in OpenHours.objects.filter(branch=branch)}
     for weekday, row in stands.items():
         if weekday not in hours:
             events.delete(row, actor)
     for weekday, (opens_at, closes_at) in hours.items():
-        row = stands.get(weekday) or OpenHours(weekday=weekday)
+        row = stands.get(weekday) or OpenHours(branch=branch, weekday=weekday)
         row.opens_at, row.closes_at = opens_at, closes_at
         events.save(row, actor)
 

@@ -51,8 +51,8 @@ HELD_FOR: Final = timedelta(minutes=10)
 MOST_PASSKEYS: Final = 10
 CODES: Final = 8
 _LETTERS: Final = "abcdefghjkmnpqrstuvwxyz23456789"
-_LETTERS_OF_A_CODE: Final = 24
-"""Of 31 letters that look unlike one another, that is 118 bits."""
+_LETTERS_OF_A_CODE: Final = 28
+"""Of 31 letters that look unlike one another, that is 138 bits."""
 _COOKIE: Final = "loombook-second-{pk}"
 
 

@@ -9,7 +9,7 @@ from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 from django.utils.translation import get_language
 
-from shop import kept_words, wording
+from shop import kept_words, series, wording
 from shop.languages import ENGLISH
 
 register = template.Library()
@@ -26,6 +26,7 @@ register.filter("stamp", wording.stamp)
 register.filter("unit", wording.with_unit)
 register.filter("told", kept_words.told)
 register.filter("inner", wording.inner)
+register.filter("job_code", series.code_of)
 
 
 @register.simple_tag

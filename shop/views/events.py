@@ -15,7 +15,7 @@ from shop.access import allow
 from shop.catalogue.export import CONTENT_TYPES, CSV
 from shop.catalogue.spreadsheets import csv_bytes
 from shop.http import Request
-from shop.models import ShopEvent, StaffMember
+from shop.models import Branch, ShopEvent, StaffMember
 from shop.paging import page_of
 from shop.reads.events import GROUPS, KINDS, Asked, entries_of, found, record_of, table_of
 from shop.roles import Role
@@ -50,10 +50,12 @@ def shop_log(request: Request) -> HttpResponse:
     """The log, the newest first."""
     asked = _asked(request)
     page = page_of(request, found(asked))
+    several = request.branches is not None
+    kinds = [pair for pair in KINDS.items() if several or pair[1].model is not Branch]
     context: dict[str, Any] = {
         "asked": asked,
         "by": line(request.GET.get("by")),
-        "kinds": [*GROUPS.items(), *((key, kind.name) for key, kind in KINDS.items())],
+        "kinds": [*GROUPS.items(), *((key, kind.name) for key, kind in kinds)],
         "staff": StaffMember.objects.order_by("name"),
         "server": SERVER,
         "page": page,

@@ -29,8 +29,10 @@ from django.template.loader import render_to_string
 from django.utils import timezone
 
 from shop import logs, wording
+from shop.branches import Elsewhere
 from shop.http import Request
 from shop.middleware import ABOUT
+from shop.problems import API, problem
 
 logger = logging.getLogger(__name__)
 
@@ -76,6 +78,7 @@ MANY: Final = BAD._replace(
 ROLE: Final = Failure(
     403, "lock", "Not for your role", "This page is not open to you. Ask a manager."
 )
+ELSEWHERE: Final = ROLE._replace(title="Of another branch")
 TOKEN: Final = Failure(
     403,
     "lock",
@@ -203,6 +206,8 @@ def _page(request: Request, failure: Failure, *, with_bar: bool) -> str:
 def answer(request: Request, failure: Failure, *, with_bar: bool = False) -> HttpResponse:
     """The page of this failure, or its sentence; `with_bar` needs the database."""
     plain = f"{failure.title}. {failure.text}" if failure is not ROLE else failure.text
+    if request.path_info.startswith(API):
+        return problem(failure.status, plain)
     if not _wants_page(request):
         return HttpResponse(plain, status=failure.status, content_type=PLAIN)
     try:
@@ -229,12 +234,13 @@ def bad_request(request: Request, exception: Exception | None = None) -> HttpRes
 def forbidden(request: Request, exception: Exception | None = None) -> HttpResponse:
     """403 with the reason that the refusal gives."""
     reason = str(exception) if isinstance(exception, PermissionDenied) else ""
-    return answer(request, ROLE._replace(text=reason) if reason else ROLE, with_bar=True)
+    failure = ELSEWHERE if isinstance(exception, Elsewhere) else ROLE
+    return answer(request, failure._replace(text=reason) if reason else failure, with_bar=True)
 
 
 def not_found(request: Request, exception: Exception | None = None) -> HttpResponse:
     """404; within a page it is the row or the job that is gone."""
-    if not _wants_page(request):
+    if not _wants_page(request) and not request.path_info.startswith(API):
         text = "This is no longer there. Reload the page to see what changed."
         return HttpResponse(text, status=404, content_type=PLAIN)
     return answer(request, GONE, with_bar=True)

@@ -11,14 +11,15 @@ from django.utils import timezone
 from django.utils.translation import gettext
 from django.views.decorators.http import require_POST
 
-from shop import wording
+from shop import branches, wording
 from shop.access import allow
 from shop.forms.hours import AbsenceForm, ClosedForm, HolidayForm, WeekForm
 from shop.hours import holidays_of
 from shop.http import Request
-from shop.models import Absence, ClosedDays, Shop, WorkedHoliday
+from shop.models import Absence, ClosedDays, Shop, StaffMember, WorkedHoliday
 from shop.roles import Role
 from shop.services import events
+from shop.services.branches import looked_at, of_absence, of_closed
 from shop.services.hours import save_week, work_holiday
 from shop.typed import day as day_of
 
@@ -36,10 +37,13 @@ def _page(request: Request, status: int = 200, **bound: BaseForm) -> HttpRespons
         "holiday_form": HolidayForm(instance=shop),
         "holidays": [(day, name, day in worked) for day, name in coming],
         "closed_form": ClosedForm(),
-        "closed_days": ClosedDays.objects.filter(last_day__gte=today - timedelta(days=31)),
+        "closed_days": ClosedDays.objects.filter(
+            branches.shown(), last_day__gte=today - timedelta(days=31)
+        ),
         "away_form": AbsenceForm(),
         "absences": Absence.objects.select_related("person").filter(
-            last_day__gte=today - timedelta(days=31)
+            person__in=StaffMember.objects.filter(branches.people()),
+            last_day__gte=today - timedelta(days=31),
         ),
         **bound,
     }
@@ -59,7 +63,7 @@ def hours(request: Request) -> HttpResponse:
     week = WeekForm(request.POST)
     if not week.is_valid():
         return _page(request, 422, week=week)
-    save_week(week.hours, request.user)
+    save_week(week.hours, looked_at(request), request.user)
     return _done(request, "The opening hours are saved.")
 
 
@@ -91,14 +95,14 @@ def holiday_work(request: Request) -> HttpResponse:
 @require_POST
 def closed_add(request: Request) -> HttpResponse:
     """Days on which the shop is closed."""
-    form = ClosedForm(request.POST)
+    form = ClosedForm(request.POST, instance=ClosedDays(branch=looked_at(request)))
     if not form.is_valid():
         return _page(request, 422, closed_form=form)
     events.save(form.save(commit=False), request.user)
     return _done(request, "The closed days are saved. Bookings on them stay: look at the plan.")
 
 
-@allow(Role.MANAGER, password=True)
+@allow(Role.MANAGER, password=True, of=of_closed)
 @require_POST
 def closed_remove(request: Request, pk: int) -> HttpResponse:
     """Open on those days after all."""
@@ -117,7 +121,7 @@ def absence_add(request: Request) -> HttpResponse:
     return _done(request, f"{saved.person} is away then. Bookings stay: look at the plan.")
 
 
-@allow(Role.MANAGER, password=True)
+@allow(Role.MANAGER, password=True, of=of_absence)
 @require_POST
 def absence_remove(request: Request, pk: int) -> HttpResponse:
     """They are there after all."""

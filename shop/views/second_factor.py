@@ -19,6 +19,7 @@ from shop.http import Request
 from shop.models import CodeApp, Passkey, StaffMember
 from shop.roles import Role
 from shop.services import code_apps, passkeys, second_factor, sign_in
+from shop.services.branches import of_staff
 from shop.session_keys import SET_UP_FIRST
 from shop.typed import row_key
 from shop.views.accounts import enter, shut
@@ -206,7 +207,7 @@ def codes(request: Request) -> HttpResponse:
 # Somebody else's ----------------------------------------------------------------------------------
 
 
-@allow(Role.MANAGER, password=True, again=True)
+@allow(Role.MANAGER, password=True, again=True, of=of_staff)
 def reset(request: Request, pk: int) -> HttpResponse:
     """Take away what somebody had as a second factor, as when their phone is lost."""
     person = get_object_or_404(StaffMember, pk=pk)

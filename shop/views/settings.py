@@ -3,11 +3,13 @@
 from typing import Any
 
 from django.contrib import messages
+from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.translation import gettext
 
+from shop import branches
 from shop.access import allow
 from shop.forms.people import StaffForm
 from shop.forms.shop import BayForm, LogoForm, ShopForm, TaxRateForm
@@ -16,6 +18,7 @@ from shop.models import Bay, Shop, ShopLogo, StaffMember, TaxRate
 from shop.models.shop import tax_said
 from shop.roles import Role
 from shop.services import events, second_factor
+from shop.services.branches import looked_at, of_bay, of_staff, put_in
 from shop.services.people import save_staff
 from shop.views.saving import form_page
 
@@ -57,22 +60,30 @@ def logo(request: Request) -> HttpResponse:
 @allow(Role.MANAGER, password=True)
 def staff_list(request: Request) -> HttpResponse:
     """Everybody who works or worked here."""
-    staff = second_factor.told_apart(StaffMember.objects.order_by("-is_active", "name"))
+    staff = second_factor.told_apart(
+        StaffMember.objects.filter(branches.people()).order_by("-is_active", "name")
+    )
     return render(request, "settings/staff.html", {"staff": staff})
 
 
 def _staff_page(request: Request, person: StaffMember, **context: Any) -> HttpResponse:
-    form = StaffForm(request.POST or None, instance=person)
+    form = StaffForm(request.POST or None, instance=person, reach=request.branches)
 
+    @transaction.atomic
     def save() -> StaffMember:
         assert isinstance(request.user, StaffMember)
-        return save_staff(
+        saved = save_staff(
             form.save(commit=False),
             password=form.cleaned_data.get("password", ""),
             pin=form.cleaned_data.get("pin", ""),
             by=request.user,
             keep=request.session.session_key or "",
         )
+        if request.branches is not None:
+            works = form.cleaned_data
+            whole = works.get("whole_business", saved.whole_business)
+            put_in(saved, list(works["branches"]), whole_business=whole, by=request.user)
+        return saved
 
     return form_page(
         request,
@@ -93,7 +104,7 @@ def staff_create(request: Request) -> HttpResponse:
     return _staff_page(request, StaffMember(), title=gettext("New staff member"))
 
 
-@allow(Role.MANAGER, password=True)
+@allow(Role.MANAGER, password=True, of=of_staff)
 def staff_edit(request: Request, pk: int) -> HttpResponse:
     """Roles, sign-in and password of a staff member."""
     person = get_object_or_404(StaffMember, pk=pk)
@@ -150,15 +161,23 @@ def tax_rate_edit(request: Request, pk: int) -> HttpResponse:
 @allow(Role.MANAGER, password=True)
 def bay_list(request: Request) -> HttpResponse:
     """The bays in the order the board shows them."""
-    return render(request, "settings/bays.html", {"bays": Bay.objects.all()})
+    return render(request, "settings/bays.html", {"bays": Bay.objects.filter(branches.shown())})
 
 
 def _bay_page(request: Request, bay: Bay, **context: Any) -> HttpResponse:
+    form = BayForm(request.POST or None, instance=bay)
+
+    def save_new() -> Bay:
+        there = {"branch": str(bay.branch)}
+        new: Bay = form.save(commit=False)
+        return events.save(new, request.user, after=there)
+
     return form_page(
         request,
-        BayForm(request.POST or None, instance=bay),
+        form,
         notice=gettext("{} is saved."),
         to="bay_list",
+        save=None if bay.pk or request.branches is None else save_new,
         save_label=gettext("Save bay"),
         back_url=reverse("bay_list"),
         back_label=gettext("Bays"),
@@ -169,10 +188,10 @@ def _bay_page(request: Request, bay: Bay, **context: Any) -> HttpResponse:
 @allow(Role.MANAGER, password=True)
 def bay_create(request: Request) -> HttpResponse:
     """A new bay."""
-    return _bay_page(request, Bay(), title=gettext("New bay"))
+    return _bay_page(request, Bay(branch=looked_at(request)), title=gettext("New bay"))
 
 
-@allow(Role.MANAGER, password=True)
+@allow(Role.MANAGER, password=True, of=of_bay)
 def bay_edit(request: Request, pk: int) -> HttpResponse:
     """Change a bay."""
     bay = get_object_or_404(Bay, pk=pk)

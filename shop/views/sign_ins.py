@@ -13,6 +13,7 @@ from shop.http import Request
 from shop.models import StaffMember
 from shop.roles import Role
 from shop.services import sign_in, sign_ins
+from shop.services.branches import of_staff
 from shop.typed import token
 
 
@@ -77,14 +78,14 @@ def own_end(request: Request) -> HttpResponse:
     return _end(request, request.user)
 
 
-@allow(Role.MANAGER, password=True)
+@allow(Role.MANAGER, password=True, of=of_staff)
 @require_safe
 def staff_list(request: Request, pk: int) -> HttpResponse:
     """Where a member of staff is signed in."""
     return _page(request, get_object_or_404(StaffMember, pk=pk))
 
 
-@allow(Role.MANAGER, password=True)
+@allow(Role.MANAGER, password=True, of=of_staff)
 @require_POST
 def staff_end(request: Request, pk: int) -> HttpResponse:
     """End one sign-in of a member of staff (`mark`), or all."""

@@ -5,6 +5,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth import logout
+from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render, resolve_url
 from django.urls import reverse
@@ -14,6 +15,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from shop import branches
 from shop.access import allow, allow_any_staff, public
 from shop.first_page import page_for
 from shop.forms.proof import AgainForm, PasswordForm
@@ -22,6 +24,7 @@ from shop.http import Request
 from shop.models import StaffMember, Tablet
 from shop.roles import Role
 from shop.services import pins, second_factor, sign_in, sign_ins, tablets
+from shop.services.branches import of_tablet
 from shop.session_keys import BY_PIN
 from shop.typed import own_path, row_key
 
@@ -31,9 +34,12 @@ def _next(request: Request) -> str:
     return own_path(request.POST.get("next") or request.GET.get("next"))
 
 
-def _people() -> list[StaffMember]:
-    """Technicians, and everybody else with a PIN, by name."""
-    everybody = StaffMember.objects.filter(is_active=True)
+def _people(request: Request) -> list[StaffMember]:
+    """Technicians, and everybody else with a PIN, by name; of several branches those of the
+    tablet's bay."""
+    bay = request.tablet.bay if request.tablet and request.shop.several_branches else None
+    here = branches.working_in([bay.branch_id or 0]) if bay else Q()
+    everybody = StaffMember.objects.filter(here, is_active=True)
     return [person for person in everybody if person.is_technician or person.pin]
 
 
@@ -45,7 +51,7 @@ def _screen(request: Request, status: int = 200, **context: Any) -> HttpResponse
         "tablets/panel.html" if htmx else "tablets/switch.html",
         {
             "tablet": request.tablet,
-            "people": _people(),
+            "people": _people(request),
             "chosen": chosen or 0,
             "next": _next(request),
             **context,
@@ -106,7 +112,8 @@ def tablet_lock(request: Request) -> HttpResponse:
 @require_safe
 def tablet_list(request: Request) -> HttpResponse:
     """The registered tablets, those in use first."""
-    rows = Tablet.objects.select_related("bay", "registered_by", "revoked_by")
+    here = branches.shown("bay__branch") | Q(bay=None)
+    rows = Tablet.objects.filter(here).select_related("bay", "registered_by", "revoked_by")
     listed = sorted(rows, key=lambda tablet: tablet.revoked_at is not None)
     return render(request, "tablets/list.html", {"tablets": listed})
 
@@ -136,7 +143,7 @@ def tablet_register(request: Request) -> HttpResponse:
     return render(request, "tablets/register.html", context, status=422 if form.is_bound else 200)
 
 
-@allow(Role.MANAGER, password=True)
+@allow(Role.MANAGER, password=True, of=of_tablet)
 @require_POST
 def tablet_revoke(request: Request, pk: int) -> HttpResponse:
     """Take a tablet out of use at once."""

@@ -5,7 +5,9 @@
  * data-plot-out      on a figure without one: the id of the element they are written to instead
  *
  * The text of a plot is as large as the page's, however narrow the plot: numbers that would run into
- * each other are left out, and names of lines that would go into a legend below.
+ * each other are left out, and names of lines that would go into a legend below, as do those that
+ * found no clear place when they were translated (data-legend). A window of another width, a phone
+ * that is turned, sizes each plot anew from how it was drawn.
  *
  * A plot that is drawn again is read again at the frequency read last.
  */
@@ -79,20 +81,40 @@
     svg.after(list);
   }
 
+  const drawn = new WeakMap();
+  const LAID = ["font-size", "viewBox"];
+
+  /** Keep how a plot was drawn, or put it back: its text, its names, what is read of it. */
+  function asDrawn(svg) {
+    const first = drawn.get(svg);
+    if (!first) {
+      const copies = [...svg.childNodes].map((one) => one.cloneNode(true));
+      drawn.set(svg, { copies, laid: LAID.map((name) => svg.getAttribute(name)) });
+      return;
+    }
+    const hz = svg.querySelector(".plot-hit.read")?.dataset.hz;
+    for (const [n, name] of LAID.entries()) svg.setAttribute(name, first.laid[n]);
+    svg.replaceChildren(...first.copies.map((one) => one.cloneNode(true)));
+    if (svg.nextElementSibling?.matches(".plot-legend")) svg.nextElementSibling.remove();
+    if (hz) [...svg.querySelectorAll(".plot-hit")].find((one) => one.dataset.hz === hz)?.classList.add("read");
+  }
+
   function size(svg) {
     const width = svg.clientWidth;
-    if (!width || svg.dataset.sized) return;
-    svg.dataset.sized = "1";
+    if (!width || Number(svg.dataset.sized) === width) return;
+    asDrawn(svg);
+    svg.dataset.sized = width;
     const box = svg.viewBox.baseVal;
     const texts = [...svg.querySelectorAll(".plot-axis text")];
     const values = texts.filter((one) => one.getAttribute("text-anchor") === "end");
     const ticks = texts.filter((one) => one.getAttribute("text-anchor") === "middle");
     const hertz = ticks.pop();
     let font = (TEXT_PX * box.width) / width;
-    if (font <= DRAWN_AT) return;
+    if (font <= DRAWN_AT && !svg.dataset.legend) return;
+    font = Math.max(font, DRAWN_AT);
     const more = Math.max(0, font * 2.2 - 46);
     const beyond = font * 0.6;
-    font = (TEXT_PX * (box.width + more + beyond)) / width;
+    font = Math.max(DRAWN_AT, (TEXT_PX * (box.width + more + beyond)) / width);
     const grows = font - DRAWN_AT;
     svg.setAttribute("font-size", font.toFixed(1));
     svg.setAttribute("viewBox", `${-more} ${-grows} ${box.width + more + beyond} ${box.height + grows * 3.3}`);
@@ -105,7 +127,7 @@
     thin([...svg.querySelectorAll(".plot-mark text")], font * 0.3);
     const names = [...svg.querySelectorAll("text.plot-name, .plot-halo + text")];
     const boxes = names.map(boxOf);
-    const clear = boxes.every((one, n) => one.right < box.width && one.left > 0 && boxes.every((other, m) => m === n || !meet(one, other)));
+    const clear = !svg.dataset.legend && boxes.every((one, n) => one.right < box.width && one.left > 0 && boxes.every((other, m) => m === n || !meet(one, other)));
     if (clear) {
       for (const [n, name] of names.entries()) {
         const halo = name.previousElementSibling;
@@ -121,6 +143,7 @@
   }
   const sizeAll = () => document.querySelectorAll("svg.plot").forEach(size);
   document.addEventListener("htmx:afterSettle", sizeAll);
+  window.addEventListener("resize", () => requestAnimationFrame(sizeAll));
   sizeAll();
 
   document.addEventListener("htmx:afterSettle", (event) => {

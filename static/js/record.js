@@ -6,6 +6,7 @@
  * [data-record-how]        said of the signal of this kind alone
  * [data-record-level]      so much louder or quieter [dB]; [data-record-says] shows the level
  * [data-record-order]      the channels that play one after another, where that is chosen
+ * [data-record-turns]      what the sounds of the naming of channels want turned, each in the pause before
  * [data-record-meter]      shown while recording; [data-record-time] how long, [data-record-now] what plays
  *
  * The browser is asked to change nothing of the sound, and it is said when it does not obey.
@@ -49,7 +50,8 @@
     find("says").textContent = `${String(level).replace("-", "−")}\u00a0dB`;
     find("file").href = address();
     find("order").hidden = !each();
-    const shows = { pause_s: each(), tone_hz: kind() === "tone", seconds: !["pulse", "channels"].includes(kind()) };
+    find("turns").hidden = kind() !== "channels";
+    const shows = { pause_s: each() || kind() === "channels", tone_hz: kind() === "tone", seconds: !["pulse", "channels"].includes(kind()) };
     for (const [name, on] of Object.entries(shows)) form.elements[name][0].closest(".field").hidden = !on;
     for (const how of form.querySelectorAll("[data-record-how]")) how.hidden = how.dataset.recordHow !== kind();
   }
@@ -161,12 +163,15 @@
     find("now").textContent = "";
   }
 
-  /** Says what plays now, by the clock of the player; gives when the signal has ended. */
+  /** Says what plays now, by the clock of the player; gives when the signal has ended. What is to be turned for a
+   *  sound is said from the pause before it on. */
   function follow(player) {
-    const rows = [...find("order").children];
+    const turns = kind() === "channels";
+    const rows = [...find(turns ? "turns" : "order").children];
+    const pause = turns ? Number(form.elements.pause_s.value) : 0;
     const mark = () => {
-      if (!each() || !player.duration) return;
-      const share = player.currentTime / player.duration;
+      if (!(turns || each()) || !player.duration) return;
+      const share = (player.currentTime + pause) / (player.duration + pause);
       const now = rows[Math.min(Math.floor(share * rows.length), rows.length - 1)];
       for (const row of rows) row.toggleAttribute("aria-current", row === now);
       find("now").textContent = now.textContent;

@@ -16,7 +16,7 @@ from deploy.demo.loader import Loader
 from jobs.lifecycle import LIVE, Stage
 from jobs.models import Job, SavedSetup, SetupState
 from jobs.services.moves import move
-from shop.models import Bay, Customer, Shop, StaffMember, Vehicle, VehicleModel
+from shop.models import Bay, Branch, Customer, StaffMember, Vehicle, VehicleModel
 
 PAST_JOBS = int(os.environ.get("BENCH_JOBS", "100000"))
 SETUPS = 100_000
@@ -146,7 +146,7 @@ def _past() -> None:
                     FIRST_NUMBER + min(BATCH, PAST_JOBS - start),
                 ],
             )
-    Shop.objects.update(next_job_number=FIRST_NUMBER + PAST_JOBS + LIVE_JOBS)
+    Branch.objects.update(next_job_number=FIRST_NUMBER + PAST_JOBS + LIVE_JOBS)
 
 
 def _quoted(column: str) -> str:

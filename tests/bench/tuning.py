@@ -1,6 +1,9 @@
 """Speed of the tuning sums: responses against scipy's own, and a whole car's proposal."""
 
+import subprocess
+import sys
 from statistics import median
+from typing import Final
 
 import numpy as np
 
@@ -42,6 +45,33 @@ def response_times() -> tuple[float, float]:
     ]
     ours, theirs = zip(*times, strict=True)
     return median(ours), median(theirs)
+
+
+FRESH: Final = """
+import time
+begun = time.process_time()
+import numpy as np
+loaded = time.process_time()
+from wiring.tuning.fitting import Limits, propose
+from wiring.tuning.measurements import Measurement
+from wiring.tuning.targets import FLAT
+hz = np.geomspace(20, 20_000, 1_000)
+uneven = 4 * np.sin(3 * np.log(hz)) + np.random.default_rng(1).normal(0, 1, hz.size)
+assert propose(Measurement(hz, uneven), FLAT, limits=Limits(count=10)).sections
+print(time.process_time() - begun, loaded - begun)
+"""
+
+
+def first_proposal_times() -> tuple[float, float]:
+    """Seconds of processor for the first proposal of a fresh process, all it loads counted, and
+    of these for numpy alone."""
+    runs = [
+        subprocess.run([sys.executable, "-c", FRESH], capture_output=True, text=True, check=True)
+        for _ in range(3)
+    ]
+    times = [tuple(map(float, one.stdout.split())) for one in runs]
+    whole, floor = min(times)
+    return whole, floor
 
 
 def proposal_time() -> float:

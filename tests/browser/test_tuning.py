@@ -79,12 +79,29 @@ def test_a_measured_resonance_is_proposed_away_and_signed(
         assert said in text
 
 
+def turned_sizes(page: Page) -> set[int]:
+    """How large the numbers of a plot are [px] while a phone is turned, and on a tablet again."""
+    sizes = set()
+    for width, height in ((390, 844), (844, 390), (390, 844), (1180, 820)):
+        page.set_viewport_size({"width": width, "height": height})
+        page.wait_for_function(SIZED)
+        sizes |= {round(size) for size in page.evaluate(LETTERS) if width < 844}
+    return sizes
+
+
+SIZED = """() => [...document.querySelectorAll("svg.plot")].every(
+    (one) => Number(one.dataset.sized) === one.clientWidth && one.clientWidth)"""
+LETTERS = """() => [...document.querySelectorAll("svg.plot .plot-axis text")].map(
+    (one) => parseFloat(getComputedStyle(one).fontSize) * one.getScreenCTM().a)"""
+
+
 def test_the_curves_follow_a_cell_and_are_read_by_tap_and_key(served: str, enter: SignIn) -> None:
     page = enter(served, "idris")
     page.goto("/jobs/1008/bay/tuning/")
     plot = page.get_by_role("group", name=re.compile("^Level"))
     drawn = plot.locator(".plot-after").first
     before = drawn.get_attribute("d")
+    assert turned_sizes(page) == {14}
     cell = page.get_by_role("textbox", name="Level, A1.1 after")
     cell.fill("-9")
     cell.press("Tab")

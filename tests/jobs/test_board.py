@@ -56,6 +56,7 @@ def test_the_board_costs_the_same_at_any_size(client: Client) -> None:
     few = queries(client, reverse("board"))
     for stage in (Stage.CHECKED_IN, Stage.IN_BAY, Stage.ON_HOLD, Stage.SIGNED_OFF) * 3:
         make_job(stage)
+    assert queries(client, reverse("board")) == few + 1, "the jobs are read where cards are drawn"
     assert queries(client, reverse("board")) == few == BOARD_QUERIES
     assert queries(client, reverse("board"), hx_request="true", hx_target="board") == (
         REFRESH_QUERIES
@@ -93,7 +94,7 @@ def test_the_board_is_narrowed_by_bay_and_person(client: Client) -> None:
         ({"bay": str(bay.pk)}, {there}),
         ({"bay": "nonsense", "by": "bay"}, {mine, there}),
     ):
-        lanes = client.get(reverse("board"), query).context["lanes"]
+        lanes = client.get(reverse("board"), query).context["lanes"]()
         assert {job for lane in lanes for job in lane.jobs} == wanted, query
 
 
@@ -112,7 +113,7 @@ def test_the_bench_begins_at_its_own_jobs_of_today_and_nobody_s(client: Client) 
     at(1), at(-1), at(0, technician=other)
     client.force_login(technician)
     first = client.get(reverse("home"))["Location"]
-    lanes = client.get(first).context["lanes"]
+    lanes = client.get(first).context["lanes"]()
     assert {job for lane in lanes for job in lane.jobs} == {today, nobody_s, overrun}
     empty = client.get(f"{first}&bay={BayFactory().pk}").content.decode()
     assert "Nothing here today in this bay" in empty

@@ -12,7 +12,7 @@ from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
 from jobs.models import Job, ReadingKind, TuningKind, WorkKind
 from jobs.services.booking import Booking, Slot, WantedPart, book, change_booking
-from shop.models import Customer, ProductKind, Vehicle
+from shop.models import Branch, Customer, ProductKind, Vehicle
 from shop.roles import Role
 from tests.factories import (
     BayFactory,
@@ -48,7 +48,8 @@ def test_a_booking_makes_everything_the_bay_will_need() -> None:
     desk = make_staff(Role.FRONT_DESK)
     amplifier = make_product(kind=ProductKind.AMPLIFIER, amplifier_channels=4, line_outputs=2)
     speaker = make_product(kind=ProductKind.SPEAKER, amplifier_channels=0)
-    make_shop(next_job_number=500)
+    Branch.objects.first_one()
+    Branch.objects.update(next_job_number=500)
 
     first = book(a_booking(parts=[WantedPart(amplifier, 2), WantedPart(speaker, 6)]), desk)
     second = book(a_booking(), desk)
@@ -143,12 +144,12 @@ def test_a_refused_booking_keeps_nothing() -> None:
         promised_at=MORNING + 2 * HOUR,
         wants="Anything",
     )
-    number = make_shop().next_job_number
+    number = Branch.objects.get().next_job_number
     with pytest.raises(Refused):
         book(fresh, make_staff(Role.FRONT_DESK))
     assert not Customer.objects.filter(name="Odo Marrick").exists()
     assert not Vehicle.objects.filter(plate="NEW 1").exists()
-    assert make_shop().next_job_number == number
+    assert Branch.objects.get().next_job_number == number
 
 
 @pytest.mark.django_db

@@ -18,6 +18,7 @@ from jobs.models import (
     Gate,
     Job,
     JobEvent,
+    JobPart,
     TuningKind,
 )
 from jobs.plan.document import findings_of, plan_of
@@ -26,6 +27,7 @@ from jobs.reads.history import history_of
 from jobs.services.gates import GateFacts
 from jobs.services.parts import put_in
 from jobs.services.tuning import entered
+from jobs.services.tuning.beyond import say_beyond
 from jobs.services.tuning.records import save_setting
 from jobs.sheet.document import draft, load
 from jobs.sheet.record_check import check_job
@@ -218,6 +220,59 @@ def test_a_tap_that_breaks_off_leaves_the_list_as_it_was(
     assert not EnteredSetting.objects.exists() and part.state_name == ""
 
 
+def test_what_is_set_beyond_the_list_is_a_finding_until_nothing_is(
+    shop: Workshop, bench: Client, job: Job
+) -> None:
+    """Two processors of one product: only the one of which something is said has a finding, and
+    one tap says that all is the same and nothing else is set."""
+    put_in(job, shop.amplifier, 1, shop.technician)
+    _set_on(job, shop, "A2")
+
+    def found() -> list[str]:
+        return [one.where[0] for one in findings_of(job) if one.rule == "set-beyond-list"]
+
+    def open_() -> list[str]:
+        return [one for one in GateFacts(job).against(Gate.ENTERED) if "anything else" in one]
+
+    first, second = (job.parts.get(label=label) for label in ("A1", "A2"))
+    one, other = entered.entry_lists(job)
+    for part, own in ((first, one), (second, other)):
+        entered.enter_all(
+            job.number, part.pk, entered.LOADED, shown=entered.seen(own.entries),
+            actor=shop.technician,
+        )  # fmt: skip
+    url = reverse("bay_entry_beyond", args=[job.number, second.pk])
+    assert "tap that there is nothing" in bench.post(url, follow=True).content.decode()
+    for key in ("say-1", "say-1"):
+        bench.post(url, {"beyond": "Output 3: notch at 4 kHz", "key": key})
+    assert found() == ["A2"] and job.events.filter(code="entry.beyond").count() == 1
+    page = bench.get(reverse("bay_entry", args=[job.number]) + "?do=read").content.decode()
+    assert "Set beyond the list: Output 3: notch at 4 kHz" in page
+    assert "Output 3: notch" in draft(load(pk=job.pk))["parts"][-1]["program"]["beyond"]
+    stale = bench.post(url, {"nothing": "1", "key": "say-2"}, follow=True).content.decode()
+    assert "meanwhile" in stale and found() == ["A2"]
+
+    def same(part: JobPart, own: EntryList, channel: str = "") -> JobEvent:
+        return entered.enter_all(
+            job.number, part.pk, entered.SAME, shown=entered.seen(
+                [each for each in own.entries if channel in ("", each.line.channel_id)]
+            ), actor=shop.technician, channel_id=channel,
+        )  # fmt: skip
+
+    for channel in dict.fromkeys(each.line.channel_id for each in one.entries):
+        same(first, one, channel)
+    assert len(open_()) == 1
+    said = same(second, other)
+    assert found() == [] and "nothing else" not in " ".join(open_())
+    undo(job.number, said.pk, shop.technician)
+    assert found() == ["A2"]
+    nothing = bench.post(
+        url, {"nothing": "1", "said": "1", "was": "Output 3: notch at 4 kHz", "key": "say-3"}
+    )
+    assert nothing.status_code == 302 and found() == []
+    assert same(first, one).after["count"] == 0 and open_() == []
+
+
 def test_two_processors_of_one_product_have_a_list_each(shop: Workshop, job: Job) -> None:
     put_in(job, shop.amplifier, 1, shop.technician)
     first, second = entered.entry_lists(job)
@@ -358,4 +413,12 @@ def test_ticks_of_two_people_at_once_are_one_row_and_one_change(shop: Workshop) 
     answers = at_once(partial(same, shop.technician), partial(same, shop.manager))
     assert sum(isinstance(one, Refused) for one in answers) == 1
     assert _list(job).proved == 20
+
+    def beyond(turn: int) -> object:
+        text, who = (("A notch", shop.technician), ("A shelf", shop.manager))[turn % 2]
+        return say_beyond(job.number, part.pk, text, was="", actor=who, key=f"say-{turn % 2}")
+
+    said = at_once(*(partial(beyond, turn) for turn in range(4)))
+    assert sum(isinstance(one, Refused) for one in said) == 2
+    assert JobEvent.objects.filter(job=job, code="entry.beyond").count() == 1
     assert not [one for one in check_job(job) if "check-in has no seal" not in one]

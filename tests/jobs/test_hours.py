@@ -18,7 +18,7 @@ from jobs.reads.board import bay_days, first_free, live_jobs
 from jobs.services.booking import Slot, book, change_booking, doubts
 from jobs.services.moves import move
 from shop.hours import Calendar, holidays_of
-from shop.models import Absence, ClosedDays, OpenHours, ShopEvent
+from shop.models import Absence, Branch, ClosedDays, OpenHours, ShopEvent
 from shop.roles import Role
 from shop.services.hours import save_week, work_holiday
 from tests.factories import BayFactory, make_job, make_shop, make_staff
@@ -295,7 +295,8 @@ def test_of_a_check_in_and_a_no_show_at_once_one_is_told() -> None:
 def test_a_week_saved_says_each_change_once() -> None:
     manager = make_staff(Role.MANAGER)
     hours = {0: (time(8), time(17)), 1: (time(8), time(17))}
-    save_week(hours, manager)
-    save_week({0: (time(9), time(17))}, manager)
+    branch = Branch.objects.first_one()
+    save_week(hours, branch, manager)
+    save_week({0: (time(9), time(17))}, branch, manager)
     codes = list(ShopEvent.objects.order_by("pk").values_list("code", flat=True))
     assert codes == ["openhours.created"] * 2 + ["openhours.removed", "openhours.changed"]

@@ -33,12 +33,7 @@ from tests.factories import (
 HOUR = timedelta(hours=1)
 
 
-def midnight(ahead: int) -> datetime:
-    day = timezone.localdate() + timedelta(days=ahead)
-    return timezone.make_aware(datetime.combine(day, time(0)))
-
-
-DAY = midnight(3)
+DAY = timezone.make_aware(datetime.combine(timezone.localdate() + timedelta(days=3), time(0)))
 
 
 def open_every_day() -> None:
@@ -94,7 +89,8 @@ def test_the_plan_says_who_is_away_and_who_is_on_two_cars() -> None:
 def test_the_week_shows_each_job_on_each_of_its_days() -> None:
     open_every_day()
     bay = BayFactory()
-    ClosedDays.objects.create(first_day=midnight(5).date(), last_day=midnight(5).date(), why="Fair")
+    fair = DAY.date() + timedelta(days=2)
+    ClosedDays.objects.create(first_day=fair, last_day=fair, why="Fair")
     job = make_job(bay=bay, starts_at=DAY + 16 * HOUR, hours=20)
     (row,) = week_plan(DAY.date()).rows
     shown = [[(one.job.pk, one.goes_on) for one in cell.jobs] for cell in row.cells]

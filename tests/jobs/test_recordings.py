@@ -32,6 +32,7 @@ from jobs.services.tuning.recordings import (
     put_measured_delays_in,
     remove_recording,
 )
+from jobs.services.tuning.takes import average_takes
 from jobs.sheet.document import Signing, draft, freeze, load as load_job
 from jobs.sheet.render import sheet_html
 from jobs.undo import undo
@@ -39,7 +40,7 @@ from tests.jobs.workshop import Workshop
 from tests.racing import at_once
 from tests.wiring.measure.cabins import Driver, recorded
 from wiring.__main__ import main as run
-from wiring.measure.signals import SignalSpec, make
+from wiring.measure.signals import LEAD_S, SignalSpec, make
 
 pytestmark = pytest.mark.django_db
 
@@ -210,10 +211,34 @@ def test_sent_twice_it_is_kept_once_and_a_later_one_takes_its_place(
     assert job.measured.count() == 1
     add(workshop, job, wav(TWEETER), "A1.1", key="another-key")
     assert list(job.measured.values_list("counts", flat=True)) == [False, True]
+    client.force_login(workshop.technician)
+    newest = job.recordings.last()
+    assert newest is not None
+    page = client.get(reverse("bay_record", args=[job.number])).content.decode()
+    url = reverse("bay_takes_average", args=[job.number, newest.pk])
+    assert page.count("1 earlier take at") == page.count(url) == 1
+    for _ in range(2):
+        client.post(url, {"key": "average-key"})
+
+    def counted() -> list[bool]:
+        return list(job.measured.order_by("pk").values_list("counts", flat=True))
+
+    assert counted() == [True, True]
+    undo(job.number, job.events.get(code="takes.averaged").pk, workshop.technician)
+    assert counted() == [False, True]
+    workshop.set(job, job.channels.get(number=1), "after", {"level_db": -9.0})
+    add(workshop, job, wav(TWEETER), "A1.1", key="quieter-key")
+    assert counted() == [False, False, True]
+    refused = client.post(
+        reverse("bay_takes_average", args=[job.number, newest.pk + 1]), follow=True
+    )
+    assert "counts already" in refused.content.decode() and counted() == [False, False, True]
+    workshop.set(job, job.channels.get(number=1), "after", {"level_db": -4.5})
+    remove_recording(job.number, newest.pk + 1, actor=workshop.technician)
+    job.measured.filter(recording=newest).update(counts=True)
     seat = replace(TWEETER, reflections=((0.4, 0.5),))
     add(workshop, job, wav(seat), "A1.1", key="seat-key", place="head, right")
     assert list(job.measured.values_list("counts", flat=True)) == [False, True, True]
-    client.force_login(workshop.technician)
     page = client.get(reverse("bay_measured", args=[job.number]), {"playing": "A1.1"})
     [(phase, made)] = page.context["comparison"]["made_of"]
     assert phase == "After" and [one[:11] for one in made.places] == ["head, centr", "head, right"]
@@ -323,6 +348,22 @@ def test_of_two_recordings_at_once_each_is_kept_once_and_proves_once(tmp_path: P
         proved
     )
     assert len(list(tmp_path.rglob("*.flac"))) == 2
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.skipif(connection.vendor == "sqlite", reason="SQLite writes one transaction at a time")
+def test_takes_averaged_by_two_at_once_are_averaged_once(tmp_path: Path) -> None:
+    floor = Workshop()
+    job = floor.job()
+    floor.wire(job)
+    rows = [add(floor, job, wav(TWEETER), "A1.1", key=f"take-{n}-key") for n in range(3)]
+
+    def average(who: Any) -> object:
+        return average_takes(job.number, rows[-1].pk, actor=who)
+
+    answers = at_once(partial(average, floor.technician), partial(average, floor.manager))
+    assert sum(isinstance(one, Refused) for one in answers) == 1
+    assert list(job.measured.values_list("counts", "version")) == [(True, 2), (True, 2), (True, 1)]
 
 
 @pytest.mark.django_db(transaction=True)
@@ -438,9 +479,7 @@ def test_other_signals_say_what_they_can_and_are_repeated_from_their_files(
 
     left, right = make(SignalSpec("channels", seconds=5.0, pause_s=2.0)).samples
     named = send(right + 0.05 * left, "channels", "A1.1")
-    for playing, agrees in (("A1.1", False), ("A1.2", True)):
-        place = sums.place_heard(plan_of(job), playing, named.results[0])
-        assert (place.side, place.agrees) == ("right", agrees)
+    assert named.places["A1.1"]["side"] == "right"
     page = client.get(reverse("bay_record", args=[job.number])).content.decode()
     assert "Heard from the right, where the plan has the left" in page
     assert (
@@ -458,6 +497,75 @@ def test_other_signals_say_what_they_can_and_are_repeated_from_their_files(
         )
         assert run(signal) == 0 and run([*measuring, "--json"]) == 0
     assert "right" in capsys.readouterr().out
+
+
+def named(side: int, *faded: float) -> bytes:
+    """A recording of the naming of channels at a speaker of one side, its third and fourth sound
+    as loud as the fader makes them there."""
+    samples = make(NAMING).samples[side].copy()
+    for number, gain in enumerate(faded, 2):
+        begin = int((LEAD_S + number * NAMING.period_s) * 48_000)
+        samples[begin : begin + int(NAMING.period_s * 48_000)] *= gain
+    file = io.BytesIO()
+    soundfile.write(file, samples, 48_000, "PCM_24", format="WAV")
+    return file.getvalue()
+
+
+NAMING = SignalSpec("channels", seconds=sums.CHANNELS_S, pause_s=0.5)
+
+
+@pytest.mark.once
+def test_a_place_heard_is_a_finding_while_what_it_rests_on_stays(
+    workshop: Workshop, job: Job
+) -> None:
+    """Two equal speakers, both heard playing the front left; the fader tells front from rear only
+    where it is turned, and what an older recording told of that stays."""
+
+    def hear(channel: str, content: bytes, key: str) -> Recording:
+        return add_recording(
+            job.number, content, phase="after", order=[channel], place="at it", spec=NAMING,
+            microphone=None, device="", key=key, actor=workshop.technician,
+        )  # fmt: skip
+
+    def contradicted() -> list[tuple[str, str]]:
+        return [
+            (one.where[0], one.title.partition("playing ")[2])
+            for one in findings_of(job)
+            if one.rule == "place-contradicted"
+        ]
+
+    left_rear = hear("A1.1", named(0, 0.1, 1.0), "first-key")
+    assert hear("A1.1", named(0, 0.1, 1.0), "first-key") == left_rear
+    assert contradicted() == [("A1.1", "the rear, where the plan has the front")]
+    hear("A1.1", named(0, 1.0, 1.0), "second-key")
+    assert contradicted() == [("A1.1", "the rear, where the plan has the front")]
+    left = hear("A1.2", named(0, 1.0, 0.1), "third-key")
+    wrong = ("A1.2", "the left, where the plan has the right")
+    assert contradicted()[1] == wrong
+    hear("A1.1", named(0, 1.0, 0.1), "fourth-key")
+    assert contradicted() == [wrong]
+    said = [one["heard"][0]["place"] for one in draft(load_job(pk=job.pk))["sound"]["recordings"]]
+    assert [one["verdict"] for one in said] == [
+        "contradicted", "as_planned", "contradicted", "as_planned"
+    ]  # fmt: skip
+    assert said[3]["said"] == "Heard from the front left, as planned."
+    assert "front left, as planned" in sheet_html(draft(load_job(pk=job.pk)))
+    assert "Front and rear were heard alike" in said[1]["said"]
+
+    def rewired(connector: str) -> None:
+        second = job.channels.get(number=2)
+        save_channel(
+            job.number, second.pk, {"connector": connector}, actor=workshop.technician,
+            version=second.version, key=f"wire-{connector}",
+        )  # fmt: skip
+
+    stood = job.channels.get(number=2).connector
+    rewired("C9")
+    assert contradicted() == []
+    rewired(stood)
+    assert contradicted() == [wrong]
+    remove_recording(job.number, left.pk, actor=workshop.technician, key="remove-key")
+    assert contradicted() == []
 
 
 def test_a_closed_sheet_takes_none_and_no_file_is_left(

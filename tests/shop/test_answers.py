@@ -55,6 +55,44 @@ def test_the_documented_deployment_passes_the_check_for_deployment(tmp_path: Pat
     assert (done.returncode, done.stderr) == (0, ""), done.stderr
 
 
+@pytest.mark.django_db
+def test_every_answer_tells_the_browser_what_to_hold_back(client: Client) -> None:
+    job = make_job()
+    client.force_login(make_staff(Role.MANAGER))
+    for url in ("/sign-in/", reverse("board"), job.get_absolute_url(), "/no/such/page/", "/board"):
+        answer = client.get(url)
+        rules = dict(
+            one.strip().partition(" ")[::2] for one in answer["Content-Security-Policy"].split(";")
+        )
+        assert rules["default-src"] == "'self'", url
+        assert {rules[name] for name in ("object-src", "base-uri", "frame-ancestors")} == {"'none'"}
+        assert "script-src" not in rules, "what default-src says holds for scripts"
+        assert answer["X-Content-Type-Options"] == "nosniff", url
+        assert answer["Referrer-Policy"] == "same-origin", url
+        assert "Access-Control-Allow-Origin" not in answer, url
+        if answer.content:
+            assert answer["Content-Type"].endswith("; charset=utf-8"), url
+
+
+@pytest.mark.once
+def test_behind_tls_a_browser_keeps_to_it_for_a_year(tmp_path: Path) -> None:
+    asked = "from shop.project.settings import SECURE_HSTS_SECONDS; print(SECURE_HSTS_SECONDS)"
+    for https, seconds in (("1", 365 * 24 * 3600), ("0", 0)):
+        given = {"LOOMBOOK_HTTPS": https, "LOOMBOOK_DATA": str(tmp_path)}
+        said = subprocess.check_output(
+            [sys.executable, "-c", asked], env=given, cwd=ROOT, text=True
+        )
+        assert int(said) == seconds
+
+
+@pytest.mark.django_db
+def test_a_method_that_no_page_uses_is_refused(client: Client) -> None:
+    for method in ("TRACE", "PUT", "DELETE", "PATCH", "PROPFIND"):
+        for url in ("/sign-in/", "/board/", "/no/such/page/"):
+            assert client.generic(method, url).status_code == 405, (method, url)
+    assert client.head("/sign-in/").status_code == 200
+
+
 @pytest.fixture
 def lines() -> Any:
     """What would be written with LOOMBOOK_LOG=json while the test runs."""

@@ -7,7 +7,7 @@ from django.test import Client
 from django.urls import reverse
 
 from shop.catalogue.product_forms import GROUPS, ProductForm
-from shop.models import Product, ProductKind, Shop
+from shop.models import Product, ProductKind, Shop, ShopEvent
 from shop.models.products import REQUIRED_FIGURES
 from shop.roles import Role
 from shop.units import LengthField
@@ -109,6 +109,22 @@ def test_settings_in_inches_are_kept_in_metres(manager: Client) -> None:
 
     manager.post(reverse("settings"), {**values, "fuse_distance_m": "10"})
     assert Shop.objects.current().fuse_distance_m == pytest.approx(0.254, rel=1e-12)
+
+
+def test_line_ends_alone_are_no_change(manager: Client) -> None:
+    """A browser sends two characters for each end of a line; an address typed anew is told."""
+    make_shop(address="7 Heronsway\nLarkstead", fuse_distance_m=0.45)
+    form = manager.get(reverse("settings")).context["form"]
+    values = {name: form[name].value() for name in form.fields}
+    values = {name: "" if value is None else value for name, value in values.items()}
+    told = ShopEvent.objects.filter(code="shop.changed")
+
+    manager.post(reverse("settings"), {**values, "address": "7 Heronsway\r\nLarkstead"})
+    assert not told.exists()
+    assert Shop.objects.current().address == "7 Heronsway\nLarkstead"
+
+    manager.post(reverse("settings"), {**values, "address": "7 Heronsway\r\nLarkstead 2"})
+    assert list(told.get().after) == ["address"]
 
 
 @pytest.mark.django_db

@@ -26,6 +26,7 @@ from shop.server.arrival import (
     KEEP_OPEN_S,
     LEAST_BYTES_S,
     MOST_BYTES,
+    MOST_BYTES_TO_API,
     MOST_BYTES_TO_CHECK,
     MOST_BYTES_UNKNOWN,
     SILENCE_S,
@@ -52,6 +53,10 @@ def _server(most: int = 100) -> tuple[Server, tuple[str, int]]:
     listener = socket.create_server(("127.0.0.1", 0))
     address = listener.getsockname()
     return Server(count_bytes, listener, threads=2, proxy="127.0.0.1", most=most), address
+
+
+WITH_TOKEN = {"Authorization": "Bearer loombook_x"}
+API = "/api/v1/plans/check"
 
 
 @pytest.fixture
@@ -113,18 +118,23 @@ def test_what_is_too_large_is_refused_before_a_byte_of_it_is_sent(
 
 
 @pytest.mark.parametrize(
-    ("path", "size", "status"),
+    ("path", "size", "sender", "status"),
     [
-        (CHECKS, MOST_BYTES_TO_CHECK - 1, b"100"),
-        (CHECKS, MOST_BYTES_TO_CHECK, b"401"),
-        ("/verify/certificate/", MEGABYTE, b"401"),
-        ("/sign-in/?next=/verify/", MEGABYTE, b"401"),
+        (CHECKS, MOST_BYTES_TO_CHECK - 1, {}, b"100"),
+        (CHECKS, MOST_BYTES_TO_CHECK, {}, b"401"),
+        ("/verify/certificate/", MEGABYTE, {}, b"401"),
+        ("/sign-in/?next=/verify/", MEGABYTE, {}, b"401"),
+        ("/board/", MEGABYTE, WITH_TOKEN, b"401"),
+        (API, MOST_BYTES_TO_API - 1, WITH_TOKEN, b"100"),
+        (API, MOST_BYTES_TO_API, WITH_TOKEN, b"413"),
+        (API, MEGABYTE, {}, b"413"),
     ],
 )
-def test_a_stranger_sends_a_file_to_one_address_alone(
-    address: tuple[str, int], path: str, size: int, status: bytes
+def test_a_stranger_sends_a_file_to_one_address_alone_and_a_program_to_the_api(
+    address: tuple[str, int], path: str, size: int, sender: dict[str, str], status: bytes
 ) -> None:
-    begins = head(size, Expect="100-continue").replace(b"POST / ", f"POST {path} ".encode(), 1)
+    begins = head(size, Expect="100-continue", **sender)
+    begins = begins.replace(b"POST / ", f"POST {path} ".encode(), 1)
     with connected(address, begins) as connection:
         assert connection.recv(65536).startswith(b"HTTP/1.1 " + status)
 

@@ -61,6 +61,7 @@ from wiring.tuning import (
     capture,
     fitting,
     gain,
+    least_squares,
     measurements,
     response,
     stages,
@@ -141,6 +142,11 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
     fitting.within_boost: {
         "sections": (SECTION,), "standing": (), "limits": fitting.Limits(),
         "sample_rate_hz": 48_000.0,
+    },
+    least_squares.least_squares: {
+        "residuals": lambda values: values, "slopes": lambda values: np.eye(values.size),
+        "start": np.ones(2), "low": np.zeros(2), "high": np.full(2, 5.0), "most_evaluations": 9,
+        "tolerance": 1e-5,
     },
     fitting.null_mask: {"measurement": FLAT, "grid": GRID},
     measurements.Measurement: {"frequencies_hz": GRID, "levels_db": np.ones(40)},

@@ -2,7 +2,8 @@
 
 A plot is drawn once and kept; whoever reads it may read another language. What was placed for
 shorter names is placed anew by the rules of `wiring.drawings.plots`: beside a line where nothing is
-drawn, else all of them below the plot.
+drawn, else all of them below the plot; on a screen, whose letters the page sizes, the page is told
+to list them there (`data-legend`).
 """
 
 import re
@@ -90,7 +91,11 @@ def renamed(svg: str, say: Callable[[str], str]) -> str:
         return svg
     lines = list(_lines(svg))
     font = float(letters[1])
+    on_screen = font == SCREEN.letters
     placed = _placed(frame, names, lines, font)
+    if placed is None and on_screen:
+        placed = _placed(frame, names, lines, font, anyhow=True)
+        svg = svg.replace("<svg ", '<svg data-legend="1" ', 1)
     if placed is not None:
         return _instead(_NAME, svg, "".join(placed))
     looks = {one.style: one.look for one in reversed(lines)}
@@ -124,10 +129,10 @@ def _lines(svg: str) -> Iterator[_Drawn]:
 
 
 def _placed(
-    frame: Frame, names: list[_Name], lines: list[_Drawn], letters: float
+    frame: Frame, names: list[_Name], lines: list[_Drawn], letters: float, anyhow: bool = False
 ) -> list[str] | None:
-    """Each name beside its line where nothing is drawn; None where one finds no such place on
-    paper."""
+    """Each name beside its line where nothing is drawn; None where one finds no such place, or
+    the best there is (`anyhow`)."""
     drawn = np.concatenate([one.points for one in lines] or [np.empty((0, 2))])
     along = drawn[np.argsort(drawn[:, 0])].T
     taken: list[Box] = []
@@ -144,7 +149,7 @@ def _placed(
             ),
             None,
         )
-        if clear is None and letters != SCREEN.letters:
+        if clear is None and not anyhow:
             return None
         (x, y), box = places[clear or 0], boxes[clear or 0]
         taken.append(box)

@@ -6,6 +6,19 @@ Analysis and Feedback Amplifier Design, 1945, chapter 14, from memory): with slo
 u = ln f, the phase at u0 is the integral of s ln coth(|u - u0| / 2) over u, by pi. Crossovers,
 drivers and reflections weaker than the direct sound are of that kind. With that phase taken out a
 delay and a sign are left, which are read at the highest point.
+
+How fine it can be. A delay is known no better than 1 / (F sqrt(2 E / N)), E the energy, N the
+noise's density and F the root mean square of the angular frequency over the band (S. M. Kay,
+Fundamentals of Statistical Signal Processing: Estimation Theory, 1993, section 3.11, from memory).
+Noise 40 dB under a sweep would leave a subwoofer's arrival within a hundredth of a sample at
+48 kHz. The cabin does not: forty reflections come within 10 ms, while a band B over a time T holds
+but 2 B T numbers that are independent (H. J. Landau and H. O. Pollak, Bell System Technical Journal
+41, 1962, p. 1295, from memory), 5 of a subwoofer. They cannot be told from the direct sound, and
+beside it they are noise as strong as itself, 2 E / N = 1, which leaves 1 / F. In simulated cabins
+the median reading is off by, in samples at 48 kHz: a subwoofer that is heard to 240 Hz 34 (1 / F is
+54), a midbass heard to 860 Hz 11 (15), a woofer heard to 1340 Hz 8 (10). Whoever knows the
+crossover exactly and takes it out reads 28, 11 and 5 from what is left: nobody reads a sample
+there, and the tape counts. What reaches 3 kHz is read within one (all this in the tests).
 """
 
 import math

@@ -9,9 +9,12 @@ from typing import Any, Final, Literal
 import msgspec
 import numpy as np
 
+from wiring.channels.heard import place_apart
 from wiring.errors import WiringError, require_finite, require_not_negative, require_positive
 from wiring.measure.sums import ChannelHeard
 from wiring.measure.take import Polarity
+from wiring.plan import HeardSide, HeardZone
+from wiring.positions import Side
 from wiring.tuning.measurements import Measurement, bands
 
 TAPE_AGREES_MS: Final = 0.15
@@ -245,56 +248,52 @@ class PlaceHeard(msgspec.Struct, frozen=True):
     """Which channels of the source a speaker plays, against where the plan has it: `side` and
     `zone` are empty where they could not be told, `agrees` is None then."""
 
-    side: Literal["left", "right", ""]
-    zone: Literal["front", "rear", ""]
+    side: HeardSide
+    zone: HeardZone
     agrees: bool | None
     said: str
 
 
-def judge_place(
-    heard: Sequence[ChannelHeard],
-    side: Literal["left", "right", "centre"],
-    zone: Literal["front", "rear", ""],
-) -> PlaceHeard:
+def judge_place(heard: Sequence[ChannelHeard], side: Side, zone: HeardZone) -> PlaceHeard:
     """What the channel signal says of the speaker a microphone is held at.
 
     `side` and `zone` are where the plan has it; a centre speaker plays both sides, and a zone that
-    is empty is not looked at.
+    is empty is not looked at. A file of two channels plays front and rear everywhere: they are told
+    apart by the fader, which is turned to each while its sound plays, or not at all.
     """
-    left_right = _louder(heard, "left", "right")
-    front_rear = _louder(heard, "front", "rear")
-    found: tuple[Any, Any] = (left_right, front_rear)
+    found_side, found_zone = _louder(heard, "left", "right"), _louder(heard, "front", "rear")
+    found: tuple[Any, Any] = (found_side, found_zone)
     if not any(one.heard for one in heard):
         said = (
             "Nothing of the signal was heard: hold the microphone close to this speaker, and fade "
             "to it."
         )
         return PlaceHeard("", "", None, said)
-    other_side = side != "centre" and left_right not in ("", side)
-    other_zone = bool(zone) and front_rear not in ("", zone)
-    if other_side and other_zone:
+    if (apart := place_apart(*found, side, zone)) is not None:
         said = (
-            f"Heard from the {front_rear} {left_right}, where the plan has the {zone} {side}: look "
-            "whether the pairs are exchanged at the source, at the processor's inputs or at the "
-            "wires."
+            f"Heard from the {apart.heard}, where the plan has the {apart.wanted}: look whether "
+            "they are exchanged at the source, at the processor's inputs or at the wires."
         )
         return PlaceHeard(*found, False, said)
-    if other_side or other_zone:
-        told, wanted = (left_right, side) if other_side else (front_rear, zone)
-        said = (
-            f"Heard from the {told}, where the plan has the {wanted}: look whether they are "
-            "exchanged at the source, at the processor's inputs or at the wires."
-        )
-        return PlaceHeard(*found, False, said)
-    if side == "centre":
-        return PlaceHeard(*found, True, "Heard in the middle, as planned.")
-    if not left_right:
+    if side != "centre" and not found_side:
         said = (
             "Both sides were heard alike: hold the microphone close to this speaker, and fade to "
             "it."
         )
         return PlaceHeard(*found, None, said)
-    return PlaceHeard(*found, True, f"Heard from the {left_right}, as planned.")
+    own_zone = found_zone if zone else ""
+    told = own_zone if side == "centre" else " ".join((own_zone, found_side)).strip()
+    if told and (own_zone or not zone):
+        said = f"Heard from the {told}, as planned."
+    elif told:
+        said = (
+            f"Heard from the {told}, as planned. Front and rear were heard alike: turn the "
+            "source's fader all the way to the front for the third sound and to the rear for the "
+            "fourth, and they are told too."
+        )
+    else:
+        said = "Heard in the middle, as planned."
+    return PlaceHeard(*found, True, said)
 
 
 def _louder(heard: Sequence[ChannelHeard], first: str, second: str) -> str:

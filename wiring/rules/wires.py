@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from wiring import colours
+from wiring.channels.heard import place_apart, source_place
 from wiring.context import Context, rule
 from wiring.findings import Finding
 from wiring.names import channel_name
@@ -168,5 +169,33 @@ def polarity_contradicted(context: Context) -> Iterator[Finding]:
             (channel.id, *channel.speakers),
             "Look for plus and minus exchanged at the speaker and at the amplifier before anything "
             "is inverted in the processor, then record all channels again.",
+            COMMON_PRACTICE,
+        )
+
+
+@rule("place-contradicted", "channels", "caution", sources=(COMMON_PRACTICE,))
+def place_contradicted(context: Context) -> Iterator[Finding]:
+    """A recording hears another channel of the source at a speaker than belongs to its place.
+
+    Speakers of one channel that are at several places are not judged, nor is what a recording could
+    not tell, or heard before a change of the wire, of what it feeds or of the lines that lead to
+    it.
+    """
+    for channel in context.plan.channels:
+        fed = [context.speakers[one] for one in channel.speakers if one in context.speakers]
+        place = source_place(fed)
+        if place is None:
+            continue
+        apart = place_apart(channel.heard_side, channel.heard_zone, *place)
+        if apart is None:
+            continue
+        yield Finding(
+            "place-contradicted",
+            "caution",
+            f"{channel_name(context, channel)} was recorded playing the {apart.heard}, where the "
+            f"plan has the {apart.wanted}",
+            (channel.id, *channel.speakers),
+            "Look whether they are exchanged at the source, at the processor's inputs or at the "
+            "wires, then let the channels be named again at this speaker.",
             COMMON_PRACTICE,
         )

@@ -2,8 +2,8 @@
 
 First a search over the whole band: of every centre and width on a grid the section that helps
 most is taken, one after another. Then all sections are fitted together by bounded non-linear
-least squares (scipy.optimize.least_squares, trust region reflective: Branch, Coleman and Li,
-SIAM J. Sci. Comput. 21, 1999). No random numbers: the same input gives the same sections.
+least squares (wiring.tuning.least_squares). No random numbers: the same input gives the same
+sections.
 
 What it holds to: the processor's count and limits of gain and q, for all boosts together too; the
 band the channel plays, without the ends where the driver rolls off; a boost costs more than a cut;
@@ -24,11 +24,12 @@ from wiring.errors import WiringError, require_not_negative, require_positive
 from wiring.filters.biquads import ASSUMED_SAMPLE_RATE_HZ, require_setting, setting_biquads
 from wiring.filters.typing_in import section_typed
 from wiring.plan import ProcessorLimits, Section, Setting
+from wiring.tuning.least_squares import least_squares
 from wiring.tuning.measurements import Floats, Measurement, smooth
 from wiring.tuning.response import decibels, evaluate
 from wiring.tuning.targets import TargetCurve
 
-SOURCE: Final = "W3C Audio EQ Cookbook (2021) peaking section; scipy.optimize.least_squares"
+SOURCE: Final = "W3C Audio EQ Cookbook (2021) peaking section; Levenberg-Marquardt"
 POINTS_PER_OCTAVE: Final = 12
 SMOOTHING: Final = 6
 NULL_DEPTH_DB: Final = 6.0
@@ -47,8 +48,8 @@ _SHAPE_DB: Final = 4.0
 _LEAST_SAVED: Final = 0.5
 _OVER_COST: Final = 4.0
 _EVERY: Final = 3
-_ROUGH_STEPS: Final = 6
-_FINE_STEPS: Final = 25
+_ROUGH_STEPS: Final = 12
+_FINE_STEPS: Final = 60
 
 Mask = npt.NDArray[np.bool_]
 
@@ -386,8 +387,6 @@ def _best_single(
 
 def _together(problem: _Problem, start: Floats, steps: int) -> Floats:
     """All sections fitted at once within their bounds."""
-    from scipy.optimize import least_squares
-
     limits, count = problem.limits, start.shape[1]
     low = np.repeat([problem.low, -limits.cut_db, np.log(limits.q_low)], count)
     high = np.repeat([problem.high, limits.boost_db, np.log(limits.q_high)], count)
@@ -421,11 +420,7 @@ def _together(problem: _Problem, start: Floats, steps: int) -> Floats:
         ).T
 
     inside = np.clip(start.ravel(), low + 1e-9, high - 1e-9)
-    result = least_squares(
-        residuals, inside, jac=slopes, bounds=(low, high), method="trf", x_scale="jac",
-        max_nfev=steps, ftol=1e-5, xtol=1e-5,
-    )  # fmt: skip
-    return np.asarray(result.x.reshape(3, count))
+    return least_squares(residuals, slopes, inside, low, high, steps).values.reshape(3, count)
 
 
 def _rounded(problem: _Problem, values: Floats) -> tuple[Section, ...]:

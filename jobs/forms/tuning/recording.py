@@ -75,7 +75,7 @@ class RecordingForm(SignalForm):
         label="Microphone at",
         max_length=60,
         help_text="Such as “head, centre”. Several places are averaged; of one place the newest "
-        "counts, and any other that is ticked again under Measured.",
+        "counts, and earlier takes of it where you average them below.",
     )
     microphone = forms.ModelChoiceField(
         Microphone.objects.none(),

@@ -21,6 +21,11 @@ from jobs.services import ask_once
 from jobs.services.entry_step import add_entry_step
 from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, locked_job, open_job, save_row
+from jobs.services.tuning.beyond import (
+    put_beyond,
+    put_beyond_back,
+    said_beyond,
+)
 from shop.models import StaffMember
 from shop.services.events import subject_of
 from wiring.plan import Plan
@@ -159,7 +164,8 @@ def enter_all(
     key: str = "",
 ) -> JobEvent:
     """Say of every line of a part, or of one channel of it, that its program shows what is set
-    (SAME), or that all came with a file that was loaded (LOADED). The event undoes it.
+    (SAME), or that all came with a file that was loaded (LOADED). The event undoes it. The same of
+    a whole part says too that nothing else is set in it.
 
     `shown` is the mark of the list as the page showed it. Raises Refused where the settings are
     others by now, where nothing is left to say, or when the sheet is closed.
@@ -176,8 +182,7 @@ def enter_all(
             gettext("The settings changed meanwhile: look at the list as it is now, then say so.")
         )
     channels = {row.plan_id: row for row in job.channels.select_related("part")}
-    before: dict[str, Any] = {}
-    after: dict[str, Any] = {}
+    said: list[tuple[EnteredSetting, str, list[str]]] = []
     now = timezone.now()
     for entry in entries:
         fields = _DO[code](entry)
@@ -186,28 +191,46 @@ def enter_all(
         line = entry.line
         row = entry.row or EnteredSetting(channel=channels[line.channel_id], what=line.what)
         (name,) = fields
-        before_value = getattr(row, name)
+        said.append((row, name, getattr(row, name)))
         setattr(row, name, fields[name])
         setattr(row, f"{name}_by", actor)
         setattr(row, f"{name}_at", now)
         row.version = row.version + 1 if row.pk else 1
-        row.save()
-        before[str(row.pk)] = {name: before_value}
-        after[str(row.pk)] = fields
-    if not after:
+    _keep_all([row for row, _, _ in said])
+    before = {str(row.pk): {name: old} for row, name, old in said}
+    after = {str(row.pk): {name: getattr(row, name)} for row, name, _ in said}
+    was = said_beyond(part) if code == SAME and not channel_id else ""
+    beyond = was != ""
+    if not after and not beyond:
         raise Refused(gettext("That is said of every line already."))
+    if beyond:
+        put_beyond(part, "", actor)
     add_entry_step(job)
     event = log(
         job,
         actor,
         code,
         subject=subject_of(part),
-        before={"rows": before},
-        after={"part": channel_id or part.label, "count": len(after), "rows": after},
+        before={"rows": before, **({"beyond": was} if beyond else {})},
+        after={
+            "part": channel_id or part.label,
+            "count": len(after),
+            "rows": after,
+            **({"beyond": ""} if beyond else {}),
+        },
         key=key,
     )
     ask_once.steps_met(job, actor, ask_once.OF_ENTRIES)
     return event
+
+
+def _keep_all(rows: Sequence[EnteredSetting]) -> None:
+    """Write lines in two queries, however many; new ones get their keys."""
+    known = [row for row in rows if row.pk is not None]
+    EnteredSetting.objects.bulk_create([row for row in rows if row.pk is None])
+    if known:
+        names = ("typed", "typed_by", "typed_at", "shown", "shown_by", "shown_at", "version")
+        EnteredSetting.objects.bulk_update(known, names)
 
 
 def undo_enter_all(event: JobEvent, actor: StaffMember) -> None:
@@ -224,6 +247,7 @@ def undo_enter_all(event: JobEvent, actor: StaffMember) -> None:
                 EnteredSetting.objects.filter(pk=row.pk).update(
                     **{name: value}, version=F("version") + 1
                 )
+    put_beyond_back(event, actor)
     ask_once.steps_met(locked_job(event.job.number), actor, ask_once.OF_ENTRIES)
 
 

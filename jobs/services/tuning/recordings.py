@@ -115,6 +115,7 @@ def _keep(number: int, recording: Recording, heard: Any) -> Recording:
         takes = together.by_channel(recording, heard.takes)
         recording.pairs = together.pairs_heard(as_set, takes)
         recording.meets = together.meets_heard(as_set, takes)
+    recording.places = sums.places_heard(recording, plan_of(job))
     recording.save(force_insert=True)
     for result, levels in zip(recording.results, heard.points, strict=bool(heard.points)):
         _respond(job, recording, recording.order[result["number"]], levels, settings)

@@ -8,7 +8,7 @@ where each rail says again what it comes from.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from django.utils.translation import gettext, gettext_noop as kept, ngettext
 
@@ -29,10 +29,23 @@ from jobs.sheet.wiring.nodes import (
     Rail,
 )
 
-HEAD_W: Final = 104.0
-RAILS_W: Final = 92.0
-CABLE_W: Final = 178.0
-BOX_W: Final = 128.0
+
+class _Widths(NamedTuple):
+    """How the page's width is shared out [pt]; the speakers have what is left."""
+
+    head: float
+    rails: float
+    cable: float
+    box: float
+
+
+WIDTHS: Final = (
+    _Widths(104.0, 92.0, 178.0, 128.0),
+    _Widths(96.0, 68.0, 205.0, 118.0),
+    _Widths(90.0, 68.0, 186.0, 112.0),
+)
+"""The usual way first; the closer ones are taken where longer words then need a page less."""
+
 PIN_W: Final = 30.0
 GAP: Final = 8.0
 TO_SPEAKER: Final = 12.0
@@ -108,8 +121,8 @@ def _is_strap(whole: Installation, joint: Joint) -> bool:
     return grounded and joint.node == BODY and joint.rail == Rail(RETURN, BATTERY)
 
 
-def _rows(whole: Installation, node: Node, rails: Sequence[Rail]) -> list[_Row]:
-    room = CABLE_W - 2 * PAD
+def _rows(whole: Installation, node: Node, rails: Sequence[Rail], widths: _Widths) -> list[_Row]:
+    room = widths.cable - 2 * PAD
     rows = [
         _Row(
             one.kind,
@@ -131,23 +144,28 @@ def _rows(whole: Installation, node: Node, rails: Sequence[Rail]) -> list[_Row]:
     return rows
 
 
-def _speaker_room(width: float) -> float:
-    return width - HEAD_W - RAILS_W - CABLE_W - BOX_W - PIN_W - TO_SPEAKER
+def _speaker_room(width: float, widths: _Widths) -> float:
+    return width - sum(widths) - PIN_W - TO_SPEAKER
 
 
 def _boxes(
-    whole: Installation, rails: Sequence[Rail], width: float, pages: Mapping[str, int] | None
+    whole: Installation,
+    rails: Sequence[Rail],
+    width: float,
+    widths: _Widths,
+    pages: Mapping[str, int] | None,
 ) -> list[_Box]:
     """The boxes; with `pages` a device says on which page its channels are drawn."""
     boxes = []
+    inner = widths.box - 2 * PAD
     for node in whole.nodes.values():
-        rows = _rows(whole, node, rails)
+        rows = _rows(whole, node, rails, widths)
         if node.id in HEADS and not rows:
             continue
         summary: list[str] = []
         outputs: list[tuple[Output, list[list[str]]]] = []
         if pages is None:
-            room = _speaker_room(width)
+            room = _speaker_room(width, widths)
             outputs = [
                 (one, [wrapped(_fed(one, at), room, SMALL) for at in range(len(one.feeds))])
                 for one in node.outputs
@@ -159,16 +177,16 @@ def _boxes(
                 "%(count)s channels in use: page %(page)s",
                 count,
             ) % {"count": count, "page": pages[node.id]}
-            summary = wrapped(words, _speaker_room(width), SMALL)
+            summary = wrapped(words, _speaker_room(width, widths), SMALL)
         boxes.append(
             _Box(
                 node,
                 rows,
                 outputs,
                 summary,
-                wrapped(node.title, BOX_W - 2 * PAD, NAME, bold=True),
-                wrapped(node.name, BOX_W - 2 * PAD, SMALL),
-                [line for fact in node.facts for line in wrapped(fact, BOX_W - 2 * PAD, SMALL)],
+                wrapped(node.title, inner, NAME, bold=True),
+                wrapped(node.name, inner, SMALL),
+                [line for fact in node.facts for line in wrapped(fact, inner, SMALL)],
             )
         )
     return boxes
@@ -191,11 +209,13 @@ def overview(
         key=lambda rail: _ORDER.index(rail.kind),
     )
     room = height - LEGEND_H
-    split = _packed(_boxes(whole, rails, width, None), room)
-    shorter = _packed(_boxes(whole, rails, width, pages), room)
-    if len(shorter) < len(split):
-        split = shorter
-    return [_Page(whole, rails, boxes, width, height, split).drawn() for boxes in split]
+    ways = [
+        (widths, _packed(_boxes(whole, rails, width, widths, where), room))
+        for where in (None, pages)
+        for widths in WIDTHS
+    ]
+    widths, split = min(ways, key=lambda way: len(way[1]))
+    return [_Page(whole, rails, boxes, width, height, split, widths).drawn() for boxes in split]
 
 
 def _packed(boxes: Sequence[_Box], room: float) -> list[list[_Box]]:
@@ -221,8 +241,10 @@ class _Page:
         width: float,
         height: float,
         split: Sequence[Sequence[_Box]],
+        widths: _Widths,
     ) -> None:
         self.whole = whole
+        self.widths = widths
         self.boxes = boxes
         self.here = {box.node.id for box in boxes} - set(HEADS)
         self.page_of = {box.node.id: at + 1 for at, each in enumerate(split) for box in each}
@@ -239,8 +261,8 @@ class _Page:
                 or (one.node in self.here and one in ends)
             )
         ]
-        step = min(11.0, (RAILS_W - 12.0) / max(1, len(self.rails)))
-        self.x_of = {rail: HEAD_W + 9.0 + step * at for at, rail in enumerate(self.rails)}
+        step = min(11.0, (widths.rails - 12.0) / max(1, len(self.rails)))
+        self.x_of = {rail: widths.head + 9.0 + step * at for at, rail in enumerate(self.rails)}
         needed = sum(box.height + GAP for box in boxes) - GAP + LEGEND_H
         self.canvas = Canvas(width, max(height, needed))
         self.room = self.canvas.height - LEGEND_H
@@ -275,7 +297,7 @@ class _Page:
             if below_battery:
                 top = self._strap(top)
             drawn.append(name)
-            room = HEAD_W - 2 * PAD - 8
+            room = self.widths.head - 2 * PAD - 8
             title = wrapped(node.title, room, NAME, bold=True)
             small = [] if name not in HEADS else [node.name, *node.facts]
             if name == BODY and not below_battery:
@@ -289,12 +311,12 @@ class _Page:
             height = max(
                 LEADING * NAME * len(title) + STEP * len(lines) + 2 * PAD, 15.0 * len(own) + 6
             )
-            canvas.box(1, top + 1, HEAD_W - 8, height, stroke=2)
+            canvas.box(1, top + 1, self.widths.head - 8, height, stroke=2)
             after = canvas.lines(PAD + 1, top + PAD, title, NAME, bold=True)
             canvas.lines(PAD + 1, after, lines, colour=SOFT)
             for at, rail in enumerate(own):
                 y = top + 1 + height * (at + 1) / (len(own) + 1)
-                self._joined(rail, HEAD_W - 7, y)
+                self._joined(rail, self.widths.head - 7, y)
             if name == BODY:
                 canvas.line((20, top + 1 + height), (20, top + 9 + height), width=1.6)
                 canvas.ground(20, top + 9 + height)
@@ -308,7 +330,7 @@ class _Page:
     def _strap(self, top: float) -> float:
         """The way from the car's body to the battery, drawn between the two."""
         said = self._straps()
-        lines = [line for one in said for line in wrapped(one, HEAD_W - 34, SMALL)]
+        lines = [line for one in said for line in wrapped(one, self.widths.head - 34, SMALL)]
         height = STEP * len(lines) + 8
         width, dash, _ = STYLES[RETURN]
         self.canvas.line((14, top - 13), (14, top + height + 1), width=width, dash=dash)
@@ -324,8 +346,8 @@ class _Page:
 
     def _box(self, box: _Box, top: float) -> None:
         canvas = self.canvas
-        left = HEAD_W + RAILS_W + CABLE_W
-        canvas.box(left, top + 1, BOX_W, box.height - 2, stroke=2)
+        left = self.widths.head + self.widths.rails + self.widths.cable
+        canvas.box(left, top + 1, self.widths.box, box.height - 2, stroke=2)
         after = canvas.lines(left + PAD, top + PAD, box.title, NAME, bold=True)
         after = canvas.lines(left + PAD, after, box.name)
         canvas.lines(left + PAD, after, box.facts, colour=SOFT)
@@ -333,10 +355,10 @@ class _Page:
         for row in box.rows:
             self._row(row, y, left)
             y += row.height
-        self._outputs(box, top, left + BOX_W)
+        self._outputs(box, top, left + self.widths.box)
 
     def _row(self, row: _Row, top: float, right: float) -> None:
-        canvas, left = self.canvas, HEAD_W + RAILS_W
+        canvas, left = self.canvas, self.widths.head + self.widths.rails
         y = top + row.line
         width, dash, _ = STYLES[row.kind]
         begins = left

@@ -30,7 +30,7 @@ WIDER: Final = 70.0
 """Room on both sides of the picture of the car for the longest names of places."""
 
 POINTS_PER_MM: Final = 72 / 25.4
-ROOM_MM: Final = {"a4": (277.0, 172.0), "letter": (259.0, 177.0)}
+ROOM_MM: Final = {"a4": (277.0, 172.0), "letter": (259.0, 179.0)}
 """What is left of a landscape page beside margins, head and foot, by the shop's paper."""
 
 

@@ -166,7 +166,7 @@ def _page(
 def save(request: Request, number: int, pk: int) -> HttpResponse:
     """Save joining, bridging, load or feed of one channel."""
     fields = posted_speaker_fields(
-        inputs_of(Job.objects.get(number=number)) if "feeds_part" in request.POST else []
+        inputs_of(get_object_or_404(Job, number=number)) if "feeds_part" in request.POST else []
     )
 
     def read() -> Channel:

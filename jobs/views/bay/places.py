@@ -10,6 +10,7 @@ _GROUP_OF_RULE = {
     "wire-colour": "wires",
     "polarity-not-proved": "wires",
     "polarity-contradicted": "wires",
+    "place-contradicted": "wires",
     "speaker-cable-known": "cables",
     "speaker-cable-load": "cables",
     "speaker-cable-loss": "cables",
@@ -44,6 +45,8 @@ def address(plan: doc.Plan, number: int, finding: Finding, section: str) -> str:
         return f"{base}#data-{first}"
     if finding.rule == "entered-then-changed":
         return f"{reverse('bay_entry', args=[number])}#list-{first}"
+    if finding.rule == "set-beyond-list":
+        return f"{reverse('bay_entry', args=[number])}?do=read#beyond-{first}"
     if finding.rule == "read-back-differs":
         return f"{reverse('bay_entry', args=[number])}?do=read#{entry_anchor(finding.where[1])}"
     if section in {"before", "after"}:

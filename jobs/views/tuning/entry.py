@@ -25,7 +25,7 @@ from jobs.plan.entered import (
 )
 from jobs.plan.limits import rounded_settings
 from jobs.services.saving import FieldClash, Saved
-from jobs.services.tuning import entered as service
+from jobs.services.tuning import beyond, entered as service
 from jobs.services.tuning.settings import put_settings
 from jobs.views.bay import answers
 from jobs.views.bay.bay_sheet import BaySheet, actor
@@ -40,6 +40,7 @@ from shop.roles import BENCH
 from shop.typed import json_value, one_of, token
 
 READ = "read"
+_PEOPLE = ("product", "state_by", "beyond_by")
 ORDERS = ("channel", "setting")
 
 
@@ -71,7 +72,7 @@ def _page(
     status: int = 200,
 ) -> HttpResponse:
     doing, order = _doing(request.GET), _order(request.GET)
-    parts = {part.label: part for part in sheet.job.parts.select_related("product", "state_by")}
+    parts = {part.label: part for part in sheet.job.parts.select_related(*_PEOPLE)}
     lists = [
         _shown(sheet, parts[one.device.id], one, (doing, order), state)
         for one in _lists(sheet, order)
@@ -262,10 +263,52 @@ def enter_all(request: Request, number: int, pk: int, how: str) -> HttpResponse:
     count, about = event.after["count"], event.after["part"]
     if how == "same":
         text = gettext("%(count)s lines of %(about)s read: the program shows what is set.")
+        if "beyond" in event.after:
+            text += " " + gettext("Nothing else is set in it.")
+            html += _beyond_html(request, number, part, (doing, order))
     else:
         text = gettext("%(count)s lines of %(about)s entered with the file that was loaded.")
     text %= {"count": count, "about": about}
     return answers.done(request, number, "tuning", text, event=event, html=html, to=to)
+
+
+def _beyond_html(request: Request, number: int, part: JobPart, page: tuple[str, str]) -> str:
+    """What is said to be set beyond a list, to put in place of what stands."""
+    part = JobPart.objects.select_related("beyond_by").get(pk=part.pk)
+    sheet = BaySheet.of(request, number, "tuning")
+    one = {"part": part}
+    context = {"sheet": sheet, "one": one, "doing": page[0], "order": page[1], "oob": True}
+    return render_to_string("tuning/entry_beyond.html", context, request)
+
+
+@allow(*BENCH)
+@require_POST
+def say_beyond(request: Request, number: int, pk: int) -> HttpResponse:
+    """Say what else a program shows set, or that there is nothing."""
+    part = get_object_or_404(JobPart, pk=pk, job__number=number)
+    page = _doing(request.GET), _order(request.GET)
+    to = f"{BaySheet.of(request, number, 'tuning').url('bay_entry')}?do=read&by={page[1]}"
+    text = "" if "nothing" in request.POST else request.POST.get("beyond", "").strip()
+    try:
+        if not text and "nothing" not in request.POST:
+            raise Refused(gettext("Write what else is set, or tap that there is nothing."))
+        event = beyond.say_beyond(
+            number,
+            pk,
+            text,
+            was=request.POST.get("was", "") if request.POST.get("said") else None,
+            actor=actor(request),
+            key=token(request.POST.get("key")),
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "tuning", refused, to=to)
+    if text:
+        told_of = gettext("%(part)s: what else is set is noted, and a finding.")
+    else:
+        told_of = gettext("%(part)s: nothing else is set.")
+    html = _beyond_html(request, number, part, page)
+    said_now = told_of % {"part": part.label}
+    return answers.done(request, number, "tuning", said_now, event=event, html=html, to=to)
 
 
 @allow(*BENCH)

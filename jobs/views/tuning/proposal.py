@@ -8,7 +8,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
 from jobs.models import MeasuredPhase, ProposalLimits
-from jobs.plan.measured import Proposed, targets, warm_up
+from jobs.plan.measured import Proposed, targets
 from jobs.services.tuning import proposals as service
 from jobs.services.tuning.facts import facts_of
 from jobs.views.bay import answers
@@ -35,8 +35,6 @@ def proposal(request: Request, number: int) -> HttpResponse:
     sheet = BaySheet.of(request, number, "tuning")
     offered = service.measured_channels(sheet.job.measured.all(), sheet.plan)
     wanted, anew = _asked(request.GET, offered)
-    if offered and not wanted:
-        warm_up()
     return _page(request, sheet, offered, wanted, anew)
 
 

@@ -7,14 +7,15 @@ from django.contrib import messages
 from django.db.models import Prefetch
 from django.http import FileResponse, Http404, HttpResponse, HttpResponseNotModified
 from django.shortcuts import get_object_or_404, redirect, render
-from django.utils.translation import gettext as _
+from django.template.loader import render_to_string
+from django.utils.translation import gettext as _, ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs import wording
 from jobs.errors import Refused
 from jobs.forms.tuning.recording import EACH, KINDS, ONE_BY_ONE, RecordingForm, SignalForm
 from jobs.models import JobEvent, MeasuredPhase, MeasuredResponse, Recording
-from jobs.services.tuning import recordings as service
+from jobs.services.tuning import recordings as service, takes
 from jobs.services.tuning.seats import delays_for
 from jobs.symbols import with_symbols
 from jobs.views.bay import answers
@@ -67,6 +68,7 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
     found = sheet.job.recordings.select_related("by").prefetch_related(responses)
     recordings = list(found.order_by("-pk"))
     by_tape = delays_for(sheet.job, sheet.plan) if recordings else None
+    known = [response for row in recordings for response in row.responses.all()]
     rows = []
     kinds = dict(KINDS)
     for row in recordings:
@@ -75,11 +77,12 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
             {
                 **one,
                 "words": played[one["number"]],
-                "place": sums.place_heard(sheet.plan, row.order[one["number"]], one),
+                "place": row.places.get(row.order[one["number"]]),
                 "verdict": row.polarity.get(row.order[one["number"]]),
             }
             for one in row.results
         ]
+        left_out = takes.takes_left_out(row, known)
         delays = service.delays_wanted(row, sheet.plan, by_tape)
         pairs = service.pairs_of(row, sheet.plan, by_tape)
         rows.append(
@@ -90,6 +93,8 @@ def _list(sheet: BaySheet) -> dict[str, Any]:
                 "kind": kinds.get(row.spec.get("kind", "sweep"), ""),
                 "delays": delays,
                 "pairs": pairs,
+                "left_out": left_out,
+                "left_out_count": sum(map(len, left_out.values())),
                 "levels_open": any(pair.open for pair in pairs),
                 "meets": [
                     {
@@ -255,6 +260,33 @@ def levels_matched(request: Request, number: int, pk: int) -> HttpResponse:
     """Lower the louder side of each pair in the after record; it can be undone."""
     said = _("Levels put into the after settings: %(channels)s.")
     return _put_in(request, number, pk, service.match_levels, said)
+
+
+@allow(*BENCH)
+@require_POST
+def takes_averaged(request: Request, number: int, pk: int) -> HttpResponse:
+    """Let every take count that was set aside for those of one recording; it can be undone."""
+    get_object_or_404(Recording, pk=pk, job__number=number)
+    sheet = BaySheet.of(request, number, "tuning")
+    to = sheet.url("bay_record")
+    try:
+        event = takes.average_takes(
+            number, pk, actor=actor(request), key=token(request.POST.get("key"))
+        )
+    except Refused as refused:
+        return answers.refused(request, number, "tuning", refused, to=to)
+    count = event.after["count"]
+    text = ngettext(
+        "%(count)s earlier take counts again: the mean is shown.",
+        "%(count)s earlier takes count again: their mean is shown.",
+        count,
+    ) % {"count": count}
+    html = ""
+    if request.htmx:
+        context = {"sheet": sheet, **_list(BaySheet.of(request, number, "tuning"))}
+        inner = render_to_string("tuning/recordings.html", context, request)
+        html = f'<div id="recordings" hx-swap-oob="true">{inner}</div>'
+    return answers.done(request, number, "tuning", text, event=event, html=html, to=to)
 
 
 def _put_in(

@@ -32,6 +32,7 @@ class Command(ReadyCommand):
             username=options["username"] or input("Sign-in name: ").strip(),
             name=options["name"] or input("Full name: ").strip(),
             is_manager=True,
+            whole_business=True,
         )
         password = sys.stdin.readline().rstrip("\r\n") if from_stdin else getpass("Password: ")
         if not from_stdin and getpass("Password again: ") != password:

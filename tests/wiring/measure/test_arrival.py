@@ -171,6 +171,39 @@ def test_what_is_stated_as_uncertain_holds_in_19_of_20_cabins() -> None:
         assert np.median(wide) < 12, "so wide a statement says nothing"
 
 
+@pytest.mark.once
+@pytest.mark.parametrize("driver", [SUBWOOFER, MIDBASS], ids=["subwoofer", "midbass"])
+def test_a_low_speaker_is_read_as_finely_as_a_cabin_lets_anybody(driver: Driver) -> None:
+    """Within the bound of Kay (1993), section 3.11, with reflections as noise as strong as the
+    direct sound: 1 over the root mean square of the angular frequency of what stands over the
+    noise. Against a reader who is told the crossover exactly, takes it out and looks for the first
+    peak of the envelope over half the highest: he does not come within a sample either."""
+    ways = [*cabins(0.8, 0.6)[::4], *cabins(0.6, 0.35)[::4]]
+    random = np.random.default_rng(3)
+    passed = Driver(driver.filters, 0.0).response(LINES)
+    ours, theirs, bound = [], [], []
+    for response, way_s in ways:
+        way = np.fft.rfft(response, 48_000)
+        noise = np.sqrt(np.mean(np.abs(way * passed) ** 2)) / 100
+        heard = way * passed + noise / np.sqrt(2) * (
+            random.normal(size=LINES.size) + 1j * random.normal(size=LINES.size)
+        )
+        ours.append(abs(read(heard).time_s - way_s))
+        seen = np.abs(passed) * np.sqrt(np.mean(np.abs(way) ** 2)) > 10 * noise
+        low, high = LINES[seen][[0, -1]]
+        bound.append(1 / (2 * np.pi * np.sqrt(np.mean(LINES[seen] ** 2))))
+        left = np.zeros(4 * 48_000, dtype=complex)
+        shape = 0.5 - 0.5 * np.cos(2 * np.pi * (LINES[seen] - low) / (high - low))
+        left[: LINES.size][seen] = shape * heard[seen] / passed[seen]
+        envelope = np.abs(np.fft.ifft(left))[:9_600]
+        rises = (envelope[1:-1] > envelope[:-2]) & (envelope[1:-1] >= envelope[2:])
+        first = int(np.argmax(rises & (envelope[1:-1] > envelope.max() / 2))) + 1
+        theirs.append(abs(first / 4 / RATE_HZ - way_s))
+    assert np.median(ours) < np.median(bound)
+    assert np.median(ours) < 1.3 * np.median(theirs)
+    assert np.median(theirs) > 5 / RATE_HZ
+
+
 def test_less_than_an_octave_says_nothing() -> None:
     spectrum = transfer(windowed(Impulse(np.eye(1, 48_000)[0], RATE_HZ, 0.0), 0.0))
     with pytest.raises(WiringError, match="octave"):
