@@ -9,7 +9,8 @@ from django.db.models import Q
 from django.http import QueryDict
 from django.urls import reverse_lazy
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.functional import lazy
+from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import wording
 from jobs.forms.vehicles import VehicleForm
@@ -19,12 +20,20 @@ from jobs.reads.board import first_free
 from jobs.services.booking import Booking, People, Slot, WantedPart
 from shop.forms.people import CustomerForm
 from shop.forms.vehicles import VehicleModelForm
+from shop.kept_words import told
 from shop.models import Bay, Customer, Product, StaffMember, Vehicle, VehicleModel
 from shop.typed import day as day_of, moment, sane_day, whole
 
 CHOSEN: Final = "chosen"
 NEW: Final = "new"
 SEARCH: Final = "search"
+
+
+def _of_moment(label: str, part: str) -> str:
+    return f"{told(label)}, {gettext(part)}"
+
+
+_part = lazy(_of_moment, str)
 
 
 def moment_field(label: str, step_s: int = 300) -> forms.SplitDateTimeField:
@@ -36,8 +45,12 @@ def moment_field(label: str, step_s: int = 300) -> forms.SplitDateTimeField:
         widget=forms.SplitDateTimeWidget(
             date_format="%Y-%m-%d",
             time_format="%H:%M",
-            date_attrs={"type": "date", "aria-label": f"{label}, day"},
-            time_attrs={"type": "time", "aria-label": f"{label}, time", "step": str(step_s)},
+            date_attrs={"type": "date", "aria-label": _part(label, kept("day"))},
+            time_attrs={
+                "type": "time",
+                "aria-label": _part(label, kept("time")),
+                "step": str(step_s),
+            },
         ),
         error_messages={
             "required": "Give a day and a time.",
