@@ -3,7 +3,7 @@
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_noop as kept
 
 from shop.access import allow, allow_any_staff
 from shop.catalogue.product_forms import PROGRAM, ProductForm, RatingFormSet
@@ -17,18 +17,18 @@ from shop.services.products import corrections, save_product
 from shop.typed import line
 
 KIND_NOTES = {
-    ProductKind.AMPLIFIER: "Channels, power into each load, what it draws.",
-    ProductKind.PROCESSOR: "Inputs, outputs, delay step, EQ sections.",
-    ProductKind.INTERFACE: "Joins the car's own bus, may wake amplifiers.",
-    ProductKind.SPEAKER: "Tweeter to woofer: impedance, power, safe high-pass.",
-    ProductKind.SUBWOOFER: "One coil or two, with its box.",
-    ProductKind.CABLE: "Size, metal, insulation class.",
-    ProductKind.FUSE: "Body and rating.",
-    ProductKind.BATTERY: "What it is made of.",
-    ProductKind.CAPACITOR: "Feeds peaks beside the battery.",
-    ProductKind.ISOLATOR: "Joins two batteries while the engine runs.",
-    ProductKind.CONVERTER: "The voltage it gives, and how much current.",
-    ProductKind.OTHER: "Mounts, damping, plugs.",
+    ProductKind.AMPLIFIER: kept("Channels, power into each load, what it draws."),
+    ProductKind.PROCESSOR: kept("Inputs, outputs, delay step, EQ sections."),
+    ProductKind.INTERFACE: kept("Joins the car's own bus, may wake amplifiers."),
+    ProductKind.SPEAKER: kept("Tweeter to woofer: impedance, power, safe high-pass."),
+    ProductKind.SUBWOOFER: kept("One coil or two, with its box."),
+    ProductKind.CABLE: kept("Size, metal, insulation class."),
+    ProductKind.FUSE: kept("Body and rating."),
+    ProductKind.BATTERY: kept("What it is made of."),
+    ProductKind.CAPACITOR: kept("Feeds peaks beside the battery."),
+    ProductKind.ISOLATOR: kept("Joins two batteries while the engine runs."),
+    ProductKind.CONVERTER: kept("The voltage it gives, and how much current."),
+    ProductKind.OTHER: kept("Mounts, damping, plugs."),
 }
 
 
