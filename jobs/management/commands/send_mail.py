@@ -1,34 +1,11 @@
 """`manage.py send_mail`: send what waits, until stopped."""
 
-import signal
-from argparse import ArgumentParser
-from threading import Event
-from typing import Any
-
-from django.db import InterfaceError, OperationalError, connection
-
-from jobs.sheet.mail import send_due
-from shop.management.ready import ReadyCommand
-
-PAUSE_S = 5.0
+from jobs.sheet import mail
+from shop.management.sending import SendingCommand
 
 
-class Command(ReadyCommand):
+class Command(SendingCommand):
     help = "Send mail to customers as it is asked for, until stopped; any number may run at once."
 
-    def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("--once", action="store_true", help="send what waits now, then end")
-
-    def handle(self, *args: Any, **options: Any) -> None:
-        if options["once"]:
-            self.stdout.write(f"{send_due()} sent.")
-            return
-        stop = Event()
-        for one in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(one, lambda *_: stop.set())
-        while not stop.wait(PAUSE_S):
-            try:
-                send_due()
-            except (OperationalError, InterfaceError) as error:
-                self.stderr.write(f"The database does not answer; tried again soon. ({error})")
-            connection.close()  # Nobody who restores a backup has to wait for this process.
+    def send_due(self) -> int:
+        return mail.send_due()
