@@ -14,9 +14,10 @@ from django.db.models import Model, QuerySet
 from django.db.models.query import get_related_populators
 from django.db.models.sql.compiler import SQLCompiler
 
-_JOB: Final = 7_046_029_254_386_353_087
-"""Stands for the first key while the SQL is made, the numbers after it for the next; no table has
-that many rows."""
+_JOB: Final = 2_146_029_087
+"""Stands for the first key while the SQL is made, the numbers after it for the next. It fits every
+whole number's column, since a lookup of what does not fit is left out of the SQL on PostgreSQL;
+nothing else that a read is made with is that large."""
 
 Row = TypeVar("Row", bound=Model)
 
