@@ -10,7 +10,9 @@ refused, here and for every view: of a job by the address's `number`, of anythin
 `of` says of its `pk`. `anywhere=True` leaves a signed sheet open to be read by every branch.
 
 A manager who has yet to set up the second factor that the shop asks for is led there from every
-page but those of `before_set_up=True`.
+page but those of `before_set_up=True`. Before that, whoever signed in with a password that a
+manager chose is led to choose their own, from every page but those of `before_own=True`; a PIN on a
+tablet is not held up.
 """
 
 from collections.abc import Callable, Collection
@@ -70,6 +72,19 @@ def _set_up_first(request: HttpRequest) -> HttpResponse:
     return HttpResponse(render_to_string("inc/signed_out.html", request=request), status=401)
 
 
+def _lacks_own_password(request: Any) -> bool:
+    """Whether somebody else knows the password by which this person is signed in."""
+    return request.user.password_given and not request.session.get(BY_PIN)
+
+
+def _own_password_first(request: HttpRequest) -> HttpResponse:
+    """To the page where one's own password is chosen, and from there to what was wanted."""
+    if request.method in {"GET", "HEAD"} and not getattr(request, "htmx", False):
+        query = urlencode({"next": request.get_full_path()})
+        return HttpResponseRedirect(f"{resolve_url('password_change')}?{query}")
+    return HttpResponse(render_to_string("inc/signed_out.html", request=request), status=401)
+
+
 Branches = Callable[[int], Collection[int]]
 """The keys of the branches that the row of a key belongs to; none where there is no such row."""
 
@@ -109,6 +124,7 @@ def allow(
     password: bool = False,
     again: bool = False,
     before_set_up: bool = False,
+    before_own: bool = False,
     of: Branches | None = None,
     anywhere: bool = False,
 ) -> Callable[[View], View]:
@@ -116,7 +132,8 @@ def allow(
 
     With `password`, a person signed in by PIN is first asked for the password; with `again`,
     everybody who has not just signed in or been asked. `before_set_up` opens a page to a manager
-    who has yet to set up a second factor. `of` gives the branches of the row that `pk` names, and
+    who has yet to set up a second factor, `before_own` to whoever has yet to choose a password of
+    their own. `of` gives the branches of the row that `pk` names, and
     all of them have to be the person's; `anywhere` asks of no branch.
     """
     allowed = frozenset(roles)
@@ -130,6 +147,8 @@ def allow(
                 wanted = " or ".join(sorted(role.label.lower() for role in allowed))
                 raise PermissionDenied(f"This needs the {wanted} role. Ask a manager.")
             keys = set() if anywhere else _branches_of(request, kwargs, of)
+            if not before_own and _lacks_own_password(request):
+                return _own_password_first(request)
             if request.session.get(SET_UP_FIRST) and not before_set_up:
                 return _set_up_first(request)
             if password and request.session.get(BY_PIN):

@@ -16,15 +16,19 @@ from typing import Any
 import pytest
 from django.core.management import CommandError, call_command
 from django.db import Error, connection, transaction
+from django.http import HttpResponse
+from django.test import Client, RequestFactory
+from django.urls import reverse
 
-from jobs.models import JobEvent, RecordChain, ShopChain
+from jobs.models import Hook, HookDelivery, JobEvent, RecordChain, ShopChain, Told
+from jobs.services import hooks, shop_chain
 from jobs.services.events import log
 from shop import backups
 from shop.backups import BackupError, restore_backup, signature_of, write_backup
-from shop.models import Customer
+from shop.models import ApiToken, Customer, Shop, ShopEvent, SignIn
 from shop.roles import Role
-from shop.services import events
-from tests.factories import make_job, make_staff
+from shop.services import api_tokens, events, restored, second_factor, sign_ins
+from tests.factories import make_hook, make_job, make_shop, make_staff, make_token
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -477,3 +481,47 @@ def test_an_archive_that_does_not_read_as_it_was_written_is_not_kept(
     with pytest.raises(BackupError, match=f"holds another data/{PHOTO}"):
         write_backup(tmp_path / "elsewhere")
     assert list((tmp_path / "elsewhere").iterdir()) == []
+
+
+@pytest.mark.parametrize("keep", [False, True])
+def test_what_was_ended_since_a_backup_does_not_come_back_to_life(
+    shop_with_files: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], keep: bool
+) -> None:
+    manager = make_staff(Role.MANAGER)
+    make_shop(second_factor_days=7)
+    browser, asked = Client(), RequestFactory().get("/")
+    browser.force_login(manager)
+    device = HttpResponse()
+    second_factor.remember(device, manager, Shop.objects.current())
+    asked.COOKIES = {name: one.value for name, one in device.cookies.items()}
+    token, secret = make_token(manager)
+    make_hook(manager)
+    on_its_way = hooks.test(Hook.objects.get().pk)
+    archive = write_backup(tmp_path / "elsewhere")
+    stolen = browser.session.session_key
+    sign_ins.end_all(manager)
+    api_tokens.end(token.pk, manager)
+    HookDelivery.objects.update(state=Told.TAKEN)
+
+    call_command("restore", archive, replace=True, keep_sign_ins=keep)
+
+    said, lively = capsys.readouterr().out, keep
+    assert SignIn.objects.filter(pk=stolen).exists() is lively
+    assert ApiToken.objects.in_use().exists() is lively
+    assert second_factor.is_remembered(asked, manager, Shop.objects.current()) is lively
+    on_its_way.refresh_from_db()
+    assert on_its_way.state == (Told.WAITING if lively else Told.GIVEN_UP)
+    codes = list(ShopEvent.objects.filter(actor=None).values_list("code", flat=True))
+    assert codes == ([] if lively else [restored.RESTORED, api_tokens.ENDED])
+    ended = "1 sign-ins, 1 tokens of the API, 1 pieces of news for other programs."
+    assert (ended in said) is not lively
+    assert "as on that day" in said
+    if not lively:
+        with pytest.raises(api_tokens.NoToken, match="was ended"):
+            api_tokens.shown(asked, secret)
+        facts = ShopEvent.objects.get(code=restored.RESTORED).after
+        assert facts.items() >= {"sign_ins": 1, "tokens": 1, "deliveries": 1}.items()
+        assert list(shop_chain.check()) == []
+        browser.force_login(manager)
+        page = browser.get(reverse("api_token_list")).content.decode()
+        assert "as a backup was restored" in page

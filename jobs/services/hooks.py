@@ -28,7 +28,7 @@ from jobs.models import Hook, HookDelivery, Job, JobEvent, News, Told
 from shop import outgoing
 from shop.models import StaffMember
 from shop.sealing import seals
-from shop.services import events
+from shop.services import events, restored
 
 MADE: Final = "hook.made"
 ENDED: Final = "hook.ended"
@@ -132,6 +132,16 @@ def end(pk: int, by: StaffMember) -> None:
         hook.save(update_fields=["ended_at", "ended_by"])
         hook.deliveries.filter(state=Told.WAITING).update(state=Told.GIVEN_UP)
         events.log(by, ENDED, hook, after={"ended_at": hook.ended_at})
+
+
+def give_up_what_waits() -> int:
+    """After an older backup was put back: what was on its way then has been told since, under
+    ids that the receiver knows; a manager may send it again. Gives how many."""
+    on_their_way = HookDelivery.objects.filter(state__in=(Told.WAITING, Told.GOING))
+    return on_their_way.update(state=Told.GIVEN_UP, answered="A backup was restored.")
+
+
+restored.also("deliveries", give_up_what_waits)
 
 
 def test(pk: int) -> HookDelivery:

@@ -83,7 +83,7 @@ class StaffForm(ModelForm):
         label="First password",
         widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}, render_value=True),
         help_text="At least 15 characters: four odd words are good. Tell it in person; "
-        "they can change it after signing in.",
+        "they choose their own as they sign in with it.",
     )
 
     pin = forms.CharField(

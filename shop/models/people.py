@@ -24,6 +24,9 @@ class StaffMember(AbstractUser):
     is_technician = models.BooleanField("technician", default=False)
     is_manager = models.BooleanField("manager", default=False)
     pin = models.CharField("PIN, hashed", max_length=128, blank=True, editable=False)
+    password_given = models.BooleanField(
+        "password chosen by a manager", default=False, db_default=False, editable=False
+    )
     language = models.CharField(
         max_length=10, blank=True, choices={"": "The shop’s, or the browser’s", **languages.NAMES}
     )

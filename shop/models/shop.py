@@ -100,6 +100,8 @@ class Shop(models.Model):
     sheet_terms_es = models.TextField("terms in Spanish", blank=True)
     sheet_terms_de = models.TextField("terms in German", blank=True)
 
+    sign_ins_ended_at = models.DateTimeField(null=True, editable=False)
+
     verify_address = models.URLField(
         "where anybody checks a sheet",
         blank=True,

@@ -29,7 +29,7 @@ from shop.models import (
     Vehicle,
     VehicleModel,
 )
-from shop.services import api_tokens, second_factor, sign_in
+from shop.services import api_tokens, restored, second_factor, sign_in
 from shop.services.events import SECRET, SET, TAKEN_AWAY, subject_of
 from shop.wording import capital
 
@@ -66,6 +66,7 @@ TITLES: Final[dict[str, str]] = {
     api_tokens.MADE: "Token of the API made",
     api_tokens.ENDED: "Token of the API ended",
     api_tokens.WROTE: "Written by a program",
+    restored.RESTORED: kept("Backup restored"),
 }
 """What happened, where it is not that a record was added, changed or removed."""
 
@@ -101,6 +102,7 @@ _RIGHTS: Final = models.Q(
         second_factor.RESET,
         api_tokens.MADE,
         api_tokens.ENDED,
+        restored.RESTORED,
     ]
 ) | models.Q(
     code="shop.changed",
@@ -151,6 +153,10 @@ _LABELS: Final = {
     "scopes": "What it may do",
     "expires_at": kept("Works until"),
     "news": "What it is told",
+    "backup_of": kept("As it was at"),
+    "sign_ins": kept("Sign-ins ended"),
+    "tokens": kept("Tokens of the API ended"),
+    "deliveries": kept("News given up that waited"),
 }
 
 

@@ -17,6 +17,7 @@ def save_staff(
 
     A new password ends the wait after too many wrong ones. It, other roles and taking the sign-in
     away end the person's sessions, a new PIN those by PIN; the session of the key `keep` stays.
+    Whoever was given a password by another is led to choose their own (`shop.access`).
 
     Raises ValidationError when nobody could manage the shop afterwards, or when the person
     would lock themselves out.
@@ -35,6 +36,7 @@ def save_staff(
     given = {}
     if password:
         staff.set_password(password)
+        staff.password_given = staff.pk != by.pk
         sign_in.forget(staff.username)
         given["password"] = events.SET
     if pin:

@@ -390,6 +390,8 @@ def is_remembered(request: HttpRequest, person: StaffMember, shop: Shop) -> bool
     age = timedelta(days=shop.second_factor_days)
     if not cookie or not age:
         return False
+    if shop.sign_ins_ended_at is not None:
+        age = min(age, timezone.now() - shop.sign_ins_ended_at)
     try:
         mark = _signer().unsign(cookie, max_age=age)
     except BadSignature:

@@ -5,6 +5,7 @@ from typing import Any, cast
 from django.contrib import messages
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.forms import AuthenticationForm, PasswordChangeForm
+from django.contrib.auth.hashers import check_password
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
@@ -23,6 +24,8 @@ from shop.http import Request
 from shop.models import StaffMember
 from shop.roles import Role
 from shop.services import events, second_factor, sign_in, sign_ins
+from shop.session_keys import BY_PIN, proved_lately
+from shop.typed import own_path
 from shop.views.saving import form_page
 
 
@@ -68,17 +71,29 @@ class _Leave(auth_views.LogoutView):
 
 
 class _OwnPasswordForm(PasswordChangeForm):
-    """The old password counts as an attempt to sign in."""
+    """The old password counts as an attempt to sign in; whoever has just signed in with one that a
+    manager chose is not asked for it twice."""
 
     def __init__(self, *args: Any, request: HttpRequest, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.request = request
+        typed_lately = proved_lately(request.session) and not request.session.get(BY_PIN)
+        if self.user.password_given and typed_lately:
+            del self.fields["old_password"]
 
     def clean_old_password(self) -> str:
         old: str = self.cleaned_data["old_password"]
         if not sign_in.is_own_password(self.request, old):
             raise ValidationError(sign_in.why_not_own(self.request), code="password_incorrect")
         return old
+
+    def clean_new_password1(self) -> str:
+        new: str = self.cleaned_data["new_password1"]
+        if self.user.password_given and check_password(new, self.user.password):
+            raise ValidationError(
+                gettext("This is the password that you were given. Choose another.")
+            )
+        return new
 
 
 class _ChangePassword(auth_views.PasswordChangeView):
@@ -89,11 +104,21 @@ class _ChangePassword(auth_views.PasswordChangeView):
     def get_form_kwargs(self) -> dict[str, Any]:
         return {**super().get_form_kwargs(), "request": self.request}
 
+    def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
+        return super().get_context_data(next=self._wanted(), **kwargs)
+
+    def get_success_url(self) -> str:
+        return self._wanted() or super().get_success_url()
+
+    def _wanted(self) -> str:
+        return own_path(self.request.POST.get("next") or self.request.GET.get("next"))
+
     @transaction.atomic
     def form_valid(self, form: PasswordChangeForm) -> HttpResponse:
         messages.success(self.request, gettext("Your password is changed."))
         person = form.user
         events.log(person, "staffmember.changed", person, after={"password": events.SET})
+        person.password_given = False
         answer = super().form_valid(form)
         assert isinstance(person, StaffMember)
         sign_ins.end_all(person, but=self.request.session.session_key)
@@ -111,11 +136,11 @@ def enter(request: Request, person: StaffMember, to: str, second: str) -> HttpRe
 
 
 login = public(_SignIn.as_view())
-logout = allow(*Role, before_set_up=True)(_Leave.as_view())
-password_change = allow_any_staff(_ChangePassword.as_view())
+logout = allow(*Role, before_set_up=True, before_own=True)(_Leave.as_view())
+password_change = allow(*Role, before_set_up=True, before_own=True)(_ChangePassword.as_view())
 
 
-@allow(*Role, before_set_up=True)
+@allow(*Role, before_set_up=True, before_own=True)
 def my_language(request: Request) -> HttpResponse:
     """The language in which the person reads the screens."""
     person = StaffMember.objects.get(pk=request.user.pk)

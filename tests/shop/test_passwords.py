@@ -6,15 +6,19 @@ import pytest
 from django.contrib.auth.password_validation import get_default_password_validators
 from django.core.exceptions import ValidationError
 from django.core.management import CommandError, call_command
+from django.http import HttpResponse
 from django.test import Client
 from django.urls import reverse
 from django.utils.html import escape
+from django.utils.http import urlencode
 
 from shop import passwords
 from shop.forms.people import StaffForm
 from shop.languages import speaking
 from shop.models import StaffMember
 from shop.roles import Role
+from shop.services import tablets
+from shop.services.people import save_staff
 from shop.services.pins import validate_pin
 from tests.factories import PASSWORD, make_shop, make_staff
 
@@ -161,3 +165,47 @@ def test_a_refused_pin_says_what_to_do_on_both_pages(client: Client, person: Sta
         reverse("staff_edit", args=[person.pk]), {**form, "pin": "2580"}
     ).content.decode()
     assert escape("no line on the pad") in page
+
+
+def test_a_password_that_a_manager_chose_opens_one_page_alone_until_its_owner_has_another() -> None:
+    """ASVS 5.0 (2025), 6.4.1: what was given first must not become the password that is kept."""
+    make_shop(second_factor_required=True)
+    manager, person = make_staff(Role.MANAGER), make_staff(Role.TECHNICIAN)
+    given, own = "copper-lantern-4-orchard", "seven-otters-6-in-velvet"
+    board, change = reverse("board"), reverse("password_change")
+    wanted = reverse("my_pin")
+    held = f"{change}?{urlencode({'next': wanted})}"
+    save_staff(person, pin="4826", by=manager)
+    assert not person.password_given, "an account as it stands is not bothered"
+    for who in (person, StaffMember(username="ana", name="Ana Brandvold", is_manager=True)):
+        save_staff(who, password=given, by=manager)
+        client = Client()
+        signed = {"username": who.username, "password": given, "next": wanted}
+        assert client.post(reverse("login"), signed)["Location"] == wanted
+        assert client.get(wanted)["Location"] == held
+        assert client.get(reverse("second_factor"))["Location"].startswith(change)
+        entry = client.post(reverse("part_add", args=[1]), headers={"HX-Request": "true"})
+        assert entry.status_code == 401, "what was typed before waits on the device"
+        page = client.get(held).content.decode()
+        assert "A manager chose" in page and "old_password" not in page, "it was typed just now"
+        new = {"next": wanted, "new_password1": given, "new_password2": given}
+        assert "that you were given" in client.post(change, new).content.decode()
+        new |= {"new_password1": own, "new_password2": own}
+        assert client.post(change, new)["Location"] == wanted
+        after = client.get(wanted)
+        on = reverse("second_factor") if who.is_manager else None
+        assert after.get("Location") == on, "a manager goes on to the second factor"
+        assert "old_password" in client.get(change).content.decode()
+
+    save_staff(person, password=given, by=manager)
+    tablet, bench = HttpResponse(), Client()
+    tablets.remember(tablet, tablets.register("Bay 1", None, manager)[1])
+    bench.cookies = tablet.cookies
+    bench.post(reverse("tablet_switch"), {"person": person.pk, "pin": "4826"})
+    assert bench.get(board).status_code == 200, "a PIN is the owner's own"
+    assert "old_password" in bench.get(change).content.decode()
+    bench.post(reverse("password_confirm"), {"password": given})
+    assert bench.get(board)["Location"].startswith(change)
+
+    save_staff(manager, password=own, by=manager)
+    assert not manager.password_given, "their own, typed by themselves"

@@ -2,13 +2,20 @@
 
 from argparse import ArgumentParser
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
 from shop.backups import BackupError, restore_backup
 from shop.management.ready import ReadyCommand
+from shop.services.restored import end_what_came_back
+
+ENDED: Final = {
+    "sign_ins": "sign-ins",
+    "tokens": "tokens of the API",
+    "deliveries": "pieces of news for other programs",
+}
 
 
 class Command(ReadyCommand):
@@ -39,6 +46,11 @@ class Command(ReadyCommand):
         parser.add_argument(
             "--unsigned", action="store_true", help="do not ask who made it: you know yourself"
         )
+        parser.add_argument(
+            "--keep-sign-ins",
+            action="store_true",
+            help="leave sign-ins, tokens of the API and news on its way as they were then",
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
@@ -56,4 +68,12 @@ class Command(ReadyCommand):
         self.stdout.write(f"Restored the backup of {manifest.made_at}, made by {manifest.version}.")
         if restored.set_aside:
             self.stdout.write(f"The data it replaced is kept in {restored.set_aside}")
+        if not options["keep_sign_ins"]:
+            ended = end_what_came_back(manifest.made_at)
+            told = ", ".join(f"{ended.get(name, 0)} {words}" for name, words in ENDED.items())
+            self.stdout.write(f"Ended, as they may have been ended since it was made: {told}.")
+        self.stdout.write(
+            "Whoever may sign in, with which password, second factor and tablet, and which "
+            "addresses are told, is as on that day: let a manager look through them under Shop."
+        )
         self.stdout.write("Start Loombook again.")
