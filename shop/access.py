@@ -7,7 +7,8 @@ minutes that it is still the same person, by the second factor too where there i
 
 Where the business has several branches, whoever does not work in that of what the address names is
 refused, here and for every view: of a job by the address's `number`, of anything else by what
-`of` says of its `pk`. `anywhere=True` leaves a signed sheet open to be read by every branch.
+`of` says of its `pk`. What `own` says is the person's own, such as a clock that runs, is theirs
+wherever they work by now. `anywhere=True` leaves a signed sheet open to be read by every branch.
 
 A manager who has yet to set up the second factor that the shop asks for is led there from every
 page but those of `before_set_up=True`. Before that, whoever signed in with a password that a
@@ -88,6 +89,9 @@ def _own_password_first(request: HttpRequest) -> HttpResponse:
 Branches = Callable[[int], Collection[int]]
 """The keys of the branches that the row of a key belongs to; none where there is no such row."""
 
+Own = Callable[[Any, dict[str, Any]], bool]
+"""Whether what an address names is the person's own."""
+
 _of_number: list[Branches] = []
 
 
@@ -126,6 +130,7 @@ def allow(
     before_set_up: bool = False,
     before_own: bool = False,
     of: Branches | None = None,
+    own: Own | None = None,
     anywhere: bool = False,
 ) -> Callable[[View], View]:
     """Let only staff with one of the roles in; others get 403, strangers the sign-in page.
@@ -134,7 +139,8 @@ def allow(
     everybody who has not just signed in or been asked. `before_set_up` opens a page to a manager
     who has yet to set up a second factor, `before_own` to whoever has yet to choose a password of
     their own. `of` gives the branches of the row that `pk` names, and
-    all of them have to be the person's; `anywhere` asks of no branch.
+    all of them have to be the person's, unless what is named is their `own`; `anywhere` asks of no
+    branch.
     """
     allowed = frozenset(roles)
 
@@ -146,7 +152,12 @@ def allow(
             if not has_role(request.user, allowed):
                 wanted = " or ".join(sorted(role.label.lower() for role in allowed))
                 raise PermissionDenied(f"This needs the {wanted} role. Ask a manager.")
-            keys = set() if anywhere else _branches_of(request, kwargs, of)
+            try:
+                keys = set() if anywhere else _branches_of(request, kwargs, of)
+            except branches.Elsewhere:
+                if own is None or not own(request.user, kwargs):
+                    raise
+                keys = set()
             if not before_own and _lacks_own_password(request):
                 return _own_password_first(request)
             if request.session.get(SET_UP_FIRST) and not before_set_up:

@@ -79,6 +79,12 @@ def here() -> Reach | None:
     return _here.get()
 
 
+def is_elsewhere(key: int | None) -> bool:
+    """Whether a branch is one in which the person does not work."""
+    reach = here()
+    return reach is not None and key not in reach.own_keys
+
+
 def _narrowed(keys: frozenset[int] | None, path: str) -> Q:
     return Q() if keys is None else Q((f"{path}__in", keys))
 

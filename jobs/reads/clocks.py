@@ -21,12 +21,14 @@ LISTED: Final = timedelta(days=14)
 
 @dataclass(frozen=True)
 class RunningClock:
-    """A clock that runs, and whether it seems forgotten."""
+    """A clock that runs, and whether it seems forgotten; `elsewhere` on a job of a branch in which
+    the person works no more, whose pages are closed to them."""
 
     entry: TimeEntry
     overdue: bool
     due_at: datetime
     mine: bool
+    elsewhere: bool
 
 
 @lru_cache(maxsize=64)
@@ -46,6 +48,7 @@ def running_clocks(shop: Shop, person: StaffMember) -> list[RunningClock]:
             is_overdue(entry, shop, now),
             due_at(entry, shop),
             entry.technician_id == person.pk,
+            branches.is_elsewhere(entry.job.bay.branch_id),
         )
         for entry in _running(branches.shown("job__bay__branch"))(person.pk)
     ]

@@ -12,12 +12,13 @@ from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.errors import Refused
-from jobs.models import FitProof, JobPart
+from jobs.models import FitProof, Job, JobPart
 from jobs.services.ask_once import steps_met
 from jobs.services.events import done_before, log
-from jobs.services.saving import Saved, cells_of, open_job
+from jobs.services.saving import Saved, cells_of, check_open, open_job
 from shop.models import Product, ProductKind, StaffMember
 from shop.models.products import TurnOn
+from shop.on_disk import discard
 from shop.services.events import subject_of
 
 GUIDE_TYPES: Final = ("pdf", "png", "jpg", "jpeg", "txt")
@@ -59,7 +60,6 @@ def check_guide(file: UploadedFile[Any]) -> None:
         raise Refused(gettext("“%(name)s” is not plain text inside.") % {"name": name})
 
 
-@transaction.atomic
 def add_proof(
     number: int,
     actor: StaffMember,
@@ -72,31 +72,50 @@ def add_proof(
     guide: UploadedFile[Any] | None = None,
     key: str = "",
 ) -> FitProof | None:
-    """Add a proof; None when this key was already saved. Raises Refused."""
-    job = open_job(number)
+    """Add a proof; None when this key was already saved. Raises Refused, Job.DoesNotExist."""
     if done_before(key):
         return None
-    if guide is not None:
-        check_guide(guide)
-    proof = FitProof.objects.create(
-        job=job,
+    check_open(Job.objects.get(number=number))
+    proof = FitProof(
         source=source,
         reference=reference,
         consulted_on=consulted_on,
         outcome=outcome,
         note=note,
-        guide=guide or "",
         by=actor,
     )
+    kept, files = None, []
+    try:
+        if guide is not None:
+            check_guide(guide)
+            # Before the job's row is held: nobody's save waits for a slow disk or store.
+            proof.guide.save(guide.name or "", guide, save=False)
+            files.append((proof.guide.storage, str(proof.guide.name)))
+        with transaction.atomic():
+            kept = _keep_proof(number, proof, key)
+        return kept
+    finally:
+        # Not when the commit itself is cut off: nobody knows then whether the row stands.
+        if kept is None:
+            discard(files)
+
+
+def _keep_proof(number: int, proof: FitProof, key: str) -> FitProof | None:
+    """The proof with its row; None when its key was saved meanwhile."""
+    job = open_job(number)
+    if done_before(key):
+        return None
+    proof.job = job
+    proof.save(force_insert=True)
     log(
         job,
-        actor,
+        proof.by,
         "fitproof.added",
         subject=subject_of(proof),
-        after={"source": source, "reference": reference, "outcome": outcome},
+        after={"source": proof.source, "reference": proof.reference, "outcome": proof.outcome},
         key=key,
     )
-    steps_met(job, actor)
+    steps_met(job, proof.by)
     return proof
 
 

@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
@@ -17,16 +18,18 @@ from jobs.forms.clock import CorrectForm
 from jobs.models import ClockEnd, Job, TimeEntry
 from jobs.reads.clocks import running_clocks, times_listed
 from jobs.services import clock
-from jobs.services.branches import of_time
+from jobs.services.branches import is_own_clock, of_time
 from jobs.templatetags.clock import bar_context
 from shop.access import allow
+from shop.branches import is_elsewhere
 from shop.http import Request
 from shop.models import StaffMember
 from shop.roles import BENCH, Role
 from shop.typed import own_path, token
 
 bench = allow(*BENCH)
-bench_of_clock = allow(*BENCH, of=of_time)
+bench_of_clock = allow(*BENCH, of=of_time, own=is_own_clock)
+bench_or_own = allow(*BENCH, own=is_own_clock)
 
 
 def _actor(request: Request) -> StaffMember:
@@ -37,6 +40,13 @@ def _actor(request: Request) -> StaffMember:
 def _back(request: Request, default: str) -> str:
     """Where the person came from, when that is a page of ours."""
     return own_path(request.POST.get("next")) or default
+
+
+def _page_of(job: Job) -> str:
+    """The job, or the list of times where the person works in its branch no more."""
+    if is_elsewhere(job.bay.branch_id):
+        return reverse("clock_list")
+    return job.get_absolute_url()
 
 
 def _act(request: Request, number: int, act: Callable[[], str]) -> HttpResponse:
@@ -50,7 +60,7 @@ def _act(request: Request, number: int, act: Callable[[], str]) -> HttpResponse:
     if not request.htmx:
         if text:
             (messages.error if refused else messages.success)(request, text)
-        return redirect(_back(request, job.get_absolute_url()))
+        return redirect(_back(request, _page_of(job)))
     context = bar_context(request, job, said=text, refused=refused)
     html = render_to_string("clock/bar.html", context, request)
     own = next((c for c in running_clocks(request.shop, _actor(request)) if c.mine), None)
@@ -80,7 +90,7 @@ def clock_start(request: Request, number: int) -> HttpResponse:
     return _act(request, number, act)
 
 
-@bench
+@bench_or_own
 @require_POST
 def clock_pause(request: Request, number: int) -> HttpResponse:
     """Pause one's clock here."""
@@ -92,7 +102,7 @@ def clock_pause(request: Request, number: int) -> HttpResponse:
     return _act(request, number, act)
 
 
-@bench
+@bench_or_own
 @require_POST
 def clock_stop(request: Request, number: int) -> HttpResponse:
     """Stop one's clock here."""
@@ -117,7 +127,7 @@ def clock_still(request: Request, pk: int) -> HttpResponse:
         messages.error(request, str(refused))
     else:
         messages.success(request, gettext("Your clock runs on."))
-    return redirect(_back(request, entry.job.get_absolute_url()))
+    return redirect(_back(request, _page_of(entry.job)))
 
 
 @bench
@@ -177,6 +187,7 @@ def clock_correct(request: Request, pk: int) -> HttpResponse:
             messages.success(
                 request, gettext("The time on %(job)s is put right.") % {"job": entry.job}
             )
-            return redirect(entry.job)
+            return redirect(_page_of(entry.job))
     context = {"form": form, "entry": entry, "overdue": overdue, "own": own, "may": may}
+    context["back"] = _page_of(entry.job)
     return render(request, "clock/correct.html", context, status=422 if form.errors else 200)

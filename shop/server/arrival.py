@@ -8,6 +8,7 @@ for what is refused, and a stop that finishes what is under way.
 
 import copy
 import json
+import re
 import socket
 import time
 from typing import Any, Final
@@ -16,7 +17,7 @@ from django.http.cookie import parse_cookie
 from waitress import wasyncore
 from waitress.adjustments import Adjustments
 from waitress.channel import HTTPChannel
-from waitress.parser import HTTPRequestParser
+from waitress.parser import HTTPRequestParser, ParsingError
 from waitress.server import TcpWSGIServer
 from waitress.task import ErrorTask, ThreadedTaskDispatcher
 from waitress.utilities import Error, RequestEntityTooLarge
@@ -51,6 +52,14 @@ LEFT_S: Final = 0.01
 REMEMBERED_S: Final = 1
 """It is then taken, also by a loop that is too busy to come back at once."""
 STOP_S: Final = 10
+
+
+FOLDED: Final = re.compile(rb"\r\n[ \t]")
+"""A header that goes on in the next line: RFC 9112 (2022), 5.2; no browser or proxy sends one."""
+
+TRANSFER_ENCODING: Final = re.compile(rb"^transfer-encoding:[ \t]*(.*?)[ \t]*\r?$", re.I | re.M)
+"""How the headers say that a body is sent. RFC 9112 (2022), 6.1 and 6.3: beside a length, twice, or
+in HTTP/1.0 it is faulty, and waitress takes all three."""
 
 
 class TooLarge(Error):
@@ -95,8 +104,21 @@ class Request(HTTPRequestParser):
     known = False
 
     def parse_header(self, header_plus: bytes) -> None:
-        """Read the headers, and from them how much of a body is taken."""
-        super().parse_header(header_plus)
+        """Read the headers, and from them how much of a body is taken.
+
+        ParsingError, answered with 400 and the end of the connection, where the headers leave open
+        where the request ends: a proxy might read it otherwise.
+        """
+        if FOLDED.search(header_plus):
+            raise ParsingError("A header is one line")
+        try:
+            super().parse_header(header_plus)
+        except ValueError as error:
+            raise ParsingError("Content-Length is no number that is taken") from error
+        if codings := TRANSFER_ENCODING.findall(header_plus):
+            alone = "CONTENT_LENGTH" not in self.headers and self.version == "1.1"
+            if not alone or [one.lower() for one in codings] != [b"chunked"]:
+                raise ParsingError("Transfer-Encoding is to be chunked, once, and no length beside")
         if self.chunked or self.content_length >= MOST_BYTES_UNKNOWN:
             cookies = parse_cookie(self.headers.get("COOKIE", ""))
             self.known = known_device.is_known(cookies.get(known_device.COOKIE, ""))

@@ -1,19 +1,23 @@
 """Things done on the bay sheet by a tap, each with its way back."""
 
 import re
+from datetime import date
+from typing import Any
 from xml.etree import ElementTree
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import connection
 from django.test import Client
 from django.urls import reverse
 
 from jobs.errors import Refused
+from jobs.lifecycle import Stage
 from jobs.models import ChannelSetting, FitProof, FunctionCheck, Job, JobEvent, TuningKind
 from jobs.plan.document import findings_of, plan_of
 from jobs.plan.power import power_at
 from jobs.plan.power_drawing import power_path
-from jobs.services import channels, functions
+from jobs.services import channels, fit, functions
 from jobs.services.tuning import records as tuning
 from jobs.undo import undo
 from tests.jobs.workshop import Workshop
@@ -291,6 +295,48 @@ def test_a_guide_that_cannot_be_kept_says_why_and_loses_nothing_typed(
     assert answer.status_code == 422
     assert said in shown and "Trial fit in the car" in shown
     assert not FitProof.objects.filter(job=job).exists()
+
+
+def test_a_guide_is_stored_before_the_jobs_row_is_held_and_goes_when_the_row_is_refused(
+    shop_floor: Workshop, job: Job, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held = len(connection.savepoint_ids)
+    store = FitProof._meta.get_field("guide").storage
+    save, seen, meanwhile = store.save, [], []
+
+    def slowly(name: str, content: Any, max_length: int | None = None) -> str:
+        seen.append((save(name, content, max_length), len(connection.savepoint_ids) - held))
+        for one in meanwhile:
+            one()
+        return seen[-1][0]
+
+    def add(key: str, *, file: bool = True) -> FitProof | None:
+        guide = SimpleUploadedFile("guide.txt", b"Remove the sill trim first.") if file else None
+        return fit.add_proof(
+            job.number,
+            shop_floor.technician,
+            source="maker_guide",
+            reference="page 4",
+            consulted_on=date(2026, 3, 4),
+            outcome="fits",
+            guide=guide,
+            key=key,
+        )
+
+    monkeypatch.setattr(store, "save", slowly)
+    kept = add("first-of-two")
+    assert kept is not None and store.exists(str(kept.guide.name))
+    assert add("first-of-two") is None, "a repeat stores nothing"
+    assert seen == [(kept.guide.name, 0)], "nobody's save waits for a slow store"
+    meanwhile.append(lambda: add("raced", file=False))
+    assert add("raced") is None, "its repeat was quicker"
+    meanwhile[:] = [lambda: Job.objects.filter(pk=job.pk).update(stage=Stage.COLLECTED)]
+    with pytest.raises(Refused):
+        add("closed meanwhile")
+    with pytest.raises(Refused):
+        add("closed")
+    assert [store.exists(name) for name, _ in seen] == [True, False, False]
+    assert FitProof.objects.filter(job=job, reference="page 4").count() == 2
 
 
 def test_equaliser_sections_are_kept_whole_or_not_at_all(job: Job, client: Client) -> None:

@@ -20,9 +20,10 @@ from django.utils import timezone
 from jobs.errors import AskFirst
 from jobs.lifecycle import Stage
 from jobs.lists.messages import MESSAGES
-from jobs.models import Job, JobEvent
+from jobs.models import ClockEnd, Job, JobEvent
 from jobs.reads.board import find_jobs, live_jobs
 from jobs.reads.plan import day_plan
+from jobs.services import clock
 from jobs.services.booking import Booking, Slot, book, change_booking
 from jobs.sheet import document as sheet_document
 from shop import branches, series
@@ -126,6 +127,34 @@ def test_whoever_works_in_both_is_let_in_and_looks_at_one() -> None:
     assert f"card-{ground.number}" not in board
     own.post(reverse("branch_show"), {"branch": two.second.pk})
     assert shown not in own.get(reverse("board")).content.decode()
+
+
+@pytest.mark.once
+def test_ones_own_clock_is_stopped_wherever_one_works_by_now() -> None:
+    two = second_branch()
+    person, other = works_at(two.first), works_at(two.second)
+    jobs = [make_job(Stage.IN_BAY, bay=BayFactory(branch=two.first)) for _ in range(2)]
+    mine, theirs = (reverse("clock_stop", args=[job.number]) for job in jobs)
+    entry = clock.start(jobs[0].number, person).entry
+    clock.start(jobs[1].number, works_at(two.first))
+    person.branches.set([two.second])
+    client, listed = client_of(person), reverse("clock_list")
+    assert client.get(reverse("bay", args=[jobs[0].number])).status_code == 403
+    page = client.get(listed).content.decode()
+    assert mine in page and theirs not in page
+    assert reverse("bay", args=[jobs[0].number]) not in page, "no way to a closed page"
+    right = reverse("clock_correct", args=[entry.pk])
+    assert client.get(right).status_code == 200, "a forgotten one is put right there"
+    for one in (client_of(other).post(mine), client.post(theirs)):
+        assert one.status_code == 403
+    paused = client.post(reverse("clock_pause", args=[jobs[0].number]))
+    assert paused["Location"] == listed
+    assert client.post(mine)["Location"] == listed
+    entry.refresh_from_db()
+    assert entry.ended_by == ClockEnd.STOPPED and entry.ended_at
+    assert client.post(mine).status_code == client.get(right).status_code == 403, "it is over"
+    start = client.post(reverse("clock_start", args=[jobs[0].number]))
+    assert start.status_code == 403
 
 
 @pytest.mark.once

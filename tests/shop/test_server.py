@@ -149,6 +149,70 @@ def test_a_body_without_a_length_is_counted(
         assert connection.recv(65536).startswith(b"HTTP/1.1 " + status)
 
 
+SMUGGLED = b"GET /smuggled HTTP/1.1\r\nHost: shop\r\n\r\n"
+ONE_CHUNK = b"3\r\nabc\r\n0\r\n\r\n"
+
+
+@pytest.mark.once
+@pytest.mark.parametrize(
+    ("lines", "body", "status"),
+    [
+        # RFC 9112 (2022), 6.3 and, of the last two, 6.1 and 7.1: taken, with one meaning.
+        (b"Content-Length: 3", b"abc", 200),
+        (b"Transfer-Encoding: chunked", ONE_CHUNK, 200),
+        (b"transfer-encoding:\t CHUNKED ", ONE_CHUNK, 200),
+        # 6.3, 5: lengths that differ, or no number.
+        (b"Content-Length: 3\r\nContent-Length: 30", b"abc", 400),
+        (b"Content-Length: 3, 3", b"abc", 400),
+        (b"Content-Length: +3", b"abc", 400),
+        (b"Content-Length: 0x3", b"abc", 400),
+        (b"Content-Length:", b"abc", 400),
+        (b"Content-Length: " + 5000 * b"9", b"abc", 400),
+        # 6.3, 3: both; "ought to be handled as an error".
+        (b"Content-Length: 3\r\nTransfer-Encoding: chunked", ONE_CHUNK, 400),
+        (b"Transfer-Encoding: chunked\r\nContent-Length: 3", ONE_CHUNK, 400),
+        (b"Transfer-Encoding:\r\nContent-Length: 3", b"abc", 400),
+        # 6.1: chunked twice; another coding is answered with 501.
+        (b"Transfer-Encoding: chunked, chunked", ONE_CHUNK, 400),
+        (b"Transfer-Encoding: chunked\r\nTransfer-Encoding: chunked", ONE_CHUNK, 400),
+        (b"Transfer-Encoding: chunked, identity", ONE_CHUNK, 501),
+        (b"Transfer-Encoding: \x0bchunked", ONE_CHUNK, 400),
+        # 5.1: space before the colon; 5.2: a folded line; 2.2: a bare CR or LF.
+        (b"Transfer-Encoding : chunked", ONE_CHUNK, 400),
+        (b"Content-Length: 3\r\nTransfer-Encoding:\r\n chunked", ONE_CHUNK, 400),
+        (b"X-Folded: a\r\n b\r\nContent-Length: 3", b"abc", 400),
+        (b"X-Line: a\nContent-Length: 3", b"abc", 400),
+        (b"X-Line: a\rContent-Length: 3", b"abc", 400),
+        # 7.1: a chunk's size is hexadecimal digits, its line ends with CR LF.
+        (b"Transfer-Encoding: chunked", b"0x3\r\nabc\r\n0\r\n\r\n", 400),
+        (b"Transfer-Encoding: chunked", b"-3\r\nabc\r\n0\r\n\r\n", 400),
+        (b"Transfer-Encoding: chunked", b"3\r\nabcd\r\n0\r\n\r\n", 400),
+    ],
+)
+def test_a_request_ends_where_everybody_reads_that_it_ends(
+    address: tuple[str, int], lines: bytes, body: bytes, status: int
+) -> None:
+    """What leaves it open is refused and ends the connection, so that nothing hidden behind it is
+    taken for another request."""
+    begins = b"POST / HTTP/1.1\r\nHost: shop\r\n" + lines + b"\r\n\r\n"
+    with connected(address, begins + body + SMUGGLED) as connection:
+        connection.shutdown(socket.SHUT_WR)
+        answer = everything(connection)
+    assert answer.split()[1] == b"%d" % status
+    assert answer.count(b"HTTP/1.") == (2 if status == 200 else 1)
+    assert (b"3 from 127.0.0.1" in answer) == (status == 200)
+
+
+@pytest.mark.once
+def test_http_1_0_has_no_chunks(address: tuple[str, int]) -> None:
+    """RFC 9112 (2022), 6.1: the framing is faulty, even where a length stands beside."""
+    begins = b"POST / HTTP/1.0\r\nConnection: keep-alive\r\nTransfer-Encoding: chunked\r\n\r\n"
+    with connected(address, begins + SMUGGLED) as connection:
+        answer = everything(connection)
+    assert answer.startswith(b"HTTP/1.0 400 ")
+    assert answer.count(b"HTTP/1.") == 1
+
+
 def test_who_sends_on_after_a_refusal_gets_the_answer(address: tuple[str, int]) -> None:
     """Not a reset connection, which a browser would show in its place."""
     size = 40 * MEGABYTE
