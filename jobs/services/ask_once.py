@@ -116,7 +116,8 @@ def _channel_follows(job: Job, reading: Reading, actor: StaffMember) -> None:
 
 def _stood(reading: Reading) -> float | None:
     """What a reading was before its value was taken away."""
-    event = JobEvent.objects.filter(subject=subject_of(reading), code="reading.taken").first()
+    about = JobEvent.objects.filter(job=reading.job_id, subject=subject_of(reading))
+    event = about.filter(code="reading.taken").first()
     value = event.before.get("after_value") if event else None
     return value if isinstance(value, float | int) else None
 
