@@ -34,7 +34,7 @@ migrations: test-environment ## models without a migration
 audit: test-environment ## known faults of the pinned libraries; a note where nobody can be asked
 	@$(PY) deploy/audit.py
 
-bench: test-environment ## speed targets, as ratios of one run (BENCH_JOBS=1000000 BENCH_ONLY="board find")
+bench: test-environment ## speed targets, as ratios of one run (BENCH_JOBS=1000000 BENCH_ONLY="board find", or growth)
 	@deploy/test_postgres.sh $(PY) -m tests.bench
 	@deploy/test_postgres.sh $(PY) -m tests.bench.tablets
 

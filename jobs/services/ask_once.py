@@ -18,6 +18,7 @@ from jobs.services.gates import GateFacts
 from jobs.services.saving import save_row
 from shop.models import StaffMember
 from shop.services.events import subject_of
+from wiring.plan import Plan
 
 
 def step_read(job: Job, step: JobStep, actor: StaffMember) -> None:
@@ -116,7 +117,8 @@ def _channel_follows(job: Job, reading: Reading, actor: StaffMember) -> None:
 
 def _stood(reading: Reading) -> float | None:
     """What a reading was before its value was taken away."""
-    event = JobEvent.objects.filter(subject=subject_of(reading), code="reading.taken").first()
+    about = JobEvent.objects.filter(job=reading.job_id, subject=subject_of(reading))
+    event = about.filter(code="reading.taken").first()
     value = event.before.get("after_value") if event else None
     return value if isinstance(value, float | int) else None
 
@@ -167,14 +169,17 @@ def _waiting(gates: frozenset[Gate]) -> PreparedObjects[JobStep]:
     return PreparedObjects(lambda job: steps.filter(job=job))
 
 
-def steps_met(job: Job, actor: StaffMember, gates: Collection[Gate] = ()) -> None:
+def steps_met(
+    job: Job, actor: StaffMember, gates: Collection[Gate] = (), plan: Plan | None = None
+) -> None:
     """Tick each step that ticks itself and whose condition is met; take such a tick back where
-    it no longer is. Call with the job locked. `gates`: those alone can have turned."""
+    it no longer is. Call with the job locked. `gates`: those alone can have turned; `plan`: as it
+    was read since the job was locked."""
     waiting = _waiting(frozenset(gates))(job.pk)
     steps = [step for step in waiting if step.outcome == StepOutcome.TO_DO or step.by_itself]
     if not steps:
         return
-    facts = GateFacts(job)
+    facts = GateFacts(job, plan=plan)
     photos: Counter[str] | None = None
     for step in steps:
         met = not (step.reading_label and step.reading_value is None)

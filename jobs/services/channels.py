@@ -316,7 +316,9 @@ def take_plug(
 
 def plug_event(channel: Channel) -> JobEvent | None:
     """What took the channel's wire from a plug last."""
-    return JobEvent.objects.filter(code="channel.plug", subject=subject_of(channel)).first()
+    return JobEvent.objects.filter(
+        job=channel.job_id, code="channel.plug", subject=subject_of(channel)
+    ).first()
 
 
 def undo_plug(event: JobEvent, actor: StaffMember) -> None:

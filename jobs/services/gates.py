@@ -16,16 +16,28 @@ from jobs.plan.document import findings_of, plan_of
 from jobs.plan.entered import lists_of, rows_by_line
 from jobs.plan.power import section_of
 from shop.kept_words import told
+from wiring.plan import Plan
 
 MOST_NAMED: Final = 3
 
 
 class GateFacts:
-    """What is looked at in one job, read once. `findings` spares working them out again."""
+    """What is looked at in one job, read once. `findings` spares working them out again, and
+    `plan` reading it."""
 
-    def __init__(self, job: Job, findings: Callable[[], list[Any]] | None = None) -> None:
+    def __init__(
+        self,
+        job: Job,
+        findings: Callable[[], list[Any]] | None = None,
+        plan: Plan | None = None,
+    ) -> None:
         self.job = job
-        self._findings = findings or (lambda: findings_of(job))
+        self._findings = findings or (lambda: findings_of(job, self.plan))
+        self._plan = plan
+
+    @cached_property
+    def plan(self) -> Plan:
+        return self._plan or plan_of(self.job)
 
     @cached_property
     def findings(self) -> list[Any]:
@@ -123,7 +135,7 @@ def settings_entered(facts: GateFacts) -> list[str]:
     asked where no processor's limits are on record."""
     missing = []
     unasked = set(facts.job.parts.filter(beyond_by=None).values_list("label", flat=True))
-    lists = lists_of(plan_of(facts.job), rows_by_line(facts.job))
+    lists = lists_of(facts.plan, rows_by_line(facts.job))
     if lists and not any(one.total for one in lists):
         return [gettext("No channel of a processor is set yet.")]
     for one in lists:

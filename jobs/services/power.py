@@ -43,7 +43,9 @@ def take_proposal(
         key=key,
         code="run.proposed",
     )
-    proposals = JobEvent.objects.filter(code="run.proposed", subject=subject_of(run))
+    proposals = JobEvent.objects.filter(
+        job=run.job_id, code="run.proposed", subject=subject_of(run)
+    )
     return proposals.filter(key=key).first() if key else proposals.first()
 
 

@@ -11,6 +11,7 @@ from io import BytesIO
 from typing import Final
 
 import msgspec
+from django.db.models import QuerySet
 from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import signing
@@ -115,10 +116,7 @@ def verify(pdf: bytes) -> Answer:
     are drawn when they are asked for; they are known by the shop's signature and by the record
     that they carry.
     """
-    digest = hashlib.sha256(pdf).hexdigest()
-    sheets = InstallSheet.objects.select_related("job", "receipt")
-    own_file = sheets.filter(pdf_sha256=digest).first()
-    given = own_file or sheets.filter(receipt__pdf_sha256=digest).first()
+    given = in_the_book(hashlib.sha256(pdf).hexdigest())
     if given is not None:
         return _of_book(given)
     own = signing.own_certificate()
@@ -127,8 +125,18 @@ def verify(pdf: bytes) -> Answer:
     signature = signing.check(pdf, Shop.objects.current().name)
     if not signature.valid or not signing.is_written_as_signed(pdf):
         return Answer(CHANGED if signing.signed_with(pdf) == own.sha256.hex() else NOT_OURS)
-    row = sheets.filter(document_sha256=_record_sha256(pdf) or "none").first()
+    row = _sheets().filter(document_sha256=_record_sha256(pdf) or "none").first()
     return Answer(UNKNOWN) if row is None else replace(_of_book(row), paper=_paper(pdf))
+
+
+def in_the_book(digest: str) -> InstallSheet | None:
+    """The sheet of which a file with this SHA-256 is the signed paper, or its receipt."""
+    own_file = _sheets().filter(pdf_sha256=digest).first()
+    return own_file or _sheets().filter(receipt__pdf_sha256=digest).first()
+
+
+def _sheets() -> QuerySet[InstallSheet]:
+    return InstallSheet.objects.select_related("job", "receipt")
 
 
 def _paper(pdf: bytes) -> str:

@@ -28,6 +28,8 @@ PAGES = 60
 SHEETS = 3
 CHECKS = 300
 GROUPS = ("save", "board", "find", "setups", "check", "tuning", "measuring", "pdf", "bytes")
+GROWTH = "growth"
+"""Asked for by name alone: it needs a shop of its own (`tests.bench.growth`)."""
 LINE = "  {:34} {:>12} {:>12} {:>8}   {}"
 
 
@@ -39,8 +41,9 @@ def _with_a_slip(word: str) -> str:
     return f"{word[:3]}{word[4:]}"
 
 
-def _ok(answer: Answer) -> Answer:
-    if answer.status != 200:
+def ok(answer: Answer, status: int = 200) -> Answer:
+    """The answer, where it is the one that was wanted."""
+    if answer.status != status:
         raise SystemExit(f"The bench got {answer.status}: {answer.body[:300]!r}")
     return answer
 
@@ -55,7 +58,7 @@ class Bench:
 
     def floor(self) -> Answer:
         """One row by its number."""
-        return _ok(self.caller.get(self.row))
+        return ok(self.caller.get(self.row))
 
     def report(self, only: Collection[str] = ()) -> None:
         """Measure and print: everything, or the groups of figures that are named."""
@@ -68,14 +71,14 @@ class Bench:
         ratio = measured / floor
         print(LINE.format(what, _ms(measured), _ms(floor), f"{ratio:.2f}", target), flush=True)
 
-    def _cell(self) -> Callable[[], Answer]:
+    def cell(self) -> Callable[[], Answer]:
         """A save of one channel's measured load, another value each time."""
         channel = self.job.channels.get(part__label="A1", kind="amplifier", number=3)
         url = reverse("bay_channel_save", args=[self.job.number, channel.pk])
         loads = cycle(("3.4", "3.5"))
         return self._saver(url, channel.version, lambda: {"measured_load_ohm": next(loads)})
 
-    def _setting(self) -> Callable[[], Answer]:
+    def setting(self) -> Callable[[], Answer]:
         """A save of one channel's level as left, another value each time."""
         setting = ChannelSetting.objects.get(
             record__job=self.job,
@@ -96,7 +99,7 @@ class Bench:
 
         def save() -> Answer:
             fields = {**change(), "version": known[0], "key": uuid4().hex}
-            answer = _ok(self.caller.save(url, fields))
+            answer = ok(self.caller.save(url, fields))
             found = re.search(rb'name="version" value="(\d+)"', answer.body)
             assert found, "the answer holds no version"
             known[0] = int(found[1])
@@ -107,8 +110,8 @@ class Bench:
 
     def _save(self) -> None:
         for what, save in (
-            ("save a channel cell, p95", self._cell()),
-            ("save a level, p95", self._setting()),
+            ("save a channel cell, p95", self.cell()),
+            ("save a level, p95", self.setting()),
         ):
             measured, floor = side_by_side(save, self.floor, SAVES)
             self._line(what, measured, floor, "at most 3 x")
@@ -119,7 +122,7 @@ class Bench:
 
     def _disk(self) -> None:
         """What it costs that a save waits for the disk: the floor does not wait."""
-        save = self._cell()
+        save = self.cell()
 
         def at(level: str) -> Callable[[], Answer]:
             def saved() -> Answer:
@@ -135,7 +138,7 @@ class Bench:
         url = reverse("board")
 
         def board() -> Answer:
-            return _ok(self.caller.get(url))
+            return ok(self.caller.get(url))
 
         measured, floor = side_by_side(board, self.floor, PAGES)
         past = Job.objects.count()
@@ -158,7 +161,7 @@ class Bench:
             url = f"{reverse('find')}?q={quote(text)}"
 
             def find(url: str = url) -> Answer:
-                return _ok(self.caller.get(url))
+                return ok(self.caller.get(url))
 
             measured, floor = side_by_side(find, self.floor, PAGES)
             self._line(f"find {what}, p95", measured, floor, "at most 10 x")
@@ -167,7 +170,7 @@ class Bench:
         url = reverse("setups_found", args=[self.job.number])
 
         def offer() -> Answer:
-            return _ok(self.caller.get(url))
+            return ok(self.caller.get(url))
 
         measured, floor = side_by_side(offer, self.floor, PAGES)
         count = SavedSetup.objects.count()
@@ -216,13 +219,13 @@ class Bench:
         )
 
     def _bytes(self) -> None:
-        page = _ok(self.caller.get(reverse("bay_channels", args=[self.job.number]))).body
+        page = ok(self.caller.get(reverse("bay_channels", args=[self.job.number]))).body
         total, parts = first_load(page)
         print(f"  bay sheet, first load: {total / 1000:.1f} kB compressed (at most 120 kB)")
         for name, size in parts[:6]:
             print(f"{'':4}{size / 1000:7.1f} kB  {name}")
         self.job.refresh_from_db()
-        answer = self._cell()()
+        answer = self.cell()()
         print(
             f"  one edit: {compressed(answer.body) / 1000:.1f} kB compressed, "
             f"{len(answer.body) / 1000:.1f} kB plain (at most 4 kB)"

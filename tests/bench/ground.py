@@ -24,7 +24,6 @@ MODELS = 4_000
 YEARS_OF_A_MODEL = 10
 """Vehicle models of one make and model: the near matches that are looked through."""
 LIVE_JOBS = 60
-CUSTOMERS = max(4_000, PAST_JOBS // 5)
 SYLLABLES = ("ka", "lo", "mi", "ren", "tov", "bel", "dar", "fen", "gor", "hal", "jas", "kel", "lum")
 BATCH = 5_000
 FIRST_NUMBER = 10_000
@@ -41,26 +40,42 @@ def database() -> Iterator[None]:
         connection.creation.destroy_test_db(old, verbosity=0)
 
 
-def lay(only: Collection[str] = ()) -> Job:
-    """Fill the database with what the named figures need, all of them where none is named; returns
-    the six-channel job, its bay sheet open."""
+def lay(only: Collection[str] = (), past: int = PAST_JOBS) -> Job:
+    """Fill the database with what the named figures need, all of them where none is named, and
+    with `past` jobs; returns the six-channel job, its bay sheet open."""
     Loader(lambda text: None).load()
-    _crowd()
-    _past()
+    _crowd(0, customers_of(past))
+    _past(past)
     _live()
     if not only or "setups" in only:
         _setups()
-    if connection.vendor == "postgresql":
-        with connection.cursor() as cursor:
-            cursor.execute("ANALYZE")
+    analyze()
     full = Job.objects.get(vehicle__plate="HRN 4217", stage=Stage.READY_FOR_REVIEW)
     return move(full.pk, "recall", StaffMember.objects.get(username="idris"))
 
 
-def _crowd() -> None:
+def grow(before: int, after: int) -> None:
+    """From some past jobs to more of them, with the customers and cars that go with them."""
+    _crowd(customers_of(before), customers_of(after))
+    _copy(before, after)
+
+
+def customers_of(past: int) -> int:
+    """How many customers a shop with some past jobs has, each with a car."""
+    return max(4_000, past // 5)
+
+
+def analyze() -> None:
+    """Let PostgreSQL count what it has, as it does by itself in the course of a day."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("VACUUM ANALYZE")
+
+
+def _crowd(known: int, wanted: int) -> None:
     model = VehicleModel.objects.all()[0]
     first = Customer.objects.order_by("pk").last()
-    chance = random.Random(1)
+    chance = random.Random(1 + known)
 
     def word() -> str:
         return "".join(chance.choices(SYLLABLES, k=3)).title()
@@ -68,7 +83,7 @@ def _crowd() -> None:
     Customer.objects.bulk_create(
         (
             Customer(name=f"{word()} {word()}", phone=f"555 {n:06}", phone_digits=f"555{n:06}")
-            for n in range(CUSTOMERS)
+            for n in range(known, wanted)
         ),
         batch_size=BATCH,
     )
@@ -85,7 +100,7 @@ def _crowd() -> None:
                 vin_reversed=f"1XWTA3E50R{n:07}"[::-1],
                 year=2024,
             )
-            for n, owner in enumerate(owners.iterator())
+            for n, owner in enumerate(owners.iterator(), known)
         ),
     )
 
@@ -117,10 +132,15 @@ def _make(stages: list[str], first: int, days: int) -> None:
         Job.objects.bulk_create(jobs)
 
 
-def _past() -> None:
+def _past(count: int) -> None:
     """A batch through the models, and the rest copied from it by the database: a million jobs one
     by one would take longer than all that is measured."""
-    _make([Stage.COLLECTED] * min(PAST_JOBS, BATCH), FIRST_NUMBER, -1)
+    _make([Stage.COLLECTED] * min(count, BATCH), FIRST_NUMBER, -1)
+    _copy(BATCH, count)
+    Branch.objects.update(next_job_number=FIRST_NUMBER + PAST_JOBS + LIVE_JOBS)
+
+
+def _copy(known: int, wanted: int) -> None:
     columns = [str(field.column) for field in Job._meta.concrete_fields if field.column != "id"]
     copied = {column: f'job."{column}"' for column in columns}
     copied["number"] = "job.number + %s"
@@ -130,7 +150,7 @@ def _past() -> None:
     with connection.cursor() as cursor:
         cursor.execute("SELECT MIN(id), MAX(id) FROM shop_vehicle WHERE plate LIKE 'BN %%'")
         first, last = cursor.fetchone()
-        for start in range(BATCH, PAST_JOBS, BATCH):
+        for start in range(known, wanted, BATCH):
             cursor.execute(
                 f"INSERT INTO jobs_job ({', '.join(map(_quoted, columns))})"
                 f" SELECT {', '.join(copied[column] for column in columns)} FROM jobs_job AS job"
@@ -143,10 +163,9 @@ def _past() -> None:
                     start,
                     last - first + 1,
                     FIRST_NUMBER,
-                    FIRST_NUMBER + min(BATCH, PAST_JOBS - start),
+                    FIRST_NUMBER + min(BATCH, wanted - start),
                 ],
             )
-    Branch.objects.update(next_job_number=FIRST_NUMBER + PAST_JOBS + LIVE_JOBS)
 
 
 def _quoted(column: str) -> str:

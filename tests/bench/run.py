@@ -26,16 +26,21 @@ def main() -> None:
         _set_up(Path(name))
         from django.core.management import call_command
 
-        from tests.bench import ground
-        from tests.bench.figures import GROUPS, Bench
+        from tests.bench import ground, growth
+        from tests.bench.figures import GROUPS, GROWTH, Bench
 
         only = os.environ.get("BENCH_ONLY", "").split()
-        if unknown := set(only) - set(GROUPS):
-            sys.exit(f"BENCH_ONLY knows {', '.join(GROUPS)}, not {', '.join(sorted(unknown))}.")
+        if unknown := set(only) - {*GROUPS, GROWTH}:
+            known = ", ".join([*GROUPS, GROWTH])
+            sys.exit(f"BENCH_ONLY knows {known}, not {', '.join(sorted(unknown))}.")
 
         call_command("collectstatic", interactive=False, verbosity=0)
         with ground.database():
-            Bench(ground.lay(only)).report(only)
+            bench = Bench(ground.lay(only, growth.SMALL if GROWTH in only else ground.PAST_JOBS))
+            if GROWTH in only:
+                growth.report(bench)
+            if not only or set(only) != {GROWTH}:
+                bench.report([name for name in only if name != GROWTH])
 
 
 if __name__ == "__main__":

@@ -6,7 +6,7 @@ the settings. Somebody else's tick of the same line is no clash: each is in the 
 
 import hashlib
 from collections.abc import Callable, Sequence
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from django.db import transaction
 from django.db.models import F, Max
@@ -20,13 +20,13 @@ from jobs.plan.entered import Entry, EntryList, lists_of
 from jobs.services import ask_once
 from jobs.services.entry_step import add_entry_step
 from jobs.services.events import done_before, log
-from jobs.services.saving import Saved, locked_job, open_job, save_row
+from jobs.services.saving import Saved, check_open, locked_job, open_job, save_row
 from jobs.services.tuning.beyond import (
     put_beyond,
     put_beyond_back,
     said_beyond,
 )
-from shop.models import StaffMember
+from shop.models import Shop, StaffMember
 from shop.services.events import subject_of
 from wiring.plan import Plan
 
@@ -59,6 +59,20 @@ def list_of(job: Job, label: str, plan: Plan | None = None) -> EntryList:
     raise Refused(gettext("Nothing is on record any more of what its program takes."))
 
 
+class Held(NamedTuple):
+    """A job locked, with its plan and what was entered as they were read since."""
+
+    job: Job
+    plan: Plan
+    rows: Rows
+
+
+def held(number: int, shop: Shop) -> Held:
+    """Lock a job and read what its entry lists are of. Call inside a transaction."""
+    job = locked_job(number)
+    return Held(job, plan_of(job, shop=shop), rows_of(job))
+
+
 def seen(entries: Sequence[Entry]) -> str:
     """A short mark of what a page says is to be typed."""
     told = [(one.line.channel_id, one.line.what, one.line.texts) for one in entries]
@@ -84,20 +98,19 @@ def save_entry(
     actor: StaffMember,
     version: int,
     key: str = "",
+    held: Held | None = None,
 ) -> Saved:
     """Tick a line as entered, or say what its program shows; `wanted` are the cells as they stood
-    in the line that was tapped.
+    in the line that was tapped. `held` spares reading again what was read in this transaction.
 
     `changes` are `typed`, `same` (each yes or no) and `f0` to `f3`, the cells that the program
     shows. Raises Refused when the sheet is closed or `wanted` is no line.
     """
-    job = open_job(number)
+    job = held.job if held else locked_job(number)
+    check_open(job)
     if not _is_line(wanted):
         raise Refused(gettext("This line came without its figures: load the page again."))
-    channel = job.channels.get(pk=channel_pk)
-    row, _ = EnteredSetting.objects.get_or_create(
-        channel=channel, what=what, defaults={"version": 0}
-    )
+    row = _row(job, channel_pk, what, held)
     now = timezone.now()
     fields: dict[str, Any] = {}
     stamp: dict[str, Any] = {}
@@ -129,11 +142,27 @@ def save_entry(
         job_path="channel__job",
         stamp=stamp,
         force=True,
+        opens=lambda _: job,
     )
     if saved.changed:
         add_entry_step(job)
-        ask_once.steps_met(job, actor, ask_once.OF_ENTRIES)
+        ask_once.steps_met(job, actor, ask_once.OF_ENTRIES, held.plan if held else None)
     return saved
+
+
+def _row(job: Job, channel_pk: int, what: str, held: Held | None) -> EnteredSetting:
+    """The row of a line, made where there is none yet."""
+    if held:
+        for row in held.rows.values():
+            if (row.channel_id, row.what) == (channel_pk, what):
+                return row
+        # Nobody else makes it meanwhile: whoever does has the job locked.
+        return EnteredSetting.objects.create(channel_id=channel_pk, what=what, version=0)
+    channel = job.channels.get(pk=channel_pk)
+    row, _ = EnteredSetting.objects.get_or_create(
+        channel=channel, what=what, defaults={"version": 0}
+    )
+    return row
 
 
 Change = Callable[[Entry], dict[str, Any] | None]
@@ -162,6 +191,7 @@ def enter_all(
     actor: StaffMember,
     channel_id: str = "",
     key: str = "",
+    shop: Shop | None = None,
 ) -> JobEvent:
     """Say of every line of a part, or of one channel of it, that its program shows what is set
     (SAME), or that all came with a file that was loaded (LOADED). The event undoes it. The same of
@@ -174,7 +204,8 @@ def enter_all(
     if done := done_before(key):
         return done
     part = job.parts.get(pk=part_pk)
-    entries = list_of(job, part.label).entries
+    plan = plan_of(job, shop=shop)
+    entries = list_of(job, part.label, plan).entries
     if channel_id:
         entries = [one for one in entries if one.line.channel_id == channel_id]
     if seen(entries) != shown:
@@ -220,7 +251,7 @@ def enter_all(
         },
         key=key,
     )
-    ask_once.steps_met(job, actor, ask_once.OF_ENTRIES)
+    ask_once.steps_met(job, actor, ask_once.OF_ENTRIES, plan)
     return event
 
 

@@ -1,7 +1,7 @@
 """How the bay sheet answers: rows that saved or did not, things done with a way back, pages."""
 
 from collections.abc import Callable, Mapping
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from django import forms
 from django.contrib import messages
@@ -28,6 +28,10 @@ class Save(Protocol):
     def __call__(
         self, changes: dict[str, Any], /, *, actor: StaffMember, version: int, key: str
     ) -> Saved: ...
+
+
+Draw = Callable[[BaySheet, Any, Cleaned, list[FieldClash]], str]
+"""Makes the row's partial."""
 
 
 def page(request: Request, sheet: BaySheet, template: str, /, **context: Any) -> HttpResponse:
@@ -75,7 +79,7 @@ def save_cells(
     section: str,
     fields: Mapping[str, forms.Field],
     save: Save,
-    draw: Callable[[BaySheet, Any, Cleaned, list[FieldClash]], str],
+    draw: Draw,
     read: Callable[[], Any],
 ) -> HttpResponse:
     """Save the posted cells of a row and answer with the row and what followed from it.
@@ -84,36 +88,57 @@ def save_cells(
     row's partial from (sheet, row, cleaned, clashes); `read` gives the row when nothing was
     saved. Status 200, 409 with a clash, 422 with a bad value, 403 when the sheet is closed.
     """
-    cleaned = clean(fields, request.POST)
-    made_on, key, who = version_of(request), token(request.POST.get("key")), actor(request)
-    clashes: list[FieldClash] = []
-    job: Job | None = None
     try:
-        if cleaned.changes:
-            saved = save(cleaned.changes, actor=who, version=made_on, key=key)
-            clashes = saved.clashes
-            rest = {
-                name: value
-                for name, value in cleaned.changes.items()
-                if name not in {clash.field for clash in clashes}
-            }
-            if clashes and rest:
-                own_key = f"{key}-rest" if key else ""
-                saved = save(rest, actor=who, version=made_on, key=own_key)
-            row, job = saved.row, saved.job
-        else:
-            row = read()
+        put = put_cells(request, fields, save, read)
     except Refused as refused:
         return HttpResponse(said_html(" ".join(refused.reasons), "stop"), status=403)
+    return drawn(request, number, section, put, draw)
+
+
+class Put(NamedTuple):
+    """What became of posted cells: the row as it stands now, and the job where it was saved."""
+
+    row: Any
+    job: Job | None
+    cleaned: Cleaned
+    clashes: list[FieldClash]
+
+
+def put_cells(
+    request: Request, fields: Mapping[str, forms.Field], save: Save, read: Callable[[], Any]
+) -> Put:
+    """Save the posted cells of a row, the good ones of them. Raises Refused, and Http404 where the
+    row is gone."""
+    cleaned = clean(fields, request.POST)
+    made_on, key, who = version_of(request), token(request.POST.get("key")), actor(request)
+    try:
+        if not cleaned.changes:
+            return Put(read(), None, cleaned, [])
+        saved = save(cleaned.changes, actor=who, version=made_on, key=key)
+        clashes = saved.clashes
+        rest = {
+            name: value
+            for name, value in cleaned.changes.items()
+            if name not in {clash.field for clash in clashes}
+        }
+        if clashes and rest:
+            own_key = f"{key}-rest" if key else ""
+            saved = save(rest, actor=who, version=made_on, key=own_key)
     except ObjectDoesNotExist:
         raise Http404(gettext("That row is no longer there.")) from None
+    return Put(saved.row, saved.job, cleaned, clashes)
+
+
+def drawn(request: Request, number: int, section: str, put: Put, draw: Draw) -> HttpResponse:
+    """Answer with the row and what followed from it."""
     sheet = (
         BaySheet.of(request, number, section)
-        if job is None
-        else BaySheet.holding(request, job, section)
+        if put.job is None
+        else BaySheet.holding(request, put.job, section)
     )
-    html = draw(sheet, row, cleaned, clashes) + parts.changed(sheet, request.POST.get("seen", ""))
-    status = 409 if clashes else 422 if cleaned.errors else 200
+    html = draw(sheet, put.row, put.cleaned, put.clashes)
+    html += parts.changed(sheet, request.POST.get("seen", ""))
+    status = 409 if put.clashes else 422 if put.cleaned.errors else 200
     return HttpResponse(html, status=status)
 
 

@@ -1,8 +1,10 @@
 """The entry list: settings in the order they are typed, ticked, read back, and stored."""
 
 import json
+from functools import partial
 from typing import Any
 
+from django.db import transaction
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.template.loader import render_to_string
@@ -12,7 +14,7 @@ from django.views.decorators.http import require_POST, require_safe
 from jobs.errors import Refused
 from jobs.forms.bay.cells import Cleaned
 from jobs.forms.tuning.entry import StateForm, choices_of, entry_fields
-from jobs.models import Channel, JobPart
+from jobs.models import Job, JobPart
 from jobs.plan.entered import (
     CELL_NAMES,
     CELL_WORDS,
@@ -24,7 +26,7 @@ from jobs.plan.entered import (
     unit_of,
 )
 from jobs.plan.limits import rounded_settings
-from jobs.services.saving import FieldClash, Saved
+from jobs.services.saving import FieldClash
 from jobs.services.tuning import beyond, entered as service
 from jobs.services.tuning.settings import put_settings
 from jobs.views.bay import answers
@@ -183,15 +185,14 @@ def progress_html(one: EntryList, oob: bool = False) -> str:
     return render_to_string("tuning/entry_progress.html", {"list": one, "oob": oob})
 
 
-def _found(
-    sheet: BaySheet, channel_pk: int, what: str, order: str = ""
-) -> tuple[dict[str, int], EntryList, Entry]:
+def _line(
+    lists: list[EntryList], keys: dict[str, int], channel_pk: int, what: str
+) -> tuple[EntryList, Entry]:
     """A line by its channel's key and setting. Raises Http404 when it is no longer there."""
-    keys = channel_keys(sheet)
-    for one in _lists(sheet, order):
+    for one in lists:
         for entry in one.entries:
             if keys[entry.line.channel_id] == channel_pk and entry.line.what == what:
-                return keys, one, entry
+                return one, entry
     raise Http404(gettext("That setting is no longer there: load the list again."))
 
 
@@ -207,33 +208,45 @@ def _texts(text: str) -> Any:
 @require_POST
 def save_entry(request: Request, number: int, pk: int, what: str) -> HttpResponse:
     """Tick a line, or say what the program shows."""
-    get_object_or_404(Channel, pk=pk, job__number=number)
     doing, order = _doing(request.GET), _order(request.GET)
-    _, _, known = _found(BaySheet.of(request, number, "tuning"), pk, what)
     wanted = _texts(request.POST.get("wanted", ""))
-
-    def save(changes: dict[str, Any], **by: Any) -> Saved:
-        return service.save_entry(number, pk, what, changes, wanted=wanted, **by)
+    try:
+        # The settings stand still while the job is locked: what is read once is drawn too.
+        with transaction.atomic():
+            held = service.held(number, request.shop)
+            keys = channel_keys(BaySheet.holding(request, held.job))
+            known = _line(lists_of(held.plan, held.rows), keys, pk, what)[1]
+            put = answers.put_cells(
+                request,
+                entry_fields(known.line),
+                partial(service.save_entry, number, pk, what, wanted=wanted, held=held),
+                lambda: known.row,
+            )
+    except Refused as refused:
+        return HttpResponse(answers.said_html(" ".join(refused.reasons), "stop"), status=403)
+    except Job.DoesNotExist:
+        raise Http404 from None
 
     def draw(sheet: BaySheet, row: Any, cleaned: Cleaned, clashes: list[FieldClash]) -> str:
-        keys, one, found = _found(sheet, pk, what, order)
+        sheet.plan = held.plan
+        rows = {**held.rows, (known.line.channel_id, what): row}
+        one, found = _line(lists_of(held.plan, rows, order), keys, pk, what)
         html = entry_html(sheet, keys, one, found, (doing, order), cleaned)
         return html + progress_html(one, oob=True)
 
-    return answers.save_cells(
-        request, number, "tuning", entry_fields(known.line), save, draw, lambda: known.row
-    )
+    return answers.drawn(request, number, "tuning", put, draw)
 
 
 def _redrawn(sheet: BaySheet, page: tuple[str, str], label: str = "") -> str:
     """Every line and the progress of one part's list, or of all, to put in place of what stands."""
     keys = channel_keys(sheet)
+    lists = _lists(sheet, page[1])
     return "".join(
         entry_html(sheet, keys, one, entry, page, oob=True)
-        for one in _lists(sheet, page[1])
+        for one in lists
         if label in ("", one.device.id)
         for entry in one.entries
-    ) + "".join(progress_html(one, oob=True) for one in _lists(sheet, page[1]))
+    ) + "".join(progress_html(one, oob=True) for one in lists)
 
 
 @allow(*BENCH)
@@ -256,26 +269,27 @@ def enter_all(request: Request, number: int, pk: int, how: str) -> HttpResponse:
             actor=actor(request),
             channel_id=request.POST.get("channel", "")[:40],
             key=token(request.POST.get("key")),
+            shop=request.shop,
         )
     except Refused as refused:
         return answers.refused(request, number, "tuning", refused, to=to)
-    html = _redrawn(BaySheet.of(request, number, "tuning"), (doing, order), part.label)
+    sheet = BaySheet.of(request, number, "tuning")
+    html = _redrawn(sheet, (doing, order), part.label)
     count, about = event.after["count"], event.after["part"]
     if how == "same":
         text = gettext("%(count)s lines of %(about)s read: the program shows what is set.")
         if "beyond" in event.after:
             text += " " + gettext("Nothing else is set in it.")
-            html += _beyond_html(request, number, part, (doing, order))
+            html += _beyond_html(request, sheet, part, (doing, order))
     else:
         text = gettext("%(count)s lines of %(about)s entered with the file that was loaded.")
     text %= {"count": count, "about": about}
     return answers.done(request, number, "tuning", text, event=event, html=html, to=to)
 
 
-def _beyond_html(request: Request, number: int, part: JobPart, page: tuple[str, str]) -> str:
+def _beyond_html(request: Request, sheet: BaySheet, part: JobPart, page: tuple[str, str]) -> str:
     """What is said to be set beyond a list, to put in place of what stands."""
     part = JobPart.objects.select_related("beyond_by").get(pk=part.pk)
-    sheet = BaySheet.of(request, number, "tuning")
     one = {"part": part}
     context = {"sheet": sheet, "one": one, "doing": page[0], "order": page[1], "oob": True}
     return render_to_string("tuning/entry_beyond.html", context, request)
@@ -306,7 +320,7 @@ def say_beyond(request: Request, number: int, pk: int) -> HttpResponse:
         told_of = gettext("%(part)s: what else is set is noted, and a finding.")
     else:
         told_of = gettext("%(part)s: nothing else is set.")
-    html = _beyond_html(request, number, part, page)
+    html = _beyond_html(request, BaySheet.of(request, number, "tuning"), part, page)
     said_now = told_of % {"part": part.label}
     return answers.done(request, number, "tuning", said_now, event=event, html=html, to=to)
 
