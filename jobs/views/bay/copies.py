@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.http import HttpResponse
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_noop as kept
 from django.views.decorators.http import require_http_methods
 
 from jobs.errors import Refused
@@ -16,7 +16,7 @@ from jobs.views.bay.channels import channels_of
 from jobs.views.bay.tuning import channel_of, settings_of, shown_paired
 from shop.access import allow
 from shop.http import Request
-from shop.kept_words import kept, told
+from shop.kept_words import told
 from shop.roles import BENCH
 from shop.typed import row_keys, token
 from shop.wording import listed
