@@ -112,6 +112,12 @@ def speakers(listed: Iterable[Placed]) -> str:
     return capital("; ".join(speaker(one.kind, one.position) for one in listed))
 
 
+def function_said(text: str) -> str:
+    """What a pin of a plug carries, as it is said now: "Tweeter, dash left +"; its sign stays."""
+    name, sign = (text[:-2], text[-2:]) if text[-2:] in {" +", " -", " −"} else (text, "")
+    return "; ".join(map(told, name.split("; "))) + sign
+
+
 def colour_code(base: str, stripe: str) -> str:
     """A wire's colour by its codes: "BU", "BU/WH" with a stripe."""
     return f"{base}/{stripe}" if stripe else base

@@ -14,6 +14,7 @@ from typing import Final
 import holidays
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext
 from holidays.registry import COUNTRIES
 
 from shop import branches, wording
@@ -120,13 +121,16 @@ class Calendar:
         local = timezone.localtime(at)
         hours = self.on(local.date())
         if hours.closed:
-            why = "" if hours.closed == "Closed" else f" ({hours.closed})"
-            return f"the shop is closed on {wording.long_day(local)}{why}"
+            day = {"day": wording.long_day(local), "why": hours.closed}
+            if hours.closed == "Closed":
+                return gettext("the shop is closed on %(day)s") % day
+            return gettext("the shop is closed on %(day)s (%(why)s)") % day
         if not hours.opens_at <= at <= hours.closes_at:
-            return (
-                f"on {wording.long_day(local)} the shop is open {wording.hour(hours.opens_at)}"
-                f"–{wording.hour(hours.closes_at)}"
-            )
+            return gettext("on %(day)s the shop is open %(opens)s–%(closes)s") % {
+                "day": wording.long_day(local),
+                "opens": wording.hour(hours.opens_at),
+                "closes": wording.hour(hours.closes_at),
+            }
         return ""
 
 

@@ -37,7 +37,6 @@ RECORDS: Final = (
     "jobs/plan/agreement.py",
     "jobs/plan/document.py",
     "jobs/plan/entered.py",
-    "jobs/plan/plug_face.py",
     "jobs/plan/power_drawing.py",
     "jobs/setups/find.py",
     "jobs/setups/match.py",

@@ -20,7 +20,9 @@ from django.apps import apps
 from django.db import models
 from django.forms.utils import pretty_name
 
+from shop.change_words import label_of
 from shop.languages import NAMES
+from shop.wording import capital
 
 ROOT: Final = Path(__file__).resolve().parent.parent
 NAMED: Final = frozenset({"label", "help_text", "empty_label", "legend", "verbose_name", "unit"})
@@ -86,7 +88,7 @@ def tables() -> dict[str, Iterable[str]]:
         "wiring/names.py": KIND_NAMES.values(),
         "wiring/positions.py": [one.label for one in POSITIONS.values()],
     }
-    for more in (of_models(), of_fields(), of_forms(), of_modules()):
+    for more in (of_models(), of_history(), of_fields(), of_forms(), of_modules()):
         for place, texts in more.items():
             found[place] = [*found.get(place, ()), *texts]
     return found
@@ -104,6 +106,37 @@ def of_models() -> dict[str, list[str]]:
                         str(label) for _, label in field.flatchoices if label not in NAMES.values()
                     ]
     return found
+
+
+LOGGED: Final = (
+    *("AdapterLead", "AdapterWire", "Channel", "ChannelSetting", "CheckIn", "DeskFacts"),
+    *("FactoryOutput", "FactorySum", "FaultCodes", "FitProof", "FunctionCheck", "JobPart"),
+    *("JobSpeaker", "ListeningSeat", "MeasuredResponse", "OtherSetting", "Panel", "PowerRun"),
+    *("Reading", "SeatDistance", "SupplyFacts", "TuningFacts"),
+)
+"""Models whose fields the history of a job names."""
+
+BESIDE_FIELDS: Final = ("finding", "bands", "number")
+"""What events tell that is no field of a row."""
+
+
+def of_history() -> dict[str, list[str]]:
+    """What the history calls the fields of the rows it tells of, as it names them."""
+    labels = list(BESIDE_FIELDS)
+    for model in apps.get_app_config("jobs").get_models():
+        if model.__name__ in LOGGED:
+            for field in model._meta.concrete_fields:
+                if field.editable and not (field.primary_key or STAMPED.search(field.name)):
+                    label = label_of(field, field.name)
+                    numeric = isinstance(field, NUMERIC) and not field.flatchoices
+                    labels.append(label.rpartition(", ")[0] or label if numeric else label)
+    return {"jobs/reads/history.py": [capital(label) for label in labels]}
+
+
+STAMPED: Final = re.compile(
+    r"^(job|order|key|version|sha256|x|y|record|signature|by|text)$|_(at|by|digest)$"
+)
+NUMERIC: Final = (models.IntegerField, models.FloatField, models.DecimalField)
 
 
 def of_fields() -> dict[str, list[str]]:

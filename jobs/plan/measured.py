@@ -232,7 +232,8 @@ def target_plot(target: TargetCurve) -> str:
     """SVG of a target alone."""
     grid = np.geomspace(20, 20_000, 200)
     line = Line(target.name, grid, target.at(grid))
-    return draw([line], f"Target curve: {target.name}", limits=(-12.0, 12.0, 6.0), ident="target")
+    title = f"Target curve: {target.name}"
+    return spoken(draw([line], title, limits=(-12.0, 12.0, 6.0), ident="target"))
 
 
 # Before against after -----------------------------------------------------------------------

@@ -10,9 +10,13 @@ from typing import Final, NamedTuple
 
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import gettext
 
+from jobs.wording import function_said
+from shop.kept_words import told
 from shop.models import PlugCavity, PlugTable
 from shop.models.plugs import Proof, SeenFrom
+from shop.wording import inner
 from wiring.colours import SWATCHES, describe
 
 CELL: Final = 36
@@ -73,7 +77,11 @@ def face(
             for place in range(table.rows * table.columns)
         ),
     )
-    seen = SeenFrom(table.seen_from).label.lower()
+    said = {
+        "plug": table.name,
+        "seen": inner(told(SeenFrom(table.seen_from).label)),
+        "count": len(placed),
+    }
     return format_html(
         '<svg class="plug-face" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {} {}" '
         'width="{}" height="{}" role="img" aria-label="{}">'
@@ -81,7 +89,7 @@ def face(
         '<rect class="housing" x="1" y="{}" width="{}" height="{}" rx="8" fill="none" '
         'stroke="currentColor" stroke-width="2"/>{}</svg>',
         width, height, width, height,
-        f"{table.name}, {seen}: {len(placed)} cavities known",
+        gettext("%(plug)s, %(seen)s: %(count)s pins known") % said,
         width // 2 - 18, LATCH - 1, 36,
         LATCH, width - 2, height - LATCH - 1, cells,
     )  # fmt: skip
@@ -106,14 +114,18 @@ def _cell(one: PlugCavity | None, x: int, y: int, marked: set[str]) -> SafeStrin
             '<rect x="{}" y="{}" width="{}" height="8" rx="2" fill="{}" stroke="#555"/>{}',
             x + 4, y + CELL - 12, CELL - 8, colour, _stripe(one, x, y),
         )  # fmt: skip
-    known = f"{one.function or 'function not known'}, {one.get_proof_display().lower()}"
+    said = (
+        told(describe(one.base, one.stripe) or "colour not known"),
+        function_said(one.function) or gettext("function not known"),
+        inner(told(one.get_proof_display())),
+    )
     return format_html(
         '<g class="cavity{}"><title>{}</title>'
         '<rect x="{}" y="{}" width="{}" height="{}" rx="4" fill="none" stroke="currentColor" '
         'stroke-width="{}"{}/><text x="{}" y="{}" font-size="13" text-anchor="middle" '
         'fill="currentColor">{}</text>{}</g>',
         " chosen" if one.cavity in marked else "",
-        f"{one.cavity}: {describe(one.base, one.stripe) or 'colour not known'}, {known}",
+        f"{one.cavity}: {', '.join(said)}",
         x, y, CELL, CELL,
         "3" if one.cavity in marked else "1.5",
         "" if one.proof == Proof.PROVED else mark_safe(' stroke-dasharray="4 3"'),

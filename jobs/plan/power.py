@@ -8,6 +8,7 @@ from functools import cache
 from typing import NamedTuple
 
 from jobs import wording
+from jobs.plan.spoken import spoken
 from wiring import (
     check as checking,  # noqa: F401 -- registers every rule
     colours,
@@ -330,7 +331,7 @@ def loads_to_choose(
                 one,
                 here,
                 tuple(others),
-                draw(one),
+                spoken(draw(one)),
                 now is not None and {(one.joining, one.coil_joining)} == chosen,
             )
         )

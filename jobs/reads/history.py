@@ -1,5 +1,6 @@
 """The event log in sentences. The log keeps codes and data; the words are made here, when shown."""
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable
 from typing import Any, Final
@@ -154,7 +155,7 @@ def _changes(event: JobEvent, model: type[models.Model] | None) -> str:
         if getattr(field, "is_relation", False) and not isinstance(new, str):
             phrases.append(gettext("%(label)s changed") % {"label": told_now(label)})
         elif is_nothing(event.before.get(name)):
-            phrases.append(_with_label(label, new, field))
+            phrases.append(_with_label(label, _kept(name, new), field))
         else:
             old = _with_label(label, event.before[name], field)
             phrases.append(f"{old} → {_value(with_unit(label, new, field)[1])}")
@@ -168,6 +169,34 @@ def _changes(event: JobEvent, model: type[models.Model] | None) -> str:
 def _with_label(label: str, value: Any, field: Any) -> str:
     label, said = with_unit(label, value, field)
     return wording.labelled(told_now(label), _value(said))
+
+
+_NUMBERED: Final = re.compile(r"([A-Z]+\d+) (.+)")
+_IN_RECORD: Final = re.compile(r"(\S+) in (.+)")
+
+
+def _kept(name: str, value: Any) -> Any:
+    """A value of which the words are ours even between quotation marks, as they are said now."""
+    if name == "marks":  # "Front bumper: chip, Bonnet edge"
+        marks = [_MARK.fullmatch(one) for one in value]
+        return [
+            f"{told_now(one[1])}: {told_now(one[2])}{one[3]}" if one else kept
+            for one, kept in zip(marks, value, strict=True)
+        ]
+    return told_now(value) if name == "finding" else value
+
+
+_MARK: Final = re.compile(r"(.+?): (\w+)(.*)", re.DOTALL)
+
+
+def _called(name: str) -> str:
+    """What a row is called, as it is said now: "SP3 coaxial, rear door left" too."""
+    if found := _NUMBERED.fullmatch(name):
+        return f"{found[1]} {told_now(found[2])}"
+    if found := _IN_RECORD.fullmatch(name):
+        said = {"channel": found[1], "record": told_now(found[2])}
+        return gettext("%(channel)s in %(record)s") % said
+    return told_now(name)
 
 
 def _value(said: str) -> str:
@@ -231,7 +260,7 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
         return sentence
     if event.code == CLASH:
         return gettext("%(row)s: two people wrote at once. %(fields)s.") % {
-            "row": told_now(name or prefix),
+            "row": _called(name or prefix),
             "fields": _not_written(event, model),
         }
     if event.code == "functions.group_works":
@@ -258,7 +287,7 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
     title = told_now(title)
     if prefix == "note" and verb == "added":
         return gettext("Note: %(text)s") % {"text": event.after.get("text", "")}
-    what = " ".join(filter(None, [title, told_now(name)]))
+    what = " ".join(filter(None, [title, _called(name)]))
     changes = _changes(event, model)
     return f"{what}: {changes}." if changes else f"{what}."
 

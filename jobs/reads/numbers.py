@@ -13,11 +13,12 @@ from datetime import date, datetime, time, timedelta
 from typing import Any, Final
 
 from django.db.models.fields.json import KeyTransform
+from django.utils.translation import gettext
 
 from jobs.lifecycle import Stage
 from jobs.models import InstallSheet, Job, SendBack, SetupUse, TimeEntry
 from jobs.symbols import with_symbols
-from shop import branches
+from shop import branches, wording
 from shop.hours import Calendar
 from shop.models import Shop
 
@@ -114,7 +115,11 @@ class Numbers:
         """Every figure by its key."""
         listed = (self.came_back_by_model, self.causes, self.findings, self.points)
         weeks = [
-            Figure(week.key, f"Week of {week.first_day.isoformat()}", tuple(week.jobs))
+            Figure(
+                week.key,
+                gettext("Week of %(day)s") % {"day": wording.day(week.first_day)},
+                tuple(week.jobs),
+            )
             for week in self.weeks
         ]
         every = [*self.singles, *weeks, *(one for group in listed for one in group)]

@@ -7,6 +7,7 @@ from typing import Final
 from urllib.parse import urlencode
 
 from django.utils import timezone
+from django.utils.translation import gettext, ngettext
 
 from jobs.models import Job
 from jobs.reads.board import BayDay, Stretch, days_of_bays
@@ -80,7 +81,9 @@ def _doubts(jobs: list[Job], away: set[int]) -> dict[int, str]:
 
 
 def _waits(count: int) -> str:
-    return f"{wording.plural(count, 'part')} to come" if count else ""
+    if not count:
+        return ""
+    return ngettext("%(count)s part to come", "%(count)s parts to come", count) % {"count": count}
 
 
 def _doubt(job: Job, others: Iterable[Job], away: set[int]) -> str:
@@ -88,11 +91,14 @@ def _doubt(job: Job, others: Iterable[Job], away: set[int]) -> str:
     if job.technician is None:
         return ""
     if job.technician_id in away:
-        return f"{job.technician.get_short_name()} is away"
+        return gettext("%(person)s is away") % {"person": job.technician.get_short_name()}
     for other in others:
         at_once = other.starts_at < job.ends_at and other.ends_at > job.starts_at
         if at_once and other.pk != job.pk and other.technician_id == job.technician_id:
-            return f"{job.technician.get_short_name()} is also on {other}"
+            return gettext("%(person)s is also on %(job)s") % {
+                "person": job.technician.get_short_name(),
+                "job": other,
+            }
     return ""
 
 

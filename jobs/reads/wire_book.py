@@ -13,6 +13,7 @@ from django.db.models import Count, Q
 from jobs import wording
 from jobs.lifecycle import SIGNED
 from jobs.models import Channel, Photo
+from shop.kept_words import told
 from shop.models import VehicleModel
 from wiring import colours
 
@@ -120,7 +121,8 @@ def _found(text: str, function: str, base: str, stripe: str) -> bool:
     if asked is not None and asked[0] == base and (not asked[1] or asked[1] == stripe):
         return True
     colour = colours.describe(base, stripe) if base else ""
-    plain = f"{function} {wording.colour_code(base, stripe)} {colour}"
+    said = f"{wording.function_said(function)} {told(colour)}"
+    plain = f"{function} {wording.colour_code(base, stripe)} {colour} {said}"
     return all(word in plain.casefold() for word in text.casefold().split())
 
 

@@ -30,7 +30,7 @@ from jobs.services.parts import put_in
 from jobs.services.saving import as_json
 from jobs.services.steps import lay_out
 from shop.hours import absences_of, calendar_of
-from shop.models import Bay, Branch, Customer, Product, StaffMember, Vehicle, VehicleModel
+from shop.models import Absence, Bay, Branch, Customer, Product, StaffMember, Vehicle, VehicleModel
 from shop.series import begins_at
 from shop.services import events as shop_events
 
@@ -149,25 +149,41 @@ def doubts(
     reasons = []
     moments = filter(None, (slot.starts_at, slot.ends_at, promised_at))
     calendar = calendar_of(moments, slot.bay.branch_id)
-    for at, what in (
-        (slot.starts_at, "The work starts"),
-        (slot.ends_at, "The work ends"),
-        (promised_at, "The car is promised for"),
+    for at, said in (
+        (slot.starts_at, gettext("The work starts %(at)s, but %(why)s.")),
+        (slot.ends_at, gettext("The work ends %(at)s, but %(why)s.")),
+        (promised_at, gettext("The car is promised for %(at)s, but %(why)s.")),
     ):
         if at is not None and (why := calendar.outside(at)):
-            reasons.append(f"{what} {wording.dated(at)}, but {why}.")
+            reasons.append(said % {"at": wording.dated(at), "why": why})
     if technician is not None:
-        for absence in absences_of(technician, slot.starts_at, slot.ends_at):
-            reasons.append(
-                f"{technician} is away from {wording.day(absence.first_day)} to "
-                f"{wording.day(absence.last_day)}{f': {absence.why}' if absence.why else ''}."
-            )
+        reasons += [
+            _away(technician, one) for one in absences_of(technician, slot.starts_at, slot.ends_at)
+        ]
         if clash := _busy_with(technician, slot, but):
             reasons.append(
-                f"{technician} is on {clash} in {clash.bay} from {wording.dated(clash.starts_at)} "
-                f"to {wording.dated(clash.ends_at)}."
+                gettext("%(technician)s is on %(job)s in %(bay)s from %(from)s to %(to)s.")
+                % {
+                    "technician": technician,
+                    "job": clash,
+                    "bay": clash.bay,
+                    "from": wording.dated(clash.starts_at),
+                    "to": wording.dated(clash.ends_at),
+                }
             )
     return reasons
+
+
+def _away(technician: StaffMember, absence: Absence) -> str:
+    facts = {
+        "technician": technician,
+        "first": wording.day(absence.first_day),
+        "last": wording.day(absence.last_day),
+        "why": absence.why,
+    }
+    if absence.why:
+        return gettext("%(technician)s is away from %(first)s to %(last)s: %(why)s.") % facts
+    return gettext("%(technician)s is away from %(first)s to %(last)s.") % facts
 
 
 def _ask(reasons: list[str], confirmed: str) -> None:
@@ -424,8 +440,15 @@ def shift(
     if job.promised_at < changes["ends_at"]:
         changes["promised_at"] = job.promised_at + by
         ask = [
-            f"{job} is promised for {wording.dated(job.promised_at)}. Moved, it is promised for "
-            f"{wording.dated(changes['promised_at'])}: tell the customer."
+            gettext(
+                "%(job)s is promised for %(was)s. Moved, it is promised for %(now)s: "
+                "tell the customer."
+            )
+            % {
+                "job": job,
+                "was": wording.dated(job.promised_at),
+                "now": wording.dated(changes["promised_at"]),
+            }
         ]
     return change_booking(
         job_id, changes, version=version, actor=actor, confirmed=confirmed, also_ask=ask

@@ -62,7 +62,10 @@ def of_job(need: Callable[[Job], list[str]]) -> Need:
 
 def _due_by_now(job: Job) -> list[str]:
     if job.starts_at > timezone.now():
-        return [f"{job} is not due before {wording.dated(job.starts_at)}."]
+        return [
+            gettext("%(job)s is not due before %(when)s.")
+            % {"job": job, "when": wording.dated(job.starts_at)}
+        ]
     return []
 
 

@@ -35,6 +35,7 @@ def icon(name: str) -> SafeString:
 
 
 register.filter("passive_line", wording.passive)
+register.filter("pin_function", wording.function_said)
 
 
 @register.filter
@@ -184,7 +185,7 @@ def wire(base: str, stripe: str = "") -> SafeString:
         '<svg class="wire" viewBox="0 0 40 14" role="img" aria-label="{}">'
         '<rect x="1" y="2" width="38" height="10" rx="3" fill="{}"/>{}'
         '<rect x="1" y="2" width="38" height="10" rx="3" fill="none" stroke="currentColor"/></svg>',
-        colours.describe(base, stripe),
+        told(colours.describe(base, stripe)),
         fill,
         stripes,
     )

@@ -7,7 +7,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.translation import gettext, ngettext
 from django.views.decorators.http import require_safe
 
 from jobs import wording
@@ -45,11 +45,21 @@ def _opens(key: str, query: str) -> str:
 
 
 def _week_said(week: Week) -> str:
-    late = f", {week.late} late" if week.late else ""
-    return (
-        f"Week of {wording.day(week.first_day)}: {wording.plural(len(week.jobs), 'job')}{late}; "
-        f"{_hours(week.worked_h)} worked, {_hours(week.booked_h)} booked"
-    )
+    jobs = len(week.jobs)
+    facts = {
+        "day": wording.day(week.first_day),
+        "jobs": ngettext("%(count)s job", "%(count)s jobs", jobs) % {"count": jobs},
+        "late": week.late,
+        "worked": _hours(week.worked_h),
+        "booked": _hours(week.booked_h),
+    }
+    if week.late:
+        said = gettext(
+            "Week of %(day)s: %(jobs)s, %(late)s late; %(worked)s worked, %(booked)s booked"
+        )
+    else:
+        said = gettext("Week of %(day)s: %(jobs)s; %(worked)s worked, %(booked)s booked")
+    return said % facts
 
 
 def _hours(hours: float) -> str:

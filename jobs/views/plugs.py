@@ -73,7 +73,12 @@ def model_plug_create(request: Request, pk: int) -> HttpResponse:
     """A new plug of a vehicle model."""
     owner = get_object_or_404(VehicleModel, pk=pk)
     back = reverse("model_plugs", args=[pk])
-    return _form(request, PlugTable(vehicle_model=owner), f"New plug of {owner}", back)
+    return _form(
+        request,
+        PlugTable(vehicle_model=owner),
+        gettext("New plug of %(owner)s") % {"owner": owner},
+        back,
+    )
 
 
 @allow(*BENCH)
@@ -81,14 +86,18 @@ def product_plug_create(request: Request, pk: int) -> HttpResponse:
     """A new plug of a product."""
     owner = get_object_or_404(Product, pk=pk)
     back = reverse("product_plugs", args=[pk])
-    return _form(request, PlugTable(product=owner), f"New plug of {owner}", back)
+    return _form(
+        request, PlugTable(product=owner), gettext("New plug of %(owner)s") % {"owner": owner}, back
+    )
 
 
 @allow(*BENCH)
 def plug_edit(request: Request, pk: int) -> HttpResponse:
     """Name and face of a plug."""
     table = get_object_or_404(PlugTable.objects.select_related("vehicle_model", "product"), pk=pk)
-    return _form(request, table, f"Change {table}", reverse("plug", args=[pk]))
+    return _form(
+        request, table, gettext("Change %(name)s") % {"name": table}, reverse("plug", args=[pk])
+    )
 
 
 def _table(pk: int) -> PlugTable:

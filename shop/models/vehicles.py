@@ -5,6 +5,7 @@ from typing import Any
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models.lookups import StartsWith
+from django.utils.translation import gettext
 
 from shop.typed import whole
 from shop.wording import FACTORY_AMPLIFIER_DOES
@@ -105,7 +106,11 @@ class VehicleModel(models.Model):
     @property
     def factory_amplifier_words(self) -> str:
         """What a factory amplifier of the model does, or that there is none."""
-        return f"Yes: it does {FACTORY_AMPLIFIER_DOES}" if self.factory_amplifier else "None"
+        return (
+            gettext("Yes: it does crossovers, EQ, chimes or prompts")
+            if self.factory_amplifier
+            else gettext("None")
+        )
 
     @property
     def high_voltage(self) -> bool:

@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.http import HttpResponse
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_noop as kept
 from django.views.decorators.http import require_http_methods
 
 from jobs.errors import Refused
@@ -22,8 +22,8 @@ from shop.typed import row_keys, token
 from shop.wording import listed
 
 _WHY_NOT = {
-    "delay": "it follows from the way of each speaker to the seat",
-    "polarity": "it belongs to the wire and the speaker of each channel",
+    "delay": kept("it follows from the way of each speaker to the seat"),
+    "polarity": kept("it belongs to the wire and the speaker of each channel"),
 }
 """Why something is not copied unless it is ticked."""
 
@@ -41,9 +41,11 @@ def _offered(sheet: BaySheet, channel: Channel) -> list[tuple[str, str]]:
     alike = known.alike.get(channel.plan_id, ())
     offered = []
     if other is not None:
-        offered.append((f"To the other side, {other}", _keys(sheet, (other,))))
+        label = gettext("To the other side, %(other)s") % {"other": other}
+        offered.append((label, _keys(sheet, (other,))))
     if len(alike) > 1:
-        offered.append((f"To all that play the same kind: {listed(alike)}", _keys(sheet, alike)))
+        label = gettext("To all that play the same kind: %(alike)s") % {"alike": listed(alike)}
+        offered.append((label, _keys(sheet, alike)))
     return offered
 
 

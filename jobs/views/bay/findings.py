@@ -6,7 +6,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.template.loader import render_to_string
-from django.utils.translation import gettext
+from django.utils.translation import gettext, ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -114,11 +114,12 @@ def take_reasons(request: Request, number: int) -> HttpResponse:
         for line in refused.reasons:
             messages.error(request, line)
     if taken:
-        given = f"{taken} reason{'' if taken == 1 else 's'} taken over."
-        messages.success(
-            request,
-            gettext("%(given)s Read each: you answer for them on this car.") % {"given": given},
+        said = ngettext(
+            "%(count)s reason taken over. Read it: you answer for it on this car.",
+            "%(count)s reasons taken over. Read each: you answer for them on this car.",
+            taken,
         )
+        messages.success(request, said % {"count": taken})
     return redirect("bay_findings", number)
 
 

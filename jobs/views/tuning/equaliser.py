@@ -90,7 +90,7 @@ def _editor(
         "full": most is not None and len(lines) >= most,
         "trouble": trouble,
         "plot": _plot(sheet, kind, channel, wanted),
-        "label": f"Level of {channel.plan_id}, saved and as typed",
+        "label": gettext("Level of %(channel)s, saved and as typed") % {"channel": channel.plan_id},
         "next": _next(sheet, channel),
         "other": _other_side(sheet, kind, channel),
         "count": _count(len(lines), most),
@@ -243,7 +243,7 @@ def _done(
         other = named(sheet, also)
         there = settings_of(sheet.job).get((kind, also))
         html += settings_html(sheet, other, kind, there, paired=paired, oob=True)
-        places = f"{channel} and {other}"
+        places = wording.listed([channel, other])
     then = row_key(request.POST.get("then"))
     if then is not None and request.htmx:
         html = _open(request, number, kind, then).content.decode() + html

@@ -3,6 +3,7 @@
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
+from django.utils.translation import gettext
 
 from jobs.forms.tuning.microphones import MicrophoneForm
 from jobs.models import Microphone
@@ -36,4 +37,4 @@ def microphone_create(request: Request) -> HttpResponse:
 def microphone_edit(request: Request, pk: int) -> HttpResponse:
     """Change a microphone; recordings keep the calibration they were heard with."""
     microphone = get_object_or_404(Microphone, pk=pk)
-    return _page(request, microphone, f"Change {microphone.name}")
+    return _page(request, microphone, gettext("Change %(name)s") % {"name": microphone.name})

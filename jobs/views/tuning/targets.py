@@ -50,7 +50,7 @@ def _page(request: Request, target: ShopTarget, **context: Any) -> HttpResponse:
         save_label=gettext("Save target curve"),
         back_url=reverse("target_list"),
         back_label=gettext("Tuning"),
-        plot=target_plot(target_of(target.name or "New", points))
+        plot=target_plot(target_of(target.name or gettext("New"), points))
         if points and not check_points(points)
         else "",
         held=target,
