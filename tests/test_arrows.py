@@ -24,6 +24,7 @@ WRONG = {
         "jobs/plan/rows.py",
         "import jobs.services.saving",
     ),
+    "The API is loaded with its first question": ("jobs/views/board.py", "import jobs.api.build"),
     "Nothing stands on the demo shop": ("jobs/services/moves.py", "import deploy.demo.people"),
     "The sums reach jobs through jobs.plan alone": ("jobs/views/find.py", "import wiring.check"),
 }
