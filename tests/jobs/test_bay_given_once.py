@@ -30,7 +30,7 @@ from jobs.services.booking import Booking, Slot, book, change_booking
 from jobs.services.moves import move
 from shop.models import Bay, StaffMember
 from shop.roles import Role
-from tests.factories import BayFactory, VehicleFactory, make_job, make_staff
+from tests.factories import BayFactory, VehicleFactory, make_job, make_shop, make_staff
 
 MORNING: Final = (timezone.now() + timedelta(days=3)).replace(hour=9, minute=0, microsecond=0)
 HOUR: Final = timedelta(hours=1)
@@ -215,6 +215,7 @@ def without_the_guard() -> Iterator[None]:
 
 
 def _two(doors: tuple[Door, Door]) -> tuple[Bay, list[Call]]:
+    make_shop()  # Else both would make it, and one wait for the other.
     bay, actor = BayFactory(), make_staff(*Role)
     return bay, [door(bay, actor) for door in doors]
 
