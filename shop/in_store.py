@@ -24,7 +24,8 @@ PATIENCE: Final = Config(
     retries={"total_max_attempts": 2, "mode": "standard"},
     s3={"addressing_style": "auto"},
 )
-"""[s] Who attaches a guide holds the job's row meanwhile, for which others wait ten seconds."""
+"""[s] Whoever sends a file waits so long, and nobody else: it is stored before the job's row is
+held."""
 
 
 class StoreAway(OSError):

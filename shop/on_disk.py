@@ -1,8 +1,8 @@
 """Files that are on the disk, whole, before anybody is told that they are kept."""
 
 import os
-from collections.abc import Hashable, Iterable
-from contextlib import suppress
+from collections.abc import Hashable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +34,32 @@ def discard(files: Iterable[tuple[Any, str]]) -> None:
     for storage, name in files:
         with suppress(OSError):
             storage.delete(name)
+
+
+class NewFiles:
+    """Files that are stored before the row that names them; `stand` says that it does."""
+
+    def __init__(self) -> None:
+        self.names: list[tuple[Any, str]] = []
+        self.stand = False
+
+    def put(self, field: Any, name: str, content: Any) -> None:
+        """Store one in a file field of a row that is not written yet."""
+        field.save(name, content, save=False)
+        self.names.append((field.storage, str(field.name)))
+
+
+@contextmanager
+def stored_first() -> Iterator[NewFiles]:
+    """Store files before a row is locked: nobody's save waits for a slow disk or store. They are
+    taken away again unless they `stand`; say so within the transaction, since nobody knows of a
+    commit that is cut off whether the row stands."""
+    files = NewFiles()
+    try:
+        yield files
+    finally:
+        if not files.stand:
+            discard(files.names)
 
 
 class SyncedStorage(FileSystemStorage):

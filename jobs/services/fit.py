@@ -18,7 +18,7 @@ from jobs.services.events import done_before, log
 from jobs.services.saving import Saved, cells_of, check_open, open_job
 from shop.models import Product, ProductKind, StaffMember
 from shop.models.products import TurnOn
-from shop.on_disk import discard
+from shop.on_disk import stored_first
 from shop.services.events import subject_of
 
 GUIDE_TYPES: Final = ("pdf", "png", "jpg", "jpeg", "txt")
@@ -84,20 +84,14 @@ def add_proof(
         note=note,
         by=actor,
     )
-    kept, files = None, []
-    try:
+    with stored_first() as files:
         if guide is not None:
             check_guide(guide)
-            # Before the job's row is held: nobody's save waits for a slow disk or store.
-            proof.guide.save(guide.name or "", guide, save=False)
-            files.append((proof.guide.storage, str(proof.guide.name)))
+            files.put(proof.guide, guide.name or "", guide)
         with transaction.atomic():
             kept = _keep_proof(number, proof, key)
-        return kept
-    finally:
-        # Not when the commit itself is cut off: nobody knows then whether the row stands.
-        if kept is None:
-            discard(files)
+            files.stand = kept is not None
+    return kept
 
 
 def _keep_proof(number: int, proof: FitProof, key: str) -> FitProof | None:

@@ -26,7 +26,7 @@ from jobs.photos.marks import clean_marks
 from jobs.services.events import log
 from jobs.services.saving import Saved, locked_job, save_row
 from shop.models import StaffMember
-from shop.on_disk import discard
+from shop.on_disk import stored_first
 from shop.services.events import subject_of
 from shop.typed import row_key
 
@@ -116,22 +116,13 @@ def add_photo(
         taken_at=taken_at,
         key=key,
     )
-    kept, files = None, []
-    try:
-        # Before the job's row is held: nobody's save waits for a slow disk or store.
-        for field, name, data in (
-            (photo.file, "photo.jpg", picture.jpeg),
-            (photo.thumbnail, "thumbnail.jpg", picture.thumbnail),
-        ):
-            field.save(name, ContentFile(data), save=False)
-            files.append((field.storage, str(field.name)))
+    with stored_first() as files:
+        files.put(photo.file, "photo.jpg", ContentFile(picture.jpeg))
+        files.put(photo.thumbnail, "thumbnail.jpg", ContentFile(picture.thumbnail))
         with transaction.atomic():
             kept = _keep(number, photo, subject)
-        return kept
-    finally:
-        # Not when the commit itself is cut off: nobody knows then whether the row stands.
-        if kept is not photo:
-            discard(files)
+            files.stand = kept is photo
+    return kept
 
 
 def _keep(number: int, photo: Photo, subject: str) -> Photo:
