@@ -28,7 +28,7 @@ from jobs.services.tuning.seats import delays_for
 from jobs.services.tuning.settings import put_settings
 from shop.lazy import Lazy
 from shop.models import StaffMember
-from shop.on_disk import discard
+from shop.on_disk import discard, stored_first
 from shop.services.events import subject_of
 
 sums = Lazy("jobs.plan.recordings")
@@ -86,17 +86,12 @@ def add_recording(
     )
     recording.job = Job.objects.get(number=number)
     check_open(recording.job)
-    kept = None
-    try:
-        # Before the job's row is held: nobody's save waits for a slow disk or store.
-        recording.file.save("recording.flac", ContentFile(sums.flac(sound)), save=False)
+    with stored_first() as files:
+        files.put(recording.file, "recording.flac", ContentFile(sums.flac(sound)))
         with transaction.atomic():
             kept = _keep(number, recording, heard)
-        return kept
-    finally:
-        # Not when the commit itself is cut off: nobody knows then whether the row stands.
-        if kept is not recording and recording.file:
-            discard([(recording.file.storage, str(recording.file.name))])
+            files.stand = kept is recording
+    return kept
 
 
 def _keep(number: int, recording: Recording, heard: Any) -> Recording:
@@ -108,14 +103,14 @@ def _keep(number: int, recording: Recording, heard: Any) -> Recording:
         raise Refused("This job has 200 measurements already: remove some first.")
     recording.job = job
     recording.taken_with = settings = taken_with(job, recording.phase)
+    plan = plan_of(job)
     if len(recording.results) > 1:
-        plan = plan_of(job)
         recording.polarity = sums.polarities(recording, plan, delays_for(job, plan), settings)
         as_set = plan_of(job, recording.phase)
         takes = together.by_channel(recording, heard.takes)
         recording.pairs = together.pairs_heard(as_set, takes)
         recording.meets = together.meets_heard(as_set, takes)
-    recording.places = sums.places_heard(recording, plan_of(job))
+    recording.places = sums.places_heard(recording, plan)
     recording.save(force_insert=True)
     for result, levels in zip(recording.results, heard.points, strict=bool(heard.points)):
         _respond(job, recording, recording.order[result["number"]], levels, settings)
