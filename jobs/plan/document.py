@@ -309,36 +309,23 @@ def beside_findings(job: Job) -> list[Finding]:
     return [one for one in found if one is not None]
 
 
-class _Asked:
-    """A plan with what else its check rests on. Equal where the written plan is the same."""
-
-    __slots__ = ("air_c", "distances_m", "plan", "text")
-
-    def __init__(self, plan: doc.Plan, distances_m: dict[str, float], air_c: float) -> None:
-        self.plan, self.distances_m, self.air_c = plan, distances_m, air_c
-        self.text = (doc.dump(plan), tuple(sorted(distances_m.items())), air_c)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Asked) and self.text == other.text
-
-    def __hash__(self) -> int:
-        return hash(self.text)
-
-
 @lru_cache(maxsize=64)
-def _checked(asked: _Asked) -> tuple[Finding, ...]:
+def _checked(
+    plan: doc.Plan, distances_m: tuple[tuple[str, float], ...], air_c: float
+) -> tuple[Finding, ...]:
     """What the rules find: the same for the same plan, and asked by each page and tablet anew."""
-    return checking.check(asked.plan, asked.distances_m, asked.air_c)
+    return checking.check(plan, dict(distances_m), air_c)
 
 
 def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
     """Every finding of the job, the worst first."""
     plan = plan or plan_of(job)
+    distances_m, air_c = heard_from(job)
     findings = [
         *function_findings(job),
         *beside_findings(job),
         *read_back_findings(job, plan),
-        *_checked(_Asked(plan, *heard_from(job))),
+        *_checked(plan, tuple(distances_m.items()), air_c),
     ]
     return sorted(findings, key=lambda finding: SEVERITY_ORDER[finding.severity])
 
