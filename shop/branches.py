@@ -101,18 +101,17 @@ def own(path: str = "branch") -> Q:
     return _narrowed(reach.own_keys if reach else None, path)
 
 
-def is_own(key: int | None) -> bool:
-    """Whether the person works in a branch."""
-    reach = here()
-    return reach is None or key in reach.own_keys
-
-
 def people(*, everywhere: bool = False) -> Q:
     """Staff of the branch looked at, or of every branch in which the person works."""
     reach = here()
     if reach is None:
         return Q()
     return working_in(reach.own_keys if everywhere else reach.shown_keys)
+
+
+def technicians(*, everywhere: bool = False) -> Q:
+    """Those of the people who may be given a job."""
+    return people(everywhere=everywhere) & Q(is_technician=True, is_active=True)
 
 
 def working_in(keys: Collection[int]) -> Q:

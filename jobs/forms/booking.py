@@ -149,12 +149,9 @@ class SlotForm(forms.Form):
     ) -> None:
         super().__init__(*args, **kwargs)
         self.job = job
-        bays, there = Bay.objects.in_use(), branches.people()
-        if job is not None:
-            bays, there = bays_for(job), branches.people(everywhere=True)
-        self._choice("bay").queryset = bays
-        technicians = StaffMember.objects.filter(there, is_technician=True, is_active=True)
-        self._choice("technician").queryset = technicians
+        self._choice("bay").queryset = Bay.objects.in_use() if job is None else bays_for(job)
+        technicians = branches.technicians(everywhere=job is not None)
+        self._choice("technician").queryset = StaffMember.objects.filter(technicians)
         if job is not None:
             del self.fields["work_kind"], self.fields["stay"]
             for name in OPENS_THE_EARLIER:

@@ -203,7 +203,7 @@ class Job(Promised, models.Model):
         if branches.here() is None:
             return ""
         key = self.bay.branch_id
-        return "" if branches.is_own(key) else branches.name_of(key)
+        return branches.name_of(key) if branches.is_elsewhere(key) else ""
 
     @property
     def open_url(self) -> str:

@@ -122,8 +122,7 @@ def _row(bay_day: BayDay, begins: datetime, ends: datetime, doubts: dict[int, st
 
 
 def _people(day: date, bay_days: list[BayDay], absences: list[Absence]) -> list[PersonDay]:
-    here = branches.people()
-    technicians = StaffMember.objects.filter(here, is_technician=True, is_active=True)
+    technicians = StaffMember.objects.filter(branches.technicians())
     listed = {one.pk: PersonDay(one) for one in technicians}
     for bay_day in bay_days:
         for stretch in bay_day.busy:

@@ -51,9 +51,7 @@ def board(request: Request) -> HttpResponse:
         return render(request, "board/lanes.html", context)
     context |= {
         "bays": bays,
-        "technicians": StaffMember.objects.filter(
-            branches.people(), is_technician=True, is_active=True
-        ),
+        "technicians": StaffMember.objects.filter(branches.technicians()),
         "bay": asked.get("bay", ""),
         "who": asked.get("who", ""),
         "first_steps": request.user.is_manager and is_new(request.shop),

@@ -32,10 +32,9 @@ class HandOverForm(forms.Form):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        there = branches.people(everywhere=True)
         to = self.fields["to"]
         assert isinstance(to, forms.ModelChoiceField)
-        to.queryset = StaffMember.objects.filter(there, is_technician=True, is_active=True)
+        to.queryset = StaffMember.objects.filter(branches.technicians(everywhere=True))
 
 
 @allow(Role.MANAGER, password=True, of=of_staff)
