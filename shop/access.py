@@ -66,11 +66,16 @@ def _wanted_first(request: Any, before_set_up: bool) -> str:
     return "" if before_set_up else "second_factor"
 
 
-def _set_up_first(request: HttpRequest) -> HttpResponse:
-    """To the page where a second factor is set up; what a page sends of itself waits."""
+def _first_to(request: HttpRequest, page: str) -> HttpResponse:
+    """To a page on which something is done before all else; what a page sends of itself waits."""
     if request.method in {"GET", "HEAD"} and not getattr(request, "htmx", False):
-        return HttpResponseRedirect(resolve_url("second_factor"))
+        return HttpResponseRedirect(page)
     return HttpResponse(render_to_string("inc/signed_out.html", request=request), status=401)
+
+
+def _set_up_first(request: HttpRequest) -> HttpResponse:
+    """To the page where a second factor is set up."""
+    return _first_to(request, resolve_url("second_factor"))
 
 
 def _lacks_own_password(request: Any) -> bool:
@@ -80,10 +85,8 @@ def _lacks_own_password(request: Any) -> bool:
 
 def _own_password_first(request: HttpRequest) -> HttpResponse:
     """To the page where one's own password is chosen, and from there to what was wanted."""
-    if request.method in {"GET", "HEAD"} and not getattr(request, "htmx", False):
-        query = urlencode({"next": request.get_full_path()})
-        return HttpResponseRedirect(f"{resolve_url('password_change')}?{query}")
-    return HttpResponse(render_to_string("inc/signed_out.html", request=request), status=401)
+    query = urlencode({"next": request.get_full_path()})
+    return _first_to(request, f"{resolve_url('password_change')}?{query}")
 
 
 Branches = Callable[[int], Collection[int]]
@@ -138,9 +141,8 @@ def allow(
     With `password`, a person signed in by PIN is first asked for the password; with `again`,
     everybody who has not just signed in or been asked. `before_set_up` opens a page to a manager
     who has yet to set up a second factor, `before_own` to whoever has yet to choose a password of
-    their own. `of` gives the branches of the row that `pk` names, and
-    all of them have to be the person's, unless what is named is their `own`; `anywhere` asks of no
-    branch.
+    their own. `of` gives the branches of the row that `pk` names, and all of them have to be the
+    person's, unless what is named is their `own`; `anywhere` asks of no branch.
     """
     allowed = frozenset(roles)
 
