@@ -9,6 +9,10 @@ from django.http import HttpResponse
 API: Final = "/api/"
 """Addresses below this are the API's: no page, no cookie, and problems instead of pages."""
 
+MOST_BYTES: Final = 3 * 1024 * 1024
+"""From anybody who shows what looks like a token: a plan, or rows of the catalogue. The token
+itself is looked at when all has arrived."""
+
 TYPE: Final = "application/problem+json"
 
 

@@ -144,22 +144,23 @@ def give_up_what_waits() -> int:
 restored.also("deliveries", give_up_what_waits)
 
 
-def test(pk: int) -> HookDelivery:
-    """Put a test on its way. Raises Refused for an address that is ended."""
+def _in_use(pk: int) -> Hook:
     hook = Hook.objects.get(pk=pk)
     if hook.ended_at is not None:
         raise Refused(gettext("This address is ended: it is told nothing any more."))
-    delivery = _delivery(hook, News.TEST, {}, timezone.now())
+    return hook
+
+
+def test(pk: int) -> HookDelivery:
+    """Put a test on its way. Raises Refused for an address that is ended."""
+    delivery = _delivery(_in_use(pk), News.TEST, {}, timezone.now())
     delivery.save()
     return delivery
 
 
 def again(pk: int, delivery_pk: int) -> None:
     """Send once more what was given up, under the same id. Raises Refused."""
-    hook = Hook.objects.get(pk=pk)
-    if hook.ended_at is not None:
-        raise Refused(gettext("This address is ended: it is told nothing any more."))
-    hook.deliveries.filter(pk=delivery_pk, state=Told.GIVEN_UP).update(
+    _in_use(pk).deliveries.filter(pk=delivery_pk, state=Told.GIVEN_UP).update(
         state=Told.WAITING, tries=0, not_before=timezone.now()
     )
 

@@ -15,14 +15,13 @@ from shop import branches
 from shop.access import public
 from shop.http import Request
 from shop.lazy import Lazy
-from shop.problems import problem
+from shop.problems import MOST_BYTES, problem
 from shop.services import api_tokens, sign_in
 from shop.services.branches import reach_of
 from shop.typed import NUL, whole
 
 build = Lazy("jobs.api.build")
 DESCRIPTION: Final = Path(__file__).parent.parent / "api" / "openapi.json"
-MOST_BYTES: Final = 3 * 1024 * 1024
 
 
 @public

@@ -23,7 +23,7 @@ from waitress.task import ErrorTask, ThreadedTaskDispatcher
 from waitress.utilities import Error, RequestEntityTooLarge
 
 from shop import known_device
-from shop.problems import API, TYPE
+from shop.problems import API, MOST_BYTES as MOST_BYTES_TO_API, TYPE
 from shop.server.workers import Pulse
 
 MOST_BYTES: Final = 27 * 1024 * 1024
@@ -34,9 +34,6 @@ MOST_BYTES_TO_CHECK: Final = 8 * 1024 * 1024
 """From anybody to CHECKS: a sheet with its photos."""
 CHECKS: Final = "/verify/"
 """The one address where a stranger sends a file."""
-MOST_BYTES_TO_API: Final = 3 * 1024 * 1024
-"""From anybody who shows what looks like a token to the API: a plan, or rows of the catalogue. The
-token itself is looked at when all has arrived."""
 MOST_HEADER_BYTES: Final = 64 * 1024
 
 SILENCE_S: Final = 30
