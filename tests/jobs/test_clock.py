@@ -1,14 +1,12 @@
 """Clocks: one for each technician, forgotten ones noticed, corrections that say why."""
 
 from datetime import datetime, time, timedelta
-from unittest.mock import patch
 from zoneinfo import ZoneInfo
 
 import pytest
 from django.db import IntegrityError, transaction
 from django.test import Client
 from django.urls import reverse
-from django.utils import timezone
 
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
@@ -18,6 +16,7 @@ from jobs.services import clock
 from jobs.services.moves import move
 from shop.models import OpenHours, Shop, StaffMember
 from shop.roles import Role
+from tests.clock import at
 from tests.factories import make_job, make_shop, make_staff
 
 pytestmark = pytest.mark.django_db
@@ -60,10 +59,6 @@ def test_a_clock_is_due_when_the_shop_closes_that_day(
 @pytest.fixture
 def technician() -> StaffMember:
     return make_staff(Role.TECHNICIAN)
-
-
-def at(moment: datetime) -> "patch[datetime]":
-    return patch.object(timezone, "now", lambda: moment)
 
 
 def test_one_clock_runs_for_each_technician(technician: StaffMember, client: Client) -> None:

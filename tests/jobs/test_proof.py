@@ -1,12 +1,10 @@
 """A signature, a correction and an export ask again who is there; what was typed stays."""
 
 from datetime import timedelta
-from unittest.mock import patch
 
 import pytest
 from django.test import Client
 from django.urls import reverse
-from django.utils import timezone
 
 from jobs.models import InstallSheet, Job
 from jobs.plan.document import findings_of
@@ -15,6 +13,7 @@ from shop.models import CodeApp, ShopEvent
 from shop.roles import Role
 from shop.services import code_apps, pins, sign_in
 from shop.session_keys import PROOF_LASTS
+from tests.clock import later
 from tests.factories import PASSWORD, make_shop, make_staff
 from tests.jobs.workshop import Workshop
 
@@ -129,13 +128,13 @@ def test_where_it_is_required_a_signature_asks_for_the_second_factor_beside_the_
 def test_an_export_asks_whoever_signed_in_a_while_ago_and_stands_in_the_log(
     client: Client,
 ) -> None:
-    manager, now = make_staff(Role.MANAGER), timezone.now()
+    manager = make_staff(Role.MANAGER)
     form = {"username": manager.username, "password": PASSWORD}
     client.post(reverse("login"), form)
     export = f"{reverse('product_export')}?as=csv"
     assert client.get(export).status_code == 200
 
-    with patch.object(timezone, "now", lambda: now + PROOF_LASTS + timedelta(seconds=2)):
+    with later(PROOF_LASTS + timedelta(seconds=2)):
         asked = client.get(export)
         assert (
             asked["Location"]

@@ -4,9 +4,8 @@ import csv
 import io
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
-from unittest.mock import patch
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -14,7 +13,6 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import DatabaseError, connection, connections, models, transaction
 from django.test import Client
 from django.urls import reverse
-from django.utils import timezone
 
 from jobs.models import Hook, ProposalLimits, ShopTarget, StepTemplate, WorkKind
 from jobs.services import step_lists
@@ -38,6 +36,7 @@ from shop.roles import Role
 from shop.services import events, pins, sign_in, tablets
 from shop.services.people import save_staff
 from shop.services.products import rating_facts, ratings_of
+from tests.clock import at, later
 from tests.factories import (
     PASSWORD,
     CustomerFactory,
@@ -409,7 +408,7 @@ def test_sign_ins_exports_and_rights_are_found_by_kind_person_and_day_and_taken_
         setattr(shop, name, value)
         events.save(shop, manager, only=[name])
     evening = datetime(2026, 3, 1, 23, 30, tzinfo=ZoneInfo("Pacific/Auckland"))
-    with patch.object(timezone, "now", lambda: evening):
+    with at(evening):
         events.save(Bay(name="Bay 1"), manager)
 
     def shown(**query: Any) -> list[str]:
@@ -433,7 +432,7 @@ def test_sign_ins_exports_and_rights_are_found_by_kind_person_and_day_and_taken_
     monkeypatch.setattr("shop.views.events.MOST_IN_A_FILE", 3)
     refused = here.get(reverse("shop_log_csv"), follow=True)
     assert "Narrow it by days" in refused.content.decode()
-    with patch.object(timezone, "now", lambda: datetime.now(UTC) + timedelta(minutes=11)):
+    with later(timedelta(minutes=11)):
         assert here.get(reverse("shop_log_csv")).status_code == 302, "asks again"
 
 

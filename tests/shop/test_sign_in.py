@@ -4,7 +4,6 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from threading import Barrier
 from typing import Any
-from unittest.mock import patch
 
 import pytest
 from django.db import connections
@@ -17,6 +16,7 @@ from shop.reads.events import entry_of
 from shop.roles import Role
 from shop.services import sign_in
 from shop.services.people import save_staff
+from tests.clock import at
 from tests.factories import PASSWORD, make_staff
 
 pytestmark = pytest.mark.django_db
@@ -53,17 +53,13 @@ def test_eight_wrong_tries_shut_one_name_from_one_place_alone() -> None:
 def test_a_wait_ends_by_time_by_a_new_password_and_grows() -> None:
     person, manager = make_staff(Role.TECHNICIAN), make_staff(Role.MANAGER)
     now = timezone.now()
-
-    def at(after: timedelta) -> Any:
-        return patch.object(timezone, "now", lambda: now + after)
-
-    with at(timedelta()):
+    with at(now):
         wrong(person.username, sign_in.TRIES)
-    with at(sign_in.WAIT - timedelta(seconds=1)):
+    with at(now + sign_in.WAIT - timedelta(seconds=1)):
         assert enter(person.username, PASSWORD) == 429
-    with at(sign_in.WAIT + timedelta(seconds=1)):
+    with at(now + sign_in.WAIT + timedelta(seconds=1)):
         assert wrong(person.username, sign_in.TRIES) == [200] * 8
-    with at(2 * sign_in.WAIT + timedelta(seconds=2)):
+    with at(now + 2 * sign_in.WAIT + timedelta(seconds=2)):
         assert enter(person.username, PASSWORD) == 429, "twice as long the second time"
         save_staff(person, password="orchard-lantern-41", by=manager)
         assert enter(person.username, "orchard-lantern-41") == 302

@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
-from unittest.mock import patch
 
 import pytest
 from django.test import Client
@@ -16,6 +15,7 @@ from shop.roles import Role
 from shop.services import code_apps, pins, second_factor, sign_in, tablets
 from shop.services.people import save_staff
 from shop.session_keys import NEW_KEY, SECOND_SHOWN
+from tests.clock import later
 from tests.factories import PASSWORD, make_staff
 
 pytestmark = pytest.mark.django_db
@@ -47,11 +47,6 @@ def is_in(client: Client, **headers: str) -> bool:
     status = client.get(reverse("board"), headers=headers).status_code
     assert status in {200, 302}
     return status == 200
-
-
-def later(after: timedelta) -> Any:
-    now = timezone.now()
-    return patch.object(timezone, "now", lambda: now + after)
 
 
 def test_a_pin_set_beside_the_service_ends_its_session_too(manager: StaffMember) -> None:

@@ -2,7 +2,6 @@
 
 import json
 from datetime import timedelta
-from unittest.mock import patch
 from urllib.parse import quote
 
 import pytest
@@ -16,6 +15,7 @@ from jobs.models import Job
 from shop.models import Bay, StaffMember, Tablet
 from shop.roles import Role
 from shop.services import pins, tablets
+from tests.clock import at
 from tests.factories import PASSWORD, make_job, make_staff
 
 pytestmark = pytest.mark.django_db
@@ -149,15 +149,15 @@ def test_wrong_pins_bring_a_wait_for_that_person_on_that_tablet_and_it_grows(
         return refused.value
 
     assert [wrong().said for _ in range(4)][-1] == "Wrong PIN. 1 try left."
-    with patch.object(timezone, "now", lambda: now):
+    with at(now):
         assert wrong().wait_until == now + timedelta(minutes=5)
         with pytest.raises(pins.PinRefused, match="Try again at"):
             pins.person_by_pin(tablet, person, "4826")
         assert pins.person_by_pin(tablet, colleague, "7139") == colleague
     later = now + timedelta(minutes=6)
-    with patch.object(timezone, "now", lambda: later):
+    with at(later):
         assert [wrong() for _ in range(5)][-1].wait_until == later + timedelta(minutes=10)
-    with patch.object(timezone, "now", lambda: later + timedelta(minutes=11)):
+    with at(later + timedelta(minutes=11)):
         assert pins.person_by_pin(tablet, person, "4826") == person
         assert wrong().said == "Wrong PIN. 4 tries left."
 
