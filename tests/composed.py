@@ -84,6 +84,20 @@ MORE: Final = {
             "%(flat)s of %(pairs)s speakers taken as flat",
             {"first": "text", "flat": "number", "pairs": "number"},
         ),
+        *(
+            (
+                f"%(side)s side: take %(names)s {how}{gaps}{humps}.",
+                {"side": "text", "names": "text"}
+                | ({"thin": "text"} if gaps else {})
+                | ({"thick": "text"} if humps else {}),
+            )
+            for how in ("and sum them", "alone")
+            for gaps, humps in (
+                ("; missing around %(thin)s", ""),
+                ("", "; too strong around %(thick)s"),
+                ("; missing around %(thin)s", "; too strong around %(thick)s"),
+            )
+        ),
     ),
     "wiring/plan.py": (("with %(number)s", {"number": "number"}),),
     "wiring/colours.py": (

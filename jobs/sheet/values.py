@@ -201,7 +201,8 @@ def _function_lines(rows: list[Mapping[str, Any]]) -> list[dict[str, Any]]:
         if row["before"] == row["after"] and not noted and not row["lost"]:
             together.setdefault(said, []).append(told(row["name"]))
         else:
-            lines.append({**row, "names": told(row["name"]), "said": said})
+            notes = {name: row[name].rstrip(" .") for name in ("before_note", "after_note")}
+            lines.append({**row, **notes, "names": told(row["name"]), "said": said})
     return [
         *(
             {"names": ", ".join(names), "said": said}

@@ -7,6 +7,7 @@ from typing import Any, Final
 from django.core.validators import BaseValidator, MaxValueValidator, MinValueValidator
 from django.db import models
 
+from shop.kept_words import told
 from shop.typed import whole
 from shop.wording import quantity
 
@@ -424,6 +425,11 @@ class Product(models.Model):
     def missing_figures(self) -> list[str]:
         """Labels of the figures the sums need and do not have; reads the ratings."""
         return self.missing_with(self.kind != ProductKind.AMPLIFIER or bool(self.ratings.all()))
+
+    @property
+    def missing_said(self) -> str:
+        """The same in one line, as it is said now."""
+        return "; ".join(map(told, self.missing_figures))
 
     def missing_with(self, rated: bool) -> list[str]:
         """The same, told whether the product has rated powers."""

@@ -9,7 +9,7 @@ from django.utils import translation
 
 from jobs.sheet import document as sheet_document, render
 from jobs.sheet.changes import changes
-from shop.kept_words import WHOLE
+from shop.kept_words import WHOLE, told
 from shop.languages import speaking
 from tests import golden_pages
 from tests.factories import make_job, make_shop
@@ -92,6 +92,23 @@ def test_the_shops_papers_speak_its_language(language: str, said: tuple[str, ...
         if ours & set(re.findall(r"[a-z]+", line.lower())) and line not in known
     }
     assert left == set()
+
+
+@pytest.mark.once
+@pytest.mark.parametrize("language", ["de", "es"])
+def test_what_earlier_versions_said_is_told_too(language: str) -> None:
+    """The record keeps a sentence that the sums compose otherwise today."""
+    covers = golden_pages.record()["sound"]["capture"]["covers"]
+    with translation.override(language):
+        for one in covers:
+            said = told(one)
+            assert "; missing around" in one
+            assert not {"side", "take", "missing", "First"} & set(re.findall(r"\w+", said)), said
+            typed = one.replace("take", "we took")
+            assert told(typed) == typed
+        battery = told("12.51 V + 0.0013 x (27 - 20) V, flooded")
+        assert "flooded" not in battery
+        assert "12,51" in battery
 
 
 def test_a_sheet_from_before_there_were_languages_is_in_english_whoever_asks() -> None:
