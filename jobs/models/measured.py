@@ -191,6 +191,11 @@ class MeasuredResponse(models.Model):
     def __str__(self) -> str:
         return f"{self.file_name}, {self.place}"
 
+    @property
+    def place_key(self) -> str:
+        """The same for all takes of one place."""
+        return self.place.lower()
+
 
 class ShopTarget(models.Model):
     """A target curve kept by the shop: (Hz, dB) points, rising in frequency."""

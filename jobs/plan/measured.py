@@ -31,6 +31,7 @@ from wiring.tuning.measurements import (
     read_text as read_text,
     smooth,
     spread,
+    weights_of,
 )
 from wiring.tuning.response import decibels, through
 from wiring.tuning.targets import (
@@ -109,8 +110,19 @@ def averaged(rows: Sequence[MeasuredResponse], smoothing: int) -> Measurement | 
     """Mean power of the places, smoothed; None when there are none. Raises MeasurementError."""
     if not rows:
         return None
-    mean = average([measurement_of(row.points, row.place) for row in rows])
-    return smooth(mean, smoothing)
+    return smooth(_mean(rows), smoothing)
+
+
+def _mean(rows: Sequence[MeasuredResponse], moved: Sequence[Measurement] = ()) -> Measurement:
+    """Mean power of the places, each counting once however many takes of it count; of what was
+    worked out from the rows one by one, else of the rows. Raises MeasurementError."""
+    curves = moved or [measurement_of(row.points, row.place) for row in rows]
+    return average(curves, weights=weights_of(row.place_key for row in rows))
+
+
+def takes_at_one_place(rows: Sequence[MeasuredResponse]) -> bool:
+    """Whether a place was measured more than once, so that its takes count together as one."""
+    return len({row.place_key for row in rows}) < len(rows)
 
 
 def settings_now(plan: doc.Plan) -> dict[str, Any]:
@@ -148,6 +160,14 @@ def _as_now(row: MeasuredResponse, plan: doc.Plan) -> Measurement | None:
     return Measurement(grid, measured.levels_db + changed[1] - changed[0], row.place)
 
 
+def _moved(
+    rows: Sequence[MeasuredResponse], plan: doc.Plan
+) -> tuple[list[MeasuredResponse], list[Measurement]]:
+    """The rows whose channel is still there, and each as it would be with the present settings."""
+    pairs = [(row, one) for row in rows if (one := _as_now(row, plan)) is not None]
+    return [row for row, _ in pairs], [one for _, one in pairs]
+
+
 def is_outdated(row: MeasuredResponse, plan: doc.Plan) -> bool:
     """Whether settings it rests on were changed after it was taken."""
     now = settings_now(plan)
@@ -165,11 +185,10 @@ def expected(
     """The average as it would be with the present settings, where it differs; else None."""
     if not any(is_outdated(row, plan) for row in rows):
         return None
-    moved = [one for row in rows if (one := _as_now(row, plan)) is not None]
+    kept, moved = _moved(rows, plan)
     if not moved:
         return None
-    was = average([measurement_of(row.points) for row in rows])
-    now = average(moved, "expected")
+    was, now = _mean(rows), _mean(kept, moved)
     if np.max(np.abs(now.at(was.frequencies_hz) - was.levels_db), initial=0.0) < SAME_DB:
         return None
     return smooth(now, smoothing)
@@ -183,11 +202,7 @@ def as_setup(
     if not own or not setup:
         return None
     try:
-        ours, theirs = (
-            average([measurement_of(row.points, row.place) for row in rows])
-            for rows in (own, setup)
-        )
-        return judge_tolerance(ours, theirs)
+        return judge_tolerance(_mean(own), _mean(setup))
     except WiringError:
         return None
 
@@ -424,7 +439,7 @@ def proposed(
     low, high = _band(context, channel)
     proposal, trouble, plot = None, "", ""
     try:
-        mean = average([one for row in rows if (one := _as_now(row, plan)) is not None])
+        mean = _mean(*_moved(rows, plan))
         proposal = fit(mean, target, current, limits, rate, low, high, anew, processor)
         svg = measured_plot(
             None,

@@ -51,7 +51,7 @@ _SAID_TWICE: Final[dict[str, frozenset[str]]] = {
     "fault_codes": frozenset({"new", "none"}),
     "findings": frozenset({"figures", "rule", "where", "fingerprint", "source", "what_to_do"}),
     "results": frozenset({"figures", "drawing", "node_v", "return_v"}),
-    "sound": frozenset({"curves", "disagrees", "as_setup"}),
+    "sound": frozenset({"curves", "disagrees", "as_setup", "takes_as_one"}),
     "signatures": frozenset({"manager", "image"}),
 }
 """Fields that follow from others of the same section, or are drawn from them."""

@@ -99,6 +99,7 @@ def _measured(job: Job, plan: Plan, found: Plan | None) -> list[dict[str, Any]]:
                 "target_points": [list(point) for point in target.points],
                 "smoothing": facts.smoothing,
                 "places": [[row.place for row in one] for one in sides],
+                "takes_as_one": any(map(measured.takes_at_one_place, sides)),
                 "spread": [
                     made.spread._asdict() if (made := measured.made_of(one)) else None
                     for one in sides

@@ -20,8 +20,15 @@ from django.urls import reverse
 from django.utils import timezone
 
 from jobs.errors import Refused
-from jobs.models import ChannelSetting, Job, Microphone, Recording
-from jobs.plan import recordings as sums
+from jobs.models import (
+    ChannelSetting,
+    Job,
+    MeasuredResponse,
+    Microphone,
+    ProposalLimits,
+    Recording,
+)
+from jobs.plan import measured, recordings as sums
 from jobs.plan.document import findings_of, plan_of
 from jobs.services.channels import save_channel
 from jobs.services.moves import move
@@ -244,7 +251,38 @@ def test_sent_twice_it_is_kept_once_and_a_later_one_takes_its_place(
     assert phase == "After" and [one[:11] for one in made.places] == ["head, centr", "head, right"]
     assert made.spread.worst_db > 3
     [shown] = draft(load_job(pk=job.pk))["sound"]["measured"]
-    assert shown["spread"] == [None, made.spread._asdict()]
+    assert shown["spread"] == [None, made.spread._asdict()] and not shown["takes_as_one"]
+    assert "count together as one" not in page.content.decode()
+
+    job.measured.filter(counts=False).update(counts=True, place="Head, Centre")
+    page = client.get(reverse("bay_measured", args=[job.number]), {"playing": "A1.1"})
+    assert "Takes at one place count together as one." in page.content.decode()
+    document = draft(load_job(pk=job.pk))
+    assert document["sound"]["measured"][0]["takes_as_one"]
+    assert "Takes at one place count together as one." in sheet_html(document)
+
+
+def test_a_take_more_of_one_place_moves_no_average(workshop: Workshop, job: Job) -> None:
+    """Neither what was measured, nor what is expected, proposed or laid beside the setup's car."""
+    add(workshop, job, wav(TWEETER), "A1.1")
+    seat = replace(TWEETER, reflections=((0.4, 0.5),))
+    add(workshop, job, wav(seat), "A1.1", key="seat-key", place="head, right")
+    workshop.set(job, job.channels.get(number=1), "after", {"high_pass_hz": 2_500.0})
+    plan = plan_of(job)
+    one, other = job.measured.order_by("pk")
+    house, flat = ProposalLimits.current(), measured.targets()["Flat"]
+
+    def answers(*rows: MeasuredResponse) -> list[Any]:
+        mean, expected = measured.averaged(rows, 3), measured.expected(rows, plan, 3)
+        likeness = measured.as_setup(rows, [one])
+        proposed = measured.proposed(plan, "A1.1", rows, flat, house, anew=True)
+        assert mean and expected and likeness and proposed.proposal
+        curves = (mean, expected, proposed.proposal.before)
+        return [likeness.level_db, *(value for each in curves for value in each.levels_db)]
+
+    assert answers(one, one, other) == pytest.approx(answers(one, other), abs=1e-9)
+    assert answers(one, other, other) == pytest.approx(answers(one, other), abs=1e-9)
+    assert answers(one, one) != pytest.approx(answers(one, other), abs=1e-3)
 
 
 def test_a_calibration_is_taken_out_of_what_its_microphone_heard(

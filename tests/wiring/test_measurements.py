@@ -83,6 +83,41 @@ def test_average_is_of_power_over_the_band_shared() -> None:
         measurements.average([quiet, apart])
 
 
+def test_a_place_counts_once_however_often_it_was_measured() -> None:
+    """0 dB and 10 dB at one place have the mean power 5.5; with 20 dB at another, (5.5 + 100) / 2 =
+    52.75: 17.22 dB. Each alike would be 111 / 3 = 37: 15.68 dB."""
+    grid = np.geomspace(20, 2_000, 21)
+    takes = [Measurement(grid, np.full(21, level)) for level in (0.0, 10.0, 20.0)]
+    weights = measurements.weights_of(["driver", "driver", "passenger"])
+    got = measurements.average(takes, weights=weights)
+    assert got.levels_db == pytest.approx(17.2222, abs=1e-4)
+    first = measurements.average(takes[:2])
+    assert got.levels_db == pytest.approx(measurements.average([first, takes[2]]).levels_db)
+    assert measurements.average(takes).levels_db == pytest.approx(15.6820, abs=1e-4)
+    for wrong in ((1.0,), (0.0, 0.0, 0.0), (1.0, -1.0, 1.0), (1.0, float("nan"), 1.0)):
+        with pytest.raises(WiringError):
+            measurements.average(takes, weights=wrong)
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from("abc"), st.floats(-40, 120)), min_size=1, max_size=6),
+    st.sampled_from("abc"),
+    st.integers(2, 4),
+)
+def test_every_take_of_a_place_again_alters_nothing(
+    takes: list[tuple[str, float]], place: str, times: int
+) -> None:
+    grid = np.geomspace(20, 2_000, 3)
+
+    def mean(of: list[tuple[str, float]]) -> float:
+        curves = [Measurement(grid, np.full(3, level)) for _, level in of]
+        weights = measurements.weights_of(where for where, _ in of)
+        return float(measurements.average(curves, weights=weights).levels_db[0])
+
+    more = [one for one in takes if one[0] == place] * (times - 1)
+    assert mean([*takes, *more]) == pytest.approx(mean(takes), abs=1e-9)
+
+
 GRID = np.geomspace(15, 22_000, 900)
 
 

@@ -153,6 +153,7 @@ CALLS: Final[dict[Callable[..., Any], dict[str, Any]]] = {
     measurements.band_centres_hz: {"fraction": 3, "low_hz": 20.0, "high_hz": 20_000.0},
     measurements.nominal_hz: {"exact_hz": 1_000.0},
     measurements.smooth: {"measurement": FLAT, "fraction": 3, "at_hz": GRID},
+    measurements.average: {"measurements": (FLAT, FLAT), "weights": (1.0, 0.5)},
     measurements.spread: {"curves": (FLAT, FLAT), "low_hz": 100.0, "high_hz": 8_000.0},
     measurements.bands: {
         "measurement": FLAT, "fraction": 3, "low_hz": 20.0, "high_hz": 20_000.0
@@ -301,6 +302,7 @@ OTHERWISE: Final = {
     },
     "wiring.tuning.arrays.require_numbers": "refuses, and is called by all others",
     "wiring.tuning.arrays.require_frequencies": "refuses, and is called by all others",
+    "wiring.tuning.arrays.shares": "called by all averages, which are asked",
 }
 COMPUTED: Final = {"residual_ms"}
 """A difference that may rightly be as small as rounding leaves it."""

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from wiring.errors import WiringError, require_not_negative
+from wiring.errors import WiringError
 from wiring.measure import faults
 from wiring.measure.calibration import Calibration
 from wiring.measure.faults import Fault, RecordingError
@@ -23,7 +23,7 @@ from wiring.measure.spectra import (
     whole_bands_hz,
 )
 from wiring.measure.take import Polarity, Take
-from wiring.tuning.arrays import Floats, require_numbers
+from wiring.tuning.arrays import Floats, require_numbers, shares
 from wiring.tuning.measurements import (
     OCTAVE_RATIO,
     Measurement,
@@ -65,7 +65,7 @@ def average_takes(
     With `one_place` they are of one microphone position, and are told where they differ; seats
     differ by right.
     """
-    shares = _shares(len(takes), weights)
+    parts = shares(len(takes), weights)
     first = takes[0]
     for one in takes[1:]:
         if one.thirds.frequencies_hz.size != first.thirds.frequencies_hz.size:
@@ -77,9 +77,9 @@ def average_takes(
         found = _differ([one.thirds for one in takes])
     told = {one.polarity for one in takes}
     return Average(
-        _mean([one.measured for one in takes], shares),
-        _mean([one.thirds for one in takes], shares),
-        float(np.dot(shares, arrivals)) if whole else None,
+        _mean([one.measured for one in takes], parts),
+        _mean([one.thirds for one in takes], parts),
+        float(np.dot(parts, arrivals)) if whole else None,
         max(arrivals) - min(arrivals) if whole else 0.0,
         first.polarity if len(told) == 1 else "unclear",
         len(takes),
@@ -87,20 +87,9 @@ def average_takes(
     )
 
 
-def _shares(count: int, weights: Sequence[float]) -> Floats:
-    if not count:
-        raise WiringError("takes", "there is nothing to average yet")
-    if weights and len(weights) != count:
-        raise WiringError("weights", f"{len(weights)} weights for {count} takes")
-    own = np.array([require_not_negative("weights", one, "") for one in weights or [1.0] * count])
-    if own.sum() == 0:
-        raise WiringError("weights", "all of them are 0")
-    return np.asarray(own / own.sum())
-
-
-def _mean(curves: Sequence[Measurement], shares: Floats) -> Measurement:
+def _mean(curves: Sequence[Measurement], parts: Floats) -> Measurement:
     power = np.stack([10 ** (one.levels_db / 10) for one in curves])
-    return Measurement(curves[0].frequencies_hz, level_db(shares @ power), "average")
+    return Measurement(curves[0].frequencies_hz, level_db(parts @ power), "average")
 
 
 def _differ(curves: Sequence[Measurement]) -> tuple[Fault, ...]:

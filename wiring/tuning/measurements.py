@@ -6,7 +6,8 @@ Bands are those of IEC 61260-1:2014 in the base-ten system: G = 10^(3/10), midba
 
 import math
 import re
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
@@ -14,7 +15,7 @@ import msgspec
 import numpy as np
 
 from wiring.errors import WiringError, require_positive
-from wiring.tuning.arrays import Floats as Floats, require_frequencies, require_numbers
+from wiring.tuning.arrays import Floats as Floats, require_frequencies, require_numbers, shares
 
 OCTAVE_RATIO: Final = 10**0.3
 BAND_SOURCE: Final = "IEC 61260-1:2014, 5.2 to 5.4, base-ten system"
@@ -196,13 +197,25 @@ def _whole(points: Sequence[tuple[float, float, int]]) -> list[LineProblem]:
     return problems[:_MOST_PROBLEMS]
 
 
-def average(measurements: Sequence[Measurement], name: str = "average") -> Measurement:
-    """Mean power of several positions at the first one's frequencies, where all of them reach.
+def weights_of(places: Iterable[Hashable]) -> tuple[float, ...]:
+    """What each response weighs in an average over places: 1 / (how many are of its place), so that
+    a place counts once however often it was measured."""
+    each = list(places)
+    times = Counter(each)
+    return tuple(1 / times[one] for one in each)
 
-    Raises MeasurementError when they share no band.
+
+def average(
+    measurements: Sequence[Measurement], name: str = "average", weights: Sequence[float] = ()
+) -> Measurement:
+    """Mean power of several positions at the first one's frequencies, where all of them reach; each
+    counts by its weight, the same without weights.
+
+    Raises MeasurementError when they share no band, WiringError on weights that do not match.
     """
     if not measurements:
         raise MeasurementError([LineProblem(0, "", "There is nothing to average yet.")])
+    parts = shares(len(measurements), weights)
     grid = measurements[0].frequencies_hz
     stack = np.stack([each.at(grid) for each in measurements])
     inside = np.all(np.isfinite(stack), axis=0)
@@ -210,7 +223,7 @@ def average(measurements: Sequence[Measurement], name: str = "average") -> Measu
         raise MeasurementError(
             [LineProblem(0, "", "The measurements share no band of frequencies.")]
         )
-    power = np.mean(10 ** (stack[:, inside] / 10), axis=0)
+    power = parts @ 10 ** (stack[:, inside] / 10)
     return Measurement(grid[inside], 10 * np.log10(power), name)
 
 

@@ -33,7 +33,7 @@ def takes_left_out(
             beside is not None
             and not one.counts
             and one.recording_id is not None
-            and (one.phase, one.place.lower()) == (beside.phase, beside.place.lower())
+            and (one.phase, one.place_key) == (beside.phase, beside.place_key)
             and one.taken_with == beside.taken_with
         ):
             found.setdefault(one.playing, []).append(one)

@@ -99,6 +99,7 @@ def comparison(sheet: BaySheet, rows: list[MeasuredResponse], playing: str) -> d
     context["as_setup"] = sums.as_setup(
         sides[MeasuredPhase.AFTER], service.of_setup(sheet.job, playing)
     )
+    context["takes_as_one"] = any(map(sums.takes_at_one_place, sides.values()))
     context["made_of"] = [
         (phase.label, made)
         for phase, responses in sides.items()
