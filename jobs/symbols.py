@@ -13,6 +13,7 @@ _SAID: Final = (
     (re.compile(r"\bdegC\b"), "°C"),
     (re.compile(r"(?<=[\w)%] )x (?=[\w(])"), "× "),
     (re.compile(r"(?<![\w)])-(?=\d)"), MINUS),
+    (re.compile(r"(?<=[\w)] )-(?= [\d(])"), MINUS),
 )
 _LONG: Final = re.compile(r"(?<![\w.-])\d{5,}(?=(?:\.\d+)? [a-zA-Z%Ω])")
 

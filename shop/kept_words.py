@@ -220,6 +220,8 @@ def _shaped(text: str, deep: int) -> str | None:
     for shape in _shapes():
         if shape.piece in text and (match := shape.finds.fullmatch(text)):
             values = {}
+            if _swallows(shape, match):
+                continue
             for name, kind in shape.places.items():
                 value = _value(match[name], kind, deep, strict=shape.strict)
                 if value is None:
@@ -229,6 +231,24 @@ def _shaped(text: str, deep: int) -> str | None:
                 said = gettext(shape.pattern)
                 return said % values if shape.places else said
     return None
+
+
+def _swallows(shape: Shape, match: re.Match[str]) -> bool:
+    """Whether the first place takes in a sentence before the one that is meant, or the head of
+    one ("First mend this: …"), or the last place a sentence after it."""
+    first, last = match[1] if shape.places else "", match[match.lastindex or 0]
+    before = _LEADS.match(shape.pattern) and (_BREAKS.search(first) or first.startswith(_heads()))
+    return bool(before or (_ENDS.search(shape.pattern) and _BREAKS.search(last)))
+
+
+@cache
+def _heads() -> tuple[str, ...]:
+    """What stands before a colon and a whole sentence."""
+    return tuple(
+        found[1]
+        for one in _composed()["patterns"]
+        if (found := _HEAD.fullmatch(one)) and found[1][:1].isupper()
+    )
 
 
 def _value(value: str, kind: str, deep: int, *, strict: bool) -> str | None:
@@ -271,6 +291,10 @@ _JOINS: Final = (
     (re.compile(r", "), ", "),
     (re.compile(r" and "), ""),
 )
+_LEADS: Final = re.compile(r"%\(\w+\)s")
+_ENDS: Final = re.compile(r"%\(\w+\)s\.$")
+_HEAD: Final = re.compile(r"([^%]+: )%\(\w+\)s")
+_BREAKS: Final = re.compile(r"[.!?] [A-Z“]")
 _SENTENCES: Final = re.compile(r"[.!?] [A-Z“]|; ")
 _BESIDE: Final = re.compile(r"(.+) \(([^()]+)\)")
 _OF: Final = re.compile(r"([^.:]{1,60}): (.+?)(\.?)")

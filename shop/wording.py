@@ -126,6 +126,13 @@ def quantity(
     return with_unit(number(value, decimals, figures=figures), unit)
 
 
+def current(value: float | None) -> str:
+    """A current as it is told of a run or a device: a small one to the hundredth, so that what
+    each of two says of the same current is not rounded apart: "38.6 A", "0.15 A"."""
+    small = value is not None and 0.005 <= abs(value) < 1
+    return quantity(value, "A", 2 if small else 1)
+
+
 def hertz(value: float | None) -> str:
     """A frequency, in Hz at any height: "63 Hz", "3150 Hz", "12 500 Hz"."""
     return quantity(value, "Hz")

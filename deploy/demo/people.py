@@ -18,9 +18,8 @@ SHOP: Final[dict[str, Any]] = {
     "work_warranty_months": 24,
     "parts_warranty_months": 12,
     "sheet_terms": (
-        "Fitting work is covered for two years, parts as their makers say. Please come back "
-        "within 30 days to have every terminal checked, at no charge. Loud sound harms hearing: "
-        "turn it down when it has to be shouted over."
+        "Please come back within 30 days to have every terminal checked, at no charge. Loud sound "
+        "harms hearing: turn it down when it has to be shouted over."
     ),
 }
 

@@ -9,6 +9,8 @@ from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from django.utils.translation import gettext
+
 from jobs import wording
 from jobs.sheet.values import sheet_values
 from jobs.wording import NOTHING
@@ -106,12 +108,12 @@ def _setting(one: Mapping[str, Any]) -> str:
         return NOTHING
     said = [
         f"{name} {one[key]['corner']}, {one[key]['kind']}"
-        for name, key in (("high-pass", "high_pass"), ("low-pass", "low_pass"))
+        for name, key in ((gettext("high-pass"), "high_pass"), (gettext("low-pass"), "low_pass"))
         if one[key]
     ]
     said += [one["level"], one["delay"]]
-    said += ["inverted"] if one["polarity"] == "inverted" else []
-    said += ["muted"] if one["muted"] else []
+    said += [one["polarity"]] if one["inverted"] else []
+    said += [gettext("muted")] if one["muted"] else []
     return "; ".join([*said, *one["sections"]])
 
 

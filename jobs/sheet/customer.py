@@ -14,8 +14,9 @@ from zoneinfo import ZoneInfo
 from django.utils.translation import gettext, ngettext
 
 from jobs.services.comebacks import after_months
+from jobs.sheet.power_values import fuses_of
 from jobs.sheet.values import CUSTOMER_ROLE, MANAGER_ROLE, sheet_values
-from jobs.wording import Local, fuse
+from jobs.wording import Local
 from shop.kept_words import told
 from shop.wording import day, listed
 
@@ -168,25 +169,10 @@ def _fuses(document: Document) -> list[str]:
 
 def _fuses_of(run: Mapping[str, Any], local: Local, devices: Mapping[str, str]) -> str:
     """The fuses at both ends of a run and what it feeds; nothing where there is none."""
-    ends = ((run.get("fuse"), run["from_node"]), (run.get("far_fuse"), run["to_node"]))
-    said = "; ".join(_fuse(one, devices.get(at, at), local) for one, at in ends if one is not None)
+    said = fuses_of(run, local, devices)
     if said and run["to_node"] in devices:
         return gettext("%(fuses)s, for the %(device)s") % {
             "fuses": said,
             "device": devices[run["to_node"]],
         }
     return said
-
-
-def _fuse(one: Mapping[str, Any], place: str, local: Local) -> str:
-    """ "60 A midi, 0.30 m from the battery"."""
-    sentence = {
-        "battery": gettext("%(fuse)s, %(distance)s from the battery"),
-        "block": gettext("%(fuse)s, %(distance)s from the block"),
-        "body": gettext("%(fuse)s, %(distance)s from the body"),
-    }.get(place, gettext("%(fuse)s, %(distance)s from the %(place)s"))
-    return sentence % {
-        "fuse": fuse(one["rating_a"], told(one["body"])),
-        "distance": local.distance(one["distance_m"]),
-        "place": place,
-    }

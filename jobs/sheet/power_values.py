@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import wording
 from jobs.plan.document import solution_of
@@ -11,33 +11,42 @@ from jobs.plan.power_drawing import power_path
 from jobs.symbols import with_symbols
 from jobs.wording import NOTHING, Local
 from shop.kept_words import told
+from shop.wording import current
 from wiring.plan import Plan
 
 Document = Mapping[str, Any]
 
-OF_THE_CAR: Final = frozenset({"battery", "body", "factory feed", "factory sound system"})
-"""Places of the power plan that every car has."""
+BLOCK: Final = kept("block")
+PLACES: Final = frozenset({"battery", "body", "factory feed", "factory sound system", BLOCK})
+"""Places of the power plan that have a word: what every car has, and the block between."""
 
 
 def fuses_of(run: Mapping[str, Any], local: Local, names: Mapping[str, str] | None = None) -> str:
     """The fuses at the ends of a run and how far from what, marks where `names` has none; nothing
     where there is no fuse."""
     ends = ((run.get("fuse"), run["from_node"]), (run.get("far_fuse"), run["to_node"]))
-    return "; ".join(
-        gettext("%(fuse)s, %(distance)s from %(place)s")
-        % {
-            "fuse": wording.fuse(fuse["rating_a"], fuse["body"]),
-            "distance": local.distance(fuse["distance_m"]),
-            "place": (names or {}).get(node, place_of(node)),
-        }
-        for fuse, node in ends
-        if fuse is not None
-    )
+    return "; ".join(_fuse(one, at, local, names or {}) for one, at in ends if one is not None)
+
+
+def _fuse(one: Document, node: str, local: Local, names: Mapping[str, str]) -> str:
+    """ "60 A midi, 0.30 m from the battery"."""
+    sentence = {
+        "battery": gettext("%(fuse)s, %(distance)s from the battery"),
+        BLOCK: gettext("%(fuse)s, %(distance)s from the block"),
+        "body": gettext("%(fuse)s, %(distance)s from the body"),
+    }.get(node, gettext("%(fuse)s, %(distance)s from %(place)s"))
+    if node in names:
+        sentence = gettext("%(fuse)s, %(distance)s from the %(place)s")
+    return sentence % {
+        "fuse": wording.fuse(one["rating_a"], one["body"]),
+        "distance": local.distance(one["distance_m"]),
+        "place": names.get(node, place_of(node)),
+    }
 
 
 def place_of(node: str) -> str:
-    """What a place in the plan is called: what the car has, by its word; a part by its mark."""
-    return told(node) if node in OF_THE_CAR else node
+    """What a place in the plan is called: one that has a word by that, a part by its mark."""
+    return told(node) if node in PLACES else node
 
 
 def _run(run: Mapping[str, Any], power: Document, local: Local) -> dict[str, str]:
@@ -52,11 +61,15 @@ def _run(run: Mapping[str, Any], power: Document, local: Local) -> dict[str, str
         "length": local.length(run["length_m"]),
         "place": told(run.get("place", "cabin").replace("_", " ")),
         "fuse": fuses_of(run, local) or NOTHING,
-        "full_current": _size(full.get("current_a"), "A", 1),
-        "music_current": _size(music.get("current_a"), "A", 1),
+        "full_current": _current(full.get("current_a")),
+        "music_current": _current(music.get("current_a")),
         "drop": _size(full.get("drop_v"), "V", 2),
         "allowed": wording.quantity(full.get("allowed_a") or None, "A", 0),
     }
+
+
+def _current(value: float | None) -> str:
+    return current(None if value is None else abs(value))
 
 
 def _size(value: float | None, unit: str, decimals: int) -> str:
@@ -74,9 +87,9 @@ def _device(device: Mapping[str, Any], part: Mapping[str, Any], draw: Document) 
         "input_from": ", ".join(
             filter(None, [part.get("input_from", ""), part.get("digital_input", "")])
         ),
-        "full_current": _size(draw.get("full_a"), "A", 1),
-        "music_current": _size(draw.get("music_a"), "A", 1),
-        "idle_current": _size(draw.get("idle_a"), "A", 1),
+        "full_current": _current(draw.get("full_a")),
+        "music_current": _current(draw.get("music_a")),
+        "idle_current": _current(draw.get("idle_a")),
         "full_voltage": _size(draw.get("voltage_v"), "V", 2),
         "speaker_power": _size(draw.get("power_w"), "W", 0),
     }

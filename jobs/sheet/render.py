@@ -5,6 +5,7 @@ and the whole document attached as JSON. No address is ever fetched: pictures ar
 """
 
 import base64
+import re
 from collections.abc import Mapping
 from datetime import datetime
 from functools import cache
@@ -24,7 +25,7 @@ from jobs.sheet.photos import printed_pictures
 from jobs.sheet.values import sheet_values
 from shop.languages import speaking
 from shop.lazy import Lazy
-from shop.wording import page_words
+from shop.wording import TIGHT, page_words
 from wiring.plan import dump, from_builtins
 
 renderer = Lazy("jobs.renderer")
@@ -38,6 +39,12 @@ DOCUMENT_NAME: Final = "sheet.json"
 CUSTOMER_TITLE: Final = kept("Your install sheet")
 WIRING_TITLE: Final = kept("Wiring sheet")
 SHARED_STYLE: Final = "css/sheets/body.css"
+
+_SAID: Final = re.compile(r">[^<>]+<")
+_BEFORE_UNIT: Final = re.compile(
+    r"(?<=\d) (?=(?:[VAWshdm]|[mk]?Ω|[mk]?Hz|Ah|mA|dB|dBFS|ms|[cm]m|mm²|°C|%)(?![\w²]))"
+)
+"""Where a quantity within a sentence of the sums would be parted at the end of a line."""
 
 
 @cache
@@ -69,7 +76,8 @@ def sheet_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = 
 
 
 def _written(template: str, document: Mapping[str, Any], values: Mapping[str, Any]) -> str:
-    return render_to_string(template, {**values, "paper": paper_of(document)})
+    html = render_to_string(template, {**values, "paper": paper_of(document)})
+    return _SAID.sub(lambda found: _BEFORE_UNIT.sub(TIGHT, found[0]), html)
 
 
 def customer_html(document: Mapping[str, Any], receipt: Mapping[str, Any] | None = None) -> str:

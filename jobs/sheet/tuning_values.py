@@ -150,7 +150,14 @@ def _capture(capture: Mapping[str, Any]) -> dict[str, Any]:
             }
             for one in capture["outputs"]
         ],
-        "said": [*capture["covers"], *capture["pairs"]],
+        "said": [
+            *capture["covers"],
+            *(
+                one
+                for one in capture["pairs"]
+                if not any(cover.endswith(one) for cover in capture["covers"])
+            ),
+        ],
         "source": with_symbols(capture["source"]),
     }
 

@@ -60,6 +60,15 @@ def _products(channels: Iterable[Mapping[str, Any]]) -> dict[str, list[str]]:
     return {name: list(ids) for name, ids in products.items()}
 
 
+def _clips(channels: Iterable[Mapping[str, Any]]) -> dict[str, list[str]]:
+    """Where the signal clips first, each place once, with the channels it is said of."""
+    places: dict[str, list[str]] = {}
+    for channel in channels:
+        if channel["clips"]:
+            places.setdefault(channel["clips"], []).append(channel["id"])
+    return places
+
+
 def _input(number: int | None) -> str:
     return gettext("input %(number)s") % {"number": number} if number else gettext("input")
 
@@ -141,6 +150,7 @@ def _setting(setting: Mapping[str, Any] | None) -> dict[str, Any]:
         "low_pass": wording.crossover(setting.get("low_pass")),
         "level": wording.level(setting.get("level_db", 0.0)),
         "delay": wording.delay(setting.get("delay_ms", 0.0)),
+        "inverted": setting.get("inverted", False),
         "polarity": gettext("inverted") if setting.get("inverted") else gettext("normal"),
         "muted": setting.get("muted", False),
         "sections": [wording.section(one) for one in setting.get("sections", ())],
@@ -205,7 +215,7 @@ def _function_lines(rows: list[Mapping[str, Any]]) -> list[dict[str, Any]]:
             lines.append({**row, **notes, "names": told(row["name"]), "said": said})
     return [
         *(
-            {"names": ", ".join(names), "said": said}
+            {"names": "; ".join(names), "said": said}
             for said, names in sorted(together.items(), key=lambda one: -len(one[1]))
         ),
         *lines,
@@ -531,7 +541,7 @@ def sheet_values(
         "products": _products(channels_shown),
         "notes_of_channels": [one for one in channels_shown if one["note"] and not one["bare"]],
         "bare_lines": [one for one in channels_shown if one["bare"]],
-        "clips": any("clips_first" in one for one in document["results"]["channels"].values()),
+        "clips": _clips(channels_shown),
         "unused": ", ".join(unused),
         "settings": settings,
         "settings_alike": _alike(recorded),

@@ -14,6 +14,7 @@ from shop.languages import ENGLISH
 
 register = template.Library()
 
+register.filter("current", wording.current)
 register.filter("dated", wording.dated)
 register.filter("duration", wording.duration)
 register.filter("hertz", wording.hertz)

@@ -72,6 +72,43 @@ def _papers(language: str) -> str:
     return _words(render.sheet_html(document, RECEIPT) + render.wiring_html(document))
 
 
+@pytest.mark.paper
+@pytest.mark.once
+@pytest.mark.parametrize(
+    ("language", "inverted", "normal"),
+    [("en", "inverted", "normal"), ("de", "invertiert", "normal"), ("es", "invertida", "normal")],
+)
+def test_an_inverted_channel_is_inverted_in_every_language(
+    language: str, inverted: str, normal: str
+) -> None:
+    document = {**golden_pages.record(), "shop_language": language}
+    channels = [one for one in document["plan"]["channels"] if one["id"] in {"A1.3", "A1.4"}]
+    channels[0]["setting"]["inverted"] = True
+    page = render.sheet_html(document)
+    begins = page.index('id="settings"')
+    rows = _words(page[begins : page.index("</tbody>", begins)])
+    assert [rows.split().count(one) for one in (inverted, normal)] == [1, 0]
+
+
+@pytest.mark.parametrize(
+    ("language", "head", "tail"),
+    [
+        ("de", "Um 40 Hz fehlt etwas. Beheben Sie zuerst das: Bei Front", "zurücknehmen."),
+        ("es", "Falta señal hacia 40 Hz. Arregle antes esto: Front", "el retardo."),
+    ],
+)
+def test_a_sentence_within_others_is_told_for_itself(language: str, head: str, tail: str) -> None:
+    where = "Front west and Front east"
+    delayed = f"{where} look as if one is delayed by 0.42 ms: do not sum them, or undo the delay"
+    for said in (". Missing around 40 Hz.", "; missing around 40 Hz."):
+        with speaking(language):
+            words = told(
+                f"Left side: take {where} and sum them{said} First mend this: {delayed} first."
+            )
+        assert head in words
+        assert words.endswith(tail)
+
+
 @pytest.mark.parametrize(
     ("language", "said"),
     [

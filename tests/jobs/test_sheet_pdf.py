@@ -86,7 +86,7 @@ def test_text(sheet: InstallSheet) -> None:
         "−4.5 dB",
         "1.25 ms",
         "16 mm² copper",
-        "60 A strip, 0.20 m from battery",
+        "60 A strip, 0.20 m from the battery",
         "Left for speakers",
         "33 CFR 183.425 Table 5",
         "charging balance cruising",
@@ -262,7 +262,7 @@ def test_us_shop_gets_letter_paper_and_feet(workshop: Workshop) -> None:
     assert (float(box.width), float(box.height)) == pytest.approx((8.5 * 72, 11 * 72))
     # 2.0 m is 6.6 ft and 0.2 m is 8 in by the international foot, 0.3048 m.
     assert "6.6 ft" in words(pdf)
-    assert "60 A strip, 8 in from battery" in words(pdf)
+    assert "60 A strip, 8 in from the battery" in words(pdf)
 
 
 def test_what_people_type_is_text_and_fetches_nothing(workshop: Workshop) -> None:

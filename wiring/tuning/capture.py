@@ -316,7 +316,7 @@ def _cover(
     names, thin, thick = (
         ", ".join(each)
         for each in (
-            [o.name for o, _ in chosen],
+            _together([o.name for o, _ in chosen]),
             [_band(f) for f, _ in gaps[:3]],
             [_band(f) for f, _ in humps[:3]],
         )
@@ -331,6 +331,11 @@ def _cover(
     if spoiled:
         text += f" First mend this: {spoiled[0].said}"
     return Cover(side, tuple(o.id for o, _ in chosen), inputs, gaps, humps, text), total
+
+
+def _together(names: list[str]) -> list[str]:
+    """The last two as one with "and": a name may hold a comma."""
+    return [*names[:-2], " and ".join(names[-2:])]
 
 
 def _greedy(

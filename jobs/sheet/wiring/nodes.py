@@ -11,10 +11,10 @@ from typing import Any, Final, NamedTuple
 from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import wording
-from jobs.sheet.power_values import fuses_of
+from jobs.sheet.power_values import fuses_of, place_of
 from jobs.wording import Local
 from shop.kept_words import told
-from shop.wording import inner
+from shop.wording import TIGHT, inner
 
 Document = Mapping[str, Any]
 
@@ -133,7 +133,7 @@ def _nodes(document: Document, plan: Document, joints: tuple[Joint, ...]) -> dic
         elif device is not None:
             nodes[name] = _device(device, document)
         elif name in ends:
-            nodes[name] = Node(name, wording.capital(name))
+            nodes[name] = Node(name, wording.capital(place_of(name)))
     return nodes
 
 
@@ -226,7 +226,8 @@ def _load(channel: Document, result: Document) -> str:
     reckoned = result.get("load_ohm") or channel.get("stated_load_ohm")
     parts = [wording.quantity(reckoned, "Ω")] if reckoned else []
     if measured := channel.get("measured_load_ohm"):
-        parts.append(gettext("%(load)s measured") % {"load": wording.quantity(measured, "Ω")})
+        said = gettext("%(load)s measured") % {"load": wording.quantity(measured, "Ω")}
+        parts.append(said.replace(" ", TIGHT))
     return ", ".join(parts)
 
 
@@ -282,9 +283,8 @@ def _signals(plan: Document) -> Iterator[Joint]:
             if channel.get("feeds_device") == one["id"]:
                 entry = channel.get("feeds_input") or "?"
                 ends = {"here": f"L{channel['number']}", "there": entry}
-                lines.setdefault(channel["device"], []).append(
-                    gettext("%(here)s to %(there)s") % ends
-                )
+                pair = gettext("%(here)s to %(there)s") % ends
+                lines.setdefault(channel["device"], []).append(pair.replace(" ", TIGHT))
         for source, pairs in lines.items():
             said = gettext("Signal from %(source)s: %(pairs)s") % {
                 "source": source,

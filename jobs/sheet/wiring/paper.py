@@ -58,7 +58,7 @@ def drawings(document: Document, car: str | None = None) -> list[tuple[str, Canv
         ids = list(dict.fromkeys(chunk.node.id for chunk in page))
         made.append(
             (
-                gettext("Channels of %(devices)s") % {"devices": ", ".join(ids)},
+                gettext("Channels of %(devices)s") % {"devices": listed(ids)},
                 details.drawn(page, width, height),
                 _channels(page),
             )
