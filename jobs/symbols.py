@@ -11,6 +11,7 @@ _SAID: Final = (
     (re.compile(r"\bmohm\b"), "mΩ"),
     (re.compile(r"(?<=\d )ohm\b|^ohm$"), "Ω"),
     (re.compile(r"\bdegC\b"), "°C"),
+    (re.compile(r"\bagm\b"), "AGM"),
     (re.compile(r"(?<=[\w)%] )x (?=[\w(])"), "× "),
     (re.compile(r"(?<![\w)])-(?=\d)"), MINUS),
     (re.compile(r"(?<=[\w)] )-(?= [\d(])"), MINUS),

@@ -545,6 +545,7 @@ def sheet_values(
         "unused": ", ".join(unused),
         "settings": settings,
         "settings_alike": _alike(recorded),
+        "any_inverted": any(one["after"].get("inverted") for one in recorded),
         "settings_missing": ", ".join(one["id"] for one in settings if one not in recorded),
         "sections": [
             {"id": row["id"], "before": row["before"], "after": row["after"]}

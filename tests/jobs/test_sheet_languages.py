@@ -27,6 +27,11 @@ RECEIPT = {
 TYPED = {"before", "after"}
 """Words that somebody typed as well."""
 
+AS_SET = (
+    "Polarity is summed as it is set: where it makes up for a reversed loom, the sides really add "
+    "up as without it."
+)
+
 SAME = {"Balance", "Fader", "PDF", "https"}
 """Words of the page that are the same in another language."""
 
@@ -88,6 +93,11 @@ def test_an_inverted_channel_is_inverted_in_every_language(
     begins = page.index('id="settings"')
     rows = _words(page[begins : page.index("</tbody>", begins)])
     assert [rows.split().count(one) for one in (inverted, normal)] == [1, 0]
+    with speaking(language):
+        said = str(translation.gettext(AS_SET))
+    assert said in page
+    channels[0]["setting"]["inverted"] = False
+    assert said not in render.sheet_html(document)
 
 
 @pytest.mark.parametrize(

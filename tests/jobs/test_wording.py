@@ -7,6 +7,7 @@ from django.utils import timezone
 
 from jobs import wording
 from jobs.symbols import with_symbols
+from shop.wording import current
 
 SPACE = "\u00a0"
 
@@ -37,6 +38,8 @@ def test_channels_and_speakers_are_called_one_way() -> None:
         ("sample rate taken as 48000 Hz: P1", f"sample rate taken as 48{SPACE}000 Hz: P1"),
         ("wanted -24.1 dB or less", "wanted −24.1 dB or less"),
         ("2 x 25 mm2, 4 ohm", "2 × 25 mm², 4 Ω"),
+        ("80 A - 35 A, (27 - 20) V, agm", "80 A − 35 A, (27 − 20) V, AGM"),
+        ("door left - door right", "door left - door right"),
         ("fuse-A 12-3, 0.03596 V, LW-20418 A", "fuse-A 12-3, 0.03596 V, LW-20418 A"),
     ],
 )
@@ -51,3 +54,10 @@ def test_a_record_says_moments_in_the_zone_it_was_made_in() -> None:
         assert record.moment(at) == "31 Dec 2025, 19:30"
         assert record.day(at) == "31 Dec 2025"
         assert record.day("2026-01-01") == "1 Jan 2026"
+
+
+def test_a_small_current_is_told_to_the_hundredth() -> None:
+    """A device draws 0.1519 A, its run carries 0.15 A: to the tenth they were 0.2 A and 0.1 A."""
+    told = [current(one) for one in (38.58, 1.0, 0.1519, 0.15, -0.8, 0.004, 0.0, None)]
+    expected = ["38.6 A", "1.0 A", "0.15 A", "0.15 A", "−0.80 A", "0.0 A", "0.0 A", "–"]
+    assert told == [one.replace(" ", SPACE) for one in expected]
