@@ -1,7 +1,7 @@
 """The request as our middleware hands it to a view, and the plainest answer to one."""
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from django.http import HttpRequest, HttpResponse
 
@@ -10,6 +10,9 @@ if TYPE_CHECKING:
 
     from shop.branches import Reach
     from shop.models import Shop, StaffMember, Tablet
+
+COOKIE_PREFIX: Final = "__Host-"
+"""How the name of every cookie begins over TLS (`shop.cookies`)."""
 
 
 class Request(HttpRequest):

@@ -13,7 +13,6 @@ Cookies").
 import secrets
 from typing import Final
 
-from django.conf import settings
 from django.core.signing import BadSignature, TimestampSigner
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
@@ -64,7 +63,6 @@ def remember(request: HttpRequest, response: HttpResponseBase) -> None:
         COOKIE,
         _signer().sign(_BETWEEN.join([name, *people])),
         max_age=LASTS_S,
-        secure=settings.SESSION_COOKIE_SECURE,
         httponly=True,
         samesite="Lax",
     )

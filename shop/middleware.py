@@ -17,7 +17,7 @@ from django.utils import timezone, translation
 from django.utils.cache import patch_vary_headers
 from django.utils.translation import gettext
 
-from shop import branches, known_device, languages, logs, metrics, typed
+from shop import branches, cookies, known_device, languages, logs, metrics, typed
 from shop.http import Request
 from shop.models import Shop
 from shop.problems import API
@@ -174,6 +174,19 @@ class CookielessMiddleware:
         vars(request)["COOKIES"] = {}
         response = self.get_response(request)
         response.cookies.clear()
+        return response
+
+
+class CookieNamesMiddleware:
+    """Over TLS the names of cookies begin with `__Host-` (`shop.cookies`)."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        carried = cookies.arrived(request)
+        response = self.get_response(request)
+        cookies.leaving(request, response, carried)
         return response
 
 

@@ -94,6 +94,7 @@ MIDDLEWARE = [
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "shop.middleware.CompressPagesMiddleware",
     "shop.middleware.CookielessMiddleware",
+    "shop.middleware.CookieNamesMiddleware",
     "shop.middleware.PlainRequestMiddleware",
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",

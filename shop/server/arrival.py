@@ -23,6 +23,7 @@ from waitress.task import ErrorTask, ThreadedTaskDispatcher
 from waitress.utilities import Error, RequestEntityTooLarge
 
 from shop import known_device
+from shop.http import COOKIE_PREFIX
 from shop.problems import API, MOST_BYTES as MOST_BYTES_TO_API, TYPE
 from shop.server.workers import Pulse
 
@@ -118,7 +119,8 @@ class Request(HTTPRequestParser):
                 raise ParsingError("Transfer-Encoding is to be chunked, once, and no length beside")
         if self.chunked or self.content_length >= MOST_BYTES_UNKNOWN:
             cookies = parse_cookie(self.headers.get("COOKIE", ""))
-            self.known = known_device.is_known(cookies.get(known_device.COOKIE, ""))
+            names = (COOKIE_PREFIX + known_device.COOKIE, known_device.COOKIE)
+            self.known = any(known_device.is_known(cookies.get(name, "")) for name in names)
             self.adj = copy.copy(self.adj)
             self.adj.max_request_body_size = self._most()
 

@@ -4,7 +4,10 @@ A page that was left open, and a PIN that somebody looked at over a shoulder wee
 by themselves.
 """
 
+from django.urls import reverse
 from django.utils import timezone
+from django.utils.html import format_html
+from django.utils.translation import gettext
 
 from shop.http import Request
 from shop.services import pins, sign_in
@@ -30,7 +33,26 @@ def why_not(request: Request, given: str) -> str:
             sign_in.log_refused_pin(request, person, refused)
     elif not sign_in.is_own_password(request, given):
         said = sign_in.why_not_own(request)
+    elif person.password_given:
+        said = _own_first(request)
     return said
+
+
+def _own_first(request: Request) -> str:
+    """What to say of a password that a manager chose: whoever knows it is not its person yet. It
+    leads to the change in a tab of its own, so that the form stays as it was typed."""
+    then = (
+        gettext("What you typed is still here when you come back. Your PIN will do, too.")
+        if may_be_pin(request)
+        else gettext("What you typed is still here when you come back.")
+    )
+    return format_html(
+        '{} <a href="{}" target="_blank" rel="noopener">{}</a> {}',
+        gettext("A manager chose this password and may know it."),
+        reverse("password_change"),
+        gettext("Choose your own in a new tab."),
+        then,
+    )
 
 
 def shown(request: Request) -> None:

@@ -12,7 +12,6 @@ from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from typing import Final, NamedTuple
 
-from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.signing import BadSignature, TimestampSigner
 from django.db import transaction
@@ -53,7 +52,7 @@ CODES: Final = 8
 _LETTERS: Final = "abcdefghjkmnpqrstuvwxyz23456789"
 _LETTERS_OF_A_CODE: Final = 28
 """Of 31 letters that look unlike one another, that is 138 bits."""
-_COOKIE: Final = "loombook-second-{pk}"
+_COOKIE_BEGINS: Final = "loombook-second-"
 
 
 class Refused(Exception):
@@ -375,18 +374,25 @@ def remember(response: HttpResponse, person: StaffMember, shop: Shop) -> None:
     """Have this device not be asked again for as many days as the shop says."""
     age_s = int(timedelta(days=shop.second_factor_days).total_seconds())
     response.set_cookie(
-        _COOKIE.format(pk=person.pk),
+        f"{_COOKIE_BEGINS}{person.pk}",
         _signer().sign(_device_mark(person)),
         max_age=age_s,
-        secure=settings.SESSION_COOKIE_SECURE,
         httponly=True,
         samesite="Lax",
     )
 
 
+def is_mark(name: str, cookie: str) -> bool:
+    """Whether a cookie of that name was given by `remember`, whenever and for whomever."""
+    try:
+        return name.startswith(_COOKIE_BEGINS) and bool(_signer().unsign(cookie))
+    except BadSignature:
+        return False
+
+
 def is_remembered(request: HttpRequest, person: StaffMember, shop: Shop) -> bool:
     """Whether the person has shown the second factor on this device within the shop's days."""
-    cookie = request.COOKIES.get(_COOKIE.format(pk=person.pk), "")
+    cookie = request.COOKIES.get(f"{_COOKIE_BEGINS}{person.pk}", "")
     age = timedelta(days=shop.second_factor_days)
     if not cookie or not age:
         return False

@@ -8,7 +8,6 @@ import secrets
 from datetime import timedelta
 from typing import Final
 
-from django.conf import settings
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
@@ -60,7 +59,6 @@ def remember(response: HttpResponse, token: str) -> None:
         token,
         salt=SALT,
         max_age=int(COOKIE_AGE.total_seconds()),
-        secure=settings.SESSION_COOKIE_SECURE,
         httponly=True,
         samesite="Lax",
     )

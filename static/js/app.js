@@ -27,9 +27,11 @@
   const aboutOf = (response) => about(response.status, response.headers.get(MARK), response.url);
   const aboutXhr = (xhr) => about(xhr.status, xhr.getResponseHeader(MARK), xhr.responseURL);
 
-  /** The cookie is fresh after signing in again in another tab; the page's own token is not. */
+  /** The cookie is fresh after signing in again in another tab; the page's own token is not. Its name
+   *  is another over TLS (shop/cookies.py). */
   function csrfToken() {
-    const cookie = /(?:^|; )csrftoken=([^;]+)/.exec(document.cookie);
+    const named = location.protocol === "https:" ? /(?:^|; )__Host-csrftoken=([^;]+)/ : /(?:^|; )csrftoken=([^;]+)/;
+    const cookie = named.exec(document.cookie);
     return cookie ? decodeURIComponent(cookie[1]) : meta("csrf-token");
   }
 

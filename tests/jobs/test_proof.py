@@ -9,9 +9,10 @@ from django.urls import reverse
 from jobs.models import InstallSheet, Job
 from jobs.plan.document import findings_of
 from jobs.sheet.sign_off import give_reason
-from shop.models import CodeApp, ShopEvent
+from shop.models import CodeApp, ShopEvent, StaffMember
 from shop.roles import Role
 from shop.services import code_apps, pins, sign_in
+from shop.services.people import save_staff
 from shop.session_keys import PROOF_LASTS
 from tests.clock import later
 from tests.factories import PASSWORD, make_shop, make_staff
@@ -88,6 +89,32 @@ def test_a_correction_asks_and_keeps_the_reason_that_was_typed(
     assert not Job.objects.get(pk=sheet.job_id).correction
 
     assert at_tablet.post(url, {**typed, "password": PASSWORD}).status_code == 302
+    assert Job.objects.get(pk=sheet.job_id).correction
+
+
+@pytest.mark.parametrize("language", ["en-gb", "de"])
+def test_a_password_that_another_manager_chose_signs_nothing_and_leads_to_the_change(
+    workshop: Workshop, at_tablet: Client, language: str
+) -> None:
+    """ASVS 5.0 (2025), 6.4.1: beside a PIN, too, it is no proof of its person."""
+    sheet = workshop.sign(workshop.ready())
+    given, own = "copper-lantern-4-orchard", "seven-otters-6-in-velvet"
+    save_staff(workshop.manager, password=given, by=make_staff(Role.MANAGER))
+    StaffMember.objects.filter(pk=workshop.manager.pk).update(language=language)
+    at_tablet.post(reverse("tablet_switch"), {"person": workshop.manager.pk, "pin": "4826"})
+    url, change = reverse("sheet_correct", args=[sheet.job.number, 1]), reverse("password_change")
+    typed = {"reason": "The left tweeter is on the wrong channel"}
+
+    answer = at_tablet.post(url, {**typed, "password": given})
+    page = answer.content.decode()
+    assert answer.status_code == 422 and typed["reason"] in page
+    assert f'<a href="{change}" target="_blank" rel="noopener">' in page
+    assert given not in page and failed() == []
+    assert not Job.objects.get(pk=sheet.job_id).correction
+
+    new = {"old_password": given, "new_password1": own, "new_password2": own}
+    assert at_tablet.post(change, new).status_code == 302
+    assert at_tablet.post(url, {**typed, "password": own}).status_code == 302
     assert Job.objects.get(pk=sheet.job_id).correction
 
 

@@ -38,6 +38,7 @@ from tests.factories import PASSWORD, make_staff
 
 MEGABYTE = 1024 * 1024
 KNOWN = {"Cookie": f"a=b; {known_device.COOKIE}={known_device._signer().sign('staff')}"}
+OVER_TLS = {"Cookie": KNOWN["Cookie"].replace("a=b; ", "a=b; __Host-")}
 CHUNKED = {"Transfer-Encoding": "chunked"}
 FORGED = {"Cookie": f"{known_device.COOKIE}=staff:1tzzzz:{'x' * 43}"}
 
@@ -102,6 +103,7 @@ def everything(connection: socket.socket) -> bytes:
         (FORGED, MEGABYTE, b"401"),
         (KNOWN, MOST_BYTES - 1, None),
         (KNOWN, MOST_BYTES, b"413"),
+        (OVER_TLS, MOST_BYTES - 1, None),
     ],
 )
 def test_what_is_too_large_is_refused_before_a_byte_of_it_is_sent(
