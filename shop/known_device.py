@@ -17,6 +17,8 @@ from django.core.signing import BadSignature, TimestampSigner
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 
+from shop import logs
+
 COOKIE: Final = "loombook-device"
 _DAY_S: Final = 24 * 3600
 LASTS_S: Final = 180 * _DAY_S
@@ -37,6 +39,15 @@ def _said(cookie: str, within_s: int) -> list[str]:
         return []
 
 
+def _is_forged(cookie: str) -> bool:
+    """Whether it was never ours; one that is too old was."""
+    try:
+        _signer().unsign(cookie)
+    except BadSignature:
+        return True
+    return False
+
+
 def is_known(cookie: str, within_s: int = LASTS_S) -> bool:
     """Whether the cookie was given by this shop's server, not longer ago than that."""
     return bool(_said(cookie, within_s))
@@ -54,6 +65,8 @@ def remember(request: HttpRequest, response: HttpResponseBase) -> None:
         return
     person, cookie = str(request.user.pk), request.COOKIES.get(COOKIE, "")
     name, *people = _said(cookie, LASTS_S) or [""]
+    if cookie and not people and _is_forged(cookie):
+        logs.security(request, "forged cookie", cookie=COOKIE)
     if person in people and is_known(cookie, _RENEWED_AFTER_S):
         return
     if not people:

@@ -2,6 +2,10 @@
 
 With LOOMBOOK_LOG=json every line is one JSON object, and every request has a line. Addresses stand
 without their query and forms not at all, so that nothing typed gets into a log.
+
+What looks like an attempt to get round a control (no right to it, a token of a form that is not
+ours, a forged cookie, a token of the API beyond its scope, too many tries) is a line of its own. It
+goes here and not into the shop's log: anybody can bring such lines about, and here old ones go.
 """
 
 import json
@@ -16,8 +20,12 @@ from django.http import HttpRequest
 REQUESTS: Final = logging.getLogger("loombook.requests")
 """One line a request, at level INFO."""
 
+SECURITY: Final = logging.getLogger("loombook.security")
+"""One line an attempt to get round a control, at level WARNING."""
+
 NONE: Final = "-"
 _ID: Final = "id_in_log"
+_SAID: Final = "security_said"
 _current: ContextVar[str] = ContextVar("request_id", default=NONE)
 
 
@@ -37,6 +45,40 @@ def end() -> None:
 def current() -> str:
     """The id of the request being served, or a dash."""
     return _current.get()
+
+
+def security(request: HttpRequest, what: str, **facts: object) -> None:
+    """Write down an attempt to get round a control: what, by whom, from where, to which address.
+
+    `facts` are words of ours and keys of rows, never what somebody sent.
+    """
+    vars(request)[_SAID] = True
+    person = str(getattr(getattr(request, "user", None), "pk", None) or 0)
+    at = request.META.get("REMOTE_ADDR", "")
+    SECURITY.warning(
+        "%s: %s %a, person %s, from %s",
+        what,
+        request.method,
+        request.path,
+        person,
+        at,
+        extra={
+            "facts": {
+                "what": what,
+                "method": request.method,
+                "path": request.path,
+                "person": person,
+                "address": at,
+                **facts,
+            }
+        },
+    )
+
+
+def refused(request: HttpRequest) -> None:
+    """The same for a request that was answered with 403, where nothing else has said why."""
+    if _SAID not in vars(request):
+        security(request, "refused")
 
 
 class OfRequest(logging.Filter):

@@ -66,6 +66,8 @@ class OwnAnswerMiddleware:
             response = self._mark(self.get_response(request), name)
             seconds = time.monotonic() - began
             metrics.count(request, response, seconds)
+            if response.status_code == 403:
+                logs.refused(request)
             facts = {
                 "method": request.method,
                 "path": request.path,

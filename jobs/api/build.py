@@ -17,6 +17,7 @@ from jobs.api.operations import router
 from jobs.api.shapes import ProblemOut
 from jobs.errors import AskFirst, Busy, Refused
 from jobs.record_key import KeyLost
+from shop import logs
 from shop.problems import TYPE, problem
 from shop.scopes import Scope
 from shop.views.failures import RETRY_AFTER_S
@@ -65,7 +66,11 @@ def _refused_by_ninja(request: Asked, error: HttpError) -> HttpResponse:
 
 @api.exception_handler(PermissionDenied)
 def _forbidden(request: Asked, error: PermissionDenied) -> HttpResponse:
-    return problem(403, str(error))
+    said = str(error)
+    logs.security(
+        request, "beyond its scope", token=request.token.pk, reason=said.partition(":")[0]
+    )
+    return problem(403, said)
 
 
 @api.exception_handler(Refused)

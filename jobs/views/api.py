@@ -13,7 +13,7 @@ from django.views.decorators.csrf import csrf_exempt
 from django.views.decorators.http import require_safe
 
 from jobs.reads.api_reference import DESCRIPTION, reference
-from shop import branches
+from shop import branches, logs
 from shop.access import allow, public
 from shop.http import Request
 from shop.lazy import Lazy
@@ -59,10 +59,14 @@ def _answer(request: Request, rest: str) -> HttpResponse:
     try:
         token = api_tokens.shown(request, secret.strip() if way.lower() == "bearer" else "")
     except api_tokens.NoToken as error:
+        if secret:
+            logs.security(request, "no token of the API", reason=str(error).partition(":")[0])
         answer = problem(401, str(error))
         answer["WWW-Authenticate"] = 'Bearer realm="Loombook"'
         return answer
     except (sign_in.Waiting, api_tokens.TooOften) as error:
+        if isinstance(error, api_tokens.TooOften):
+            sign_in.too_many(request, "token of the API")
         answer = problem(429, _wait_said(error))
         answer["Retry-After"] = str(max(1, round((error.until - timezone.now()).total_seconds())))
         return answer

@@ -13,7 +13,7 @@ from hashlib import sha256
 from typing import Final, NamedTuple
 
 from django.core.exceptions import ValidationError
-from django.core.signing import BadSignature, TimestampSigner
+from django.core.signing import BadSignature, SignatureExpired, TimestampSigner
 from django.db import transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
@@ -21,6 +21,7 @@ from django.utils import timezone
 from django.utils.crypto import constant_time_compare, salted_hmac
 from django.utils.translation import gettext
 
+from shop import logs
 from shop.models import CodeApp, Passkey, RecoveryCode, Shop, ShopEvent, StaffMember
 from shop.services import code_apps, events, passkeys, sign_in, sign_ins
 from shop.session_keys import (
@@ -400,6 +401,9 @@ def is_remembered(request: HttpRequest, person: StaffMember, shop: Shop) -> bool
         age = min(age, timezone.now() - shop.sign_ins_ended_at)
     try:
         mark = _signer().unsign(cookie, max_age=age)
+    except SignatureExpired:
+        return False
     except BadSignature:
+        logs.security(request, "forged cookie", cookie=_COOKIE_BEGINS)
         return False
     return constant_time_compare(mark, _device_mark(person))

@@ -21,7 +21,7 @@ from django.http import HttpRequest
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 
-from shop import known_device
+from shop import known_device, logs
 from shop.models import Shop, SignInAttempts, StaffMember
 from shop.services import events
 from shop.services.pins import PinRefused
@@ -157,7 +157,11 @@ def count_second(request: HttpRequest, person: StaffMember) -> datetime | None:
 
     Gives the end of the wait that it brings about; raises Waiting during a wait.
     """
-    return _count(person.username, *_places_of_second(request, person))
+    try:
+        return _count(person.username, *_places_of_second(request, person))
+    except Waiting:
+        too_many(request, "second factor", person)
+        raise
 
 
 def second_was_right(request: HttpRequest, person: StaffMember) -> None:
@@ -174,6 +178,7 @@ def count_asked(request: HttpRequest, what: str) -> None:
     now = timezone.now()
     row = _row("", f"{what} from {address_of(request)}", now)
     if row.wait_until is not None:
+        too_many(request, what)
         raise Waiting(row.wait_until, every_name=True)
     _add(row, TRIES_OF_ALL_NAMES, now)
 
@@ -206,6 +211,7 @@ class PasswordBackend(ModelBackend):
             wait_until = _count(username, place)
         except Waiting as waiting:
             vars(request)["waiting"] = waiting
+            too_many(request, "password", known)
             raise
         person = self._person(super().authenticate(request, username, password, **kwargs))
         if person is not None:
@@ -219,6 +225,11 @@ class PasswordBackend(ModelBackend):
     @staticmethod
     def _person(user: Any) -> StaffMember | None:
         return user if isinstance(user, StaffMember) else None
+
+
+def too_many(request: HttpRequest, by: str, person: StaffMember | None = None) -> None:
+    """Write down a try during a wait, into the program's log: it may be made again and again."""
+    logs.security(request, "too many tries", by=by, tried_for=str(person.pk if person else 0))
 
 
 def log(
@@ -245,6 +256,8 @@ def log(
 
 def log_refused_pin(request: HttpRequest, person: StaffMember, refused: PinRefused) -> None:
     """Write a wrong PIN into the log, and the wait that it brings about."""
+    if refused.wait_until and not refused.counted:
+        too_many(request, "PIN", person)
     if refused.counted:
         log(request, FAILED, person, by="PIN")
         if refused.wait_until:

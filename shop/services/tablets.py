@@ -8,10 +8,12 @@ import secrets
 from datetime import timedelta
 from typing import Final
 
+from django.core.signing import BadSignature, SignatureExpired
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
+from shop import logs
 from shop.models import Bay, StaffMember, Tablet
 from shop.services import events
 
@@ -68,10 +70,15 @@ def token_of(request: HttpRequest) -> str:
     """The token the device carries, empty when it has none or a forged one."""
     if COOKIE not in request.COOKIES:
         return ""
-    token = request.get_signed_cookie(
-        COOKIE, default="", salt=SALT, max_age=int(COOKIE_AGE.total_seconds())
-    )
-    return token or ""
+    try:
+        return str(
+            request.get_signed_cookie(COOKIE, salt=SALT, max_age=int(COOKIE_AGE.total_seconds()))
+        )
+    except SignatureExpired:
+        return ""
+    except BadSignature:
+        logs.security(request, "forged cookie", cookie=COOKIE)
+        return ""
 
 
 def tablet_of(token: str) -> Tablet | None:

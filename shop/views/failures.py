@@ -235,6 +235,7 @@ def forbidden(request: Request, exception: Exception | None = None) -> HttpRespo
     """403 with the reason that the refusal gives."""
     reason = str(exception) if isinstance(exception, PermissionDenied) else ""
     failure = ELSEWHERE if isinstance(exception, Elsewhere) else ROLE
+    logs.security(request, "of another branch" if failure is ELSEWHERE else "no right to it")
     return answer(request, failure._replace(text=reason) if reason else failure, with_bar=True)
 
 
@@ -249,6 +250,8 @@ def not_found(request: Request, exception: Exception | None = None) -> HttpRespo
 def csrf_failure(request: Request, reason: str = "") -> HttpResponse:
     """403 with a fresh token: a device sends its entry once more by itself."""
     get_token(request)
+    # What follows the dash is an address that the sender gave.
+    logs.security(request, "no form of ours", reason=str(reason).partition(" - ")[0])
     response = answer(request, TOKEN)
     response[ABOUT] = "token"
     return response

@@ -13,10 +13,13 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from shop import logs
+from shop import known_device, logs
 from shop.middleware import ID
+from shop.models import CodeApp, ShopEvent
 from shop.roles import Role
-from tests.factories import PASSWORD, make_job, make_staff
+from shop.scopes import Scope
+from shop.services import api_tokens, code_apps, sign_in
+from tests.factories import PASSWORD, make_job, make_shop, make_staff, make_token
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -149,3 +152,71 @@ def test_no_secret_gets_into_the_log(client: Client, lines: Any) -> None:
     session = client.cookies["sessionid"].value
     for secret in ("s3cret", PASSWORD, "481516", session):
         assert secret not in written
+
+
+@pytest.mark.django_db
+def test_attempts_to_get_round_a_control_are_lines_that_say_who_and_never_what_was_typed(
+    client: Client, lines: Any
+) -> None:
+    """ASVS 5.0 (2025), 16.3.3. They fill the program's log, of which old lines go, and not the
+    shop's, which is kept."""
+    desk, strict = make_staff(Role.FRONT_DESK), Client(enforce_csrf_checks=True)
+    make_shop(second_factor_days=7)
+    second = make_staff(Role.MANAGER)
+    CodeApp.objects.create(person=second, key_sealed=code_apps.new_key_sealed())
+    sees, secret = make_token(make_staff(Role.MANAGER), Scope.JOBS_READ)
+    over, over_secret = make_token(make_staff(Role.MANAGER), Scope.JOBS_READ)
+    api_tokens.end(over.pk, sees.made_by)
+    client.force_login(desk)
+    with_token = {"Authorization": f"Bearer {secret}", "Idempotency-Key": "s3cret"}
+    spent = {"Authorization": f"Bearer {over_secret}"}
+    evil = {"Origin": "https://s3cret.example"}
+    typed = {"password": "s3cret", "next": "/s3cret/"}
+    wrong = {"username": desk.username, "password": "s3cret"}
+    for _ in range(sign_in.TRIES):
+        Client().post(reverse("login"), wrong)
+    kept = ShopEvent.objects.count()
+
+    def forged(name: str) -> Client:
+        browser = Client()
+        if not name.startswith("loombook-second"):
+            browser.force_login(desk)
+        browser.cookies[name] = "s3cret:1abcde:s3cret"
+        return browser
+
+    right = {"username": second.username, "password": PASSWORD}
+    api, board, door = "/api/v1/", "/board/", reverse("login")
+    device, mark = known_device.COOKIE, f"loombook-second-{second.pk}"
+    owner, nobody = sees.made_by, None
+    again = Client().post(door, wrong)
+    waits = {"by": "password", "tried_for": str(desk.pk)}
+    foreign = strict.post(door, typed, headers=evil)
+    beyond = client.post(f"{api}products/import", "{}", "application/json", headers=with_token)
+    ended = client.get(f"{api}jobs", headers=spent)
+    tried: list[tuple[str, Any, Any, dict[str, Any]]] = [
+        ("no right to it", desk, client.get(reverse("staff_list") + "?q=s3cret"), {}),
+        ("no right to it", desk, client.post(reverse("staff_list"), typed), {}),
+        ("no form of ours", nobody, foreign, {"reason": "Origin checking failed"}),
+        ("forged cookie", desk, forged("tablet").get(board), {"cookie": "tablet"}),
+        ("forged cookie", desk, forged(device).get(board), {"cookie": device}),
+        ("forged cookie", nobody, forged(mark).post(door, right), {"cookie": "loombook-second-"}),
+        ("beyond its scope", owner, beyond, {"token": sees.pk}),
+        ("no token of the API", nobody, ended, {"reason": "This token was ended"}),
+        ("too many tries", nobody, again, waits),
+    ]
+    for what, person, answer, facts in tried:
+        [line] = [
+            one
+            for one in lines()
+            if (one["request"], one["logger"]) == (answer[ID], "loombook.security")
+        ]
+        assert line["what"] == what and facts.items() <= line.items(), line
+        assert line["person"] == str(person.pk if person else 0), what
+        assert line["path"] == answer.wsgi_request.path and line["address"] == "127.0.0.1"
+    written = json.dumps([one for one in lines() if one["logger"].startswith("loombook.")])
+    for hidden in ("s3cret", PASSWORD, secret, over_secret):
+        assert hidden not in written
+    assert ShopEvent.objects.count() == kept
+    seen = len(lines())
+    assert client.get("/board/").status_code == 200
+    assert "loombook.security" not in {one["logger"] for one in lines()[seen:]}
