@@ -43,6 +43,7 @@ soak: test-environment ## thirty tablets for SOAK_MINUTES (10) while things are 
 
 upgrade: test-environment ## from the first version to this one and back, with its demo shop (minutes)
 	@$(PY) -m tests.upgrade
+	@deploy/test_postgres.sh $(PY) -m tests.upgrade
 
 mutate: test-environment ## which slips of tables, rules and saving no test would notice (an hour)
 	@$(PY) -m tests.mutate tables

@@ -34,6 +34,16 @@ def lost(path: Path, what: str) -> KeyLost:
     )
 
 
+def another() -> KeyLost:
+    """The refusal where the key is whole, but of another book."""
+    path = key_path()
+    return KeyLost(
+        f"The key of the record here is not this book’s: {path}. Nothing is signed or written with "
+        f"it. Copy {path.name} from the machine that serves this book, or take data/{path.name} "
+        "out of its newest backup, and put it there."
+    )
+
+
 def key_path() -> Path:
     """Where the key is kept."""
     return Path(settings.DATA_DIR) / "record.key"

@@ -42,6 +42,7 @@ urlpatterns: list[URLPattern | URLResolver] = []
 # Neighbouring programs.
 urlpatterns += [
     path("api/v1/<path:rest>", api.api, name="api"),
+    path("settings/programs/asked/", api.api_reference, name="api_reference"),
     path("settings/programs/told/", hooks.hook_list, name="hook_list"),
     path("settings/programs/told/new/", hooks.hook_create, name="hook_create"),
     path("settings/programs/told/<int:pk>/", hooks.hook, name="hook"),

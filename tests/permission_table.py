@@ -114,6 +114,7 @@ TABLE: dict[str, Roles] = {
     "absence_add": MANAGER,
     "absence_remove": MANAGER,
     "api": PUBLIC,
+    "api_reference": MANAGER,
     "hook_list": MANAGER,
     "hook_create": MANAGER,
     "hook": MANAGER,

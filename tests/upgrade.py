@@ -1,10 +1,11 @@
 """`make upgrade`: from the first version that a shop could have used to this one, and back.
 
-The first version (FIRST) with its own pinned libraries makes its demo shop and a backup, on SQLite.
-This version then takes the data folder over: tables, record, log, each job's page and each sheet.
-Then the first version restores its backup, and every row and file is as it was; and this version
-takes the same backup on an empty machine. OLD_PYTHON names a Python that has the libraries of the
-first version already. It reads the first version out of git's history, and takes some minutes.
+The first version (FIRST) with its own pinned libraries makes its demo shop and a backup, on SQLite
+or on the empty database of DATABASE_URL. This version then takes the data folder over: tables,
+record, log, each job's page and each sheet. Then the first version restores its backup, and every
+row and file is as it was; and this version takes the same backup on an empty machine. OLD_PYTHON
+names a Python that has the libraries of the first version already. It reads the first version out
+of git's history, and takes some minutes.
 """
 
 import hashlib
@@ -13,8 +14,12 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import Any
+
+import psycopg
 
 ROOT = Path(__file__).resolve().parent.parent
 FIRST = "a590302"
@@ -39,20 +44,42 @@ print(len(pages), "pages open")
 """
 
 
-def digest(data: Path) -> str:
+def rows(data: Path, database: str) -> Iterator[tuple[str, list[Any]]]:
+    """Every table with its rows, in one order whatever order they lie in."""
+    if database:
+        with psycopg.connect(database) as there:
+            asked = "SELECT tablename FROM pg_tables WHERE schemaname = 'public' ORDER BY 1"
+            for (table,) in there.execute(asked).fetchall():
+                read = there.execute(f'SELECT * FROM "{table}" ORDER BY 1').fetchall()
+                yield table, read
+        return
+    with closing(sqlite3.connect(data / "loombook.sqlite3")) as there_file:
+        asked = "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name"
+        for (table,) in there_file.execute(asked).fetchall():
+            yield table, there_file.execute(f'SELECT * FROM "{table}" ORDER BY 1').fetchall()
+
+
+def digest(data: Path, database: str) -> str:
     """Every row of every table, and every file that is not the database."""
     sums = hashlib.sha256()
-    with closing(sqlite3.connect(data / "loombook.sqlite3")) as database:
-        asked = "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name"
-        for (table,) in database.execute(asked).fetchall():
-            rows = database.execute(f'SELECT * FROM "{table}" ORDER BY 1').fetchall()
-            sums.update(repr((table, rows)).encode())
+    for table_rows in rows(data, database):
+        sums.update(repr(table_rows).encode())
     for path in sorted(path for path in (data / "media").rglob("*") if path.is_file()):
         sums.update(path.relative_to(data).as_posix().encode() + path.read_bytes())
     return sums.hexdigest()
 
 
+def another(database: str) -> str:
+    """An empty database beside the one of this address; without one, none."""
+    if not database:
+        return ""
+    with psycopg.connect(database, autocommit=True) as there:
+        there.execute("CREATE DATABASE loombook_empty")
+    return f"{database.rpartition('/')[0]}/loombook_empty"
+
+
 def main() -> int:
+    database = os.environ.get("DATABASE_URL", "")
     with tempfile.TemporaryDirectory(prefix="loombook-upgrade-") as name:
         folder = Path(name)
         old, data, empty = folder / "old", folder / "data", folder / "empty"
@@ -76,7 +103,7 @@ def main() -> int:
         then("load_demo", "--if-empty")
         then("backup")
         [archive] = (data / "backups").glob("*.tar.gz")
-        before = digest(data)
+        before = digest(data, database)
         print("== this version takes it over", flush=True)
         os.environ["DJANGO_SETTINGS_MODULE"] = "shop.project.settings"
         now("manage.py", "migrate", "--noinput", "--verbosity", "0")
@@ -87,10 +114,11 @@ def main() -> int:
         del os.environ["LOOMBOOK_DEBUG"]
         print("== back to the first version", flush=True)
         then("restore", str(archive), "--replace")
-        if digest(data) != before:
+        if digest(data, database) != before:
             print("The first version does not find what it left.")
             return 1
         print("== its backup on an empty machine of this version", flush=True)
+        os.environ["DATABASE_URL"] = another(database)
         now("manage.py", "restore", str(archive), "--unsigned", where=empty)
         now("manage.py", "migrate", "--noinput", "--verbosity", "0", where=empty)
         now("manage.py", "check_record", where=empty)

@@ -30,7 +30,7 @@ from jobs.models import (
     SheetReceipt,
     ShopChain,
 )
-from jobs.record_key import key, key_id, key_path, new_key, write_key
+from jobs.record_key import another, key, key_id, key_path, new_key, write_key
 from jobs.signing import signed_with
 from shop.frozen import model_of
 
@@ -112,9 +112,12 @@ def write(event: JobEvent) -> JobEvent:
     """Add an event to its job's log, linked; inside the transaction of what it tells of.
 
     Where the head of the log is gone or forged the shop goes on working, and the break shows:
-    the event follows nothing. Every save passes here, so the head is read and written in plain
+    the event follows nothing. With the key of another book it would break log after log: that is
+    refused (KeyLost). Every save passes here, so the head is read and written in plain
     SQL: the ORM took as long for it as the rest of a cell's save.
     """
+    from jobs.services.shop_chain import is_of_this_book
+
     secret = key()
     with connection.cursor() as cursor:
         cursor.execute(
@@ -123,6 +126,8 @@ def write(event: JobEvent) -> JobEvent:
         row = cursor.fetchone()
         count, head, sealed = row or (_written(event.job_id), "", "")
         if not hmac.compare_digest(sealed, head_mac(secret, event.job_id, count, head)):
+            if not is_of_this_book(secret):
+                raise another()
             head = ""
         event.number = count + 1
         event.chain = link(secret, head, event)

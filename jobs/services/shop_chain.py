@@ -1,8 +1,8 @@
 """The chain through the shop's own log: each entry carries a keyed hash over itself and the one
 before it, and one row a keyed hash over how many there are, as each job's log has it.
 
-Where the key is lost the shop goes on: nobody could sign in otherwise. What is written meanwhile is
-linked to nothing, and the check says so.
+Where the key is lost, or another book’s, the shop goes on: nobody could sign in otherwise. What is
+written meanwhile is linked to nothing, and the check says so.
 """
 
 import hashlib
@@ -14,9 +14,9 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs import wording
-from jobs.models import ShopChain
-from jobs.record_key import KeyLost, key
-from jobs.services.record import canonical, mac
+from jobs.models import JobEvent, RecordChain, Seal, ShopChain
+from jobs.record_key import KeyLost, another, key, key_id
+from jobs.services.record import canonical, head_mac, link, mac
 from shop.models import ShopEvent
 from shop.services import events
 
@@ -44,6 +44,32 @@ def _link(secret: bytes, before: str, event: ShopEvent) -> str:
 def _sealed(secret: bytes, chain: ShopChain) -> str:
     told = [chain.count, chain.head, chain.taken_over, chain.taken_digest, chain.began_at]
     return mac(secret, "shop head", told)
+
+
+def is_of_this_book(secret: bytes) -> bool:
+    """Something that the book keeps was made with this key, or nothing yet with any.
+
+    It tells a log whose head was forged from a machine that has the key of another book: there
+    none of the book's newest marks is its key's.
+    """
+    if Seal.objects.filter(key_id=key_id(secret)).exists():
+        return True
+    marks: list[tuple[str, str]] = []
+    if chain := ShopChain.objects.filter(pk=ROW).first():
+        marks.append((chain.mac, _sealed(secret, chain)))
+    if job := RecordChain.objects.order_by("-pk").first():
+        marks.append((job.mac, head_mac(secret, job.pk, job.count, job.head)))
+    if last := JobEvent.objects.exclude(chain="").order_by("-pk").first():
+        one_before = JobEvent.objects.filter(
+            job_id=last.job_id, number=(last.number or 0) - 1
+        ).first()
+        marks.append((last.chain, link(secret, one_before.chain if one_before else "", last)))
+    two = list(ShopEvent.objects.exclude(chain="").order_by("-pk")[:2])
+    if len(two) > 1:
+        marks.append((two[0].chain, _link(secret, two[1].chain, two[0])))
+    if not marks:
+        return not Seal.objects.exists()
+    return any(hmac.compare_digest(made, ours) for made, ours in marks)
 
 
 def has_none_yet() -> bool:
@@ -96,12 +122,16 @@ def write(written: list[ShopEvent]) -> list[ShopEvent]:
     except KeyLost:
         return ShopEvent.objects.bulk_create(written)
     chain = ShopChain.objects.select_for_update().filter(pk=ROW).first()
+    holds = chain is not None and hmac.compare_digest(chain.mac, _sealed(secret, chain))
+    if not holds and not is_of_this_book(secret):
+        return ShopEvent.objects.bulk_create(written)
     if chain is None:
         first = _broken() if ShopEvent.objects.exists() else _begun(secret)
         # Of two that would begin it at once the second waits here, and goes on behind the first.
         ShopChain.objects.bulk_create([first], ignore_conflicts=True)
         chain = ShopChain.objects.select_for_update().get(pk=ROW)
-    head = chain.head if hmac.compare_digest(chain.mac, _sealed(secret, chain)) else ""
+        holds = hmac.compare_digest(chain.mac, _sealed(secret, chain))
+    head = chain.head if holds else ""
     for place, event in enumerate(written, 1):
         event.number = chain.count + place
         event.chain = head = _link(secret, head, event)
@@ -120,10 +150,18 @@ def _broken() -> ShopChain:
     return ShopChain(pk=ROW, count=count, head="", began_at=timezone.now(), mac="")
 
 
+def key_of_this_book() -> bytes:
+    """The key for a check. Raises KeyLost: with another book's key everything would seem forged."""
+    secret = key()
+    if not is_of_this_book(secret):
+        raise another()
+    return secret
+
+
 def check() -> Iterator[str]:
     """What is wrong with the shop's log, an entry at a time: put in, changed, missing, out of
     order, cut off. Raises KeyLost."""
-    secret = key()
+    secret = key_of_this_book()
     chain = ShopChain.objects.filter(pk=ROW).first()
     if chain is None:
         if ShopEvent.objects.exists():

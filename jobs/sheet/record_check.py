@@ -25,8 +25,9 @@ from jobs.models import (
     SetupVersion,
     SheetReceipt,
 )
-from jobs.record_key import key, key_id
+from jobs.record_key import key_id
 from jobs.services import record
+from jobs.services.shop_chain import key_of_this_book
 from jobs.sheet import document as sheet_document
 from shop.frozen import missing as without_trigger, model_of
 
@@ -72,7 +73,7 @@ def _some(names: list[str]) -> str:
 
 def check_events(job_id: int) -> list[str]:
     """What is wrong with a job's log: put in, changed, missing, out of order, cut off."""
-    secret = key()
+    secret = key_of_this_book()
     events = list(JobEvent.objects.filter(job_id=job_id).order_by("pk"))
     chain = RecordChain.objects.filter(pk=job_id).first()
     problems, taken, before = _taken_over(job_id, secret, events)
@@ -218,7 +219,7 @@ def check_sheet(sheet: InstallSheet) -> SheetCheck:
 
 
 def _check_sheet(sheet: InstallSheet) -> SheetCheck:
-    secret = key()
+    secret = key_of_this_book()
     check = SheetCheck()
     about = str(sheet.revision)
     seal = _seal_of(sheet.job_id, SealKind.SHEET, about, secret)
@@ -263,7 +264,7 @@ def _signature(check: SheetCheck, pdf: bytes, sheet: InstallSheet, lost: str, wh
 
 def check_job(job: Job) -> list[str]:
     """Everything of one job, each problem one sentence that begins with what it is of."""
-    secret = key()
+    secret = key_of_this_book()
     problems = [f"{job}: {one}" for one in check_events(job.pk)]
     sheets = list(job.sheets.select_related("job", "receipt").order_by("revision"))
     for sheet in sheets:
@@ -324,7 +325,7 @@ def _stage(job: Job) -> list[str]:
 
 def check_book() -> Iterator[str]:
     """Everything that is wrong with the record, one sentence each. Raises KeyLost."""
-    key()
+    key_of_this_book()
     for table in without_trigger(connection):
         yield f"Database: the triggers that protect {table} are gone or changed."
     for job in Job.objects.order_by("number").iterator(chunk_size=200):

@@ -4,24 +4,34 @@ No cookie is looked at here (shop/middleware.py), so that no page of another sit
 along, and nothing has to be proved against that.
 """
 
-from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from django.http import HttpResponse
+from django.shortcuts import render
 from django.utils import timezone, translation
 from django.views.decorators.csrf import csrf_exempt
+from django.views.decorators.http import require_safe
 
+from jobs.reads.api_reference import DESCRIPTION, reference
 from shop import branches
-from shop.access import public
+from shop.access import allow, public
 from shop.http import Request
 from shop.lazy import Lazy
 from shop.problems import MOST_BYTES, problem
+from shop.roles import Role
 from shop.services import api_tokens, sign_in
 from shop.services.branches import reach_of
 from shop.typed import NUL, whole
 
 build = Lazy("jobs.api.build")
-DESCRIPTION: Final = Path(__file__).parent.parent / "api" / "openapi.json"
+
+
+@allow(Role.MANAGER, password=True)
+@require_safe
+def api_reference(request: Request) -> HttpResponse:
+    """The same description to be read by whoever writes the other program."""
+    told = reference(request.build_absolute_uri("/").rstrip("/"))
+    return render(request, "api/reference.html", {"told": told})
 
 
 @public

@@ -10,7 +10,9 @@ from typing import Any, get_args
 import pytest
 from django.db import connection
 from django.test import Client
+from django.urls import reverse
 from django.utils import timezone
+from lxml import html
 from openapi_spec_validator import validate
 
 from jobs.api import build, shapes
@@ -117,6 +119,23 @@ def test_the_description_lies_ready_is_valid_and_names_every_operation_with_its_
     assert ask(None, "openapi.json").content == DESCRIPTION.read_bytes()
     assert list(get_args(shapes.Stage)) == Stage.values
     assert list(get_args(shapes.Kind)) == ProductKind.values
+
+
+@pytest.mark.once
+def test_the_page_for_readers_leaves_nothing_of_the_description_out(client: Client) -> None:
+    client.force_login(make_staff(Role.MANAGER))
+    page = html.document_fromstring(client.get(reverse("api_reference")).content.decode())
+    places = set(page.xpath("//@id"))
+    shapes_told = DESCRIBED["components"]["schemas"]
+    assert places >= {*OPERATIONS, *(f"shape-{name}" for name in shapes_told)}
+    links = {one.removeprefix("#") for one in page.xpath("//main//a/@href") if one.startswith("#")}
+    assert links <= places, "each shape that is named is told"
+    names = {*page.xpath("//th[@scope='row']/code/text()")}
+    for shape in shapes_told.values():
+        assert names >= {*shape["properties"]}
+    booking = page.xpath("string(//*[@id='shape-BookIn'])")
+    assert "list of PartIn, at most 50" in booking and "from 1 or NewCar" in booking
+    assert "Made anew for each thing to do" in page.xpath("string(//*[@id='jobs_book'])")
 
 
 @pytest.mark.once

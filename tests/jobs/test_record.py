@@ -15,7 +15,7 @@ from django.test import Client
 from jobs.lifecycle import Stage
 from jobs.models import CheckIn, InstallSheet, Job, JobEvent, Photo, RecordChain, Seal
 from jobs.record_key import KeyLost, key_path
-from jobs.services import record
+from jobs.services import record, shop_chain
 from jobs.services.check_in import Mark, save_check_in, sign_check_in
 from jobs.services.events import log
 from jobs.services.moves import move
@@ -24,7 +24,9 @@ from jobs.sheet import document as sheet_document, render
 from jobs.sheet.record_check import check_book, check_job, check_sheet
 from jobs.sheet.sign_off import collect_job
 from shop import frozen
-from tests.factories import make_photo
+from shop.models import Customer
+from shop.services import events
+from tests.factories import make_job, make_photo
 from tests.jobs.workshop import Workshop
 
 pytestmark = pytest.mark.django_db
@@ -326,6 +328,35 @@ def test_a_lost_key_says_what_to_do_and_none_is_made(
     (data_folder / "record.key").unlink()
     with pytest.raises(KeyLost, match="newest backup"):
         log(job, workshop.desk, "noted")
+
+
+def test_with_the_key_of_another_book_nothing_is_written_nor_called_forged(
+    job: Job, workshop: Workshop, client: Client, data_folder: Path
+) -> None:
+    """As on a machine that was started before the key was copied to it."""
+    events.save(Customer(name="Somebody before"), workshop.desk)
+    own, standing = key_path().read_text(), job.events.count()
+    key_path().write_text("ab" * 32)
+    for one in (job, make_job()):
+        with pytest.raises(KeyLost, match="not this book’s"), transaction.atomic():
+            log(one, workshop.desk, "noted")
+    for command in ("check_record", "check_log"):
+        with pytest.raises(CommandError, match="not this book’s"):
+            call_command(command)
+    client.force_login(workshop.manager)
+    page = client.get(f"/sheets/{job.number}-1/").content.decode()
+    assert "not this book’s" in page and "Unchanged" not in page and "changed since" not in page
+    events.save(Customer(name="Somebody"), workshop.desk)
+
+    key_path().write_text(own)
+    assert job.events.count() == standing
+    assert list(check_book()) == []
+    log(job, workshop.desk, "noted")
+    assert list(check_book()) == []
+    for name in ("Ada", "Brook"):
+        events.save(Customer(name=name), workshop.desk)
+    (unlinked,) = shop_chain.check()
+    assert "of Somebody" in unlinked and "is linked to nothing" in unlinked
 
 
 def test_sealing_anew_says_from_when_on(
