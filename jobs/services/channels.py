@@ -13,7 +13,7 @@ from jobs.services.ask_once import OF_CHANNELS, steps_met
 from jobs.services.events import done_before, log
 from jobs.services.next_label import next_label
 from jobs.services.removal import put_back, take_out
-from jobs.services.saving import Saved, cells_of, open_job, put_cells_back, save_row
+from jobs.services.saving import Saved, cells_of, open_job, put_cells_back, save_row, write_row
 from shop.models import StaffMember
 from shop.models.products import SPEAKER_KINDS, ProductKind, SpeakerKind
 from shop.services.events import subject_of
@@ -74,7 +74,7 @@ def save_channel(
             stamp["polarity_by"] = polarity_by
     if changes.get("feeds_part") is not None and "feeds_input" not in changes:
         changes = {**changes, **_next_input(pk, changes["feeds_part"])}
-    saved = save_row(
+    saved = write_row(
         Channel,
         pk,
         changes,

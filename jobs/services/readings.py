@@ -9,7 +9,7 @@ from django.utils import timezone
 from jobs.models import Reading, ReadingKind
 from jobs.services.ask_once import output_read, reading_taken, steps_met
 from jobs.services.events import done_before, log
-from jobs.services.saving import Saved, open_job, save_row
+from jobs.services.saving import Saved, open_job, write_row
 from shop.models import StaffMember
 from shop.services.events import subject_of
 
@@ -43,7 +43,7 @@ def record(
             row = Reading.objects.filter(pk=pk, job__number=number).first()
             if row is not None and not getattr(row, f"{phase}_instrument"):
                 stamp[f"{phase}_instrument"] = instrument
-    saved = save_row(
+    saved = write_row(
         Reading,
         pk,
         changes,

@@ -256,8 +256,7 @@ def save_only_row(
     )
 
 
-@transaction.atomic
-def save_row(
+def write_row(
     model: type[models.Model],
     pk: int | dict[str, Any],
     changes: dict[str, Any],
@@ -281,6 +280,7 @@ def save_row(
     clash. `opens` gives the job locked, or refuses, where other stages than those of an open
     sheet take the entry. `join` names relations of the row to read with it.
 
+    Call inside a transaction that an error ends, as every service is; save_row makes one.
     Raises Refused when the sheet is closed, the model's DoesNotExist when the row is gone or
     belongs to another job.
     """
@@ -328,6 +328,11 @@ def save_row(
         key=key,
     )
     return Saved(row, changed=True, job=job)
+
+
+save_row = transaction.atomic(write_row)
+"""write_row in a transaction of its own, or in a savepoint of another's, which is two statements
+more: of what it wrote nothing is left when it raises, whatever its caller makes of that."""
 
 
 def put_cells_back(

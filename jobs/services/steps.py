@@ -18,7 +18,7 @@ from jobs.services import ask_once
 from jobs.services.entry_step import add_entry_step
 from jobs.services.events import done_before, log
 from jobs.services.gates import MOST_NAMED, GateFacts
-from jobs.services.saving import Saved, open_job, save_row
+from jobs.services.saving import Saved, open_job, write_row
 from shop.kept_words import told
 from shop.models import StaffMember
 from shop.services.events import subject_of
@@ -182,7 +182,7 @@ def record_step(
         raise StepRefused({"reason": ["The reason stays with this step: write another one."]})
     elif step.outcome == "done" and step.reading_label and values["reading_value"] is None:
         raise StepRefused({"reading_value": ["Undo the step before you take its reading away."]})
-    saved = save_row(
+    saved = write_row(
         JobStep,
         pk,
         changes,

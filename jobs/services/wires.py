@@ -10,7 +10,7 @@ from jobs.errors import ChangedMeanwhile, Refused
 from jobs.models import Channel, Job, JobEvent
 from jobs.plan.columns import WIRE_COLUMNS
 from jobs.services.events import done_before, log
-from jobs.services.saving import current, open_job, save_row
+from jobs.services.saving import current, open_job, save_row, write_row
 from shop.models import StaffMember
 
 Wires = Mapping[int, Mapping[str, Any]]
@@ -56,7 +56,7 @@ def write_wires(
         if any(getattr(channel, name) for name in new if name in WIRE_COLUMNS):
             new |= {"polarity_proved": None, "polarity_by": ""}
         old = {name: current(channel, name) for name in new}
-        saved = save_row(
+        saved = write_row(
             Channel,
             pk,
             new,

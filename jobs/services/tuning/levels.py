@@ -9,7 +9,7 @@ from django.utils import timezone
 from jobs.models import Job, Reading, ReadingKind
 from jobs.services.ask_once import output_label, output_read, reading_taken, steps_met
 from jobs.services.events import log
-from jobs.services.saving import Saved, open_job, save_row
+from jobs.services.saving import Saved, open_job, write_row
 from shop.models import StaffMember
 from shop.services.events import subject_of
 
@@ -65,7 +65,7 @@ def save_level(
         stamp = {"after_by": actor, "after_at": timezone.now()}
         if instrument and not row.after_instrument and "after_instrument" not in changes:
             stamp["after_instrument"] = instrument
-    saved = save_row(
+    saved = write_row(
         Reading,
         row.pk,
         changes,
