@@ -64,7 +64,7 @@ install -d /etc/systemd/journald.conf.d
 cp deploy/journald.conf /etc/systemd/journald.conf.d/loombook.conf
 if ! grep -q "^$name {" /etc/caddy/Caddyfile 2>/dev/null; then
     [ ! -f /etc/caddy/Caddyfile ] || cp /etc/caddy/Caddyfile "/etc/caddy/Caddyfile.before-loombook"
-    sed -e "s/^loombook\.example\.org {/$name {/" ${internal:+-e 's/# tls internal/tls internal/'} \
+    sed -e "s/^loombook\.example\.org {/$name {/" ${internal:+-e 's/# issuer internal/issuer internal/'} \
         deploy/Caddyfile.example >/etc/caddy/Caddyfile
 fi
 

@@ -1,10 +1,14 @@
 from typing import Any
 
 from django.apps import AppConfig
+from django.conf import settings
+from django.core import checks
 from django.db import connections
 from django.db.migrations.executor import MigrationExecutor
 from django.db.models.signals import post_migrate, pre_migrate
 from django.forms import Field
+
+from shop.project.databases import is_unproved
 
 
 class ShopConfig(AppConfig):
@@ -14,8 +18,23 @@ class ShopConfig(AppConfig):
     def ready(self) -> None:
         # Before any form class is made: what every empty field that must be filled says.
         Field.default_error_messages["required"] = "Fill this in."
+        checks.register(_database_is_known, checks.Tags.security, deploy=True)
         pre_migrate.connect(_open_tables, sender=self)
         post_migrate.connect(_freeze_tables, sender=self)
+
+
+def _database_is_known(**_: Any) -> list[checks.CheckMessage]:
+    """A database on another machine has to show who it is, and what goes there be encrypted."""
+    if not is_unproved(settings.DATABASES["default"]):
+        return []
+    return [
+        checks.Warning(
+            "The database is on another machine, and its certificate is not looked at.",
+            hint="Add ?sslmode=verify-full&sslrootcert=/path/of/its/authority.pem to "
+            "DATABASE_URL; the certificate must carry the name that stands there.",
+            id="loombook.W001",
+        )
+    ]
 
 
 def is_migrated(using: str) -> bool:

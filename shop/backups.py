@@ -40,6 +40,7 @@ from django.utils import timezone
 
 from shop import sealed_archives
 from shop.on_disk import sync, write_new
+from shop.project.databases import TLS
 from shop.sealed_archives import SealError
 
 FORMAT = 1
@@ -589,6 +590,7 @@ def _postgresql(tool: str, *arguments: str) -> None:
         "PGPORT": str(given["PORT"]),
         "PGUSER": given["USER"],
         "PGPASSWORD": given["PASSWORD"],
+        **{f"PG{name.upper()}": given["OPTIONS"].get(name, "") for name in TLS},
     }
     environment = os.environ | {key: value for key, value in where.items() if value}
     try:

@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from django.core.checks import run_checks
 from django.test import Client
 from django.urls import reverse
 
 from shop import known_device, logs
 from shop.middleware import ID
 from shop.models import CodeApp, ShopEvent
+from shop.project.databases import database_of
 from shop.roles import Role
 from shop.scopes import Scope
 from shop.services import api_tokens, code_apps, sign_in
@@ -56,6 +58,30 @@ def test_the_documented_deployment_passes_the_check_for_deployment(tmp_path: Pat
         text=True,
     )
     assert (done.returncode, done.stderr) == (0, ""), done.stderr
+
+
+@pytest.mark.parametrize(
+    ("where", "warned"),
+    [
+        ("shop:x@db.example.org/book", True),
+        ("shop:x@10.0.0.7/book?sslmode=require", True),
+        ("shop:x@db.example.org/book?sslmode=verify-full", True),
+        ("shop:x@db.example.org/book?sslmode=verify-full&sslrootcert=/etc/a.pem", False),
+        ("shop:x@127.0.0.1:5432/book", False),
+        ("shop:x@localhost/book", False),
+        ("/book", False),
+    ],
+)
+def test_a_database_elsewhere_that_need_not_show_who_it_is_is_a_warning(
+    where: str, warned: bool, tmp_path: Path, settings: Any
+) -> None:
+    settings.DATABASES = {"default": database_of(f"postgresql://{where}", tmp_path)}
+    said = run_checks(tags=["security"], include_deployment_checks=True)
+    ours = [one for one in said if one.id == "loombook.W001"]
+    assert bool(ours) is warned
+    assert not ours or "sslmode=verify-full&sslrootcert" in str(ours[0].hint)
+    with pytest.raises(SystemExit, match="asks for user"):
+        database_of("postgresql://db.example.org/book?user=x", tmp_path)
 
 
 @pytest.mark.django_db

@@ -7,6 +7,7 @@ import socket
 import ssl
 import subprocess
 import sys
+import warnings
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
@@ -160,10 +161,35 @@ def test_a_page_comes_over_tls_and_knows_that_it_did(tmp_path: Path) -> None:
             address = f"https://localhost:{tls_port}/scheme"
             try:
                 told = answer_of(address, tmp_path / "tls", proxy)
+                taken = {suite for suite in SUITES if shakes_hands(tls_port, suite)}
+                old = shakes_hands(tls_port, "ALL", ssl.TLSVersion.TLSv1_1)
             finally:
                 proxy.send_signal(signal.SIGTERM)
                 server.send_signal(signal.SIGTERM)
     assert told == "https 127.0.0.1"
+    assert taken == RECOMMENDED
+    assert not old
+
+
+RECOMMENDED = {"ECDHE-ECDSA-AES128-GCM-SHA256", "ECDHE-ECDSA-AES256-GCM-SHA384"}
+"""RFC 9325 (2022), 4.2, for a certificate of an elliptic curve."""
+SUITES = {*RECOMMENDED, "ECDHE-ECDSA-AES128-SHA", "ECDHE-ECDSA-AES256-SHA384", "AES128-GCM-SHA256"}
+
+
+def shakes_hands(port: int, suites: str, version: ssl.TLSVersion = ssl.TLSVersion.TLSv1_2) -> bool:
+    """Whether the server speaks this version of TLS in one of these suites."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    context.set_ciphers(f"{suites}:@SECLEVEL=0")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        context.minimum_version = context.maximum_version = version
+    try:
+        with socket.create_connection(("127.0.0.1", port)) as line:
+            context.wrap_socket(line).close()
+    except ssl.SSLError:
+        return False
+    return True
 
 
 def answer_of(address: str, folder: Path, proxy: "subprocess.Popen[bytes]") -> str:
