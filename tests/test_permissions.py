@@ -66,12 +66,10 @@ def _problem(name: str, roles: Roles, status: int, location: str) -> str:
     return "" if status == 403 else "was let in"
 
 
+@pytest.mark.once
 @pytest.mark.django_db
 @pytest.mark.parametrize("method", ["get", "post"])
-@pytest.mark.parametrize(
-    "who",
-    [one if one == "manager" else pytest.param(one, marks=pytest.mark.once) for one in EVERYBODY],
-)
+@pytest.mark.parametrize("who", EVERYBODY)
 def test_everybody_at_every_url(who: str, method: str, ground: Ground) -> None:
     roles = EVERYBODY[who]
     person = make_staff(*roles) if roles else None

@@ -339,6 +339,7 @@ def changed_at(node: Any, path: tuple[Any, ...]) -> Any:
     return copied
 
 
+@pytest.mark.once
 def test_every_single_difference_of_two_records_is_told(workshop: Workshop) -> None:
     """Each leaf of a whole document changed alone: told once or more, in words that differ."""
     job = workshop.ready()

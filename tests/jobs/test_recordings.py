@@ -339,6 +339,7 @@ def test_the_louder_side_of_a_pair_is_lowered_by_one_tap_and_put_back(
     assert levels() == [-4.5, -5.0, -4.5, -4.5]
 
 
+@pytest.mark.once
 def test_two_ways_of_one_side_are_told_to_meet_or_what_keeps_them_apart(
     workshop: Workshop, job: Job, client: Client
 ) -> None:

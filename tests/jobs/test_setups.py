@@ -327,6 +327,7 @@ def _measured(workshop: Workshop, job: Job, off_db: float, playing: str = "all")
     )  # fmt: skip
 
 
+@pytest.mark.once
 @pytest.mark.parametrize(("off_db", "said"), [(1.9, "is within 2 dB"), (2.6, "within 2 dB")])
 def test_the_second_car_is_held_against_the_first(
     workshop: Workshop, client: Client, off_db: float, said: str

@@ -208,6 +208,7 @@ def test_every_figure_of_the_screen_is_that_of_the_sheet(plan: Plan) -> None:
     compare_channels(screen, document)
 
 
+@pytest.mark.once
 @pytest.mark.django_db
 def test_two_equal_amplifiers_show_each_its_own_power(client: Client) -> None:
     workshop = Workshop()
