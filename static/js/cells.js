@@ -77,7 +77,7 @@
 
   function pump(state) {
     if (state.gone) return;
-    const fields = {};
+    const fields = Object.create(null);
     for (const name of unsent(state)) {
       const found = group(state.row, name);
       const now = values(found);

@@ -80,16 +80,16 @@
     const answer = await fetch(meta.dataset.kept, { headers: { "HX-Request": "true", ...BY_ITSELF } });
     if (!answer.ok || answer.headers.get("Loombook-Person") !== me) return;
     const { jobs } = await answer.json();
-    const known = (await state?.json()) || {};
+    const known = new Map(Object.entries((await state?.json()) || {}));
     for (const job of jobs) {
-      if (known[job.number] === job.newest) continue;
+      if (known.get(String(job.number)) === job.newest) continue;
       for (const url of job.pages) {
         const page = await fetch(url, { headers: BY_ITSELF });
         if (!page.ok || page.redirected || Loombook.aboutOf(page) !== "entry") return;
         await page.text();
       }
-      known[job.number] = job.newest;
-      await cache.put(STATE, new Response(JSON.stringify(known)));
+      known.set(String(job.number), job.newest);
+      await cache.put(STATE, new Response(JSON.stringify(Object.fromEntries(known))));
     }
     if (!jobs.length) await cache.put(STATE, new Response("{}"));
     localStorage.setItem("kept-at", String(Date.now()));

@@ -186,7 +186,7 @@
   // Forms that may wait --------------------------------------------------------------------------------
 
   const clean = (form) => {
-    const fields = {};
+    const fields = Object.create(null);
     for (const [name, value] of new FormData(form)) if (name !== "csrfmiddlewaretoken" && name !== "key") (fields[name] ||= []).push(value);
     return fields;
   };
