@@ -14,7 +14,7 @@ from typing import Final
 import holidays
 from django.db.models import Q
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.translation import get_language, gettext
 from holidays.registry import COUNTRIES
 
 from shop import branches, wording
@@ -43,8 +43,12 @@ def regions(country: str) -> tuple[str, ...]:
 
 
 @cache
-def _of_year(country: str, region: str, year: int) -> dict[date, str]:
-    found = holidays.country_holidays(country, subdiv=region or None, years=year)
+def _of_year(country: str, region: str, year: int, spoken: str) -> dict[date, str]:
+    """By day, in the language spoken where the library knows it, else in the country's own."""
+    known = holidays.list_localized_countries().get(country, [])
+    own = getattr(holidays.country_holidays(country), "default_language", None)
+    language = next((one for one in known if one[:2] == spoken), own)
+    found = holidays.country_holidays(country, subdiv=region or None, years=year, language=language)
     return {day: str(name) for day, name in found.items() if day.year == year}
 
 
@@ -53,7 +57,7 @@ def holidays_of(shop: Shop, year: int) -> dict[date, str]:
     if not shop.country or not shop.keeps_holidays or shop.country not in dict(countries()):
         return {}
     region = shop.region if shop.region in regions(shop.country) else ""
-    return _of_year(shop.country, region, year)
+    return _of_year(shop.country, region, year, (get_language() or "en")[:2])
 
 
 @dataclass(frozen=True)

@@ -30,6 +30,18 @@ PATTERNS: Final = (
     kept("Step: %(which)s"),
     kept("Function: %(which)s"),
     kept("%(which)s, before"),
+    kept("%(which)s before"),
+    kept("%(which)s after"),
+    kept("%(device)s input %(number)s"),
+    kept("%(near)s to %(far)s"),
+    kept("%(count)s clip or screw"),
+    kept("%(count)s clips or screws"),
+    kept("%(count)s channel"),
+    kept("%(count)s channels"),
+    kept("%(count)s line output"),
+    kept("%(count)s line outputs"),
+    kept("%(count)s wire"),
+    kept("%(count)s wires"),
     kept("Proposal for %(which)s"),
     kept("%(which)s · lowest"),
     kept("%(run)s · fuse %(rating)s"),
@@ -298,6 +310,9 @@ _BREAKS: Final = re.compile(r"[.!?] [A-Z“]")
 _SENTENCES: Final = re.compile(r"[.!?] [A-Z“]|; ")
 _BESIDE: Final = re.compile(r"(.+) \(([^()]+)\)")
 _OF: Final = re.compile(r"([^.:]{1,60}): (.+?)(\.?)")
+_MARKED: Final = re.compile(r"([A-Z]+\d+(?:\.L?\d+)?(?: [+−-])?) (.+)")
+"""A mark of the plan before what it is: "A1.3 midrange, front door left"."""
+
 _WAY: Final = " → "
 _CODE: Final = re.compile(r"[A-Z]{2,4}(?:/[A-Z]{2,4})?|[\W\d]+")
 
@@ -324,6 +339,9 @@ def _joined(text: str, deep: int) -> str | None:
         if not _CODE.fullmatch(tail):
             tail = _value(tail, "text", deep, strict=True) or ""
         return f"{head} ({tail})" if head and tail else None
+    if marked := _MARKED.fullmatch(text):
+        said = _value(marked[2], "text", deep, strict=True)
+        return None if said is None else f"{marked[1]} {said}"
     if _WAY in text:
         return _WAY.join(_whole(one) or one for one in text.split(_WAY))
     return None

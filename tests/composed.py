@@ -38,7 +38,11 @@ RECORDS: Final = (
     "jobs/plan/document.py",
     "jobs/plan/entered.py",
     "jobs/plan/power_drawing.py",
+    "jobs/setups/channels.py",
+    "jobs/setups/compare.py",
+    "jobs/setups/facts.py",
     "jobs/setups/find.py",
+    "jobs/setups/items.py",
     "jobs/setups/match.py",
     "jobs/setups/power.py",
     "jobs/sheet/record_check.py",
@@ -138,8 +142,11 @@ NUMBERS: Final = re.compile(
     r"^(count|number|order|index|first_number|hz|line|size_bytes|drivers|coils|left_over)$"
 )
 TYPED: Final = re.compile(
-    r"\b(device|giver|converter|owner|row|seat|output|each|target|take|best)\.name$"
+    r"\b(device|giver|converter|owner|seat|output|each|target|take|best)\.name$"
 )
+OURS_OR_TYPED: Final = re.compile(r"\brow\.name$")
+"""A row's name: that of a list of ours, or typed."""
+
 IDENT: Final = re.compile(
     r"(^|[._])(id|device|feeds_device|turn_on_by|waker|target|code|base|stripe|meant)\b(?!\.)$"
 )
@@ -438,6 +445,8 @@ def _kind(value: ast.expr, scope: Scope, deep: int) -> str:
         if name == "len":
             return "number"
     if not isinstance(value, ast.IfExp):
+        if OURS_OR_TYPED.search(said):
+            return "either"
         if TYPED.search(said):
             return "name"
         if IDENT.search(said):

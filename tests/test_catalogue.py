@@ -10,6 +10,10 @@ import pytest
 from django.template.base import Lexer, TokenType
 from django.utils.translation.trans_real import translation
 
+from jobs.labels import content, render
+from jobs.views import numbers
+from jobs.views.setups import apply
+from shop.catalogue import product_forms
 from tests import catalogue
 
 TEMPLATES = catalogue.ROOT / "templates"
@@ -218,3 +222,17 @@ def test_no_script_says_what_nobody_can_translate() -> None:
         and (texts := left_in_script(path.read_text(encoding="utf-8")))
     }
     assert left == {}
+
+
+def test_titles_that_stand_in_tables_of_the_code_can_be_said_in_every_language(
+    wanted: set[catalogue.Message],
+) -> None:
+    """A template tells them from a variable, so that nothing else would miss their mark."""
+    titles = {
+        *(title for _, title in apply.GROUPS),
+        *(text for _, *texts in numbers.LISTS for text in texts),
+        *content.KINDS.values(),
+        *render.STYLES.values(),
+        *(title for groups in product_forms.GROUPS.values() for title, _ in groups),
+    }
+    assert {one for one in titles if (one, "") not in wanted} == set()

@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from django.utils.translation import gettext_noop as kept
+
 from jobs import wording
 from jobs.models import Channel, Job, JobPart, PowerRun
 
@@ -39,10 +41,10 @@ class Label:
 
 
 KINDS: Final[dict[str, str]] = {
-    "wire": "Wires of the channels",
-    "cable": "Power cables",
-    "fuse": "Fuse holders",
-    "key": "Key tag",
+    "wire": kept("Wires of the channels"),
+    "cable": kept("Power cables"),
+    "fuse": kept("Fuse holders"),
+    "key": kept("Key tag"),
 }
 
 

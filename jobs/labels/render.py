@@ -7,6 +7,7 @@ from typing import Any, Final
 import segno
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
+from django.utils.translation import gettext_noop as kept
 
 from jobs.labels.content import Label
 from jobs.labels.layout import LINE_HEIGHT, DoesNotFit, Placed, fit
@@ -19,8 +20,8 @@ renderer = Lazy("jobs.renderer")
 FLAG: Final = "flag"
 SLEEVE: Final = "sleeve"
 STYLES: Final[dict[str, str]] = {
-    FLAG: "Flags: folded round the wire, the same on both halves",
-    SLEEVE: "Sleeves and plain labels: once on each",
+    FLAG: kept("Flags: folded round the wire, the same on both halves"),
+    SLEEVE: kept("Sleeves and plain labels: once on each"),
 }
 PAD_MM: Final = 1.5
 FOLD_MM: Final = 6.0

@@ -10,10 +10,12 @@ from typing import Final, NamedTuple
 
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.plan.power import FACTORY_FEED, PowerSolution, doc
 from jobs.plan.spoken import spoken
+from shop.kept_words import told
 from shop.units import FACTORS
 
 NODE_W: Final = 132.0
@@ -370,7 +372,8 @@ def _told(plan: doc.Plan, solution: PowerSolution | None) -> str:
             f"{name} gets {wording.quantity(state.voltage_v, 'V', 2)}"
             for name, state in solution.devices.items()
         ]
-    return "; ".join(phrases)
+    said = "; ".join(map(told, phrases))
+    return gettext("Power path. %(runs)s") % {"runs": said}
 
 
 def power_path(
@@ -419,7 +422,7 @@ def power_path(
         "upright" if upright else "along",
         f"{width:g}",
         f"{top:g}",
-        f"Power path. {_told(plan, solution)}",
+        _told(plan, solution),
         format_html_join("", "{}", ((part,) for part in parts)),
     )
     return SafeString(spoken(svg))

@@ -3,12 +3,13 @@
 import re
 from collections import defaultdict
 from collections.abc import Iterable
+from operator import attrgetter
 from typing import Any, Final
 
 from django.apps import apps
 from django.db import models
 from django.db.models import Q
-from django.utils.translation import gettext, ngettext
+from django.utils.translation import gettext, gettext_noop as kept, ngettext
 
 from jobs import wording
 from jobs.lifecycle import MOVES, Stage
@@ -172,7 +173,7 @@ def _with_label(label: str, value: Any, field: Any) -> str:
 
 
 _NUMBERED: Final = re.compile(r"([A-Z]+\d+) (.+)")
-_IN_RECORD: Final = re.compile(r"(\S+) in (.+)")
+_IN_RECORD: Final = re.compile(r"([A-Z]+\d\S*) in (.+)")
 
 
 def _kept(name: str, value: Any) -> Any:
@@ -304,7 +305,7 @@ def told(events: Iterable[JobEvent]) -> list[JobEvent]:
         if model is not None and pk and model is not Job:
             wanted[model].add(pk)
     names = {
-        model: {row.pk: str(row) for row in _rows(model, keys)} for model, keys in wanted.items()
+        model: {row.pk: _named(row) for row in _rows(model, keys)} for model, keys in wanted.items()
     }
     for event in listed:
         model, row = subjects[event.pk]
@@ -313,6 +314,29 @@ def told(events: Iterable[JobEvent]) -> list[JobEvent]:
             model = _OF_CODE.get(event.code.partition(".")[0])
         event.sentence = _sentence(event, model, called)
     return listed
+
+
+WORDED: Final = {
+    "channelsetting": (kept("%(channel)s in %(record)s"), ("channel", "record")),
+    "checkin": (kept("Check-in of %(job)s"), ("job",)),
+    "enteredsetting": (kept("%(what)s of %(channel)s"), ("what", "channel")),
+    "factorysum": (kept("%(first)s with %(second)s"), ("first", "second")),
+    "faultcodes": (kept("Fault codes of %(job)s"), ("job",)),
+    "powerrun": (kept("%(label)s %(from_node)s to %(to_node)s"), ("label", "from_node", "to_node")),
+    "seatdistance": (kept("%(speaker_label)s to %(seat)s"), ("speaker.label", "seat")),
+    "supplyfacts": (kept("Supply of %(job)s"), ("job",)),
+}
+"""Rows of which the name has words of ours, by model: the name, and where its places come from."""
+
+
+def _named(row: models.Model) -> str:
+    """What a row is called, as it is said now."""
+    pattern, places = WORDED.get(row._meta.model_name or "", ("", ()))
+    if not pattern:
+        return str(row)
+    return gettext(pattern) % {
+        one.replace(".", "_"): told_now(attrgetter(one)(row)) for one in places
+    }
 
 
 def _rows(model: type[models.Model], keys: set[int]) -> models.QuerySet[Any]:

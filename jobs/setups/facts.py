@@ -8,6 +8,7 @@ from jobs.models import Job, JobPart, ListeningSeat, SeatPlace
 from jobs.setups.items import Item, unlike
 from jobs.setups.match import Matches
 from jobs.wording import Local
+from shop.kept_words import told
 
 _CALLED = {
     "firmware": "firmware",
@@ -92,13 +93,13 @@ def panel_items(document: Mapping[str, Any], job: Job) -> list[Item]:
     items = []
     for one in document["panels"]:
         row, clips = rows.get(one["name"]), one["clips"]
-        told = wording.plural(clips, "clip or screw", "clips or screws") if clips else "comes off"
+        count = wording.plural(clips, "clip or screw", "clips or screws") if clips else "comes off"
         items.append(
             Item(
                 f"panel:{one['name']}",
                 "panels",
                 one["name"],
-                told,
+                count,
                 "on the list" if row else "nothing",
                 "same" if row else "new",
                 values={"clips": clips},
@@ -119,7 +120,7 @@ def lead_items(document: Mapping[str, Any], job: Job) -> list[Item]:
                 f"adapter:{one['name']}",
                 "adapters",
                 one["name"],
-                f"{ends}, {wording.plural(len(one['wires']), 'wire')}",
+                f"{ends}, {told(wording.plural(len(one['wires']), 'wire'))}",
                 wording.plural(lead.wires.count(), "wire") if lead else "nothing",
                 "same" if lead else "new",
                 extra=one,

@@ -38,9 +38,9 @@ def device_part(part: JobPart) -> str:
 def _sources(name: str, channels: int, lines: int) -> str:
     parts = [name]
     if channels:
-        parts.append(wording.plural(channels, "channel"))
+        parts.append(told(wording.plural(channels, "channel")))
     if lines:
-        parts.append(wording.plural(lines, "line output"))
+        parts.append(told(wording.plural(lines, "line output")))
     return ", ".join(parts)
 
 

@@ -7,7 +7,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.translation import gettext, ngettext
+from django.utils.translation import gettext, gettext_noop as kept, ngettext
 from django.views.decorators.http import require_safe
 
 from jobs import wording
@@ -23,10 +23,10 @@ from shop.services import sign_in
 from shop.typed import day as day_of, whole
 
 LISTS: Final = (
-    ("came_back_by_model", "Came back, by vehicle model", "done on it"),
-    ("causes", "Comebacks booked, by cause", "comebacks"),
-    ("findings", "Most frequent findings on signed sheets", "sheets"),
-    ("points", "Sent back most often for", "jobs sent back"),
+    ("came_back_by_model", kept("Came back, by vehicle model"), kept("done on it")),
+    ("causes", kept("Comebacks booked, by cause"), kept("comebacks")),
+    ("findings", kept("Most frequent findings on signed sheets"), kept("sheets")),
+    ("points", kept("Sent back most often for"), kept("jobs sent back")),
 )
 """The lists of the page: where they stand in the numbers, their title, what they are of."""
 

@@ -47,7 +47,7 @@ _SIGNAL = (
 GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
     ProductKind.AMPLIFIER: (
         (
-            "Channels and loads",
+            kept("Channels and loads"),
             (
                 "amplifier_channels",
                 "bridgeable",
@@ -57,28 +57,28 @@ GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
                 "efficiency",
             ),
         ),
-        ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
-        ("Signal and processing", (*_INPUTS, "line_outputs", *_SIGNAL, *_PROCESSING)),
+        (kept("Supply and turn-on"), (*_SUPPLY, *_TURN_ON)),
+        (kept("Signal and processing"), (*_INPUTS, "line_outputs", *_SIGNAL, *_PROCESSING)),
         _PROGRAM,
         (
-            "Fuses, voltage and remote wire",
+            kept("Fuses, voltage and remote wire"),
             ("built_in_fuses", "output_protected", *_VOLTAGE, *_WAKES),
         ),
     ),
     ProductKind.PROCESSOR: (
-        ("Signal and processing", (*_INPUTS, "line_outputs", *_SIGNAL, *_PROCESSING)),
+        (kept("Signal and processing"), (*_INPUTS, "line_outputs", *_SIGNAL, *_PROCESSING)),
         _PROGRAM,
-        ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
-        ("Fuses, voltage and remote wire", ("built_in_fuses", *_VOLTAGE, *_WAKES)),
+        (kept("Supply and turn-on"), (*_SUPPLY, *_TURN_ON)),
+        (kept("Fuses, voltage and remote wire"), ("built_in_fuses", *_VOLTAGE, *_WAKES)),
     ),
     ProductKind.INTERFACE: (
-        ("Signal", (*_INPUTS, "line_outputs", "line_output_v")),
-        ("Supply and turn-on", (*_SUPPLY, *_TURN_ON)),
-        ("Fuses, voltage and remote wire", ("built_in_fuses", *_VOLTAGE, *_WAKES)),
+        (kept("Signal"), (*_INPUTS, "line_outputs", "line_output_v")),
+        (kept("Supply and turn-on"), (*_SUPPLY, *_TURN_ON)),
+        (kept("Fuses, voltage and remote wire"), ("built_in_fuses", *_VOLTAGE, *_WAKES)),
     ),
     ProductKind.SPEAKER: (
         (
-            "Speaker",
+            kept("Speaker"),
             (
                 "speaker_kind",
                 "impedance_ohm",
@@ -92,17 +92,17 @@ GROUPS: Final[dict[str, tuple[tuple[str, tuple[str, ...]], ...]]] = {
     ),
     ProductKind.SUBWOOFER: (
         (
-            "Subwoofer",
+            kept("Subwoofer"),
             ("impedance_ohm", "coils", "power_w", "max_low_pass_hz", "box_limit_hz"),
         ),
     ),
-    ProductKind.CABLE: (("Cable", ("cable_size", "cable_metal", "insulation_c")),),
-    ProductKind.FUSE: (("Fuse or holder", ("fuse_body", "fuse_rating_a")),),
-    ProductKind.BATTERY: (("Battery", ("battery_chemistry", *_VOLTAGE)),),
-    ProductKind.CAPACITOR: (("Capacitor", _VOLTAGE),),
-    ProductKind.ISOLATOR: (("Isolator", ("rated_current_a", *_VOLTAGE)),),
+    ProductKind.CABLE: ((kept("Cable"), ("cable_size", "cable_metal", "insulation_c")),),
+    ProductKind.FUSE: ((kept("Fuse or holder"), ("fuse_body", "fuse_rating_a")),),
+    ProductKind.BATTERY: ((kept("Battery"), ("battery_chemistry", *_VOLTAGE)),),
+    ProductKind.CAPACITOR: ((kept("Capacitor"), _VOLTAGE),),
+    ProductKind.ISOLATOR: ((kept("Isolator"), ("rated_current_a", *_VOLTAGE)),),
     ProductKind.CONVERTER: (
-        ("Converter", ("output_v", "rated_current_a", "min_supply_v", *_VOLTAGE)),
+        (kept("Converter"), ("output_v", "rated_current_a", "min_supply_v", *_VOLTAGE)),
     ),
     ProductKind.OTHER: (),
 }

@@ -1,18 +1,19 @@
 """Booking: one bay, one time, one job; everything or nothing; what was typed stays."""
 
+import re
 from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
 from django.test import Client
 from django.urls import reverse
-from django.utils import timezone
+from django.utils import timezone, translation
 
 from jobs.errors import ChangedMeanwhile, Refused
 from jobs.lifecycle import Stage
 from jobs.models import Job, ReadingKind, TuningKind, WorkKind
-from jobs.services.booking import Booking, Slot, WantedPart, book, change_booking
-from shop.models import Branch, Customer, ProductKind, Vehicle
+from jobs.services.booking import Booking, Slot, WantedPart, book, change_booking, doubts
+from shop.models import Absence, Branch, ClosedDays, Customer, OpenHours, ProductKind, Vehicle
 from shop.roles import Role
 from tests.factories import (
     BayFactory,
@@ -376,3 +377,45 @@ def test_the_kind_of_work_lays_out_its_steps() -> None:
 
     assert [step.text for step in job.steps.all()] == ["Cover the seats", "Fit the speakers"]
     assert not book(a_booking(), make_staff(Role.FRONT_DESK)).steps.exists()
+
+
+@pytest.mark.once
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("language", "alike"),
+    [("de", {"in", "April", "August", "September", "November"}), ("es", set())],
+)
+def test_every_doubt_about_a_time_is_in_the_readers_language(
+    language: str, alike: set[str]
+) -> None:
+    monday = MORNING - timedelta(days=MORNING.weekday())
+    make_shop(country="DE", keeps_holidays=True)
+    there = Branch.objects.first_one()
+    OpenHours.objects.all().delete()
+    for weekday in range(5):
+        OpenHours.objects.create(branch=there, weekday=weekday, opens_at="08:00", closes_at="18:00")
+    day = monday.date()
+    ClosedDays.objects.create(branch=there, first_day=day, last_day=day, why="QQ")
+    whoever = make_staff(Role.TECHNICIAN, name="Wex")
+    tuesday, saturday = monday + 24 * HOUR, monday + 5 * 24 * HOUR
+    Absence.objects.create(person=whoever, first_day=day, last_day=day)
+    Absence.objects.create(person=whoever, first_day=day, last_day=day, why="QQ")
+    bay = BayFactory(name="Zwo")
+    busy = make_job(starts_at=monday, hours=4, technician=whoever, bay=bay)
+    christmas = datetime(monday.year + 1, 12, 25, 10, tzinfo=MORNING.tzinfo)
+
+    def every(tongue: str) -> list[str]:
+        with translation.override(tongue):
+            return [
+                *doubts(Slot(bay, monday, tuesday.replace(hour=22)), saturday, whoever),
+                *doubts(Slot(bay, christmas, christmas + HOUR), christmas + 2 * HOUR),
+            ]
+
+    plain, told = every("en"), every(language)
+    assert len(told) == len(plain) == 9
+    typed = {"Wex", "Zwo", "QQ", "Erster", "Weihnachtstag"}
+    ours = set(re.findall(r"[^\W\d_]{2,}", " ".join(plain))) - typed - alike
+    for reason in told:
+        left = ours.intersection(re.findall(r"[^\W\d_]{2,}", reason))
+        assert not left, f"{left} in: {reason}"
+    assert str(busy) in " ".join(told)

@@ -1,10 +1,15 @@
 """The history of a job, and what speaks against a time, in the reader's language."""
 
+import inspect
+import re
+
 import pytest
+from django.apps import apps
 from django.utils import translation
 
 from jobs import wording
-from jobs.reads.history import _called, _kept
+from jobs.models import PowerRun
+from jobs.reads.history import WORDED, _called, _kept, _named
 
 pytestmark = pytest.mark.once
 
@@ -15,6 +20,7 @@ def test_what_a_row_is_called_keeps_its_mark_and_what_somebody_typed() -> None:
         "SP4 coaxial, rear door right": "SP4 Koaxiallautsprecher, Hintertür rechts",
         "A1.3 in After (as left)": "A1.3 in Nachher (wie übergeben)",
         "SP3 singer of the choir": "SP3 singer of the choir",
+        "Measured in the car": "Measured in the car",
     }
     with translation.override("de"):
         assert {one: _called(one) for one in rows} == rows
@@ -30,3 +36,25 @@ def test_what_a_pin_carries_keeps_its_sign() -> None:
         assert wording.function_said("Tweeter, dash left -") == "Hochtöner, Armaturenbrett links -"
         assert wording.function_said("Window switch") == "Window switch"
     assert wording.function_said("Tweeter, dash left +") == "Tweeter, dash left +"
+
+
+NOT_IN_THE_HISTORY = {
+    *("recordchain", "shopchain", "sheetreceipt", "estimateapproval", "outgoingmail", "recording"),
+    *("photo", "jobphoto", "setupversion", "setupuse", "proposallimits", "mail", "delivery"),
+}
+
+
+def test_a_row_with_a_word_of_ours_in_its_name_is_named_in_the_readers_language() -> None:
+    worded = {
+        model._meta.model_name
+        for model in apps.get_app_config("jobs").get_models()
+        if "__str__" in vars(model)
+        and any(
+            re.search(r"(?<![{.\w])[a-z]{2,}(?![\w.(}])", re.sub(r"\{[^}]*\}", " ", text))
+            for text in re.findall(r'f"([^"]*)"', inspect.getsource(model.__str__))
+        )
+    }
+    assert worded - NOT_IN_THE_HISTORY == set(WORDED)
+    with translation.override("de"):
+        run = PowerRun(label="R1", from_node="battery", to_node="A1")
+        assert _named(run) == "R1 Batterie bis A1"

@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from django.template.loader import render_to_string
+from django.utils.translation import gettext
 
 from jobs import wording
 from jobs.forms.bay.cells import Cleaned
@@ -23,6 +24,7 @@ from jobs.views.bay import parts
 from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.places import anchor
 from jobs.views.bay.rows import cell_row
+from shop.kept_words import told
 
 GROUPS: Final = ("speakers", "wires", "polarity", "cables", "settings")
 
@@ -38,13 +40,14 @@ def what_it_feeds(plan: doc.Plan, channel_id: str) -> str:
     if channel is None:
         return ""
     if channel.feeds_device:
-        return f"to {wording.into_input(channel.feeds_device, channel.feeds_input)}"
+        fed = wording.into_input(channel.feeds_device, channel.feeds_input)
+        return gettext("to %(input)s") % {"input": told(fed)}
     speakers = [one for one in plan.speakers if one.id in channel.speakers]
     if not speakers:
         for other in plan.channels:
             if other.device == channel.device and other.bridged_with == channel.number:
-                return f"bridged with {other.number}"
-    return wording.speakers(speakers)
+                return gettext("bridged with %(what)s") % {"what": other.number}
+    return told(wording.speakers(speakers))
 
 
 def speakers_on(plan: doc.Plan, channel_id: str) -> list[doc.Speaker]:
@@ -200,7 +203,7 @@ def settings_html(
 ) -> str:
     """The settings of the channel in the record `kind`; `paired`: before stands above after."""
     row = setting or ChannelSetting()
-    name = f"{channel.plan_id} {kind}" if paired else channel.plan_id
+    name = f"{channel.plan_id} {told(kind)}" if paired else channel.plan_id
     other = kin(sheet).other_side.get(channel.plan_id) if kind == TuningKind.AFTER else None
     return render_to_string(
         "bay/setting_row.html",

@@ -6,7 +6,7 @@ from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_noop as kept
 from django.views.decorators.http import require_POST
 
 from jobs import undo as undoing, wording
@@ -26,15 +26,15 @@ from shop.roles import BENCH, DESK
 from shop.typed import whole
 
 GROUPS: Final = (
-    ("parts", "Parts that stand for each other"),
-    ("speakers", "Speakers in their places"),
-    ("channels", "Channels and wires"),
-    ("settings", "Settings, into the record as left"),
-    ("power", "Power"),
-    ("distances", "Tape distances"),
-    ("adapters", "Adapter leads"),
-    ("panels", "Panels that come off"),
-    ("other", "Other settings"),
+    ("parts", kept("Parts that stand for each other")),
+    ("speakers", kept("Speakers in their places")),
+    ("channels", kept("Channels and wires")),
+    ("settings", kept("Settings, into the record as left")),
+    ("power", kept("Power")),
+    ("distances", kept("Tape distances")),
+    ("adapters", kept("Adapter leads")),
+    ("panels", kept("Panels that come off")),
+    ("other", kept("Other settings")),
 )
 
 
@@ -222,7 +222,7 @@ def setup_several(request: Request, pk: int) -> HttpResponse:
     numbers = [number for text in request.POST.getlist("job") if (number := whole(text))]
     offered = {job.number for job, _ in context["jobs"]}
     if not numbers or not offered.issuperset(numbers):
-        context["refused"] = "Choose at least one of the jobs below."
+        context["refused"] = gettext("Choose at least one of the jobs below.")
         return render(request, "setups/several.html", context, status=422)
     context["results"] = applying.apply_to_jobs(pk, numbers, request.user)
     return render(request, "setups/several_done.html", context)
