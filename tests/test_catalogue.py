@@ -11,6 +11,7 @@ from django.template.base import Lexer, TokenType
 from django.utils.translation.trans_real import translation
 
 from jobs.labels import content, render
+from jobs.setups import facts
 from jobs.views import numbers
 from jobs.views.setups import apply
 from shop.catalogue import product_forms
@@ -232,6 +233,7 @@ def test_titles_that_stand_in_tables_of_the_code_can_be_said_in_every_language(
         *(title for _, title in apply.GROUPS),
         *(text for _, *texts in numbers.LISTS for text in texts),
         *content.KINDS.values(),
+        *facts.CALLED.values(),
         *render.STYLES.values(),
         *(title for groups in product_forms.GROUPS.values() for title, _ in groups),
     }

@@ -1,7 +1,9 @@
 """What was written down of a saved setup's devices and seats beside a job. Nothing here writes."""
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
+
+from django.utils.translation import gettext_noop as kept
 
 from jobs import wording
 from jobs.models import Job, JobPart, ListeningSeat, SeatPlace
@@ -10,18 +12,18 @@ from jobs.setups.match import Matches
 from jobs.wording import Local
 from shop.kept_words import told
 
-_CALLED = {
-    "firmware": "firmware",
-    "note": "note",
-    "data_file": "file",
-    "options": "options",
-    "written_with": "written with",
-    "written_cable": "over",
-    "mount_place": "mounted",
-    "fixings": "fixings",
-    "torque_nm": "torque",
-    "state_name": "settings stored as",
-    "state_slot": "slot",
+CALLED: Final = {
+    "firmware": kept("firmware"),
+    "note": kept("note"),
+    "data_file": kept("file"),
+    "options": kept("options"),
+    "written_with": kept("written with"),
+    "written_cable": kept("over"),
+    "mount_place": kept("mounted"),
+    "fixings": kept("fixings"),
+    "torque_nm": kept("torque"),
+    "state_name": kept("settings stored as"),
+    "state_slot": kept("slot"),
 }
 
 
@@ -31,7 +33,7 @@ def _told(values: Mapping[str, Any]) -> str:
         for name, value in values.items()
         if value
     }
-    return ", ".join(f"{_CALLED[name]} {value}" for name, value in said.items())
+    return ", ".join(f"{told(CALLED[name])} {value}" for name, value in said.items())
 
 
 def _others_here(document: Mapping[str, Any], job: Job) -> dict[str, JobPart]:
@@ -53,7 +55,7 @@ def fact_items(document: Mapping[str, Any], matches: Matches, job: Job) -> list[
     which somebody has stored this one's own state is not written over."""
     items = []
     others = _others_here(document, job)
-    for label, kept in document["part_facts"].items():
+    for label, written in document["part_facts"].items():
         match = matches.devices.get(label)
         part = match.part if match else others.get(label)
         if part is None or (match is not None and match.state == "differs"):
@@ -61,7 +63,7 @@ def fact_items(document: Mapping[str, Any], matches: Matches, job: Job) -> list[
         stored = part.state_by_id is not None
         values = {
             name: value
-            for name, value in kept.items()
+            for name, value in written.items()
             if value and not (stored and name.startswith("state_"))
         }
         if not values:
