@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from django.apps import apps
 from django.core.management import get_commands
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -107,6 +108,32 @@ def test_every_requirement_of_asvs_stands_once_with_tests_that_exist() -> None:
     assert text.count("::") == len(named)
     tests = {path: set(TEST.findall((ROOT / path).read_text())) for path, _ in named}
     assert [name for path, name in named if name not in tests[path]] == []
+
+
+LOOKS_SECRET = re.compile(
+    r"password$|(^|_)pin$|token_sha256|^sha256|sealed|secret|^session_|name_hash"
+)
+NO_SECRETS = {"SignIn.by_pin", "AdapterWire.from_pin", "AdapterWire.to_pin"}
+"""How it was opened, and terminals of a plug."""
+
+
+def test_every_table_has_a_level_and_every_secret_is_named() -> None:
+    text = (ROOT / "docs" / "data.md").read_text().partition("## Keys")[0]
+    listed = [
+        name
+        for row in re.findall(r"^\| \w+ \| [^|]+ \| ([^|]+) \|$", text, re.MULTILINE)
+        if row != "tables"
+        for name in row.split(", ")
+    ]
+    models = [one for app in ("shop", "jobs") for one in apps.get_app_config(app).get_models()]
+    assert sorted(listed) == sorted(one.__name__ for one in models)
+    secrets = {
+        f"{one.__name__}.{field.name}"
+        for one in models
+        for field in one._meta.concrete_fields
+        if LOOKS_SECRET.search(field.name)
+    }
+    assert secrets - NO_SECRETS == set(re.findall(r"`(\w+\.\w+)`", text))
 
 
 TEST = re.compile(r"^def (test_\w+)", re.MULTILINE)

@@ -101,8 +101,8 @@ def test_a_device_of_the_plain_names_signs_in_once_more_and_stays_a_tablet(
 
     for name in kept:
         device.client.cookies.pop(name, None)
-    device.ask(on)
-    device.ask(on, person=person.pk, pin="4826")
+    assert device.ask(on).status_code == 200
+    device.ask(reverse("tablet_switch"), person=person.pk, pin="4826")
     assert device.ask(BOARD).status_code == 200
     device.ask(reverse("logout"), next="x")
     device.ask(SIGN_IN + "?by=password")
