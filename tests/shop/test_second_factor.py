@@ -120,6 +120,25 @@ def test_a_clock_may_be_half_a_minute_off(manager: StaffMember, steps: int, take
         assert (client.post(SHOW, {"second": code}).status_code == 302) is taken
 
 
+@pytest.mark.once
+@pytest.mark.parametrize("beside", [True, False])
+def test_a_new_secret_with_the_former_beside_it_shuts_nobody_out(
+    manager: StaffMember, settings: Any, beside: bool
+) -> None:
+    sealed, _ = with_app(manager)
+    inside, at_the_door = browser(), browser()
+    password(inside, manager)
+    inside.post(SHOW, {"second": code_apps.code_now(sealed)})
+    CodeApp.objects.update(last_step=0)
+    code = code_apps.code_now(sealed)
+
+    settings.SECRET_KEY_FALLBACKS = [settings.SECRET_KEY] if beside else []
+    settings.SECRET_KEY = "another secret, long enough for anybody to use it"
+    assert is_in(inside) is beside
+    password(at_the_door, manager)
+    assert (at_the_door.post(SHOW, {"second": code}).status_code == 302) is beside
+
+
 def test_an_older_code_is_refused_after_a_newer_one(manager: StaffMember) -> None:
     sealed, _ = with_app(manager)
     now = code_apps.code_now(sealed)
