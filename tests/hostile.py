@@ -190,17 +190,16 @@ CHOSEN = frozenset({"select", "radio", "checkbox", "submit"})
 
 
 def each_field_wrong(form: Form, chance: random.Random) -> Iterator[tuple[str, list[Any]]]:
-    """Each control of a form missing, empty, too long, and of the wrong type or hostile."""
+    """Each control of a form left out (or, where it is typed into, empty as often), too long, and
+    of the wrong type or hostile."""
     for control in form.controls:
-        yield control.name, []
+        yield control.name, [""] if control.typed and chance.random() < 0.5 else []
         if control.kind == "file":
             yield control.name, [bad_file(chance)]
             continue
         if control.kind not in CHOSEN:
             digits = control.kind in {"number", "hidden"} or _NUMERIC.search(control.name)
             yield control.name, ["9" * 5000 if digits else "x" * 6000]
-        if control.typed:
-            yield control.name, [""]
         wrong = control.typed and chance.random() < 0.5
         yield control.name, [wrong_type(control) if wrong else hostile(control, chance)]
 

@@ -8,6 +8,7 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from decimal import Decimal
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,7 +18,7 @@ ANCHOR: Final = "shape-"
 # A word of a description, and the place of the shape that it names ("" when it names none).
 Piece = tuple[str, str]
 
-_LARGEST: Final = 2**53
+_LARGEST: Final = 2**31 - 1
 """Bounds beyond it say what a column holds, and nothing to a reader."""
 _PLAIN: Final = {"string": "text", "number": "number", "boolean": "true or false", "null": "null"}
 _WRITTEN: Final = {"date-time": "date and time (RFC 3339)", "date": "date (RFC 3339)"}
@@ -197,5 +198,5 @@ def _between(schema: dict[str, Any]) -> list[Piece]:
         ("exclusiveMaximum", "below"),
     ):
         if name in schema and abs(schema[name]) < _LARGEST:
-            told.append(f"{word} {schema[name]:g}")
+            told.append(f"{word} {Decimal(str(schema[name])).normalize():f}")
     return [(f", {' '.join(told)}", "")] if told else []
