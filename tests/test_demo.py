@@ -11,7 +11,7 @@ from urllib.parse import urljoin, urlsplit
 import pytest
 from django.core.management import CommandError, call_command
 from django.test import Client
-from django.urls import Resolver404, resolve
+from django.urls import Resolver404, resolve, reverse
 from django.utils import timezone
 from pypdf import PdfReader
 
@@ -166,6 +166,7 @@ def test_it_is_written_one_way(demo: None) -> None:
     client = Client()
     client.force_login(StaffMember.objects.get(username="odile"))
     read = {address: read_aloud(page) for address, page in pages(client)}
+    del read[reverse("api_reference")]  # There what programs send is written as they send it.
     for sheet in InstallSheet.objects.all():
         papers = PdfReader(BytesIO(sheet.pdf)).pages
         assert len(papers) <= (7 if sheet.number == "J1001-1" else 3), sheet.number
