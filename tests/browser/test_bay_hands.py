@@ -27,6 +27,7 @@ SCREENS = (
     "/jobs/1008/bay/notes/",
     "/jobs/1008/bay/finish/",
 )
+WIDE_TABLES = "/jobs/1013/apply-setup/1/"
 TOUCH_PX = 48
 SMALL = """px => {
   const found = [];
@@ -106,6 +107,9 @@ def test_every_page_is_for_gloves_and_scrolls_as_one(shown: str, enter: SignIn) 
             if width == TABLET_PX:
                 small += [f"{path}: {one}" for one in page.evaluate(SMALL, TOUCH_PX)]
                 assert page.evaluate(SMALL, 4 * TOUCH_PX), "nothing was measured"
+    page.goto(WIDE_TABLES)
+    wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
+    assert wide <= 0, "a wide table scrolls within, not the page with it"
     assert not scrolls, "\n".join(scrolls)
     assert not small, "\n".join(small)
 
