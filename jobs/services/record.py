@@ -116,8 +116,6 @@ def write(event: JobEvent) -> JobEvent:
     refused (KeyLost). Every save passes here, so the head is read and written in plain
     SQL: the ORM took as long for it as the rest of a cell's save.
     """
-    from jobs.services.shop_chain import is_of_this_book
-
     secret = key()
     with connection.cursor() as cursor:
         cursor.execute(
@@ -126,6 +124,8 @@ def write(event: JobEvent) -> JobEvent:
         row = cursor.fetchone()
         count, head, sealed = row or (_written(event.job_id), "", "")
         if not hmac.compare_digest(sealed, head_mac(secret, event.job_id, count, head)):
+            from jobs.services.shop_chain import is_of_this_book
+
             if not is_of_this_book(secret):
                 raise another()
             head = ""

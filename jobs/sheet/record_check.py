@@ -71,9 +71,8 @@ def _some(names: list[str]) -> str:
 # The log
 
 
-def check_events(job_id: int) -> list[str]:
+def _check_events(job_id: int, secret: bytes) -> list[str]:
     """What is wrong with a job's log: put in, changed, missing, out of order, cut off."""
-    secret = key_of_this_book()
     events = list(JobEvent.objects.filter(job_id=job_id).order_by("pk"))
     chain = RecordChain.objects.filter(pk=job_id).first()
     problems, taken, before = _taken_over(job_id, secret, events)
@@ -213,13 +212,13 @@ def _rows(seal: Seal, only: dict[str, Any] | None = None) -> list[str]:
 
 def check_sheet(sheet: InstallSheet) -> SheetCheck:
     """Document, PDF, number, receipt, photos and log of a signed sheet. Raises KeyLost."""
-    check = _check_sheet(sheet)
-    check.problems += [f"the job’s log: {one}" for one in check_events(sheet.job_id)]
+    secret = key_of_this_book()
+    check = _check_sheet(sheet, secret)
+    check.problems += [f"the job’s log: {one}" for one in _check_events(sheet.job_id, secret)]
     return check
 
 
-def _check_sheet(sheet: InstallSheet) -> SheetCheck:
-    secret = key_of_this_book()
+def _check_sheet(sheet: InstallSheet, secret: bytes) -> SheetCheck:
     check = SheetCheck()
     about = str(sheet.revision)
     seal = _seal_of(sheet.job_id, SealKind.SHEET, about, secret)
@@ -264,11 +263,14 @@ def _signature(check: SheetCheck, pdf: bytes, sheet: InstallSheet, lost: str, wh
 
 def check_job(job: Job) -> list[str]:
     """Everything of one job, each problem one sentence that begins with what it is of."""
-    secret = key_of_this_book()
-    problems = [f"{job}: {one}" for one in check_events(job.pk)]
+    return _check_job(job, key_of_this_book())
+
+
+def _check_job(job: Job, secret: bytes) -> list[str]:
+    problems = [f"{job}: {one}" for one in _check_events(job.pk, secret)]
     sheets = list(job.sheets.select_related("job", "receipt").order_by("revision"))
     for sheet in sheets:
-        problems += [f"{sheet.number}: {one}" for one in _check_sheet(sheet).problems]
+        problems += [f"{sheet.number}: {one}" for one in _check_sheet(sheet, secret).problems]
     problems += [f"{job}: {one}" for one in _gone(job, sheets, secret)]
     problems += [f"{job}: {one}" for one in _check_in(job, secret)]
     problems += [f"{job}: {one}" for one in _stage(job)]
@@ -325,11 +327,11 @@ def _stage(job: Job) -> list[str]:
 
 def check_book() -> Iterator[str]:
     """Everything that is wrong with the record, one sentence each. Raises KeyLost."""
-    key_of_this_book()
+    secret = key_of_this_book()
     for table in without_trigger(connection):
         yield f"Database: the triggers that protect {table} are gone or changed."
     for job in Job.objects.order_by("number").iterator(chunk_size=200):
-        yield from check_job(job)
+        yield from _check_job(job, secret)
     known = set(Job.objects.values_list("pk", flat=True))
     for model in (Seal, RecordChain):
         for job_id in set(model._default_manager.values_list("job_id", flat=True)) - known:
