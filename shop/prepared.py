@@ -1,4 +1,5 @@
-"""Reads whose SQL is made once: the saves of the bay sheet repeat the same dozen all day.
+"""Reads whose SQL is made once: every request asks for its shop, its session and its person, and
+the saves of the bay sheet repeat the same dozen all day.
 
 Making the SQL of a queryset takes several times as long as running it on one job. A prepared read
 keeps the SQL and its converters, and puts only the keys in.
@@ -19,6 +20,9 @@ _JOB: Final = 2_146_029_087
 whole number's column, since a lookup of what does not fit is left out of the SQL on PostgreSQL;
 nothing else that a read is made with is that large."""
 
+_TEXT: Final = "a text that stands for the key"
+"""The same for the one key of a read that is text."""
+
 Row = TypeVar("Row", bound=Model)
 
 
@@ -38,9 +42,11 @@ class _Statement:
         converters = compiler.get_converters([column[0] for column in compiler.select])
         return cls(sql, tuple(params), compiler, converters)
 
-    def read(self, keys: tuple[int, ...], using: str) -> Iterable[Any]:
+    def read(self, keys: tuple[int | str, ...], using: str) -> Iterable[Any]:
         """The rows with these keys put in."""
-        put = {_JOB + place: key for place, key in enumerate(keys)}
+        put = {
+            _TEXT if isinstance(key, str) else _JOB + place: key for place, key in enumerate(keys)
+        }
         with connections[using].cursor() as cursor:
             cursor.execute(self.sql, [put.get(value, value) for value in self.params])
             rows: Iterable[Any] = cursor.fetchall()
@@ -74,19 +80,25 @@ class Prepared:
 
 class PreparedObjects(Generic[Row]):
     """A read of objects, with those that `select_related` brings along. `build` makes the queryset
-    of one or more keys, each a whole number; it may lock rows, but prefetch and annotate nothing.
+    of some keys, each a whole number, or with `of_text` of one that is text; it may lock rows and
+    annotate them, but prefetch nothing.
     """
 
     def __init__(
-        self, build: Callable[..., "QuerySet[Row]"], keys: int = 1, using: str = "default"
+        self,
+        build: Callable[..., "QuerySet[Row]"],
+        keys: int = 1,
+        using: str = "default",
+        *,
+        of_text: bool = False,
     ) -> None:
         self.build = build
-        self.keys = keys
+        self.marks = (_TEXT,) if of_text else tuple(_JOB + place for place in range(keys))
         self.using = using
         self.made: tuple[_Statement, type[Row], list[str], slice, list[Any]] | None = None
 
     def _make(self) -> tuple[_Statement, type[Row], list[str], slice, list[Any]]:
-        rows = self.build(*(_JOB + place for place in range(self.keys)))
+        rows = self.build(*self.marks)
         made = _Statement.of(rows, self.using)
         select, info = made.compiler.select, made.compiler.klass_info
         own = slice(info["select_fields"][0], info["select_fields"][-1] + 1)
@@ -95,15 +107,18 @@ class PreparedObjects(Generic[Row]):
         related = get_related_populators(info, select, self.using)  # type: ignore[call-arg]
         return made, rows.model, names, own, related
 
-    def __call__(self, *keys: int) -> list[Row]:
+    def __call__(self, *keys: int | str) -> list[Row]:
         """The objects, in the order of the queryset."""
         if self.made is None:
             self.made = self._make()
         made, model, names, own, related = self.made
+        told = made.compiler.annotation_col_map.items()
         objects = []
         for values in made.read(keys, self.using):
             one = model.from_db(self.using, names, values[own])
             for brought in related:
                 brought.populate(values, one)
+            for name, place in told:
+                setattr(one, name, values[place])
             objects.append(one)
         return objects
