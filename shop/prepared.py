@@ -42,15 +42,23 @@ class _Statement:
         converters = compiler.get_converters([column[0] for column in compiler.select])
         return cls(sql, tuple(params), compiler, converters)
 
-    def read(self, keys: tuple[int | str, ...], using: str) -> Iterable[Any]:
-        """The rows with these keys put in."""
+    def with_keys(self, keys: tuple[int | str, ...]) -> list[Any]:
+        """The parameters with these keys put in."""
         put = {
             _TEXT if isinstance(key, str) else _JOB + place: key for place, key in enumerate(keys)
         }
-        with connections[using].cursor() as cursor:
-            cursor.execute(self.sql, [put.get(value, value) for value in self.params])
-            rows: Iterable[Any] = cursor.fetchall()
+        return [put.get(value, value) for value in self.params]
+
+    def converted(self, rows: Iterable[Any]) -> Iterable[Any]:
+        """What the database answered as values."""
         return self.compiler.apply_converters(rows, self.converters) if self.converters else rows
+
+    def read(self, keys: tuple[int | str, ...], using: str) -> Iterable[Any]:
+        """The rows with these keys put in."""
+        with connections[using].cursor() as cursor:
+            cursor.execute(self.sql, self.with_keys(keys))
+            rows = cursor.fetchall()
+        return self.converted(rows)
 
 
 class Prepared:
@@ -71,11 +79,40 @@ class Prepared:
         self.row: Any = namedtuple("row", fields)  # type: ignore[misc]
         self.made: _Statement | None = None
 
-    def __call__(self, job_pk: int) -> list[Any]:
-        """The rows of a job, in the order of the queryset."""
+    @property
+    def statement(self) -> _Statement:
+        """The SQL, made when it is first wanted."""
         if self.made is None:
             self.made = _Statement.of(self.build(_JOB).values_list(*self.names), self.using)
-        return [self.row(*values) for values in self.made.read((job_pk,), self.using)]
+        return self.made
+
+    def __call__(self, job_pk: int) -> list[Any]:
+        """The rows of a job, in the order of the queryset."""
+        return self.rows(self.statement.read((job_pk,), self.using))
+
+    def rows(self, values: Iterable[Any]) -> list[Any]:
+        """What was read as rows with names."""
+        return [self.row(*one) for one in values]
+
+
+def together(job_pk: int, *reads: Prepared) -> list[list[Any]]:
+    """The rows of several reads of a job: asked of PostgreSQL at once, since a way to the server
+    and back takes as long as such a read; of SQLite, which is no way off, one after the other."""
+    using = reads[0].using
+    made = [one.statement for one in reads]
+    if connections[using].vendor == "sqlite":
+        return [one(job_pk) for one in reads]
+    answers = []
+    with connections[using].cursor() as cursor:
+        cursor.execute(
+            ";\n".join(one.sql for one in made),
+            [value for one in made for value in one.with_keys((job_pk,))],
+        )
+        for place, one in enumerate(made):
+            if place:
+                cursor.nextset()
+            answers.append(one.converted(cursor.fetchall()))
+    return [one.rows(values) for one, values in zip(reads, answers, strict=True)]
 
 
 class PreparedObjects(Generic[Row]):
