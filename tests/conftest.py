@@ -26,7 +26,9 @@ hypothesis_settings.load_profile("steady")
 # The browser's synchronous driver runs an event loop in the thread that also uses the ORM.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "1")
 
-CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+SHELL = Path("/usr/bin/chromium-headless-shell")
+"""Debian's chromium without its own windows: a third less work for the same pages."""
+CHROMIUM = os.environ.get("CHROMIUM") or str(SHELL if SHELL.exists() else "/usr/bin/chromium")
 CHROMIUM_ARGUMENTS = [
     "--headless",
     "--no-sandbox",
