@@ -21,9 +21,11 @@ fi
 echo "Installing system packages: $*"
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
-$as_root apt-get update >"$log" 2>&1 || true
-if ! $as_root env DEBIAN_FRONTEND=noninteractive \
-    apt-get install -y --no-install-recommends "$@" >>"$log" 2>&1; then
+# A new machine may be busy with its own first updates, or an earlier run was cut off.
+fetch() { $as_root env DEBIAN_FRONTEND=noninteractive "$@" >>"$log" 2>&1; }
+fetch dpkg --configure -a || true
+fetch apt-get -o DPkg::Lock::Timeout=300 update || true
+if ! fetch apt-get -o DPkg::Lock::Timeout=300 install -y --no-install-recommends "$@"; then
     cat "$log" >&2
     stop "$@"
 fi
