@@ -62,7 +62,7 @@ if [ ! -f "$env" ]; then
     mv "$env.new" "$env"
 fi
 names=$(sed -n 's/^LOOMBOOK_HOSTS=//p' "$env")
-if [ -n "$names" ] && ! echo "$names" | tr ',' '\n' | grep -qxF -e "$name" -e '*'; then
+if [ -n "$names" ] && ! echo "$names" | tr ',' '\n' | grep -qixF -e "$name" -e '*'; then
     sed -i "s/^LOOMBOOK_HOSTS=.*/&,$name/" "$env"
     echo "The shop was served as $names, and is now as $name too (LOOMBOOK_HOSTS in $env)."
 fi
@@ -104,10 +104,10 @@ fi
 
 if runs_systemd; then
     systemctl restart systemd-journald
+    # A name that came to it is read when it starts.
+    [ "$names" = "$(sed -n 's/^LOOMBOOK_HOSTS=//p' "$env")" ] || systemctl stop loombook.service
     systemctl enable --now loombook.service loombook-mail.service loombook-hooks.service \
         loombook-backup.timer caddy.service
-    # Settings may have changed since it started.
-    [ "$names" = "$(sed -n 's/^LOOMBOOK_HOSTS=//p' "$env")" ] || systemctl restart loombook.service
     systemctl reload caddy
     deploy/ready.sh
 else
