@@ -32,12 +32,14 @@ fi
 
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
-$as_root apt-get update >"$log" 2>&1 || true
+# A new machine may be busy with its own first updates, or an earlier run was cut off.
+fetch() { $as_root env DEBIAN_FRONTEND=noninteractive "$@" >>"$log" 2>&1; }
+fetch dpkg --configure -a || true
+fetch apt-get -o DPkg::Lock::Timeout=300 update || true
 # shellcheck disable=SC2046 # one word a package
 set -- $(chosen "$@")
 echo "Installing system packages: $*"
-if ! $as_root env DEBIAN_FRONTEND=noninteractive \
-    apt-get install -y --no-install-recommends "$@" >>"$log" 2>&1; then
+if ! fetch apt-get -o DPkg::Lock::Timeout=300 install -y --no-install-recommends "$@"; then
     cat "$log" >&2
     stop "$@"
 fi
