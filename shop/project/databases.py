@@ -65,7 +65,8 @@ def database_of(url: str, data: Path) -> dict[str, object]:
         "NAME": unquote(parts.path.lstrip("/")),
         "USER": unquote(parts.username or ""),
         "PASSWORD": unquote(parts.password or ""),
-        "HOST": parts.hostname or "",
+        # A folder is where the server's socket is; it is written with %2F, as libpq takes it.
+        "HOST": unquote(parts.hostname or ""),
         "PORT": parts.port or "",
         "CONN_MAX_AGE": 600,
         "CONN_HEALTH_CHECKS": True,

@@ -71,6 +71,7 @@ def test_the_documented_deployment_passes_the_check_for_deployment(tmp_path: Pat
         ("shop:x@127.0.0.1:5432/book", False),
         ("shop:x@localhost/book", False),
         ("/book", False),
+        ("shop:x@%2Frun%2FPostgreSQL/book", False),
     ],
 )
 def test_a_database_elsewhere_that_need_not_show_who_it_is_is_a_warning(
