@@ -10,6 +10,9 @@ FILE: Final = "loombook.sqlite3"
 TLS: Final = ("sslmode", "sslrootcert")
 """What DATABASE_URL may say after a `?`: how the server of the database is known, as libpq says."""
 
+SSL_MODES: Final = ("disable", "allow", "prefer", "require", "verify-ca", "verify-full")
+"""libpq of PostgreSQL 15, 34.1.2."""
+
 
 def is_unproved(database: Mapping[str, Any]) -> bool:
     """Whether a database on another machine is taken without looking at who it is (libpq of
@@ -66,6 +69,11 @@ def database_of(url: str, data: Path) -> dict[str, object]:
         raise SystemExit(
             f"DATABASE_URL asks for {unknown[0]}, which is not known: after the ? stand "
             f"{' and '.join(TLS)} alone."
+        )
+    if (mode := asked.get("sslmode", "prefer")) not in SSL_MODES:
+        raise SystemExit(
+            f"DATABASE_URL asks for sslmode={mode}, which is not known: it is one of "
+            f"{', '.join(SSL_MODES)}."
         )
     return {
         "ENGINE": "django.db.backends.postgresql",
