@@ -118,7 +118,7 @@ def _carry_person(one: StaffMember, then: _Person) -> list[str]:
         for name in ("password", "pin")
         if getattr(one, name) != getattr(then.row, name)
     }
-    what = [f"no longer {StaffMember._meta.get_field(name).verbose_name}" for name in taken]
+    what = [f"no longer {name.removeprefix('is_').replace('_', ' ')}" for name in taken]
     what += [f"{name} as it was last" for name in secrets]
     before: dict[str, Any] = dict.fromkeys(taken, True)
     after: dict[str, Any] = {**taken, **dict.fromkeys(secrets, events.SET)}
