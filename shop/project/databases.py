@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import parse_qs, unquote, urlparse
+from urllib.parse import ParseResult, parse_qs, unquote, urlparse
 
 FILE: Final = "loombook.sqlite3"
 TLS: Final = ("sslmode", "sslrootcert")
@@ -26,6 +26,13 @@ def is_unproved(database: Mapping[str, Any]) -> bool:
     options = database.get("OPTIONS", {})
     proved = options.get("sslmode") == "verify-full" and options.get("sslrootcert")
     return "postgresql" in str(database.get("ENGINE")) and not here and not proved
+
+
+def _host(parts: ParseResult) -> str:
+    """The server's name or address; or the folder of its socket, written with %2F as libpq takes
+    it, whose capitals count."""
+    given = parts.netloc.rpartition("@")[2].partition(":")[0]
+    return unquote(given) if "%" in given else parts.hostname or ""
 
 
 def database_of(url: str, data: Path) -> dict[str, object]:
@@ -73,8 +80,7 @@ def database_of(url: str, data: Path) -> dict[str, object]:
         "NAME": unquote(parts.path.lstrip("/")),
         "USER": unquote(parts.username or ""),
         "PASSWORD": unquote(parts.password or ""),
-        # A folder is where the server's socket is; it is written with %2F, as libpq takes it.
-        "HOST": unquote(parts.hostname or ""),
+        "HOST": _host(parts),
         "PORT": parts.port or "",
         "CONN_MAX_AGE": 600,
         "CONN_HEALTH_CHECKS": True,

@@ -22,6 +22,9 @@ LOOMBOOK_BACKUP_COPY  a folder on another disk that each backup is copied to
 LOOMBOOK_HOOKS_INSIDE  1 to tell other programs in the shop's own network too, over http as well
 LOOMBOOK_PAPERS_LATER  1 for a server that starts in half the time; its first paper waits
 LOOMBOOK_DEBUG    1 for Django's debug pages
+
+Each secret among them (shop/project/secrets_given.py) may also stand in a file, which NAME_FILE
+names: LOOMBOOK_SECRET_FILE=/run/secrets/loombook.
 """
 
 import os
@@ -33,6 +36,7 @@ from urllib.parse import parse_qs, unquote, urlparse
 from csp.constants import NONE, SELF
 
 from shop.project.databases import database_of
+from shop.project.secrets_given import given
 from shop.project.stores import store_of
 
 BASE_DIR = Path(__file__).resolve().parent.parent.parent
@@ -45,13 +49,13 @@ TLS_PORT = os.environ.get("LOOMBOOK_TLS_PORT", "")
 HOOKS_INSIDE = os.environ.get("LOOMBOOK_HOOKS_INSIDE") == "1"
 BACKUP_FOR = os.environ.get("LOOMBOOK_BACKUP_FOR", "")
 BACKUP_COPY = os.environ.get("LOOMBOOK_BACKUP_COPY", "")
-METRICS_TOKEN = os.environ.get("LOOMBOOK_METRICS_TOKEN", "")
+METRICS_TOKEN = given("LOOMBOOK_METRICS_TOKEN")
 
 
 def _secret_key() -> str:
     """The secret from the environment, or one made once and readable by this user alone."""
-    if given := os.environ.get("LOOMBOOK_SECRET"):
-        return given
+    if named := given("LOOMBOOK_SECRET"):
+        return named
     if TESTING:
         return "tests-only-secret-key-of-sufficient-length-0123456789"
     DATA_DIR.mkdir(parents=True, exist_ok=True)
@@ -69,7 +73,7 @@ def _secret_key() -> str:
 
 
 SECRET_KEY = _secret_key()
-SECRET_KEY_FALLBACKS = [one] if (one := os.environ.get("LOOMBOOK_SECRET_BEFORE")) else []
+SECRET_KEY_FALLBACKS = [one] if (one := given("LOOMBOOK_SECRET_BEFORE")) else []
 ALLOWED_HOSTS = os.environ.get("LOOMBOOK_HOSTS", "*").split(",")
 CSRF_TRUSTED_ORIGINS = [
     f"https://{host}" for host in ALLOWED_HOSTS if HTTPS and not host.startswith("*")
@@ -147,7 +151,7 @@ TEMPLATES = [
 FORM_RENDERER = "shop.forms.base.ShopFormRenderer"
 
 
-DATABASES = {"default": database_of(os.environ.get("DATABASE_URL", ""), DATA_DIR)}
+DATABASES = {"default": database_of(given("DATABASE_URL"), DATA_DIR)}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "shop.StaffMember"
@@ -203,7 +207,11 @@ STATICFILES_DIRS = [BASE_DIR / "static"]
 MEDIA_ROOT = DATA_DIR / "media"
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True
 STORAGES = {
-    "default": store_of(os.environ.get("LOOMBOOK_FILES", "")),
+    "default": store_of(
+        os.environ.get("LOOMBOOK_FILES", ""),
+        given("AWS_ACCESS_KEY_ID"),
+        given("AWS_SECRET_ACCESS_KEY"),
+    ),
     "staticfiles": {
         "BACKEND": (
             "django.contrib.staticfiles.storage.StaticFilesStorage"
@@ -217,9 +225,9 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 12 * 1024 * 1024
 
 def _mail() -> dict[str, object]:
     """LOOMBOOK_MAIL as Django's settings; nothing where none is set."""
-    url = os.environ.get("LOOMBOOK_MAIL", "")
+    url = given("LOOMBOOK_MAIL")
     parts = urlparse(url)
-    given = parse_qs(parts.query)
+    asked = parse_qs(parts.query)
     if not url:
         return {}
     if parts.scheme == "console":
@@ -238,9 +246,9 @@ def _mail() -> dict[str, object]:
         "EMAIL_HOST_USER": unquote(parts.username or ""),
         "EMAIL_HOST_PASSWORD": unquote(parts.password or ""),
         "EMAIL_USE_SSL": at_once,
-        "EMAIL_USE_TLS": not at_once and given.get("tls") != ["no"],
+        "EMAIL_USE_TLS": not at_once and asked.get("tls") != ["no"],
         "EMAIL_TIMEOUT": 30,
-        "DEFAULT_FROM_EMAIL": (given.get("from") or [unquote(parts.username or "")])[0],
+        "DEFAULT_FROM_EMAIL": (asked.get("from") or [unquote(parts.username or "")])[0],
     }
 
 
