@@ -5,7 +5,7 @@
 """
 
 from collections.abc import Iterable, Mapping
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, Final, NamedTuple
 
 import msgspec
@@ -184,8 +184,15 @@ def curves(
     """SVG of what the settings do; empty while nothing drives a speaker."""
     if not any(channel.speakers for channel in after.channels):
         return ""
-    svg = settings_plot(after, before, shown, quantity, ident, channel_ids, look)
-    return spoken(svg)
+    only = None if channel_ids is None else tuple(channel_ids)
+    return spoken(_drawn(after, before, shown, quantity, ident, only, look))
+
+
+@lru_cache(maxsize=16)
+def _drawn(*what: Any) -> str:
+    """The plot: the same for the same plans. A sheet that is signed is frozen twice, and a page
+    drawn again for each that looks at it."""
+    return settings_plot(*what)
 
 
 def assumed(plan: doc.Plan) -> tuple[str, ...]:

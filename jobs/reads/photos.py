@@ -1,6 +1,6 @@
 """A job's photos as its pages show them: read once, by what they show, each subject in words."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from functools import cached_property
 from typing import Any, Final, NamedTuple
@@ -8,7 +8,7 @@ from typing import Any, Final, NamedTuple
 from jobs.lists.car_places import nearest
 from jobs.models import ConditionMark, Job, Photo
 from jobs.services.photos import KINDS
-from shop.prepared import PreparedObjects
+from shop.prepared import Prepared, PreparedObjects
 from shop.typed import row_keys
 
 _TITLES = {"job": "The job", "check_in": "On arrival"}
@@ -17,6 +17,8 @@ _RELATED = {"channel": ("part",), "part": ("product",)}
 _kept: Final = PreparedObjects(
     lambda job: Photo.objects.kept().filter(job=job).select_related("by")
 )
+
+_subjects: Final = Prepared(lambda job: Photo.objects.kept().filter(job=job).order_by(), "subject")
 
 
 class Group(NamedTuple):
@@ -49,6 +51,16 @@ class PhotoBook:
             photo.job = self.job
             photos[photo.subject].append(photo)
         return dict(photos)
+
+    @cached_property
+    def _counted(self) -> Counter[str]:
+        return Counter(row.subject for row in _subjects(self.job.pk))
+
+    def how_many(self, subject: str) -> int:
+        """How many photos a subject has; they are not read for it, where they were not yet."""
+        if "by_subject" in self.__dict__:
+            return len(self.photos(subject))
+        return self._counted[subject]
 
     def photos(self, subject: str) -> list[Photo]:
         return self.by_subject.get(subject, [])

@@ -27,6 +27,12 @@ def photos_of(job: Job, subject: str) -> list[Photo]:
 
 
 @register.simple_tag
+def photo_count(job: Job, subject: str) -> int:
+    """How many photos of one subject there are."""
+    return PhotoBook.of(job).how_many(subject)
+
+
+@register.simple_tag
 def photo_book(job: Job) -> PhotoBook:
     """All photos of the job."""
     return PhotoBook.of(job)
