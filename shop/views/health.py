@@ -2,6 +2,7 @@
 
 import hmac
 import os
+import shutil
 from typing import Final
 
 from django.conf import settings
@@ -15,6 +16,8 @@ from shop.http import Request
 
 ALIVE: Final = "/healthz"
 READY: Final = "/readyz"
+LEAST_FREE_BYTES: Final = 32 * 2**20
+"""Room on the disk of the data folder for the largest upload that the proxy lets through."""
 
 
 @public
@@ -34,6 +37,9 @@ def readyz(request: Request) -> HttpResponse:
         cursor.execute("SELECT 1")
     if not os.access(settings.DATA_DIR, os.W_OK):
         said = "The data folder cannot be written to: see LOOMBOOK_DATA and its owner."
+        return HttpResponse(said, status=503, content_type="text/plain")
+    if shutil.disk_usage(settings.DATA_DIR).free < LEAST_FREE_BYTES:
+        said = "The disk of the data folder is full: make room on it. Nothing can be kept there."
         return HttpResponse(said, status=503, content_type="text/plain")
     return HttpResponse("ready", content_type="text/plain")
 
