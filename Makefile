@@ -5,7 +5,7 @@ PY := .venv/bin/python
 export PORT
 
 .DEFAULT_GOAL := help
-.PHONY: help run test check lint format types migrations audit bench soak upgrade mutate fuzz lock backup restore record
+.PHONY: help run test check lint format types migrations audit bench soak upgrade machine mutate fuzz lock backup restore record
 .PHONY: environment test-environment
 
 help: ## list these commands
@@ -44,6 +44,9 @@ soak: test-environment ## thirty tablets for SOAK_MINUTES (10) while things are 
 upgrade: test-environment ## from the first version to this one and back, with its demo shop (minutes)
 	@$(PY) -m tests.upgrade
 	@deploy/test_postgres.sh $(PY) -m tests.upgrade
+
+machine: ## the documented set-up on a booted Debian of its own, and what befalls it (minutes; root)
+	@deploy/machine.sh
 
 mutate: test-environment ## which slips of tables, rules and saving no test would notice (an hour)
 	@$(PY) -m tests.mutate tables
