@@ -192,11 +192,15 @@ grep -q "Served by $before again" "$folder/told" || { cat "$folder/told" >&2; fa
 [ "$before" = "$(inside git -C /opt/loombook rev-parse HEAD)" ] || fail "the version of before is not in place"
 served "gone back"
 
-step "Rebooted: served without a hand"
+step "Rebooted: served without a hand, and the backup that was missed is made up for"
+inside touch --date '2 days ago' /var/lib/systemd/timers/stamp-loombook-backup.timer
+inside rm -r /var/lib/loombook/backups
 inside systemctl reboot || true
 wait "$booted" || true
 boot
 comes "systemctl is-active --quiet loombook loombook-mail loombook-hooks caddy"
 served "rebooted"
+comes "ls /var/lib/loombook/backups/loombook-*.tar.gz >/dev/null 2>&1"
+comes "[ \$(systemctl show --property ActiveState --value loombook-backup) = inactive ]"
 [ -z "$(inside systemctl --failed --plain --no-legend)" ] || fail "$(inside systemctl --failed)"
 step "All of it holds."
