@@ -103,6 +103,7 @@ mmdebstrap --quiet --variant=minbase bookworm "$root" \
 # Names are asked of the program that wires it; certificates trusted here are trusted there.
 rm -f "$root/etc/resolv.conf"
 echo "nameserver 10.0.2.3" >"$root/etc/resolv.conf"
+echo "127.0.0.1 localhost" >"$root/etc/hosts"
 cp -r /usr/local/share/ca-certificates/. "$root/usr/local/share/ca-certificates/"
 chroot "$root" update-ca-certificates >/dev/null 2>&1
 printf '[global]\ncert = /etc/ssl/certs/ca-certificates.crt\n' >"$root/etc/pip.conf"
