@@ -1,12 +1,12 @@
 -- A database for Loombook that the program itself does not own: it reads and writes rows, and can
--- neither change a table nor switch a trigger off. As PostgreSQL's superuser:
+-- neither change a table nor switch a trigger off. Given again, it makes what is missing. As
+-- PostgreSQL's superuser:
 --     psql -v owner=loombook_owner -v app=loombook -v name=loombook -f deploy/roles.sql
--- Given again it makes what is missing.
 \set ON_ERROR_STOP on
-SELECT format('CREATE ROLE %I LOGIN', role) FROM unnest(ARRAY[:'owner', :'app']) role
-    WHERE NOT EXISTS (SELECT FROM pg_roles WHERE rolname = role) \gexec
+SELECT format('CREATE ROLE %I LOGIN', one) FROM unnest(ARRAY[:'owner', :'app']) AS one
+WHERE one NOT IN (SELECT rolname FROM pg_roles) \gexec
 SELECT format('CREATE DATABASE %I OWNER %I', :'name', :'owner')
-    WHERE NOT EXISTS (SELECT FROM pg_database WHERE datname = :'name') \gexec
+WHERE :'name' NOT IN (SELECT datname FROM pg_database) \gexec
 REVOKE ALL ON DATABASE :"name" FROM PUBLIC;
 GRANT CONNECT ON DATABASE :"name" TO :"app";
 \connect :"name"
