@@ -5,7 +5,7 @@ PY := .venv/bin/python
 export PORT
 
 .DEFAULT_GOAL := help
-.PHONY: help run test check lint format types migrations audit bench soak containers upgrade mutate fuzz lock backup restore record
+.PHONY: help run test check lint format types migrations audit bench soak machine containers upgrade mutate fuzz lock backup restore record
 .PHONY: environment test-environment
 
 help: ## list these commands
@@ -47,6 +47,9 @@ containers: test-environment ## build and start deploy/compose.yaml from nothing
 upgrade: test-environment ## from the first version to this one and back, with its demo shop (minutes)
 	@$(PY) -m tests.upgrade
 	@deploy/test_postgres.sh $(PY) -m tests.upgrade
+
+machine: ## the documented set-up on a booted Debian of its own, and what befalls it (minutes; root)
+	@deploy/machine.sh
 
 mutate: test-environment ## which slips of tables, rules and saving no test would notice (an hour)
 	@$(PY) -m tests.mutate tables

@@ -32,9 +32,15 @@ fi
 
 log=$(mktemp)
 trap 'rm -f "$log"' EXIT
-# A new machine may be busy with its own first updates, or an earlier run was cut off.
-fetch() { $as_root env DEBIAN_FRONTEND=noninteractive "$@" >>"$log" 2>&1; }
-fetch dpkg --configure -a || true
+fetch() { $as_root env DEBIAN_FRONTEND=noninteractive LC_ALL=C "$@" >>"$log" 2>&1; }
+# What an earlier run that was cut off left half done; and a new machine may be busy with its own
+# first updates, which are waited for.
+for _ in $(seq 60); do
+    ! fetch dpkg --configure -a || break
+    grep -q 'locked by another process' "$log" || break
+    : >"$log"
+    sleep 5
+done
 fetch apt-get -o DPkg::Lock::Timeout=300 update || true
 # shellcheck disable=SC2046 # one word a package
 set -- $(chosen "$@")

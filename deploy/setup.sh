@@ -113,5 +113,9 @@ if runs_systemd; then
 else
     echo "systemd does not run here: start deploy/serve.sh and caddy by other means."
 fi
+if [ -n "$internal" ]; then
+    echo "Each tablet is to trust the proxy's root certificate, once:"
+    echo "    /var/lib/caddy/.local/share/caddy/pki/authorities/local/root.crt"
+fi
 echo "Loombook is set up for https://$name. The first manager, who makes the other accounts:"
 echo "    deploy/manage.sh add_manager NAME \"Full Name\""

@@ -37,11 +37,11 @@ version() {
 if [ "${1:-}" != --here ]; then
     before=$(git rev-parse HEAD)
     echo "Until now: $before (to go back: deploy/update.sh $before)"
-    deploy/manage.sh backup
+    deploy/manage.sh backup || { echo "No update without a backup: nothing was changed." >&2; exit 1; }
     if [ -n "${1:-}" ]; then
         version "$1"
     else
-        git pull --quiet --ff-only
+        git pull --quiet --ff-only || { echo "Nothing was fetched, nothing was changed." >&2; exit 1; }
     fi
     echo "From now on: $(git log -1 --format='%H, %s')"
     # What follows is done as the new version does it; one of before knows --here alone.

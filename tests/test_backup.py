@@ -4,6 +4,7 @@ import gc
 import hashlib
 import io
 import json
+import re
 import sqlite3
 import stat
 import tarfile
@@ -110,6 +111,17 @@ def test_restore_brings_back_rows_uploads_and_keys(shop_with_files: Path, tmp_pa
     assert (shop_with_files / PHOTO).read_text() == "as photographed"
     assert not (shop_with_files / "media/later.txt").exists()
     assert (shop_with_files / KEY).read_text() == "first key"
+
+
+@pytest.mark.once
+def test_a_backup_without_room_says_so_and_leaves_nothing(
+    shop_with_files: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for full in (OSError(28, "No space left on device"), sqlite3.OperationalError("disk is full")):
+        monkeypatch.setattr(backups, "_require_sound", Mock(side_effect=full))
+        with pytest.raises(CommandError, match=f"{re.escape(str(full))}.*Make room"):
+            call_command("backup", to=tmp_path / "kept")
+        assert list((tmp_path / "kept").iterdir()) == []
 
 
 def test_replaced_data_is_kept_aside(shop_with_files: Path, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 import hmac
 import os
+import shutil
 from collections.abc import Callable
 from typing import Final
 
@@ -16,6 +17,8 @@ from shop.http import Request
 
 ALIVE: Final = "/healthz"
 READY: Final = "/readyz"
+LEAST_FREE_BYTES: Final = 32 * 2**20
+"""Room on the disk of the data folder for the largest upload that the proxy lets through."""
 
 _also: Final[list[Callable[[], str]]] = []
 
@@ -44,6 +47,9 @@ def readyz(request: Request) -> HttpResponse:
         cursor.execute("SELECT 1")
     if not os.access(settings.DATA_DIR, os.W_OK):
         said = "The data folder cannot be written to: see LOOMBOOK_DATA and its owner."
+        return HttpResponse(said, status=503, content_type="text/plain")
+    if shutil.disk_usage(settings.DATA_DIR).free < LEAST_FREE_BYTES:
+        said = "The disk of the data folder is full: make room on it. Nothing can be kept there."
         return HttpResponse(said, status=503, content_type="text/plain")
     for said in filter(None, (why_not() for why_not in _also)):
         return HttpResponse(said, status=503, content_type="text/plain")
