@@ -5,7 +5,7 @@ PY := .venv/bin/python
 export PORT
 
 .DEFAULT_GOAL := help
-.PHONY: help run test check lint format types migrations audit bench soak upgrade mutate fuzz lock backup restore record
+.PHONY: help run test check lint format types migrations audit bench soak machine containers upgrade mutate fuzz lock backup restore record
 .PHONY: environment test-environment
 
 help: ## list these commands
@@ -41,9 +41,15 @@ bench: test-environment ## speed targets, as ratios of one run (BENCH_JOBS=10000
 soak: test-environment ## thirty tablets for SOAK_MINUTES (10) while things are killed: what was lost
 	@$(PY) -m tests.soak
 
+containers: test-environment ## build and start deploy/compose.yaml from nothing and break it, where there is an engine
+	@$(PY) -m tests.containers
+
 upgrade: test-environment ## from the first version to this one and back, with its demo shop (minutes)
 	@$(PY) -m tests.upgrade
 	@deploy/test_postgres.sh $(PY) -m tests.upgrade
+
+machine: ## the documented set-up on a booted Debian of its own, and what befalls it (minutes; root)
+	@deploy/machine.sh
 
 mutate: test-environment ## which slips of tables, rules and saving no test would notice (an hour)
 	@$(PY) -m tests.mutate tables

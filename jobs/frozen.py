@@ -33,6 +33,7 @@ APPEND_ONLY: Final = frozenset(
         "jobs.EstimateApproval",
         "jobs.Payment",
         "jobs.Seal",
+        "jobs.SigningCertificate",
         "jobs.SetupVersion",
         "jobs.SetupEvent",
     }

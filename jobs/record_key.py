@@ -34,11 +34,15 @@ def lost(path: Path, what: str) -> KeyLost:
     )
 
 
-def another() -> KeyLost:
-    """The refusal where the key is whole, but of another book."""
-    path = key_path()
-    return KeyLost(
-        f"The key of the record here is not this book’s: {path}. Nothing is signed or written with "
+class Another(KeyLost):
+    """A key file is whole, but of another book, or was exchanged on another machine."""
+
+
+def another(path: Path | None = None, what: str = "The key of the record") -> Another:
+    """The refusal where a key is whole, but not the one of this book."""
+    path = path or key_path()
+    return Another(
+        f"{what} here is not this book’s: {path}. Nothing is signed or written with "
         f"it. Copy {path.name} from the machine that serves this book, or take data/{path.name} "
         "out of its newest backup, and put it there."
     )

@@ -2,12 +2,16 @@
 
 The key and a self-signed certificate are made once in the data folder and kept by every backup.
 The certificate proves that a sheet came from this shop's book and was not altered; it does not
-prove to a stranger who the shop is, as one from a public authority would.
+prove to a stranger who the shop is, as one from a public authority would. `jobs.own_certificates`
+says which certificate is this book's: with another, nothing is signed.
 """
 
 import asyncio
-from collections.abc import Coroutine
+import fcntl
+import os
+from collections.abc import Collection, Coroutine
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
@@ -22,10 +26,14 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.x509.oid import NameOID
 from django.conf import settings
+from django.db import transaction
 
-from jobs.models import InstallSheet
-from jobs.record_key import lost, write_file
+from jobs import own_certificates
+from jobs.models import InstallSheet, SigningCertificate
+from jobs.record_key import another, lost, write_file
 from shop.lazy import Lazy
+from shop.models import Shop
+from shop.services import events
 
 reader, writer = Lazy("pyhanko.pdf_utils.reader"), Lazy("pyhanko.pdf_utils.incremental_writer")
 fields, signers, shop_signer = (
@@ -38,6 +46,8 @@ validation, trust = Lazy("pyhanko.sign.validation"), Lazy("pyhanko_certvalidator
 KEY_BITS: Final = 3072
 VALID_FOR: Final = timedelta(days=365 * 30)
 FIELD: Final = "ShopSignature"
+WHAT: Final = "The shop’s signing key"
+EXCHANGED: Final = "signing_key.exchanged"
 
 
 @dataclass(frozen=True)
@@ -107,29 +117,91 @@ def _new_pem(shop_name: str) -> bytes:
 def shop_key(shop_name: str) -> ShopKey:
     """The shop's key; `shop_name` goes into the certificate when there is none yet.
 
-    A book with signed sheets never gets a new key in silence: raises KeyLost.
+    A book with signed sheets never gets a new key in silence: raises KeyLost, also where the key
+    here is not the one that signs for this book.
     """
-    path = key_path()
-    if not path.exists():
-        if InstallSheet.objects.exists():
-            raise lost(path, "The shop’s signing key")
-        write_file(path, _new_pem(shop_name))
+    if not key_path().exists() and not has_signed():
+        write_file(key_path(), _new_pem(shop_name))
+    key = key_here()
+    if not _signs(key):
+        # What an exchange that was cut off has left beside it.
+        if _coming_path().exists() and _signs(_read(_coming_path())):
+            _take_coming()
+        key = key_here()
+        if not _signs(key):
+            raise another(key_path(), WHAT)
+    return key
+
+
+def has_signed() -> bool:
+    """Whether anything was ever signed for this book."""
+    return InstallSheet.objects.exists() or SigningCertificate.objects.exists()
+
+
+def _signs(key: ShopKey) -> bool:
+    return own_certificates.is_signing(key.certificate.sha256.hex())
+
+
+def key_here() -> ShopKey:
+    """The key in the data folder, whosever it is. Raises KeyLost."""
+    if not key_path().exists():
+        raise lost(key_path(), WHAT)
+    return _read(key_path())
+
+
+def new_shop_key(shop_name: str) -> ShopKey:
+    """Make the key that nobody has any more; only what says so in the record may call this."""
+    write_file(key_path(), _new_pem(shop_name))
+    return key_here()
+
+
+def _coming_path() -> Path:
+    return key_path().with_name(f"{key_path().name}.coming")
+
+
+def exchange(shop_name: str, *, distrusts: bool = False) -> ShopKey:
+    """Sign with a new key from now on; what was signed before still holds. With `distrusts` others
+    may have the former key: then it vouches for nothing but what the book itself has kept.
+
+    The new key is on the disk before the book names it, and put in its place after that: cut off
+    between the two, whatever signs next puts it there. Raises Refused.
+    """
+    folder = os.open(key_path().parent, os.O_RDONLY)
+    try:
+        fcntl.flock(folder, fcntl.LOCK_EX)
+        before = shop_key(shop_name).certificate.sha256.hex()
+        _coming_path().unlink(missing_ok=True)
+        write_file(_coming_path(), _new_pem(shop_name))
+        now = _read(_coming_path()).certificate.sha256.hex()
+        with transaction.atomic():
+            own_certificates.add_next(before, now, distrusts=distrusts)
+            told = {"fingerprint": now, **({"others_have_it": True} if distrusts else {})}
+            events.log(None, EXCHANGED, Shop.objects.current(), after=told)
+        _take_coming()
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+    return shop_key(shop_name)
+
+
+def _take_coming() -> None:
+    """Put it in its place, unless another process has just done so."""
+    with suppress(FileNotFoundError):
+        os.replace(_coming_path(), key_path())
+
+
+def _read(path: Path) -> ShopKey:
     return _load(path, path.stat().st_mtime_ns)
 
 
-def new_shop_key(shop_name: str) -> None:
-    """Make the key that nobody has any more; only what says so in the record may call this."""
-    write_file(key_path(), _new_pem(shop_name))
-
-
-@lru_cache(maxsize=1)
+@lru_cache(maxsize=2)
 def _load(path: Path, _changed: int) -> ShopKey:
     pem = path.read_bytes()
     try:
         private = serialization.load_pem_private_key(pem, password=None)
         certificate = x509.load_pem_x509_certificate(pem[pem.index(b"-----BEGIN CERTIFICATE") :])
     except ValueError:
-        raise lost(path, "The shop’s signing key") from None
+        raise lost(path, WHAT) from None
     assert isinstance(private, rsa.RSAPrivateKey)
     return ShopKey(
         private,
@@ -166,17 +238,20 @@ def sign(pdf: bytes, *, shop_name: str, reason: str) -> bytes:
     return signed
 
 
-def check(pdf: bytes, shop_name: str, lost: str = "") -> SignatureCheck:
+def check(
+    pdf: bytes, shop_name: str, lost: str = "", *, former: Collection[str] = ()
+) -> SignatureCheck:
     """Whether the PDF carries this shop's signature over its whole content, unaltered.
 
-    `lost` is the fingerprint of a certificate that was this shop's before its key was lost.
-    Raises KeyLost.
+    `lost` is the fingerprint of a certificate that was this shop's before its key was lost,
+    `former` are those of certificates that were exchanged. Raises KeyLost.
     """
     own = shop_key(shop_name).certificate
     try:
         signature = reader.PdfFileReader(BytesIO(pdf)).embedded_signatures[0]
         before = signature.signer_cert
-        trusted = before if lost and before.sha256.hex() == lost else own
+        counts = {lost, *former} - {""}
+        trusted = before if before.sha256.hex() in counts else own
         status: Any = _run(
             validation.async_validate_pdf_signature(
                 signature, trust.ValidationContext(trust_roots=[trusted])
@@ -195,10 +270,7 @@ def check(pdf: bytes, shop_name: str, lost: str = "") -> SignatureCheck:
 def own_certificate() -> asn1_x509.Certificate | None:
     """The certificate with which this shop signs; None where nothing was signed yet. Raises
     KeyLost."""
-    path = key_path()
-    if not path.exists() and not InstallSheet.objects.exists():
-        return None
-    return shop_key("").certificate
+    return shop_key("").certificate if has_signed() else None
 
 
 def is_written_as_signed(pdf: bytes) -> bool:
@@ -216,12 +288,3 @@ def is_written_as_signed(pdf: bytes) -> bool:
     place = len(written) - 2
     wanted: bytes = b"<" + der.hex().upper().encode().ljust(place, b"0") + b">"
     return bytes(written) == wanted
-
-
-def signed_with(pdf: bytes) -> str:
-    """The fingerprint of the certificate in a signed PDF; empty where there is none."""
-    try:
-        certificate = reader.PdfFileReader(BytesIO(pdf)).embedded_signatures[0].signer_cert
-    except Exception:  # as above
-        return ""
-    return str(certificate.sha256.hex())

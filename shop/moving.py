@@ -87,6 +87,7 @@ def _require_empty() -> None:
 
 def _make_tables(url: str) -> None:
     environment = os.environ | {"DATABASE_URL": url}
+    environment.pop("DATABASE_URL_FILE", None)
     command = [sys.executable, "manage.py", "migrate", "--noinput", "--verbosity", "0"]
     done = subprocess.run(
         command, cwd=settings.BASE_DIR, env=environment, capture_output=True, text=True

@@ -400,7 +400,7 @@ READ_ANYWHERE = frozenset(
 SHARED = (
     *("customer", "vehicle", "vehicle_model", "model_plug", "product", "plug", "part_line"),
     *("setup", "wire_book", "cause", "tax_rate", "label_sheet", "step_kind", "step_template"),
-    *("microphone", "target", "api_token", "hook"),
+    *("microphone", "target", "api_token"),
 )
 """What all branches share, by the prefix of the URL names that speak of it."""
 

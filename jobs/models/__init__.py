@@ -47,7 +47,7 @@ from jobs.models.measured import (
 )
 from jobs.models.photos import Photo
 from jobs.models.power import PowerRun, SupplyFacts
-from jobs.models.record import RecordChain, Seal, SealKind, ShopChain
+from jobs.models.record import RecordChain, Seal, SealKind, ShopChain, SigningCertificate
 from jobs.models.setups import SavedSetup, SetupEvent, SetupState, SetupUse, SetupVersion
 from jobs.models.sign_off import FindingReason, InstallSheet, SendBack, SheetReceipt
 from jobs.models.steps import CautionKind, Gate, JobStep, StepOutcome, StepTemplate, WorkKind
@@ -126,6 +126,7 @@ __all__ = [
     "SheetReceipt",
     "ShopChain",
     "ShopTarget",
+    "SigningCertificate",
     "Stay",
     "StepOutcome",
     "StepTemplate",

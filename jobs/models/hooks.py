@@ -17,11 +17,17 @@ class News(models.TextChoices):
 
 
 class Hook(models.Model):
-    """One address, what it is told, and the sealed secret that each delivery is signed with."""
+    """One address, what it is told, and the sealed secret that each delivery is signed with.
+
+    With a `branch` it is told of the jobs of that branch alone, as each stands when it happens.
+    """
 
     name = models.CharField("program", max_length=60)
     address = models.CharField(max_length=500)
     news = models.JSONField("is told", default=list)
+    branch = models.ForeignKey(
+        "shop.Branch", models.PROTECT, null=True, blank=True, related_name="+"
+    )
     sealed = models.TextField(editable=False)
     made_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, related_name="+", editable=False

@@ -70,3 +70,29 @@ class Seal(models.Model):
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} {self.about}".strip()
+
+
+class SigningCertificate(models.Model):
+    """A certificate with which this book's sheets are signed, by its fingerprint: the highest
+    `number` signs. With `distrusts`, others may have the key of those before it.
+
+    `key_id` names the key of the record that made `mac`.
+    """
+
+    number = models.PositiveIntegerField()
+    fingerprint = models.CharField(max_length=64)
+    distrusts = models.BooleanField(default=False)
+    at = models.DateTimeField()
+    key_id = models.CharField(max_length=16)
+    mac = models.CharField(max_length=64)
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["key_id", "number"], name="signing_certificate_once_a_number"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"Signing certificate {self.number}"

@@ -6,6 +6,7 @@ from django.utils.translation import gettext_noop as kept
 
 from jobs.models import Hook, ProposalLimits, ShopTarget, WorkKind
 from jobs.services import hooks
+from jobs.signing import EXCHANGED
 from shop.reads.events import tell_of
 
 tell_of(
@@ -22,12 +23,16 @@ tell_of(
 )
 tell_of(ShopTarget, kept("Target curve"), "target_edit")
 tell_of(ProposalLimits, kept("Limits of a proposal"))
-FIELDS: Final = (kept("Program"),)
+FIELDS: Final = (kept("Program"), kept("Fingerprint"), kept("Others have it"))
 """What fields are called that stand on no form of that name."""
 
 tell_of(
     Hook,
     kept("Address that is told"),
     "hook",
-    {hooks.MADE: kept("Address that is told added"), hooks.ENDED: kept("Address is told no more")},
+    {
+        hooks.MADE: kept("Address that is told added"),
+        hooks.ENDED: kept("Address is told no more"),
+        EXCHANGED: kept("Signing key exchanged"),
+    },
 )

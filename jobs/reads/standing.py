@@ -2,9 +2,13 @@
 
 from django.db.models import Count
 
+from jobs import signing
 from jobs.lifecycle import Stage
-from jobs.models import Delivery, HookDelivery, Job, Mail, Told
+from jobs.models import Delivery, HookDelivery, Job, Mail, SigningCertificate, Told
+from jobs.record_key import Another, KeyLost, key_path
+from jobs.services.shop_chain import key_of_this_book
 from shop import metrics
+from shop.views import health
 
 LIVE = [one for one in Stage if one not in {Stage.COLLECTED, Stage.CANCELLED}]
 
@@ -35,3 +39,21 @@ def _told() -> dict[str, float]:
 
 metrics.tell("loombook_told", "What other programs are told, by state", "state", _told)
 metrics.tell("loombook_live_jobs", "Jobs not yet collected or cancelled, by stage", "stage", _jobs)
+
+
+def _keys() -> str:
+    """Why a machine that has the keys of another book is not to be asked: it could write nothing.
+    One that has none is asked all the same, for it may be the only one, and shows what there is."""
+    try:
+        if key_path().exists():
+            key_of_this_book()
+        if signing.key_path().exists() and SigningCertificate.objects.exists():
+            signing.shop_key("")
+    except Another:
+        return "A key here is not this book's: manage.py check_record says which."
+    except KeyLost:
+        return ""
+    return ""
+
+
+health.also(_keys)

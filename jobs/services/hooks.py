@@ -26,9 +26,9 @@ from django.utils.translation import gettext
 from jobs.errors import Refused
 from jobs.models import Hook, HookDelivery, Job, JobEvent, News, Told
 from shop import outgoing
-from shop.models import StaffMember
+from shop.models import Branch, StaffMember
 from shop.sealing import seals
-from shop.services import events, restored
+from shop.services import ended_since, events, restored
 
 MADE: Final = "hook.made"
 ENDED: Final = "hook.ended"
@@ -82,6 +82,9 @@ def tell(event: JobEvent, job: Job | None) -> None:
     if not hooks:
         return
     job = job or Job.objects.select_related("comeback_of").get(pk=event.job_id)
+    if any(hook.branch_id for hook in hooks):
+        there = job.bay.branch_id
+        hooks = [hook for hook in hooks if hook.branch_id in (None, there)]
     HookDelivery.objects.bulk_create(
         _delivery(hook, news, {"job": job.number, **data}, event.at)
         for news, data in _news_of(event, job)
@@ -99,9 +102,18 @@ def _delivery(hook: Hook, news: News, data: Mapping[str, Any], at: datetime) -> 
 # Addresses --------------------------------------------------------------------------------------
 
 
+def of_hook(pk: int) -> frozenset[int]:
+    """The branch of which an address is told; nothing of one that is told of the whole business."""
+    listed = Hook.objects.filter(pk=pk, branch__isnull=False)
+    return frozenset(listed.values_list("branch_id", flat=True))
+
+
 @transaction.atomic
-def make(name: str, address: str, news: Iterable[str], by: StaffMember) -> tuple[Hook, str]:
-    """An address and the secret that signs what it is told, shown once. Raises Refused."""
+def make(
+    name: str, address: str, news: Iterable[str], by: StaffMember, branch: Branch | None = None
+) -> tuple[Hook, str]:
+    """An address, told of one branch or of the whole business, and the secret that signs what it is
+    told, shown once. Raises Refused."""
     try:
         outgoing.place_of(address)
     except outgoing.NotAllowed as error:
@@ -116,6 +128,7 @@ def make(name: str, address: str, news: Iterable[str], by: StaffMember) -> tuple
         name=name,
         address=address,
         news=[str(one) for one in News if one in wanted],
+        branch=branch,
         sealed=seals(_PURPOSE).encrypt(key).decode(),
         made_by=by,
     )
@@ -128,10 +141,14 @@ def end(pk: int, by: StaffMember) -> None:
     """Tell an address nothing more; what waits is given up. Again changes nothing."""
     hook = Hook.objects.select_for_update().filter(pk=pk, ended_at=None).first()
     if hook is not None:
-        hook.ended_at, hook.ended_by = timezone.now(), by
-        hook.save(update_fields=["ended_at", "ended_by"])
-        hook.deliveries.filter(state=Told.WAITING).update(state=Told.GIVEN_UP)
-        events.log(by, ENDED, hook, after={"ended_at": hook.ended_at})
+        _end(hook, by)
+
+
+def _end(hook: Hook, by: StaffMember | None) -> None:
+    hook.ended_at, hook.ended_by = timezone.now(), by
+    hook.save(update_fields=["ended_at", "ended_by"])
+    hook.deliveries.filter(state=Told.WAITING).update(state=Told.GIVEN_UP)
+    events.log(by, ENDED, hook, after={"ended_at": hook.ended_at})
 
 
 def give_up_what_waits() -> int:
@@ -142,6 +159,21 @@ def give_up_what_waits() -> int:
 
 
 restored.also("deliveries", give_up_what_waits)
+
+
+def _ended() -> set[str]:
+    return set(Hook.objects.exclude(ended_at=None).values_list("sealed", flat=True))
+
+
+def _end_again(sealed: set[str]) -> list[str]:
+    """What a replaced book had ended; told by their sealed secrets, which no two share."""
+    hooks = list(Hook.objects.filter(ended_at=None, sealed__in=sealed))
+    for hook in hooks:
+        _end(hook, None)
+    return [f"{hook}: address told no more" for hook in hooks]
+
+
+ended_since.also("hooks", _ended, _end_again)
 
 
 def _in_use(pk: int) -> Hook:

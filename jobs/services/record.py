@@ -18,7 +18,7 @@ from typing import Any, Final
 from django.db import connection, models, transaction
 from django.utils import timezone
 
-from jobs import frozen
+from jobs import frozen, own_certificates
 from jobs.models import (
     CheckIn,
     InstallSheet,
@@ -31,7 +31,6 @@ from jobs.models import (
     ShopChain,
 )
 from jobs.record_key import another, key, key_id, key_path, new_key, write_key
-from jobs.signing import signed_with
 from shop.frozen import model_of
 
 _EXACT: Final = 2**53
@@ -334,15 +333,17 @@ def is_unkeyed() -> bool:
 
 
 @transaction.atomic
-def seal_anew(*, signatures_lost: bool = False) -> int:
+def seal_anew(*, new_certificate: str = "") -> int:
     """Make a key and seal everything as it stands; returns how many jobs.
 
-    Every seal says that it is late: of the time before, it proves nothing. With
-    `signatures_lost` each seal keeps the certificate with which its PDF was signed.
+    Every seal says that it is late: of the time before, it proves nothing. With the fingerprint of
+    a `new_certificate`, since the signing key was lost, each seal keeps the certificate with which
+    its PDF was signed.
     """
     from jobs.services import shop_chain
 
-    secret = new_key()
+    secret, signatures_lost = new_key(), bool(new_certificate)
+    own_certificates.key_anew(secret, new_certificate)
     shop_chain.begin(secret)
     closed = set(_closed_jobs().values_list("pk", flat=True))
     jobs = Job.objects.select_for_update(of=("self",)).order_by("pk")
@@ -373,7 +374,7 @@ def _take_over(job: Job, secret: bytes, *, with_rows: bool, signatures_lost: boo
         seal_sheet(
             sheet,
             with_rows=with_rows and sheet == newest,
-            certificate=signed_with(bytes(sheet.pdf)) if signatures_lost else "",
+            certificate=own_certificates.signed_with(bytes(sheet.pdf)) if signatures_lost else "",
             **late,
         )
     for receipt in SheetReceipt.objects.filter(sheet__job=job).select_related("sheet__job"):

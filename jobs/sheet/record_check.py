@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from django.db import connection
 
-from jobs import frozen, signing, wording
+from jobs import frozen, own_certificates, signing, wording
 from jobs.models import (
     CheckIn,
     InstallSheet,
@@ -253,7 +253,9 @@ def _check_sheet(sheet: InstallSheet, secret: bytes) -> SheetCheck:
 
 
 def _signature(check: SheetCheck, pdf: bytes, sheet: InstallSheet, lost: str, what: str) -> str:
-    signature = signing.check(pdf, sheet.document.get("shop", {}).get("name", ""), lost)
+    former = {row.fingerprint for row in own_certificates.known()}
+    shop_name = sheet.document.get("shop", {}).get("name", "")
+    signature = signing.check(pdf, shop_name, lost, former=former)
     if not signature.valid:
         check.problems.append(
             f"{what} does not carry this shop’s signature over its whole content."
@@ -328,6 +330,8 @@ def _stage(job: Job) -> list[str]:
 def check_book() -> Iterator[str]:
     """Everything that is wrong with the record, one sentence each. Raises KeyLost."""
     secret = key_of_this_book()
+    yield from own_certificates.check()
+    signing.own_certificate()
     for table in without_trigger(connection):
         yield f"Database: the triggers that protect {table} are gone or changed."
     for job in Job.objects.order_by("number").iterator(chunk_size=200):

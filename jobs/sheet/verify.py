@@ -14,7 +14,7 @@ import msgspec
 from django.db.models import QuerySet
 from django.utils.translation import gettext, gettext_noop as kept
 
-from jobs import signing
+from jobs import own_certificates, signing
 from jobs.models import InstallSheet
 from jobs.sheet import document as sheet_document
 from jobs.sheet.record_check import check_sheet
@@ -27,6 +27,7 @@ reader = Lazy("pyhanko.pdf_utils.reader")
 
 NOT_OURS: Final = "not_ours"
 CHANGED: Final = "changed"
+FORMER: Final = "former"
 UNKNOWN: Final = "unknown"
 IN_DOUBT: Final = "in_doubt"
 REPLACED: Final = "replaced"
@@ -45,6 +46,10 @@ _SAID: Final = {
     CHANGED: kept(
         "This file was signed by this shop and changed afterwards. Do not rely on it: ask the shop "
         "for the sheet as it was signed."
+    ),
+    FORMER: kept(
+        "This file was signed with a key that this shop has replaced, since others may have it: "
+        "do not rely on it. Ask the shop for the file as it is signed now."
     ),
     UNKNOWN: kept(
         "This file carries this shop’s signature, and the book has no sheet that belongs to it. "
@@ -119,12 +124,16 @@ def verify(pdf: bytes) -> Answer:
     given = in_the_book(hashlib.sha256(pdf).hexdigest())
     if given is not None:
         return _of_book(given)
-    own = signing.own_certificate()
-    if own is None:
+    if signing.own_certificate() is None:
         return Answer(NOT_OURS)
-    signature = signing.check(pdf, Shop.objects.current().name)
+    rows = own_certificates.known()
+    former = {row.fingerprint for row in own_certificates.trusted(rows)}
+    given_with = own_certificates.signed_with(pdf)
+    if given_with in {row.fingerprint for row in rows} - former:
+        return Answer(FORMER)
+    signature = signing.check(pdf, Shop.objects.current().name, former=former)
     if not signature.valid or not signing.is_written_as_signed(pdf):
-        return Answer(CHANGED if signing.signed_with(pdf) == own.sha256.hex() else NOT_OURS)
+        return Answer(CHANGED if given_with in former else NOT_OURS)
     row = _sheets().filter(document_sha256=_record_sha256(pdf) or "none").first()
     return Answer(UNKNOWN) if row is None else replace(_of_book(row), paper=_paper(pdf))
 

@@ -1,6 +1,7 @@
 """Other programs that are told: listed, made, tried, looked at, ended."""
 
 from django.contrib import messages
+from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.translation import gettext
@@ -12,6 +13,8 @@ from jobs.errors import Refused
 from jobs.forms.hooks import HookForm
 from jobs.models import Hook, News
 from jobs.services import hooks
+from jobs.services.hooks import of_hook
+from shop import branches
 from shop.access import allow
 from shop.http import Request
 from shop.paging import page_of
@@ -25,8 +28,8 @@ def _labels(hook: Hook) -> list[str]:
 @allow(Role.MANAGER, password=True)
 @require_safe
 def hook_list(request: Request) -> HttpResponse:
-    """Every address, those in use first."""
-    rows = Hook.objects.select_related("made_by", "ended_by")
+    """Every address of the person's branches and of the whole business, those in use first."""
+    rows = Hook.objects.filter(branches.own() | Q(branch=None)).select_related("ended_by", "branch")
     listed = sorted(rows, key=lambda hook: hook.ended_at is not None)
     context = {"hooks": [(hook, _labels(hook)) for hook in listed]}
     return render(request, "api/hooks.html", context)
@@ -42,7 +45,9 @@ def hook_create(request: Request) -> HttpResponse:
     if posted is not None and form.is_valid():
         data = form.cleaned_data
         try:
-            hook, secret = hooks.make(data["name"], data["address"], data["news"], request.user)
+            hook, secret = hooks.make(
+                data["name"], data["address"], data["news"], request.user, data.get("branch")
+            )
         except Refused as refused:
             form.add_error("address", refused.reasons[0])
         else:
@@ -50,16 +55,16 @@ def hook_create(request: Request) -> HttpResponse:
     return render(request, "api/hook_new.html", {"form": form}, status=422 if posted else 200)
 
 
-@allow(Role.MANAGER, password=True)
+@allow(Role.MANAGER, password=True, of=of_hook)
 @require_safe
 def hook(request: Request, pk: int) -> HttpResponse:
     """What an address was told, the newest first, and what it answered."""
-    row = get_object_or_404(Hook.objects.select_related("made_by"), pk=pk)
+    row = get_object_or_404(Hook.objects.select_related("made_by", "branch"), pk=pk)
     context = {"hook": row, "labels": _labels(row), "page": page_of(request, row.deliveries.all())}
     return render(request, "api/hook.html", context)
 
 
-@allow(Role.MANAGER, password=True)
+@allow(Role.MANAGER, password=True, of=of_hook)
 @require_POST
 def hook_end(request: Request, pk: int) -> HttpResponse:
     """Tell an address nothing more."""
@@ -69,7 +74,7 @@ def hook_end(request: Request, pk: int) -> HttpResponse:
     return redirect("hook_list")
 
 
-@allow(Role.MANAGER, password=True)
+@allow(Role.MANAGER, password=True, of=of_hook)
 @require_POST
 def hook_test(request: Request, pk: int) -> HttpResponse:
     """Send a test."""
@@ -85,7 +90,7 @@ def hook_test(request: Request, pk: int) -> HttpResponse:
     return redirect("hook", row.pk)
 
 
-@allow(Role.MANAGER, password=True)
+@allow(Role.MANAGER, password=True, of=of_hook)
 @require_POST
 def hook_again(request: Request, pk: int, delivery: int) -> HttpResponse:
     """Send once more what was given up."""

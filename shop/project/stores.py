@@ -7,11 +7,12 @@ ON_DISK: Final = {"BACKEND": "shop.on_disk.SyncedStorage"}
 _KNOWN: Final = {"endpoint", "region", "backup"}
 
 
-def store_of(url: str) -> dict[str, Any]:
+def store_of(url: str, key_id: str = "", secret: str = "") -> dict[str, Any]:
     """The storage that LOOMBOOK_FILES names: s3://BUCKET/FOLDER?endpoint=https://HOST&region=NAME
     for any store that speaks S3, with `backup=no` where the store keeps copies itself; the disk
     where it is empty. Ends the program with a sentence when it is neither. The keys of the store
-    come from AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, and are in no address."""
+    come from AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY (`key_id`, `secret`) and are in no
+    address."""
     if not url:
         return ON_DISK
     parts = urlsplit(url)
@@ -37,6 +38,7 @@ def store_of(url: str) -> dict[str, Any]:
             "location": parts.path.strip("/"),
             "endpoint_url": given.get("endpoint") or None,
             "region_name": given.get("region") or "us-east-1",
+            **({"access_key": key_id, "secret_key": secret} if key_id and secret else {}),
             "backed_up": "backup" not in given,
         },
     }

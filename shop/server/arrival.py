@@ -50,6 +50,8 @@ LEFT_S: Final = 0.01
 REMEMBERED_S: Final = 1
 """It is then taken, also by a loop that is too busy to come back at once."""
 STOP_S: Final = 10
+LATE_S: Final = 0.02
+"""What a proxy sent while it could not know of the stop yet is still read within this time."""
 
 
 FOLDED: Final = re.compile(rb"\r\n[ \t]")
@@ -330,9 +332,11 @@ class Server(TcpWSGIServer):
         while not self.stopping:
             self._turn(LEFT_S if time.monotonic() < self.left_until else 1.0)
         wasyncore.dispatcher.close(self)
-        until = time.time() + STOP_S
-        while time.time() < until and any(one.busy() for one in self.active_channels.values()):
-            self._turn(0.1)
+        began = time.time()
+        while (since := time.time() - began) < LATE_S or (
+            since < STOP_S and any(one.busy() for one in self.active_channels.values())
+        ):
+            self._turn(LATE_S)
 
     def _turn(self, timeout_s: float) -> None:
         self.pulse.beat(len(self.active_channels))

@@ -2,6 +2,8 @@
 
 import hmac
 import os
+import shutil
+from collections.abc import Callable
 from typing import Final
 
 from django.conf import settings
@@ -15,6 +17,16 @@ from shop.http import Request
 
 ALIVE: Final = "/healthz"
 READY: Final = "/readyz"
+LEAST_FREE_BYTES: Final = 32 * 2**20
+"""Room on the disk of the data folder for the largest upload that the proxy lets through."""
+
+_also: Final[list[Callable[[], str]]] = []
+
+
+def also(why_not: Callable[[], str]) -> None:
+    """Ask something else before this machine is called ready, by the room that knows it: a sentence
+    that says why it is not, or nothing."""
+    _also.append(why_not)
 
 
 @public
@@ -28,12 +40,18 @@ def healthz(request: Request) -> HttpResponse:
 @public
 @require_safe
 def readyz(request: Request) -> HttpResponse:
-    """`ready` when the database answers and uploads can be kept; else 503 and a sentence (of the
-    database: shop/views/failures.py). It says so again by itself when both are back."""
+    """`ready` when the database answers, uploads can be kept and the keys here are this book's.
+    Else 503 and a sentence (of the database: shop/views/failures.py). It says so again by itself
+    when all is back."""
     with connection.cursor() as cursor:
         cursor.execute("SELECT 1")
     if not os.access(settings.DATA_DIR, os.W_OK):
         said = "The data folder cannot be written to: see LOOMBOOK_DATA and its owner."
+        return HttpResponse(said, status=503, content_type="text/plain")
+    if shutil.disk_usage(settings.DATA_DIR).free < LEAST_FREE_BYTES:
+        said = "The disk of the data folder is full: make room on it. Nothing can be kept there."
+        return HttpResponse(said, status=503, content_type="text/plain")
+    for said in filter(None, (why_not() for why_not in _also)):
         return HttpResponse(said, status=503, content_type="text/plain")
     return HttpResponse("ready", content_type="text/plain")
 

@@ -6,7 +6,7 @@ from django.core.files.base import ContentFile
 from django.db import models
 from django.utils import timezone
 
-from jobs import frozen
+from jobs import frozen, own_certificates, signing
 from jobs.lifecycle import Stage
 from jobs.models import (
     ChannelSetting,
@@ -22,6 +22,7 @@ from jobs.models import (
     SetupUse,
     SetupVersion,
     SheetReceipt,
+    SigningCertificate,
     TimeEntry,
     TuningFacts,
 )
@@ -114,6 +115,8 @@ def _fill(job: Job, who: StaffMember) -> None:
 
 
 def _sign(job: Job, who: StaffMember) -> None:
+    own = signing.shop_key("Heron").certificate.sha256.hex()
+    own_certificates.add(_certificate_of(job), own)
     sheet = InstallSheet.objects.create(
         job=job,
         revision=1,
@@ -142,9 +145,16 @@ def _sign(job: Job, who: StaffMember) -> None:
     SetupUse.objects.create(setup=setup, job=job, version=1, event=log(job, who, "setup.applied"))
 
 
+def _certificate_of(job: Job) -> int:
+    """The number of a certificate that stands for a job's: it is the book's, and signs for all."""
+    return 1000 + job.pk
+
+
 def row_of(label: str, job: Job) -> models.Model:
     """A row of one table that belongs to the job."""
     model = model_of(label)
+    if label == "jobs.SigningCertificate":
+        return SigningCertificate.objects.get(number=_certificate_of(job))
     if label in frozen.WITH_JOB:
         path = frozen.job_path(model)
     elif label in {"jobs.SetupVersion", "jobs.SetupEvent"}:

@@ -1,5 +1,6 @@
 """Branches of one business: whose rights reach where, numbers by branch, and one that has none."""
 
+import json
 import re
 from datetime import date, datetime, time, timedelta
 from functools import partial
@@ -20,10 +21,10 @@ from django.utils import timezone
 from jobs.errors import AskFirst
 from jobs.lifecycle import Stage
 from jobs.lists.messages import MESSAGES
-from jobs.models import ClockEnd, Job, JobEvent
+from jobs.models import ClockEnd, Hook, Job, JobEvent, News
 from jobs.reads.board import find_jobs, live_jobs
 from jobs.reads.plan import day_plan
-from jobs.services import clock
+from jobs.services import clock, events, hooks
 from jobs.services.booking import Booking, Slot, book, change_booking
 from jobs.sheet import document as sheet_document
 from shop import branches, series
@@ -34,6 +35,7 @@ from shop.roles import Role
 from shop.services import tablets
 from shop.services.branches import put_in, save_branch
 from tests.factories import (
+    PASSWORD,
     BayFactory,
     VehicleFactory,
     make_job,
@@ -92,6 +94,7 @@ def test_a_person_of_another_branch_is_refused_wherever_an_address_names_one() -
         name="Bay 1", token_sha256="1" * 64, registered_by=two.owner
     )
     ground.keys["tablet"] = Bay.objects.get(pk=ground.keys["bay"]).tablets.get().pk
+    Hook.objects.filter(pk=ground.keys["hook"]).update(branch=two.first)
     client = client_of(works_at(two.second))
     problems = []
     for url in (one for one in URLS if TABLE.get(one.name)):
@@ -245,6 +248,41 @@ def test_a_desk_books_and_moves_into_bays_of_its_own_branches_alone() -> None:
     assert f'name="bay" value="{there.pk}"' not in edited
     job.refresh_from_db()
     assert job.bay == here
+
+
+@pytest.mark.once
+def test_a_program_is_told_of_the_branch_it_was_added_for_and_nobody_adds_beyond_their_own(
+    settings: Any,
+) -> None:
+    """Two branches of one name, a job of each: told by what each is."""
+    settings.HOOKS_INSIDE = True
+    two = second_branch()
+    two.second.name = two.first.name
+    two.second.save()
+    create = reverse("hook_create")
+    typed = {"address": "http://127.0.0.1:9/x", "news": [News.STAGE], "password": PASSWORD}
+    local, whole = client_of(works_at(two.second)), client_of(two.owner)
+    for client, name, branch, status in (
+        (local, "Taken over", two.first.pk, 422),
+        (local, "Of all", "", 422),
+        (local, "Of one", two.second.pk, 200),
+        (whole, "Of all", "", 200),
+    ):
+        answer = client.post(create, {**typed, "name": name, "branch": branch})
+        assert answer.status_code == status, name
+    of_one, of_all = Hook.objects.get(name="Of one"), Hook.objects.get(name="Of all")
+    assert ShopEvent.objects.get(name="Of one", code=hooks.MADE).after["branch"]
+    jobs = [make_job(bay=BayFactory(branch=place)) for place in (two.first, two.second)]
+    for job in jobs:
+        stages = {"before": {"stage": "booked"}, "after": {"stage": "cancelled"}}
+        events.log(Job.objects.get(pk=job.pk), two.owner, "job.cancel", **stages)
+    told = {
+        hook: [json.loads(one.body)["data"]["job"] for one in hook.deliveries.order_by("pk")]
+        for hook in (of_one, of_all)
+    }
+    assert told == {of_one: [jobs[1].number], of_all: [job.number for job in jobs]}
+    shown = client_of(works_at(two.first)).get(reverse("hook_list")).content.decode()
+    assert "Of all" in shown and "Of one" not in shown
 
 
 @pytest.mark.once

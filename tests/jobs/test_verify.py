@@ -4,6 +4,7 @@ import io
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 import zxingcpp
@@ -16,6 +17,7 @@ from pypdfium2 import PdfDocument
 
 from jobs import signing
 from jobs.models import InstallSheet, JobEvent, SheetReceipt
+from jobs.own_certificates import signed_with
 from jobs.services.moves import move
 from jobs.sheet import render, verify as checked
 from jobs.sheet.sign_off import collect_job, sign_off_job
@@ -81,7 +83,8 @@ def test_what_is_no_sheet_of_ours(sheet: InstallSheet, data_folder: Path) -> Non
     own = (data_folder / "signing.pem").read_bytes()
     (data_folder / "signing.pem").unlink()
     signing.new_shop_key("Lantern Lane Sound")
-    forged = render.customer_pdf(sheet.document)
+    with patch("jobs.own_certificates.is_signing", lambda _: True):
+        forged = render.customer_pdf(sheet.document)
     (data_folder / "signing.pem").write_bytes(own)
     for strange in (b"", b"%PDF-1.7\n", b"\x00" * 4000, forged, render.pdf(sheet.document)):
         assert verify(strange).kind == checked.NOT_OURS
@@ -152,7 +155,7 @@ def test_the_certificate_given_out_is_the_one_that_signed(
     assert given.startswith(b"-----BEGIN CERTIFICATE-----") and b"PRIVATE" not in given
     assert given.strip() in (data_folder / "signing.pem").read_bytes().replace(b"\r", b"")
     page = client.get("/verify/").content.decode()
-    fingerprint = signing.signed_with(bytes(sheet.pdf)).upper()
+    fingerprint = signed_with(bytes(sheet.pdf)).upper()
     assert fingerprint in page.replace(" ", "")
     (data_folder / "signing.pem").unlink()
     assert client.get("/verify/").status_code == 200

@@ -16,11 +16,12 @@ from django.urls import reverse
 
 from shop import known_device, logs
 from shop.middleware import ID
-from shop.models import CodeApp, ShopEvent
+from shop.models import Branch, CodeApp, ShopEvent
 from shop.project.databases import database_of
 from shop.roles import Role
 from shop.scopes import Scope
 from shop.services import api_tokens, code_apps, sign_in
+from shop.services.branches import save_branch
 from tests.factories import PASSWORD, make_job, make_shop, make_staff, make_token
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -70,6 +71,7 @@ def test_the_documented_deployment_passes_the_check_for_deployment(tmp_path: Pat
         ("shop:x@127.0.0.1:5432/book", False),
         ("shop:x@localhost/book", False),
         ("/book", False),
+        ("shop:x@%2Frun%2FPostgreSQL/book", False),
     ],
 )
 def test_a_database_elsewhere_that_need_not_show_who_it_is_is_a_warning(
@@ -80,6 +82,8 @@ def test_a_database_elsewhere_that_need_not_show_who_it_is_is_a_warning(
     ours = [one for one in said if one.id == "loombook.W001"]
     assert bool(ours) is warned
     assert not ours or "sslmode=verify-full&sslrootcert" in str(ours[0].hint)
+    socket = database_of("postgresql://shop@%2Frun%2FBook/book", tmp_path)
+    assert socket["HOST"] == "/run/Book", "a folder's capitals count"
     with pytest.raises(SystemExit, match="asks for user"):
         database_of("postgresql://db.example.org/book?user=x", tmp_path)
 
@@ -105,13 +109,40 @@ def test_every_answer_tells_the_browser_what_to_hold_back(client: Client) -> Non
 
 @pytest.mark.once
 def test_behind_tls_a_browser_keeps_to_it_for_a_year(tmp_path: Path) -> None:
-    asked = "from shop.project.settings import SECURE_HSTS_SECONDS; print(SECURE_HSTS_SECONDS)"
-    for https, seconds in (("1", 365 * 24 * 3600), ("0", 0)):
+    asked = (
+        "from shop.project.settings import *;"
+        "print(SECURE_HSTS_SECONDS, SECURE_HSTS_INCLUDE_SUBDOMAINS, SESSION_COOKIE_SECURE)"
+    )
+    year = f"{365 * 24 * 3600}"
+    for https, told in (
+        ("1", f"{year} False True"),
+        ("subdomains", f"{year} True True"),
+        ("0", "0 False False"),
+    ):
         given = {"LOOMBOOK_HTTPS": https, "LOOMBOOK_DATA": str(tmp_path)}
         said = subprocess.check_output(
             [sys.executable, "-c", asked], env=given, cwd=ROOT, text=True
         )
-        assert int(said) == seconds
+        assert said.strip() == told
+
+
+@pytest.mark.django_db
+def test_behind_tls_pages_are_led_to_it_and_a_program_is_told_of_its_slip(
+    client: Client, settings: Any, lines: Any
+) -> None:
+    """ASVS 5.0 (2025), 4.1.2: a redirection would hide that a token went over the line in the
+    open."""
+    settings.HTTPS = settings.SECURE_SSL_REDIRECT = True
+    token, secret = make_token(make_staff(Role.MANAGER), Scope.JOBS_READ)
+    with_token = {"Authorization": f"Bearer {secret}"}
+    assert client.get("/board/")["Location"] == "https://testserver/board/"
+    slip = client.get("/api/v1/jobs", headers=with_token)
+    assert slip.status_code == 403 and "Ask over https" in slip.json()["detail"]
+    token.refresh_from_db()
+    assert token.uses == 0
+    [line] = [one for one in lines() if one["logger"] == "loombook.security"]
+    assert line["what"] == "sent in the open" and secret not in json.dumps(line)
+    assert client.get("/api/v1/jobs", headers=with_token, secure=True).status_code == 200
 
 
 @pytest.mark.django_db
@@ -246,3 +277,39 @@ def test_attempts_to_get_round_a_control_are_lines_that_say_who_and_never_what_w
     seen = len(lines())
     assert client.get("/board/").status_code == 200
     assert "loombook.security" not in {one["logger"] for one in lines()[seen:]}
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("elsewhere", "within", "what"),
+    [
+        (True, False, "of another branch"),
+        (True, True, "of another branch"),
+        (False, True, "refused"),
+        (False, False, ""),
+    ],
+)
+def test_a_refusal_by_branch_and_one_of_which_nothing_else_said_why_are_lines_too(
+    elsewhere: bool, within: bool, what: str, client: Client, lines: Any
+) -> None:
+    """ASVS 5.0 (2025), 16.3.3: a job of another branch, by its page and by a save from within one,
+    and a save that its own closed sheet refuses; not the page that is open to them."""
+    job, person = make_job(), make_staff(Role.TECHNICIAN)
+    facts = {"name": "s3cret side", "letters": "S", "address": "1 Kiln Lane", "phone": "555 0101"}
+    other = save_branch(Branch(**facts), make_staff(Role.MANAGER))
+    person.branches.set([other if elsewhere else job.bay.branch])
+    step = job.steps.create(text="Wires labelled", order=1)
+    client.force_login(person)
+    save = reverse("bay_step_save", args=[job.number, step.pk])
+    typed = {"version": step.version, "outcome": "done", "reason": "s3cret", "key": "s3cret"}
+    answer = (
+        client.post(save, typed) if within else client.get(job.get_absolute_url() + "?q=s3cret")
+    )
+    assert answer.status_code == (403 if what else 200)
+    said = [one for one in lines() if one["logger"] == "loombook.security"]
+    assert [one["what"] for one in said] == [what] * bool(what)
+    for line in said:
+        told = (line["request"], line["person"], line["path"], line["method"], line["address"])
+        path, method = answer.wsgi_request.path, answer.wsgi_request.method
+        assert told == (answer[ID], str(person.pk), path, method, "127.0.0.1")
+        assert "s3cret" not in json.dumps(line)

@@ -8,10 +8,12 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from html.parser import HTMLParser
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from django import forms
+from django.conf import settings
 from django.contrib.auth.forms import PasswordChangeForm
 from django.core.exceptions import BadRequest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -33,6 +35,7 @@ from shop.models import Customer
 from shop.roles import Role
 from shop.services.sign_in import TRIES, WAIT
 from shop.views import failures
+from shop.views.health import LEAST_FREE_BYTES
 from tests.factories import make_job, make_staff
 
 PAGE = {"Accept": "text/html,*/*;q=0.8", "Origin": "http://testserver"}
@@ -294,6 +297,22 @@ def test_who_watches_may_ask_by_address(client: Client, settings: Any, db: None)
     asked = {"host": "10.0.0.7:8000"}
     assert client.get("/readyz", headers=asked).content == b"ready"
     assert client.get("/board/", headers=asked).status_code == 400
+
+
+@pytest.mark.once
+@pytest.mark.parametrize(("free", "status"), [(LEAST_FREE_BYTES, 200), (LEAST_FREE_BYTES - 1, 503)])
+def test_a_full_disk_is_not_ready(
+    client: Client, db: None, monkeypatch: pytest.MonkeyPatch, free: int, status: int
+) -> None:
+    asked: list[object] = []
+
+    def usage(folder: object) -> SimpleNamespace:
+        asked.append(folder)
+        return SimpleNamespace(free=free)
+
+    monkeypatch.setattr("shutil.disk_usage", usage)
+    assert client.get("/readyz").status_code == status
+    assert asked == [settings.DATA_DIR]
 
 
 def test_a_connection_that_the_server_ends_is_made_anew(transactional_db: None) -> None:

@@ -324,6 +324,17 @@ def test_one_connection_too_many_takes_the_place_of_the_longest_silent() -> None
     server.close()
 
 
+def test_a_request_that_crosses_a_stop_is_answered() -> None:
+    server, address = _server()
+    with connected(address) as crossing:
+        _step(server)
+        assert len(server.active_channels) == 1
+        server.stop()
+        crossing.sendall(head(0))
+        server.serve()
+        assert crossing.recv(100).startswith(b"HTTP/1.1 200")
+
+
 def select_readable(connection: socket.socket) -> bool:
     """Whether an answer has begun to arrive."""
     connection.setblocking(False)

@@ -52,7 +52,7 @@ class Command(ReadyCommand):
     def _seal_anew(self) -> None:
         lost = [
             path
-            for path, read in ((key_path(), key), (signing.key_path(), self._signing_key))
+            for path, read in ((key_path(), key), (signing.key_path(), signing.key_here))
             if not _reads(read)
         ]
         if not lost:
@@ -63,14 +63,12 @@ class Command(ReadyCommand):
                 path.rename(path.with_name(f"{path.name}.damaged-{now}"))
         if key_path() not in lost:
             key_path().rename(key_path().with_name(f"{key_path().name}.replaced-{now}"))
-        lost_signing = signing.key_path() in lost
-        if lost_signing:
-            signing.new_shop_key(Shop.objects.current().name)
-        count = record.seal_anew(signatures_lost=lost_signing)
+        certificate = ""
+        if signing.key_path() in lost:
+            made = signing.new_shop_key(Shop.objects.current().name)
+            certificate = made.certificate.sha256.hex()
+        count = record.seal_anew(new_certificate=certificate)
         self.stdout.write(f"{count} jobs are sealed from now on; before now nothing is proved.")
-
-    def _signing_key(self) -> None:
-        signing.shop_key(Shop.objects.current().name)
 
 
 def _reads(read: Any) -> bool:

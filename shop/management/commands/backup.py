@@ -1,5 +1,6 @@
 """`manage.py backup`: the whole shop in one archive."""
 
+import sqlite3
 from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
@@ -40,6 +41,11 @@ class Command(ReadyCommand):
             archive = write_backup(folder)
         except BackupError as error:
             raise CommandError(str(error)) from error
+        except (OSError, sqlite3.OperationalError) as error:
+            raise CommandError(
+                f"The backup could not be written into {folder}: {error}. Nothing of it was kept. "
+                "Make room there, or name another folder with --to, then give this command again."
+            ) from error
         self.stdout.write(f"Backup written and read through: {archive}")
         folders = [folder]
         if settings.BACKUP_COPY:
