@@ -8,6 +8,7 @@ keeps the SQL and its converters, and puts only the keys in.
 from collections import namedtuple
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final, Generic, TypeVar
 
 from django.db import connections
@@ -95,24 +96,33 @@ class Prepared:
         return [self.row(*one) for one in values]
 
 
+@lru_cache(maxsize=32)
+def _at_once(*reads: Prepared) -> str:
+    """The SQL of several reads as PostgreSQL takes it at once, with _JOB where the key stands."""
+    made = [one.statement for one in reads]
+    with connections[reads[0].using].cursor() as cursor:
+        return str(
+            cursor.mogrify(
+                ";\n".join(one.sql for one in made), [value for one in made for value in one.params]
+            )
+        )
+
+
 def together(job_pk: int, *reads: Prepared) -> list[list[Any]]:
     """The rows of several reads of a job: asked of PostgreSQL at once, since a way to the server
     and back takes as long as such a read; of SQLite, which is no way off, one after the other."""
     using = reads[0].using
-    made = [one.statement for one in reads]
     if connections[using].vendor == "sqlite":
         return [one(job_pk) for one in reads]
     answers = []
+    sql = _at_once(*reads).replace(str(_JOB), f"{job_pk:d}")
     with connections[using].cursor() as cursor:
-        cursor.execute(
-            ";\n".join(one.sql for one in made),
-            [value for one in made for value in one.with_keys((job_pk,))],
-        )
-        for place, one in enumerate(made):
+        cursor.execute(sql)
+        for place, one in enumerate(reads):
             if place:
                 cursor.nextset()
-            answers.append(one.converted(cursor.fetchall()))
-    return [one.rows(values) for one, values in zip(reads, answers, strict=True)]
+            answers.append(one.rows(one.statement.converted(cursor.fetchall())))
+    return answers
 
 
 class PreparedObjects(Generic[Row]):
