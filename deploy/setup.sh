@@ -97,7 +97,7 @@ if ! sed 's/#.*//' "$sites" 2>/dev/null | tr -c 'a-z0-9.:/-' '\n' | grep -qxF -e
         cp "$sites" "$sites.before-loombook"
         as_packaged || { cat "$sites" && echo; } >"$sites.new"
     fi
-    sed -e "s/^loombook\.example\.org {/$name {/" ${internal:+-e 's/# issuer internal/issuer internal/'} \
+    sed -e "s/loombook\.example\.org/$name/" ${internal:+-e 's/# issuer internal/issuer internal/'} \
         deploy/Caddyfile.example >>"$sites.new"
     mv "$sites.new" "$sites"
 fi

@@ -45,9 +45,10 @@ def _sign_in_first(request: HttpRequest) -> HttpResponse:
     return redirect_to_login(request.get_full_path())
 
 
-def _ask_first(request: HttpRequest, page: str) -> HttpResponse:
+def _ask_first(request: HttpRequest, page: str, back: str = "") -> HttpResponse:
     """The page that asks for the password, and then leads back."""
-    back = request.get_full_path() if request.method == "GET" else resolve_url("settings")
+    if not back:
+        back = request.get_full_path() if request.method == "GET" else resolve_url("settings")
     to = f"{resolve_url(page)}?{urlencode({'next': back})}"
     if getattr(request, "htmx", False):
         return HttpResponse(status=204, headers={"HX-Redirect": to})
@@ -64,6 +65,13 @@ def _wanted_first(request: Any, before_set_up: bool) -> str:
     if second_factor.has_one(request.user):
         return "proof_again"
     return "" if before_set_up else "second_factor"
+
+
+def ask_again(request: HttpRequest, back: str) -> HttpResponse | None:
+    """The page that asks once more who is there and then leads `back`; nothing where it was shown
+    lately. For a view of which only some of what it does wants that."""
+    page = _wanted_first(request, before_set_up=False)
+    return _ask_first(request, page, back) if page else None
 
 
 def _first_to(request: HttpRequest, page: str) -> HttpResponse:

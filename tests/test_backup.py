@@ -12,10 +12,12 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
+from django.contrib.auth.hashers import make_password
 from django.core.management import CommandError, call_command
-from django.db import Error, connection, transaction
+from django.db import DatabaseError, Error, connection, transaction
 from django.http import HttpResponse
 from django.test import Client, RequestFactory
 from django.urls import reverse
@@ -25,9 +27,26 @@ from jobs.services import hooks, shop_chain
 from jobs.services.events import log
 from shop import backups
 from shop.backups import BackupError, restore_backup, signature_of, write_backup
-from shop.models import ApiToken, Customer, Shop, ShopEvent, SignIn
+from shop.models import (
+    ApiToken,
+    CodeApp,
+    Customer,
+    Shop,
+    ShopEvent,
+    SignIn,
+    StaffMember,
+    Tablet,
+)
 from shop.roles import Role
-from shop.services import api_tokens, events, restored, second_factor, sign_ins
+from shop.services import (
+    api_tokens,
+    ended_since,
+    events,
+    restored,
+    second_factor,
+    sign_ins,
+    tablets,
+)
 from tests.factories import make_hook, make_job, make_shop, make_staff, make_token
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -525,3 +544,71 @@ def test_what_was_ended_since_a_backup_does_not_come_back_to_life(
         browser.force_login(manager)
         page = browser.get(reverse("api_token_list")).content.decode()
         assert "as a backup was restored" in page
+
+
+@pytest.mark.parametrize("way", ["carried", "as on that day", "nobody left", "unreadable"])
+def test_what_was_taken_away_since_is_taken_away_again_and_nothing_is_given(
+    shop_with_files: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    way: str,
+) -> None:
+    """Two equal names, two equal tablets and addresses: told by what each is. Rights, tablets and
+    people that came to be since stay away."""
+    owner, left = make_staff(Role.MANAGER), make_staff(Role.TECHNICIAN, name="Odo Marrick")
+    namesake = make_staff(Role.TECHNICIAN, name="Odo Marrick")
+    fewer = make_staff(Role.TECHNICIAN, Role.MANAGER)
+    make_shop()
+    made = {"registered_by": owner, "name": "Bay 1"}
+    lost, kept = (Tablet.objects.create(**made, token_sha256=one * 64) for one in "12")
+    ended, told = (make_hook(owner)[0] for _ in range(2))
+    for person in (owner, fewer):
+        CodeApp.objects.create(person=person, key_sealed=f"sealed of {person.pk}, then")
+    archive = write_backup(tmp_path / "elsewhere")
+
+    rows = StaffMember.objects.filter
+    rows(pk=left.pk).update(is_active=False)
+    rows(pk=fewer.pk).update(is_manager=False, is_front_desk=True)
+    rows(pk=namesake.pk).update(is_manager=True, name="Another name")
+    today = make_password("the one of today")
+    rows(pk=owner.pk).update(password=today, is_active=way != "nobody left")
+    CodeApp.objects.filter(person=owner).update(key_sealed="sealed today")
+    CodeApp.objects.filter(person=fewer).delete()
+    tablets.revoke(lost.pk, owner)
+    hooks.end(ended.pk, owner)
+    make_staff(Role.TECHNICIAN, name="Came later")
+    Tablet.objects.create(**made, token_sha256="3" * 64)
+    if way == "unreadable":
+        monkeypatch.setattr(ended_since, "_person", Mock(side_effect=DatabaseError))
+
+    call_command("restore", archive, replace=True, as_on_that_day=way == "as on that day")
+
+    said = capsys.readouterr().out
+    by_key = {one.pk: one for one in StaffMember.objects.all()}
+    people, things = way == "carried", way in {"carried", "nobody left"}
+    assert by_key[left.pk].is_active is not people
+    assert by_key[fewer.pk].is_manager is not people and not by_key[fewer.pk].is_front_desk
+    assert by_key[namesake.pk].is_active and by_key[namesake.pk].roles == {Role.TECHNICIAN}
+    assert (by_key[owner.pk].password == today) is people and by_key[owner.pk].is_manager
+    apps = dict(CodeApp.objects.values_list("person", "key_sealed"))
+    assert apps.get(owner.pk) == ("sealed today" if people else f"sealed of {owner.pk}, then")
+    assert (fewer.pk in apps) is not people
+    assert {one.pk for one in Tablet.objects.in_use()} == {kept.pk, *(() if things else (lost.pk,))}
+    in_use = set(Hook.objects.filter(ended_at=None).values_list("pk", flat=True))
+    assert in_use == ({told.pk} if things else {told.pk, ended.pk})
+    assert not StaffMember.objects.filter(name="Came later").exists()
+    codes = ShopEvent.objects.filter(actor=None).values_list("code", flat=True)
+    assert list(codes).count("staffmember.changed") == (3 if people else 0)
+    assert list(shop_chain.check()) == []
+    assert ("taken over from it" in said) is things
+    assert ("no manager was left" in said) is (way == "nobody left")
+    assert ("cannot be asked" in said) is (way == "unreadable")
+    if people:
+        listed = said.split("leaves it): ")[1].split(".\n")[0].split("; ")
+        assert len(listed) == 5 and f"{left}: no longer active" in listed, listed
+        browser = Client()
+        browser.force_login(by_key[owner.pk])
+        for page in ("hook_list", "tablet_list"):
+            listed = browser.get(reverse(page)).content.decode()
+            assert "as a backup was restored" in listed and "None" not in listed

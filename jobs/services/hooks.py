@@ -28,7 +28,7 @@ from jobs.models import Hook, HookDelivery, Job, JobEvent, News, Told
 from shop import outgoing
 from shop.models import Branch, StaffMember
 from shop.sealing import seals
-from shop.services import events, restored
+from shop.services import ended_since, events, restored
 
 MADE: Final = "hook.made"
 ENDED: Final = "hook.ended"
@@ -141,10 +141,14 @@ def end(pk: int, by: StaffMember) -> None:
     """Tell an address nothing more; what waits is given up. Again changes nothing."""
     hook = Hook.objects.select_for_update().filter(pk=pk, ended_at=None).first()
     if hook is not None:
-        hook.ended_at, hook.ended_by = timezone.now(), by
-        hook.save(update_fields=["ended_at", "ended_by"])
-        hook.deliveries.filter(state=Told.WAITING).update(state=Told.GIVEN_UP)
-        events.log(by, ENDED, hook, after={"ended_at": hook.ended_at})
+        _end(hook, by)
+
+
+def _end(hook: Hook, by: StaffMember | None) -> None:
+    hook.ended_at, hook.ended_by = timezone.now(), by
+    hook.save(update_fields=["ended_at", "ended_by"])
+    hook.deliveries.filter(state=Told.WAITING).update(state=Told.GIVEN_UP)
+    events.log(by, ENDED, hook, after={"ended_at": hook.ended_at})
 
 
 def give_up_what_waits() -> int:
@@ -155,6 +159,21 @@ def give_up_what_waits() -> int:
 
 
 restored.also("deliveries", give_up_what_waits)
+
+
+def _ended() -> set[str]:
+    return set(Hook.objects.exclude(ended_at=None).values_list("sealed", flat=True))
+
+
+def _end_again(sealed: set[str]) -> list[str]:
+    """What a replaced book had ended; told by their sealed secrets, which no two share."""
+    hooks = list(Hook.objects.filter(ended_at=None, sealed__in=sealed))
+    for hook in hooks:
+        _end(hook, None)
+    return [f"{hook}: address told no more" for hook in hooks]
+
+
+ended_since.also("hooks", _ended, _end_again)
 
 
 def _in_use(pk: int) -> Hook:

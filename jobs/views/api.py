@@ -6,6 +6,7 @@ along, and nothing has to be proved against that.
 
 from typing import Any
 
+from django.conf import settings
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone, translation
@@ -56,6 +57,9 @@ def _answer(request: Request, rest: str) -> HttpResponse:
         answer["Cache-Control"] = "public, max-age=300"
         return answer
     way, _, secret = request.headers.get("Authorization", "").partition(" ")
+    if settings.HTTPS and not request.is_secure():
+        logs.security(request, "sent in the open")
+        return problem(403, "Ask over https. End a token that was sent without, and make another.")
     try:
         token = api_tokens.shown(request, secret.strip() if way.lower() == "bearer" else "")
     except api_tokens.NoToken as error:

@@ -2,7 +2,8 @@
 
 Sign-ins, devices that are not asked for the second factor, tokens of the API, and news for other
 programs that was on its way then and was told since. What was taken from people since (a sign-in,
-a role, a tablet, a password) cannot be known and is for a manager to look through.
+a role, a tablet, a password) is known to the book that is replaced (`shop.services.ended_since`);
+without one it is for a manager to look through.
 """
 
 from collections.abc import Callable

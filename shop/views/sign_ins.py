@@ -8,7 +8,7 @@ from django.urls import reverse
 from django.utils.translation import gettext, ngettext
 from django.views.decorators.http import require_POST, require_safe
 
-from shop.access import allow, allow_any_staff
+from shop.access import allow, allow_any_staff, ask_again
 from shop.http import Request
 from shop.models import StaffMember
 from shop.roles import Role
@@ -42,6 +42,9 @@ def _end(request: Request, person: StaffMember) -> HttpResponse:
         sign_in.log(request, sign_in.SIGNED_OUT, person, actor=request.user)
         logout(request)
         return redirect("login")
+    back = redirect("sign_ins") if own else redirect("staff_sign_ins", person.pk)
+    if first := ask_again(request, back.url):
+        return first
     if mark:
         ended = sign_ins.end_one(person, mark)
     else:
@@ -56,7 +59,7 @@ def _end(request: Request, person: StaffMember) -> HttpResponse:
         messages.success(request, said % {"count": ended})
     else:
         messages.info(request, gettext("It had ended already."))
-    return redirect("sign_ins") if own else redirect("staff_sign_ins", person.pk)
+    return back
 
 
 def _mark_of_here(request: Request) -> str:
@@ -74,7 +77,8 @@ def own_list(request: Request) -> HttpResponse:
 @allow_any_staff
 @require_POST
 def own_end(request: Request) -> HttpResponse:
-    """End one of one's own (`mark`), or all others."""
+    """End this one (`mark`); or another of one's own, or all others, having shown lately who one
+    is: whoever sits down at an open device ends nothing elsewhere."""
     return _end(request, request.user)
 
 

@@ -146,6 +146,8 @@
   document.addEventListener("submit", (event) => {
     const form = event.target;
     if (event.defaultPrevented || form.method !== "post") return;
+    /* The service worker lets the kept pages go. */
+    if ("leaves" in form.dataset && navigator.serviceWorker?.controller) return;
     const early = /\/bay\/move\/\w+\/$/.test(form.action) && Loombook.waiting();
     if (!early && navigator.onLine !== false) return;
     event.preventDefault();

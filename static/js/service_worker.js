@@ -5,7 +5,7 @@
  * by person, and all pages of anybody else are let go as soon as somebody else, or nobody, is
  * signed in. Photos are not kept here. A kept page that is shown without network carries the time it
  * was made in data-as-of, and data-as-of-why when there is a network, but our server does not answer or
- * says that it cannot now. Our server marks its answers (header Loombook-About).
+ * says that it cannot now. Who signs out without a network leaves no page behind either. Our server marks its answers (header Loombook-About).
  */
 "use strict";
 
@@ -15,6 +15,8 @@ const PERSON_KEY = "/person";
 const KEPT = /^\/(board\/|jobs\/\d+\/(bay\/.*)?)$/;
 const NOT_KEPT = /\/bay\/(changes|finish|fit\/\d+\/guide)\/$/;
 const DOORS = /^\/(sign-in|sign-out|tablet|password)\//;
+const LEAVE = "/sign-out/";
+const NOBODY = "0";
 const MARK = "Loombook-About";
 const AGE = "Loombook-Kept";
 const SLOW_MS = 4000;
@@ -66,15 +68,19 @@ let known = null;
 async function person() {
   if (known === null) {
     const facts = await caches.open(FACTS_CACHE);
-    known = (await (await facts.match(PERSON_KEY))?.text()) || "0";
+    known = (await (await facts.match(PERSON_KEY))?.text()) || NOBODY;
   }
   return known;
 }
 
-/** Learn from an answer who is signed in; what belongs to anybody else goes. */
+/** Learn from an answer who is signed in. */
 async function learn(response) {
   const now = response.headers.get("Loombook-Person");
-  if (now === null || now === (await person())) return;
+  if (now !== null && now !== (await person())) await turnTo(now);
+}
+
+/** What belongs to anybody else goes. */
+async function turnTo(now) {
   known = now;
   const names = await caches.keys();
   await Promise.all(names.filter((name) => name.startsWith("pages-") && name !== pagesOf(now)).map((name) => caches.delete(name)));
@@ -96,7 +102,7 @@ async function keep(request, response) {
   const type = response.headers.get("Content-Type") || "";
   const whose = response.headers.get("Loombook-Person");
   if (response.status !== 200 || response.redirected || !type.startsWith("text/html")) return;
-  if (!whose || whose === "0" || whose !== (await person())) return;
+  if (!whose || whose === NOBODY || whose !== (await person())) return;
   const headers = new Headers(response.headers);
   headers.set(AGE, new Date().toISOString());
   headers.delete("Content-Encoding");
@@ -145,7 +151,9 @@ async function lastPage(request) {
   const found = await (await caches.open(SHELL_CACHE)).match(OFFLINE);
   if (!found) return Response.error();
   let html = await found.text();
-  if (request.method !== "GET") html = html.replace(/<html\b/, "<html data-posted");
+  const leaves = request.method === "POST" && new URL(request.url).pathname === LEAVE;
+  if (leaves) await turnTo(NOBODY);
+  if (request.method !== "GET") html = html.replace(/<html\b/, `<html data-${leaves ? "left" : "posted"}`);
   const name = pagesOf(await person());
   const keys = (await caches.has(name)) ? await (await caches.open(name)).keys() : [];
   const numbers = [...new Set(keys.map((one) => /^\/jobs\/(\d+)\/bay\//.exec(new URL(one.url).pathname)?.[1]).filter(Boolean))];

@@ -109,13 +109,40 @@ def test_every_answer_tells_the_browser_what_to_hold_back(client: Client) -> Non
 
 @pytest.mark.once
 def test_behind_tls_a_browser_keeps_to_it_for_a_year(tmp_path: Path) -> None:
-    asked = "from shop.project.settings import SECURE_HSTS_SECONDS; print(SECURE_HSTS_SECONDS)"
-    for https, seconds in (("1", 365 * 24 * 3600), ("0", 0)):
+    asked = (
+        "from shop.project.settings import *;"
+        "print(SECURE_HSTS_SECONDS, SECURE_HSTS_INCLUDE_SUBDOMAINS, SESSION_COOKIE_SECURE)"
+    )
+    year = f"{365 * 24 * 3600}"
+    for https, told in (
+        ("1", f"{year} False True"),
+        ("subdomains", f"{year} True True"),
+        ("0", "0 False False"),
+    ):
         given = {"LOOMBOOK_HTTPS": https, "LOOMBOOK_DATA": str(tmp_path)}
         said = subprocess.check_output(
             [sys.executable, "-c", asked], env=given, cwd=ROOT, text=True
         )
-        assert int(said) == seconds
+        assert said.strip() == told
+
+
+@pytest.mark.django_db
+def test_behind_tls_pages_are_led_to_it_and_a_program_is_told_of_its_slip(
+    client: Client, settings: Any, lines: Any
+) -> None:
+    """ASVS 5.0 (2025), 4.1.2: a redirection would hide that a token went over the line in the
+    open."""
+    settings.HTTPS = settings.SECURE_SSL_REDIRECT = True
+    token, secret = make_token(make_staff(Role.MANAGER), Scope.JOBS_READ)
+    with_token = {"Authorization": f"Bearer {secret}"}
+    assert client.get("/board/")["Location"] == "https://testserver/board/"
+    slip = client.get("/api/v1/jobs", headers=with_token)
+    assert slip.status_code == 403 and "Ask over https" in slip.json()["detail"]
+    token.refresh_from_db()
+    assert token.uses == 0
+    [line] = [one for one in lines() if one["logger"] == "loombook.security"]
+    assert line["what"] == "sent in the open" and secret not in json.dumps(line)
+    assert client.get("/api/v1/jobs", headers=with_token, secure=True).status_code == 200
 
 
 @pytest.mark.django_db

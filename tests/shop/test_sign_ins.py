@@ -199,12 +199,20 @@ def test_sign_ins_are_listed_and_ended_by_their_person(manager: StaffMember) -> 
         key in page.content.decode() for key in SignIn.objects.values_list("pk", flat=True)
     )
 
+    # ASVS 5.0 (2025), 7.5.2: as by whoever sits down at a device that was left open.
+    with later(timedelta(minutes=11)):
+        for data in ({"mark": marks["203.0.113.99"]}, {}):
+            asked = here.post(reverse("sign_in_end"), data)
+            assert asked.url == f"{reverse('proof_again')}?next=%2Fsigned-in%2F"
+            assert is_in(there) and is_in(here)
+        here.post(asked.url, {"password": PASSWORD})
     here.post(reverse("sign_in_end"), {"mark": marks["203.0.113.99"]})
     assert (is_in(here), is_in(there)) == (True, False)
     here.post(reverse("sign_in_end"))
     assert (is_in(here), is_in(idle)) == (True, False)
-    here.post(reverse("sign_in_end"), {"mark": marks["203.0.113.7"]})
-    assert not is_in(here)
+    with later(timedelta(minutes=22)):
+        here.post(reverse("sign_in_end"), {"mark": marks["203.0.113.7"]})
+        assert not is_in(here), "to leave, nobody is asked"
 
 
 def test_a_manager_ends_the_sign_ins_of_others_and_nobody_else_does(manager: StaffMember) -> None:

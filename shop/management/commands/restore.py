@@ -9,6 +9,7 @@ from django.core.management.base import CommandError
 
 from shop.backups import BackupError, restore_backup
 from shop.management.ready import ReadyCommand
+from shop.services import ended_since
 from shop.services.restored import end_what_came_back
 
 ENDED: Final = {
@@ -51,8 +52,16 @@ class Command(ReadyCommand):
             action="store_true",
             help="leave sign-ins, tokens of the API and news on its way as they were then",
         )
+        parser.add_argument(
+            "--as-on-that-day",
+            action="store_true",
+            help="take nothing over from the book that is replaced: sign-ins, roles, passwords, "
+            "second factors, tablets and addresses that were ended or changed in it since",
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
+        wanted = options["replace"] and not options["as_on_that_day"]
+        stood = ended_since.look() if wanted else None
         try:
             restored = restore_backup(
                 options["archive"],
@@ -72,8 +81,17 @@ class Command(ReadyCommand):
             ended = end_what_came_back(manifest.made_at)
             told = ", ".join(f"{ended.get(name, 0)} {words}" for name, words in ENDED.items())
             self.stdout.write(f"Ended, as they may have been ended since it was made: {told}.")
+        if stood is not None and restored.set_aside:
+            carried = ended_since.carry(stood)
+            self.stdout.write(
+                "Ended or changed since in the book it replaced, and so taken over from it "
+                f"(--as-on-that-day leaves it): {'; '.join(carried) or 'nothing'}."
+            )
+        elif wanted and restored.set_aside:
+            self.stdout.write("The book it replaced cannot be asked what was ended in it since.")
         self.stdout.write(
-            "Whoever may sign in, with which password, second factor and tablet, and which "
-            "addresses are told, is as on that day: let a manager look through them under Shop."
+            "Otherwise whoever may sign in, with which password, second factor and tablet, and "
+            "which addresses are told, is as on that day: let a manager look through them under "
+            "Shop."
         )
         self.stdout.write("Start Loombook again.")
