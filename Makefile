@@ -5,7 +5,7 @@ PY := .venv/bin/python
 export PORT
 
 .DEFAULT_GOAL := help
-.PHONY: help run test check lint format types migrations audit bench soak upgrade mutate fuzz lock backup restore record
+.PHONY: help run test check lint format types migrations audit bench soak containers upgrade mutate fuzz lock backup restore record
 .PHONY: environment test-environment
 
 help: ## list these commands
@@ -40,6 +40,9 @@ bench: test-environment ## speed targets, as ratios of one run (BENCH_JOBS=10000
 
 soak: test-environment ## thirty tablets for SOAK_MINUTES (10) while things are killed: what was lost
 	@$(PY) -m tests.soak
+
+containers: test-environment ## build and start deploy/compose.yaml from nothing and break it, where there is an engine
+	@$(PY) -m tests.containers
 
 upgrade: test-environment ## from the first version to this one and back, with its demo shop (minutes)
 	@$(PY) -m tests.upgrade

@@ -1,9 +1,11 @@
 #!/bin/sh
-# Run once by the database's container, when its volume is empty: roles.sql and their passwords.
+# roles.sql and the passwords of its two roles, for PostgreSQL in a container; may be given again.
 set -eu
-psql --username postgres -v owner=loombook_owner -v app=loombook -v name=loombook \
-    --file /loombook/roles.sql
-psql --username postgres -v ON_ERROR_STOP=1 -v owner_word="$OWNER_PASSWORD" -v app_word="$APP_PASSWORD" <<'SQL'
+psql --no-psqlrc --quiet --dbname postgres \
+    --set owner=loombook_owner --set app=loombook --set name=loombook --file /loombook/roles.sql
+psql --no-psqlrc --quiet --dbname postgres --set ON_ERROR_STOP=1 <<'SQL'
+\getenv owner_word OWNER_PASSWORD
+\getenv app_word APP_PASSWORD
 ALTER ROLE loombook_owner PASSWORD :'owner_word';
 ALTER ROLE loombook PASSWORD :'app_word';
 SQL

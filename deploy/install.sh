@@ -41,7 +41,10 @@ install_lock() {
 # What the tests need of the system is fetched while pip works.
 missing() {
     PATH=$PATH:/usr/sbin command -v haproxy >/dev/null || echo haproxy
-    [ -x "${CHROMIUM:-/usr/bin/chromium}" ] || echo chromium
+    for browser in "${CHROMIUM:-}" /usr/bin/chromium-headless-shell /usr/bin/chromium; do
+        [ ! -x "$browser" ] || break
+    done
+    [ -x "$browser" ] || echo "chromium-headless-shell|chromium"
     command -v strace >/dev/null || echo strace
     ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || echo postgresql
 }

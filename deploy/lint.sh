@@ -18,4 +18,8 @@ else
         echo "These lines of templates are longer than 120 characters: break them." >&2
         exit 1
     fi
+    # Not among the libraries: where Debian's package is installed, the scripts are looked at too.
+    if command -v shellcheck >/dev/null; then
+        shellcheck --severity=warning --external-sources deploy/*.sh
+    fi
 fi

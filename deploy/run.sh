@@ -34,7 +34,7 @@ fi
 
 "$python" manage.py migrate --noinput --verbosity 0
 "$python" manage.py load_demo --if-empty
-"$python" manage.py collectstatic --noinput --verbosity 0
+deploy/static.sh
 
 echo
 echo "Loombook is at http://localhost:$port"

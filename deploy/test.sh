@@ -2,7 +2,7 @@
 # Everything that must hold before a change lands; every step runs, whatever the others find.
 # Arguments go to pytest.
 set -u
-cd "$(dirname "$0")/.."
+cd "$(dirname "$0")/.." || exit
 unset DATABASE_URL
 # Many tests start a process of their own: none has to compile the program anew.
 unset PYTHONDONTWRITEBYTECODE

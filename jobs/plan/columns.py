@@ -6,7 +6,9 @@ or, where the model has none such, for the inner one (`conductor`, `size`: `size
 is a field of the model and a field of the plan's type, and is read, kept and carried by name.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import Any, Final, Generic, TypeVar, get_args, get_origin
 
 import msgspec
@@ -66,6 +68,7 @@ class _Fields:
     kind: type[doc.Document]
     own: dict[str, str] = field(default_factory=dict)
     within: "dict[str, _Fields]" = field(default_factory=dict)
+    getters: dict[str, Callable[[Any], tuple[Any, ...]]] = field(default_factory=dict)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -75,14 +78,22 @@ class _Fields:
     def read(self, row: Any, prefix: str) -> dict[str, Any]:
         """The values by field; what a row does not know is left out, so that the type's own
         default stands for it."""
+        values = self._getter(prefix)(row)
         facts = {
-            name: value
-            for name, column in self.own.items()
-            if (value := getattr(row, prefix + column)) is not None
+            name: value for name, value in zip(self.own, values, strict=True) if value is not None
         }
         for name, inner in self.within.items():
             facts[name] = _MADE_BY.get(inner.kind, inner.kind)(**inner.read(row, prefix))
         return facts
+
+    def _getter(self, prefix: str) -> Callable[[Any], tuple[Any, ...]]:
+        """Gives the values of a row's own columns: made once, for a plan asks it of each row."""
+        if (made := self.getters.get(prefix)) is None:
+            columns = [prefix + column for column in self.own.values()]
+            made = self.getters[prefix] = (
+                attrgetter(*columns) if len(columns) > 1 else _values_of(columns)
+            )
+        return made
 
     def write(self, part: Any, model: type[models.Model]) -> dict[str, Any]:
         """The values by column; a part that is not there leaves its columns empty."""
@@ -92,6 +103,11 @@ class _Fields:
         for name, inner in self.within.items():
             values |= inner.write(getattr(part, name), model)
         return values
+
+
+def _values_of(columns: list[str]) -> Callable[[Any], tuple[Any, ...]]:
+    """As attrgetter, of fewer than the two columns from which on that gives a tuple."""
+    return lambda row: tuple(getattr(row, column) for column in columns)
 
 
 def _empty(model: type[models.Model], name: str) -> Any:

@@ -31,9 +31,10 @@ from jobs.plan.limits import limits_in
 from jobs.plan.place_heard import with_places_heard
 from jobs.plan.polarity import with_polarity_heard
 from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_figures
-from jobs.plan.tuning import heard_from
+from jobs.plan.tuning import heard_at
 from shop.models import Product, ProductKind, Shop
 from shop.models.products import LIMIT_FIELDS, InputFrom, fuses_in, pairs_in
+from shop.prepared import together
 from shop.vin import VinReport as VinReport, examine
 from wiring import check as checking, plan as doc, tables
 from wiring.context import Context
@@ -121,9 +122,9 @@ def assumptions_of(shop: Shop) -> doc.Assumptions:
     )
 
 
-def _supply_of(job: Job, rows: list[Any]) -> doc.Supply:
+def _supply_of(rows: list[Any], readings: list[Any]) -> doc.Supply:
     known: dict[str, Any] = supply_facts(rows[0]) if rows else {}
-    for reading in plan_rows.supply_readings(job.pk):
+    for reading in readings:
         if reading.kind == "battery_rest" and _plausible_v(reading.after_value):
             known["rest_v"] = reading.after_value
         elif reading.kind == "key_off":
@@ -145,17 +146,25 @@ def _grouped(rows: list[Any], key: str) -> list[list[Any]]:
 
 def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) -> doc.Plan:
     """The job's plan with its settings as left, or as found."""
-    settings = {row.channel: row for row in plan_rows.settings[TuningKind(kind)](job.pk)}
-    supply = plan_rows.supply(job.pk)
+    set_to, supply, readings, devices, speakers, channels, runs = together(
+        job.pk,
+        plan_rows.settings[TuningKind(kind)],
+        plan_rows.supply,
+        plan_rows.supply_readings,
+        plan_rows.devices,
+        plan_rows.speakers,
+        plan_rows.channels,
+        plan_rows.runs,
+    )
+    settings = {row.channel: row for row in set_to}
     plan = doc.Plan(
-        devices=tuple(map(_device, _grouped(plan_rows.devices(job.pk), "label"))),
-        speakers=tuple(map(_speaker, plan_rows.speakers(job.pk))),
+        devices=tuple(map(_device, _grouped(devices, "label"))),
+        speakers=tuple(map(_speaker, speakers)),
         channels=tuple(
-            _channel(rows, settings.get(rows[0].pk))
-            for rows in _grouped(plan_rows.channels(job.pk), "pk")
+            _channel(rows, settings.get(rows[0].pk)) for rows in _grouped(channels, "pk")
         ),
-        runs=tuple(map(_run, plan_rows.runs(job.pk))),
-        supply=_supply_of(job, supply),
+        runs=tuple(map(_run, runs)),
+        supply=_supply_of(supply, readings),
         assumptions=assumptions_of(shop or Shop.objects.current()),
     )
     if kind == TuningKind.BEFORE:
@@ -185,10 +194,10 @@ def _heard_finding(row: Any) -> Finding | None:
     )
 
 
-def function_findings(job: Job) -> list[Finding]:
+def _function_findings(rows: list[Any]) -> list[Finding]:
     """What the function checks say: a function that worked before and not after is a stop."""
     findings = []
-    for row in plan_rows.faults_after(job.pk):
+    for row in rows:
         if row.after == "works":
             if (heard := _heard_finding(row)) is not None:
                 findings.append(heard)
@@ -294,9 +303,8 @@ def _fault_code_finding(before: str, after: str) -> Finding | None:
     )
 
 
-def beside_findings(job: Job) -> list[Finding]:
+def _beside_findings(rows: list[Any]) -> list[Finding]:
     """What fault codes, the inputs of the parts and what was put into them say."""
-    rows = plan_rows.beside_the_plan(job.pk)
     if not rows:
         return []
     codes = (rows[0].fault_codes_before_codes, rows[0].fault_codes_after_codes)
@@ -320,10 +328,13 @@ def _checked(
 def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
     """Every finding of the job, the worst first."""
     plan = plan or plan_of(job)
-    distances_m, air_c = heard_from(job)
+    functions, beside, seats = together(
+        job.pk, plan_rows.faults_after, plan_rows.beside_the_plan, plan_rows.seats
+    )
+    distances_m, air_c = heard_at(seats)
     findings = [
-        *function_findings(job),
-        *beside_findings(job),
+        *_function_findings(functions),
+        *_beside_findings(beside),
         *read_back_findings(job, plan),
         *_checked(plan, tuple(distances_m.items()), air_c),
     ]

@@ -22,8 +22,8 @@ from jobs.models import (
     TuningKind,
 )
 from jobs.plan.columns import CHANNEL, DEVICE, RUN, SETTING, SPEAKER, SUPPLY_COLUMNS
-from jobs.plan.prepared import Prepared
 from shop.models.products import LIMIT_FIELDS, SOURCE_KINDS, SUPPLY_KINDS
+from shop.prepared import Prepared
 
 devices: Final = Prepared(
     lambda job: JobPart.objects.filter(

@@ -4,9 +4,9 @@
 `jobs.plan.measured`.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import partial
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import msgspec
 
@@ -58,9 +58,14 @@ class Heard(NamedTuple):
 
 def heard_from(job: Job) -> Heard:
     """Distances as the seats count, in one query. A speaker without a distance is left out."""
+    return heard_at(plan_rows.seats(job.pk))
+
+
+def heard_at(rows: Iterable[Any]) -> Heard:
+    """The same, of the rows of the seats."""
     sums: dict[str, tuple[float, float]] = {}
     air_c = DEFAULT_AIR_C
-    for label, distance, weight, air in plan_rows.seats(job.pk):
+    for label, distance, weight, air in rows:
         total, weights = sums.get(label, (0.0, 0.0))
         sums[label] = (total + (distance or 0.0) * weight, weights + weight)
         air_c = DEFAULT_AIR_C if air is None else air

@@ -10,10 +10,10 @@ from django.db.models import Q
 from django.utils import timezone
 
 from jobs.models import ClockEnd, Job, TimeEntry
-from jobs.plan.prepared import PreparedObjects
 from jobs.services.clock import due_at, is_overdue
 from shop import branches
 from shop.models import Shop, StaffMember
+from shop.prepared import PreparedObjects
 
 LISTED: Final = timedelta(days=14)
 """How far back the list of times goes."""

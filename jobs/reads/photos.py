@@ -7,8 +7,8 @@ from typing import Any, Final, NamedTuple
 
 from jobs.lists.car_places import nearest
 from jobs.models import ConditionMark, Job, Photo
-from jobs.plan.prepared import PreparedObjects
 from jobs.services.photos import KINDS
+from shop.prepared import PreparedObjects
 from shop.typed import row_keys
 
 _TITLES = {"job": "The job", "check_in": "On arrival"}

@@ -13,10 +13,10 @@ from django.db.models import Max
 from django.utils import timezone
 
 from jobs.models import Gate, Job, JobEvent, JobStep, Reading, ReadingKind, StepOutcome
-from jobs.plan.prepared import PreparedObjects
 from jobs.services.gates import GateFacts
 from jobs.services.saving import save_row
 from shop.models import StaffMember
+from shop.prepared import PreparedObjects
 from shop.services.events import subject_of
 from wiring.plan import Plan
 

@@ -25,10 +25,10 @@ from django.utils.translation import gettext
 from jobs.errors import Refused
 from jobs.lifecycle import Stage
 from jobs.models import Job, JobEvent
-from jobs.plan.prepared import PreparedObjects
 from jobs.services.events import done_before, log
 from shop.models import StaffMember
 from shop.money import plain
+from shop.prepared import PreparedObjects
 from shop.services.events import subject_of
 
 CLASH: Final = "entry.clash"

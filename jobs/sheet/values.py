@@ -15,6 +15,7 @@ from jobs import wording
 from jobs.plan import car_drawing as pictures
 from jobs.plan.spoken import spoken
 from jobs.services.work_done import OWN_ENTRIES, OWN_WORK
+from jobs.sheet.arrival_values import arrival_halves
 from jobs.sheet.change_values import change_values
 from jobs.sheet.earlier import newest
 from jobs.sheet.photos import MOST_PRINTED
@@ -581,10 +582,7 @@ def sheet_values(
             for phase, name in (("before", "Before"), ("after", "After"))
             if (read := document.get("fault_codes", {}).get(phase))
         ],
-        "notes": [{**one, "when": local.moment(one["at"])} for one in document["notes"]],
-        "proofs": [
-            {**one, "when": local.day(one["consulted_on"])} for one in document["fit_proofs"]
-        ],
+        "arrival_halves": arrival_halves(document, local),
         "assumptions": assumed,
         "assumed_by_source": {
             source: [one for one in assumed if one["source"] == source]

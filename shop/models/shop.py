@@ -4,6 +4,7 @@ from copy import copy
 from datetime import date, datetime, time
 from decimal import Decimal
 from functools import cache
+from typing import Final
 from zoneinfo import ZoneInfo, available_timezones
 
 from django.core.exceptions import ValidationError
@@ -16,6 +17,7 @@ from shop import branches, languages, series, wording
 from shop.models.branches import FIRST_NUMBER, Branch, first_branch
 from shop.models.hours import UNSAID_CLOSES, OpenHours
 from shop.money import plain
+from shop.prepared import PreparedObjects
 
 MOST_MONTHS = 240
 
@@ -60,10 +62,17 @@ class ShopManager(models.Manager["Shop"]):
     def current(self) -> "Shop":
         """The one shop row, made with defaults when the database is new; in the same query,
         whether it has several branches and whether a job was ever booked."""
-        booked = Branch.objects.filter(next_job_number__gt=FIRST_NUMBER)
-        others = Branch.objects.exclude(letters=series.FIRST)
-        told = {"several_branches": models.Exists(others), "ever_booked": models.Exists(booked)}
-        return self.annotate(**told).get_or_create(pk=1)[0]
+        return next(iter(_current()), None) or self.get_or_create(pk=1)[0]
+
+
+def _with_what_is_told() -> "models.QuerySet[Shop]":
+    booked = Branch.objects.filter(next_job_number__gt=FIRST_NUMBER)
+    others = Branch.objects.exclude(letters=series.FIRST)
+    told = {"several_branches": models.Exists(others), "ever_booked": models.Exists(booked)}
+    return Shop.objects.annotate(**told).filter(pk=1)
+
+
+_current: Final = PreparedObjects(_with_what_is_told, keys=0)
 
 
 class Shop(models.Model):

@@ -4,11 +4,14 @@ from collections.abc import Mapping
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import parse_qs, unquote, urlparse
+from urllib.parse import ParseResult, parse_qs, unquote, urlparse
 
 FILE: Final = "loombook.sqlite3"
 TLS: Final = ("sslmode", "sslrootcert")
 """What DATABASE_URL may say after a `?`: how the server of the database is known, as libpq says."""
+
+SSL_MODES: Final = ("disable", "allow", "prefer", "require", "verify-ca", "verify-full")
+"""libpq of PostgreSQL 15, 34.1.2."""
 
 
 def is_unproved(database: Mapping[str, Any]) -> bool:
@@ -23,6 +26,13 @@ def is_unproved(database: Mapping[str, Any]) -> bool:
     options = database.get("OPTIONS", {})
     proved = options.get("sslmode") == "verify-full" and options.get("sslrootcert")
     return "postgresql" in str(database.get("ENGINE")) and not here and not proved
+
+
+def _host(parts: ParseResult) -> str:
+    """The server's name or address; or the folder of its socket, written with %2F as libpq takes
+    it, whose capitals count."""
+    given = parts.netloc.rpartition("@")[2].partition(":")[0]
+    return unquote(given) if "%" in given else parts.hostname or ""
 
 
 def database_of(url: str, data: Path) -> dict[str, object]:
@@ -60,12 +70,17 @@ def database_of(url: str, data: Path) -> dict[str, object]:
             f"DATABASE_URL asks for {unknown[0]}, which is not known: after the ? stand "
             f"{' and '.join(TLS)} alone."
         )
+    if (mode := asked.get("sslmode", "prefer")) not in SSL_MODES:
+        raise SystemExit(
+            f"DATABASE_URL asks for sslmode={mode}, which is not known: it is one of "
+            f"{', '.join(SSL_MODES)}."
+        )
     return {
         "ENGINE": "django.db.backends.postgresql",
         "NAME": unquote(parts.path.lstrip("/")),
         "USER": unquote(parts.username or ""),
         "PASSWORD": unquote(parts.password or ""),
-        "HOST": parts.hostname or "",
+        "HOST": _host(parts),
         "PORT": parts.port or "",
         "CONN_MAX_AGE": 600,
         "CONN_HEALTH_CHECKS": True,

@@ -7,11 +7,11 @@ PROXY        the address of a proxy whose X-Forwarded headers are believed (defa
 """
 
 import os
-import socket
 import sys
 from tempfile import TemporaryDirectory
 from typing import Any
 
+from shop.server.listening import listening
 from shop.server.serving import run
 
 
@@ -30,11 +30,9 @@ def main() -> int:
 
 
 def _serve() -> int:
-    host, port = os.environ.get("HOST") or "0.0.0.0", int(os.environ.get("PORT") or 8000)
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
     return run(
         _application,
-        socket.create_server((host, port), family=family, backlog=1024),
+        listening(os.environ.get("HOST") or "0.0.0.0", int(os.environ.get("PORT") or 8000)),
         workers=int(os.environ.get("WORKERS") or len(os.sched_getaffinity(0))),
         threads=int(os.environ.get("THREADS") or 8),
         proxy=os.environ.get("PROXY") or "127.0.0.1",

@@ -23,6 +23,7 @@ from django.utils.crypto import salted_hmac
 
 from shop import known_device, logs
 from shop.models import Shop, SignInAttempts, StaffMember
+from shop.prepared import PreparedObjects
 from shop.services import events
 from shop.services.pins import PinRefused
 from shop.wording import moment
@@ -188,6 +189,9 @@ def forget(username: str) -> None:
     SignInAttempts.objects.filter(name_hash=_hash(username)).delete()
 
 
+_of_session: Final = PreparedObjects(lambda pk: StaffMember._default_manager.filter(pk=pk))
+
+
 class PasswordBackend(ModelBackend):
     """Django's own, with attempts counted and logged.
 
@@ -221,6 +225,11 @@ class PasswordBackend(ModelBackend):
             if wait_until is not None:
                 log(request, SHUT, known, until=wait_until)
         return person
+
+    def get_user(self, user_id: int) -> StaffMember | None:
+        """The person of a session, where they may still sign in."""
+        found = _of_session(user_id)
+        return found[0] if found and self.user_can_authenticate(found[0]) else None
 
     @staticmethod
     def _person(user: Any) -> StaffMember | None:

@@ -11,6 +11,7 @@ import pytest
 
 from jobs import wording
 from jobs.sheet import document as sheet_document, render
+from jobs.sheet.arrival_values import arrival_halves
 from jobs.wording import Local
 from tests import golden_pages
 from tests.factories import make_shop
@@ -92,6 +93,33 @@ def test_the_small_job(workshop: Workshop) -> None:
         assert_readable(pdf)
     assert_used(sheet)
     assert [one for one in INTERNAL if one in words(customer)] == []
+
+
+@pytest.mark.parametrize(
+    ("proofs", "notes", "wanted"),
+    [
+        (0, 0, [(0, 0)]),
+        (1, 0, [(0, 0), (1, 0)]),
+        (0, 7, [(0, 1), (0, 6)]),
+        (3, 4, [(1, 0), (2, 4)]),
+        # What goes on from page to page does not stand beside each other.
+        (1, 200, [(1, 200)]),
+    ],
+)
+def test_what_stands_in_two_halves_stands_there_once_and_in_its_order(
+    proofs: int, notes: int, wanted: list[tuple[int, int]]
+) -> None:
+    document = golden_pages.record()
+    proof, note = document["fit_proofs"][0], document["notes"][0]
+    document["fit_proofs"] = [{**proof, "note": f"P{at}"} for at in range(proofs)]
+    document["notes"] = [{**note, "text": f"N{at}"} for at in range(notes)]
+    halves = arrival_halves(document, Local("metric", "UTC"))
+    assert [(len(half["proofs"]), len(half["notes"])) for half in halves] == wanted
+    told = [one["note"] for half in halves for one in half["proofs"]]
+    told += [one["text"] for half in halves for one in half["notes"]]
+    assert told == [f"P{at}" for at in range(proofs)] + [f"N{at}" for at in range(notes)]
+    assert [half["facts"] for half in halves] == [True, False][: len(halves)]
+    assert sum(half["notes_begin"] for half in halves if half["notes"]) == bool(notes)
 
 
 def test_a_crowded_job_with_long_and_foreign_names() -> None:

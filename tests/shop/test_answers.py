@@ -71,6 +71,7 @@ def test_the_documented_deployment_passes_the_check_for_deployment(tmp_path: Pat
         ("shop:x@127.0.0.1:5432/book", False),
         ("shop:x@localhost/book", False),
         ("/book", False),
+        ("shop:x@%2Frun%2FPostgreSQL/book", False),
     ],
 )
 def test_a_database_elsewhere_that_need_not_show_who_it_is_is_a_warning(
@@ -81,6 +82,8 @@ def test_a_database_elsewhere_that_need_not_show_who_it_is_is_a_warning(
     ours = [one for one in said if one.id == "loombook.W001"]
     assert bool(ours) is warned
     assert not ours or "sslmode=verify-full&sslrootcert" in str(ours[0].hint)
+    socket = database_of("postgresql://shop@%2Frun%2FBook/book", tmp_path)
+    assert socket["HOST"] == "/run/Book", "a folder's capitals count"
     with pytest.raises(SystemExit, match="asks for user"):
         database_of("postgresql://db.example.org/book?user=x", tmp_path)
 

@@ -152,6 +152,16 @@ def speaker_fields(channel: Channel, inputs: Iterable[JobPart], joined: int) -> 
 
 def posted_speaker_fields(inputs: Iterable[JobPart]) -> Fields:
     """The same cells as they may be posted; what does not suit the channel is a finding."""
+    parts = list(inputs)
+    return _posted_speaker_cells(parts) if parts else _posted_without_inputs()
+
+
+@cache
+def _posted_without_inputs() -> Fields:
+    return _posted_speaker_cells([])
+
+
+def _posted_speaker_cells(inputs: Iterable[JobPart]) -> Fields:
     bridge = [("", ""), *((str(number), "") for number in range(1, 33))]
     return _speaker_cells(JOINING_CHOICES, bridge, inputs)
 
