@@ -8,8 +8,9 @@ to the database alone makes no certificate the book's.
 import hmac
 import json
 from collections.abc import Iterator
-from datetime import UTC
+from datetime import UTC, datetime
 from io import BytesIO
+from itertools import pairwise
 from typing import Final
 
 from django.db import IntegrityError, transaction
@@ -58,6 +59,17 @@ def trusted(rows: list[SigningCertificate]) -> list[SigningCertificate]:
     """Those of the book's certificates of which nobody else may have the key."""
     last = max((place for place, row in enumerate(rows) if row.distrusts), default=0)
     return rows[last:]
+
+
+def exchanged() -> list[tuple[str, datetime]]:
+    """The fingerprints of those that were exchanged and are still trusted, as they are compared,
+    and until when each signed; the newest first. Raises KeyLost."""
+    rows = trusted(known())
+    told = [
+        (bytes.fromhex(row.fingerprint).hex(" ").upper(), following.at)
+        for row, following in pairwise(rows)
+    ]
+    return told[::-1]
 
 
 def is_signing(fingerprint: str) -> bool:

@@ -20,6 +20,7 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 
 from django.db import transaction
+from django.db.models import QuerySet
 from django.utils import timezone
 from django.utils.translation import gettext
 
@@ -28,7 +29,7 @@ from jobs.models import Hook, HookDelivery, Job, JobEvent, News, Told
 from shop import outgoing
 from shop.models import Branch, StaffMember
 from shop.sealing import seals
-from shop.services import ended_since, events, restored
+from shop.services import ended_since, ending, events, restored
 
 MADE: Final = "hook.made"
 ENDED: Final = "hook.ended"
@@ -136,19 +137,17 @@ def make(
     return hook, _PREFIX + base64.b64encode(key).decode()
 
 
-@transaction.atomic
 def end(pk: int, by: StaffMember) -> None:
     """Tell an address nothing more; what waits is given up. Again changes nothing."""
-    hook = Hook.objects.select_for_update().filter(pk=pk, ended_at=None).first()
-    if hook is not None:
-        _end(hook, by)
+    _end(Hook.objects.filter(pk=pk), by)
 
 
-def _end(hook: Hook, by: StaffMember | None) -> None:
-    hook.ended_at, hook.ended_by = timezone.now(), by
-    hook.save(update_fields=["ended_at", "ended_by"])
-    hook.deliveries.filter(state=Told.WAITING).update(state=Told.GIVEN_UP)
-    events.log(by, ENDED, hook, after={"ended_at": hook.ended_at})
+@transaction.atomic
+def _end(hooks: "QuerySet[Hook]", by: StaffMember | None) -> list[Hook]:
+    ended: list[Hook] = ending.end(hooks, by, ENDED)
+    waiting = HookDelivery.objects.filter(hook__in=ended, state=Told.WAITING)
+    waiting.update(state=Told.GIVEN_UP)
+    return ended
 
 
 def give_up_what_waits() -> int:
@@ -167,10 +166,8 @@ def _ended() -> set[str]:
 
 def _end_again(sealed: set[str]) -> list[str]:
     """What a replaced book had ended; told by their sealed secrets, which no two share."""
-    hooks = list(Hook.objects.filter(ended_at=None, sealed__in=sealed))
-    for hook in hooks:
-        _end(hook, None)
-    return [f"{hook}: address told no more" for hook in hooks]
+    ended = _end(Hook.objects.filter(sealed__in=sealed), None)
+    return [f"{hook}: address told no more" for hook in ended]
 
 
 ended_since.also("hooks", _ended, _end_again)

@@ -22,6 +22,8 @@ from shop.services import events
 
 ROW: Final = 1
 MOST_NAMED: Final = 5
+NEWEST: Final = 1_000
+"""So many entries are looked at for the highest number: one put in by hand may stand behind it."""
 
 
 def _told(event: ShopEvent) -> list[Any]:
@@ -144,9 +146,11 @@ def write(written: list[ShopEvent]) -> list[ShopEvent]:
 
 
 def _broken() -> ShopChain:
-    """In the place of a head that is gone: it counts on from the entries there are."""
-    last = ShopEvent.objects.exclude(number=None).order_by("-number").first()
-    count = last.number if last is not None and last.number is not None else 0
+    """In the place of a head that is gone: it counts on from the newest entries there are. All of
+    them would be a second of a million, for which nobody else could write."""
+    rows = ShopEvent.objects.exclude(number=None).order_by("-pk")
+    newest = rows.values_list("number", flat=True)[:NEWEST]
+    count = max((number for number in newest if number is not None), default=0)
     return ShopChain(pk=ROW, count=count, head="", began_at=timezone.now(), mac="")
 
 

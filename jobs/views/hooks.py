@@ -1,5 +1,8 @@
 """Other programs that are told: listed, made, tried, looked at, ended."""
 
+from collections.abc import Callable
+from functools import partial
+
 from django.contrib import messages
 from django.db.models import Q
 from django.http import HttpResponse
@@ -78,29 +81,25 @@ def hook_end(request: Request, pk: int) -> HttpResponse:
 @require_POST
 def hook_test(request: Request, pk: int) -> HttpResponse:
     """Send a test."""
-    row = get_object_or_404(Hook, pk=pk)
-    try:
-        hooks.test(row.pk)
-    except Refused as refused:
-        messages.error(request, refused.reasons[0])
-    else:
-        messages.success(
-            request, gettext("A test is on its way: load this page again in a few seconds.")
-        )
-    return redirect("hook", row.pk)
+    said = gettext("A test is on its way: load this page again in a few seconds.")
+    return _sent(request, pk, hooks.test, said)
 
 
 @allow(Role.MANAGER, password=True, of=of_hook)
 @require_POST
 def hook_again(request: Request, pk: int, delivery: int) -> HttpResponse:
     """Send once more what was given up."""
+    said = gettext("It goes out again: load this page again in a few seconds.")
+    return _sent(request, pk, partial(hooks.again, delivery_pk=delivery), said)
+
+
+def _sent(request: Request, pk: int, send: Callable[[int], object], said: str) -> HttpResponse:
+    """Have something put on its way to an address; one that is ended refuses it."""
     row = get_object_or_404(Hook, pk=pk)
     try:
-        hooks.again(row.pk, delivery)
+        send(row.pk)
     except Refused as refused:
         messages.error(request, refused.reasons[0])
     else:
-        messages.success(
-            request, gettext("It goes out again: load this page again in a few seconds.")
-        )
+        messages.success(request, said)
     return redirect("hook", row.pk)

@@ -11,7 +11,7 @@ from django.utils.text import format_lazy
 from django.utils.translation import gettext, gettext_lazy as _
 from django.views.decorators.http import require_http_methods, require_safe
 
-from jobs import signing
+from jobs import own_certificates, signing
 from jobs.errors import Refused
 from jobs.sheet.verify import Answer, verify as verify_pdf
 from shop.access import public
@@ -92,6 +92,7 @@ def verify(request: Request) -> HttpResponse:
         "form": form,
         "answer": answer,
         "fingerprint": certificate and certificate.sha256.hex(" ").upper(),
+        "former": own_certificates.exchanged() if certificate else [],
     }
     return render(request, "verify/page.html", context, status=status)
 

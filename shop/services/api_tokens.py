@@ -20,7 +20,7 @@ from django.utils.translation import gettext
 
 from shop.models import ApiToken, StaffMember
 from shop.scopes import NEEDS
-from shop.services import events, sign_in
+from shop.services import ending, events, sign_in
 
 PREFIX: Final = "loombook_"
 """By which a secret in the wrong place, a log or a repository, is known for what it is."""
@@ -72,14 +72,9 @@ def make(
     return token, secret
 
 
-@transaction.atomic
 def end(pk: int, by: StaffMember) -> None:
     """End a token at once; again changes nothing."""
-    token = ApiToken.objects.select_for_update().filter(pk=pk, ended_at=None).first()
-    if token is not None:
-        token.ended_at, token.ended_by = timezone.now(), by
-        token.save(update_fields=["ended_at", "ended_by"])
-        events.log(by, ENDED, token, after={"ended_at": token.ended_at})
+    ending.end(ApiToken.objects.filter(pk=pk), by, ENDED)
 
 
 def shown(request: HttpRequest, secret: str) -> ApiToken:

@@ -11,10 +11,9 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from django.db import DatabaseError, models, transaction
-from django.utils import timezone
 
 from shop.models import Branch, CodeApp, Passkey, RecoveryCode, StaffMember, Tablet
-from shop.services import events
+from shop.services import ending, events, tablets
 
 ROLES: Final = ("is_front_desk", "is_technician", "is_manager")
 _SECOND: Final[tuple[tuple[type[models.Model], str], ...]] = (
@@ -93,10 +92,8 @@ def carry(stood: Stood) -> list[str]:
                 said.append(f"{one}: {', '.join(what)}")
     else:
         said.append("people as on that day, since no manager was left")
-    for tablet in Tablet.objects.in_use().filter(token_sha256__in=stood.tablets):
-        tablet.revoked_at = timezone.now()
-        tablet.save(update_fields=["revoked_at"])
-        events.log(None, "tablet.revoked", tablet, after={"revoked_at": tablet.revoked_at})
+    out = Tablet.objects.filter(token_sha256__in=stood.tablets)
+    for tablet in ending.end(out, None, tablets.REVOKED, "revoked"):
         said.append(f"{tablet}: tablet out of use")
     for name, (_, carries) in _also.items():
         said += carries(stood.others[name])

@@ -13,7 +13,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from shop.models import ApiToken, Shop, SignIn
-from shop.services import api_tokens, events
+from shop.services import api_tokens, ending, events
 
 RESTORED: Final = "book.restored"
 
@@ -35,11 +35,7 @@ def end_what_came_back(made_at: str) -> dict[str, int]:
     """
     shop, now = Shop.objects.current(), timezone.now()
     ended = {name: end() for name, end in _also.items()}
-    for token in ApiToken.objects.in_use():
-        token.ended_at = now
-        token.save(update_fields=["ended_at"])
-        events.log(None, api_tokens.ENDED, token, after={"ended_at": now})
-        ended["tokens"] = ended.get("tokens", 0) + 1
+    ended["tokens"] = len(ending.end(ApiToken.objects.in_use(), None, api_tokens.ENDED))
     ended["sign_ins"] = SignIn.objects.exclude(person=None).count()
     SignIn.objects.all().delete()
     Shop.objects.filter(pk=shop.pk).update(sign_ins_ended_at=now)

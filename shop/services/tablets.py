@@ -15,9 +15,10 @@ from django.utils import timezone
 
 from shop import logs
 from shop.models import Bay, StaffMember, Tablet
-from shop.services import events
+from shop.services import ending, events
 
 COOKIE: Final = "tablet"
+REVOKED: Final = "tablet.revoked"
 SALT: Final = "shop.tablet"
 COOKIE_AGE: Final = timedelta(days=400)
 """As long as browsers keep a cookie (RFC 6265bis, 5.5: at most 400 days); renewed by use."""
@@ -44,14 +45,9 @@ def register(
     return tablet, token
 
 
-@transaction.atomic
 def revoke(pk: int, by: StaffMember) -> None:
     """Take a tablet out of use: its PIN sign-ins end with their next request."""
-    tablet = Tablet.objects.select_for_update().in_use().filter(pk=pk).first()
-    if tablet is not None:
-        tablet.revoked_at, tablet.revoked_by = timezone.now(), by
-        tablet.save(update_fields=["revoked_at", "revoked_by"])
-        events.log(by, "tablet.revoked", tablet, after={"revoked_at": tablet.revoked_at})
+    ending.end(Tablet.objects.filter(pk=pk), by, REVOKED, "revoked")
 
 
 def remember(response: HttpResponse, token: str) -> None:

@@ -141,6 +141,19 @@ def test_the_head_cannot_be_moved_with_the_log_cut_off(change: str, manager: Sta
 
 
 @pytest.mark.usefixtures("_log")
+def test_without_a_head_the_log_counts_on_behind_the_highest_and_not_behind_the_last(
+    manager: StaffMember,
+) -> None:
+    raw("DELETE FROM jobs_shopchain")
+    newest = ShopEvent.objects.latest("pk")
+    raw("UPDATE shop_shopevent SET number = 900 WHERE id = %s", newest.pk - 1)
+    events.save(Customer(name="After"), manager)
+    events.save(Customer(name="Later"), manager)
+    numbers = ShopEvent.objects.order_by("pk").values_list("number", flat=True)
+    assert list(numbers)[-3:] == [newest.number, 901, 902]
+
+
+@pytest.mark.usefixtures("_log")
 def test_a_log_from_before_there_was_a_chain_is_taken_over_once(manager: StaffMember) -> None:
     raw("UPDATE shop_shopevent SET number = NULL, chain = ''")
     raw("DELETE FROM jobs_shopchain")

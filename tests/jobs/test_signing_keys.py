@@ -90,7 +90,7 @@ def own_fingerprint() -> str:
 
 @pytest.mark.once
 def test_an_exchanged_key_signs_from_now_on_and_what_was_signed_before_holds(
-    sheet: InstallSheet, data_folder: Path, settings: Any, capsys: Any
+    sheet: InstallSheet, data_folder: Path, client: Client, capsys: Any
 ) -> None:
     drawn = render.customer_pdf(sheet.document)
     former = (data_folder / "signing.pem").read_bytes()
@@ -109,6 +109,8 @@ def test_an_exchanged_key_signs_from_now_on_and_what_was_signed_before_holds(
     changed = drawn[:900] + bytes([drawn[900] ^ 1]) + drawn[901:]
     assert verify(changed).kind in {checked.CHANGED, checked.NOT_OURS}
     assert check_sheet(sheet).all and list(check_book()) == []
+    page = client.get("/verify/").content.decode().replace(" ", "")
+    assert [one.upper() in page for one in (own_fingerprint(), sender.fingerprint)] == [True, True]
     (data_folder / "signing.pem").write_bytes(former)
     with pytest.raises(KeyLost, match="not this book’s"):
         render.customer_pdf(sheet.document)
@@ -118,12 +120,13 @@ def test_an_exchanged_key_signs_from_now_on_and_what_was_signed_before_holds(
 
 @pytest.mark.once
 def test_a_key_that_others_may_have_vouches_for_nothing_but_what_the_book_has_kept(
-    sheet: InstallSheet, data_folder: Path
+    sheet: InstallSheet, data_folder: Path, client: Client
 ) -> None:
-    drawn = render.customer_pdf(sheet.document)
+    drawn, first = render.customer_pdf(sheet.document), own_fingerprint()
     call_command("exchange_signing_key", others_have_it=True)
     between = render.customer_pdf(sheet.document)
     call_command("exchange_signing_key")
+    assert first.upper() not in client.get("/verify/").content.decode().replace(" ", "")
     kinds = [verify(pdf).kind for pdf in (bytes(sheet.pdf), drawn, between)]
     assert kinds == [checked.NEWEST, checked.FORMER, checked.NEWEST]
     assert list(check_book()) == []
