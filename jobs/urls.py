@@ -37,7 +37,11 @@ from jobs.views import (
 from jobs.views.setups import apply, exchange, learning, library
 from jobs.views.tuning import microphones, targets
 
-urlpatterns: list[URLPattern | URLResolver] = []
+# The bay: the technician's sheet of a job. It stands first, since patterns are tried one after the
+# other and its saves are what is asked most.
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("jobs/<int:number>/bay/", include("jobs.views.bay.urls")),
+]
 
 # Neighbouring programs.
 urlpatterns += [
@@ -208,9 +212,6 @@ urlpatterns += [
         "jobs/<int:number>/photos/<int:pk>/put-back/", photos.photo_put_back, name="photo_put_back"
     ),
 ]
-
-# The bay: the technician's sheet of a job.
-urlpatterns += [path("jobs/<int:number>/bay/", include("jobs.views.bay.urls"))]
 
 # What a device keeps for working without a network.
 urlpatterns += [path("kept-jobs/", offline_jobs.kept_jobs, name="kept_jobs")]

@@ -3,8 +3,8 @@
 from django.urls import URLPattern, URLResolver, include, path
 
 urlpatterns: list[URLPattern | URLResolver] = [
-    path("", include("shop.urls")),
     path("", include("jobs.urls")),
+    path("", include("shop.urls")),
 ]
 
 handler400 = "shop.views.failures.bad_request"
