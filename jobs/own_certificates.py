@@ -14,6 +14,7 @@ from itertools import pairwise
 from typing import Final
 
 from django.db import IntegrityError, transaction
+from django.db.models import QuerySet
 from django.utils import timezone
 from django.utils.translation import gettext
 
@@ -47,12 +48,15 @@ def _holds(secret: bytes, row: SigningCertificate) -> bool:
     return hmac.compare_digest(row.mac, _mac(secret, row))
 
 
+def _rows(key_id: str) -> "QuerySet[SigningCertificate]":
+    return SigningCertificate.objects.filter(key_id=key_id).order_by("number")
+
+
 def known() -> list[SigningCertificate]:
     """The book's certificates, the one that signs last; none where nothing was signed yet, or only
     before there were such rows. Raises KeyLost."""
     secret = key()
-    rows = SigningCertificate.objects.filter(key_id=key_id(secret)).order_by("number")
-    return [row for row in rows if _holds(secret, row)]
+    return [row for row in _rows(key_id(secret)) if _holds(secret, row)]
 
 
 def trusted(rows: list[SigningCertificate]) -> list[SigningCertificate]:
@@ -139,8 +143,7 @@ def key_anew(secret: bytes, fingerprint: str = "") -> None:
     """Key the rows that stand with another key of the record, and put one behind them where it
     signs from now on: of the time before they prove as little as the seals do."""
     last = SigningCertificate.objects.order_by("-pk").first()
-    rows = SigningCertificate.objects.filter(key_id=last.key_id if last else "").order_by("number")
-    told = [(row.fingerprint, row.distrusts) for row in rows]
+    told = [(row.fingerprint, row.distrusts) for row in _rows(last.key_id if last else "")]
     if fingerprint:
         told.append((fingerprint, False))
     for number, (one, distrusts) in enumerate(told, 1):
@@ -150,7 +153,6 @@ def key_anew(secret: bytes, fingerprint: str = "") -> None:
 def check() -> Iterator[str]:
     """What is wrong with the rows, one sentence each. Raises KeyLost."""
     secret = key()
-    rows = SigningCertificate.objects.filter(key_id=key_id(secret)).order_by("number")
-    for row in rows:
+    for row in _rows(key_id(secret)):
         if not _holds(secret, row):
             yield f"Signing certificate {row.number} was put in or changed by hand."

@@ -16,7 +16,6 @@ from jobs.errors import Refused
 from jobs.forms.hooks import HookForm
 from jobs.models import Hook, News
 from jobs.services import hooks
-from jobs.services.hooks import of_hook
 from shop import branches
 from shop.access import allow
 from shop.http import Request
@@ -58,7 +57,7 @@ def hook_create(request: Request) -> HttpResponse:
     return render(request, "api/hook_new.html", {"form": form}, status=422 if posted else 200)
 
 
-@allow(Role.MANAGER, password=True, of=of_hook)
+@allow(Role.MANAGER, password=True, of=hooks.of_hook)
 @require_safe
 def hook(request: Request, pk: int) -> HttpResponse:
     """What an address was told, the newest first, and what it answered."""
@@ -67,7 +66,7 @@ def hook(request: Request, pk: int) -> HttpResponse:
     return render(request, "api/hook.html", context)
 
 
-@allow(Role.MANAGER, password=True, of=of_hook)
+@allow(Role.MANAGER, password=True, of=hooks.of_hook)
 @require_POST
 def hook_end(request: Request, pk: int) -> HttpResponse:
     """Tell an address nothing more."""
@@ -77,7 +76,7 @@ def hook_end(request: Request, pk: int) -> HttpResponse:
     return redirect("hook_list")
 
 
-@allow(Role.MANAGER, password=True, of=of_hook)
+@allow(Role.MANAGER, password=True, of=hooks.of_hook)
 @require_POST
 def hook_test(request: Request, pk: int) -> HttpResponse:
     """Send a test."""
@@ -85,7 +84,7 @@ def hook_test(request: Request, pk: int) -> HttpResponse:
     return _sent(request, pk, hooks.test, said)
 
 
-@allow(Role.MANAGER, password=True, of=of_hook)
+@allow(Role.MANAGER, password=True, of=hooks.of_hook)
 @require_POST
 def hook_again(request: Request, pk: int, delivery: int) -> HttpResponse:
     """Send once more what was given up."""
