@@ -24,6 +24,10 @@ BUSY: Final = (
 )
 """What a server says that takes nobody at the moment, and will again by itself."""
 
+NO_LINE: Final = (
+    "its pg_hba.conf does not let this machine, user and database in. Add a line for them, then "
+    "reload it"
+)
 SHUT: Final = {
     "password authentication failed": "user and password do not belong together there. Write the "
     "right ones (@ : / % # of a password as %40 %3A %2F %25 %23), or as its superuser give the "
@@ -39,11 +43,11 @@ SHUT: Final = {
     "DATABASE ... TO ..., as deploy/roles.sql does",
     r"(?:Peer|Ident) authentication failed": "it takes this user from an account of the same name "
     "alone. Name the host (127.0.0.1) and a password, or change its pg_hba.conf",
+    r"pg_hba\.conf .*SSL encryption": NO_LINE,
     "no encryption": "its pg_hba.conf takes nobody without TLS, or nobody from here. Add "
     "?sslmode=verify-full&sslrootcert=/path/of/its/authority.pem, or a line of pg_hba.conf for "
     "this machine, user and database, then reload it",
-    r"pg_hba\.conf": "its pg_hba.conf does not let this machine, user and database in. Add a line "
-    "for them, then reload it",
+    r"pg_hba\.conf": NO_LINE,
     "FATAL": "see user, password and the database's name there, and its pg_hba.conf",
 }
 """What a server says that answers and lets us not in (PostgreSQL 15, src/backend/libpq/auth.c and

@@ -164,7 +164,11 @@ def test_of_the_two_ways_to_one_server_the_one_that_was_answered_is_told() -> No
     )
     assert "no database of this name" in str(refusal(said))
     assert "no encryption" not in str(refusal(said))
-    assert "without TLS" in str(refusal('FATAL:  no pg_hba.conf entry for "x", no encryption'))
+    lines = [
+        f"FATAL:  no pg_hba.conf entry for x, {one}" for one in ("SSL encryption", "no encryption")
+    ]
+    assert "without TLS" in str(refusal(lines[1]))
+    assert "without TLS" not in str(refusal("\n".join(lines))), "it was tried with TLS too"
 
 
 def test_a_way_of_looking_that_is_none_is_refused_at_once(tmp_path: Path) -> None:
