@@ -42,6 +42,7 @@ from shop import sealed_archives
 from shop.on_disk import sync, write_new
 from shop.project.databases import TLS
 from shop.sealed_archives import SealError
+from shop.unreachable import refusal
 
 FORMAT = 1
 UPLOADS = "data/media"
@@ -592,7 +593,9 @@ def _postgresql(tool: str, *arguments: str) -> None:
         "PGPASSWORD": given["PASSWORD"],
         **{f"PG{name.upper()}": given["OPTIONS"].get(name, "") for name in TLS},
     }
+    # In English, whatever the machine speaks: what it says is read (shop/unreachable.py).
     environment = os.environ | {key: value for key, value in where.items() if value}
+    environment["LC_ALL"] = "C"
     try:
         done = subprocess.run([tool, *arguments], env=environment, capture_output=True, text=True)
     except FileNotFoundError as error:
@@ -600,4 +603,5 @@ def _postgresql(tool: str, *arguments: str) -> None:
             f"{tool} is not installed: sudo apt-get install postgresql-client"
         ) from error
     if done.returncode:
-        raise BackupError(f"{tool} failed: {done.stderr.strip()}")
+        said = done.stderr.strip()
+        raise BackupError(f"{tool} failed: {refusal(said) or said}")
