@@ -88,6 +88,13 @@ served() {
     inside /opt/loombook/deploy/ready.sh >/dev/null || fail "$1: not ready"
     [ "$(asked /sign-in/)" = 200 ] || fail "$1: the sign-in page answers $(asked /sign-in/)"
 }
+# The folder of the version that serves, and whether it is that of the working copy.
+process() { inside systemctl show --property MainPID --value loombook; }
+serves() { inside readlink "/proc/$(process)/cwd"; }
+serves_newest() {
+    [ "$(serves)" = "/opt/loombook/.versions/$(inside git -C /opt/loombook rev-parse HEAD)" ] ||
+        fail "$1: it serves from $(serves)"
+}
 # Until a command of the machine succeeds, for a minute.
 comes() {
     for _ in $(seq 60); do
@@ -173,6 +180,26 @@ inside /opt/loombook/deploy/update.sh >/dev/null || fail "update"
 inside touch /tmp/updated
 wait "$asking"
 [ "$(cat "$folder/answers")" = 200 ] || fail "while it was updated: $(cat "$folder/answers")"
+serves_newest "updated"
+older=$(inside git -C /opt/loombook rev-parse HEAD~1)
+inside /opt/loombook/deploy/update.sh "$older" >/dev/null || fail "back by hand"
+[ "$(serves)" = "/opt/loombook/.versions/$older" ] || fail "gone back by hand: it serves from $(serves)"
+inside /opt/loombook/deploy/update.sh >/dev/null || fail "forward again"
+serves_newest "forward again"
+
+step "A new version whose packages cannot be had: what serves is not touched"
+cp "$folder/next/requirements.lock" "$folder/lock"
+echo "no line of a lock" >>"$folder/next/requirements.lock"
+git -C "$folder/next" commit --quiet --all --message "A version without its packages"
+git -C "$folder/next" push --quiet
+number=$(process)
+! inside /opt/loombook/deploy/update.sh >"$folder/told" 2>&1 || fail "an update without packages says it worked"
+grep -q "nothing was changed" "$folder/told" || { cat "$folder/told" >&2; fail "it does not say so"; }
+[ "$number" = "$(process)" ] || fail "it was started anew"
+serves_newest "no packages"
+cp "$folder/lock" "$folder/next/requirements.lock"
+git -C "$folder/next" commit --quiet --all --message "A version with its packages"
+git -C "$folder/next" push --quiet
 
 step "A new version whose tables fail: the one of before serves"
 last=$(basename "$(find "$folder/next/shop/migrations" -name '0*.py' | sort | tail -n 1)" .py)
@@ -192,6 +219,7 @@ before=$(inside git -C /opt/loombook rev-parse HEAD)
 grep -q "Served by $before again" "$folder/told" || { cat "$folder/told" >&2; fail "it did not go back"; }
 [ "$before" = "$(inside git -C /opt/loombook rev-parse HEAD)" ] || fail "the version of before is not in place"
 served "gone back"
+serves_newest "gone back"
 
 step "Rebooted: served without a hand, and the backup that was missed is made up for"
 inside touch --date '2 days ago' /var/lib/systemd/timers/stamp-loombook-backup.timer
