@@ -24,10 +24,10 @@ import tempfile
 import time
 import tomllib
 from collections.abc import Iterator
-from contextlib import closing, suppress
+from contextlib import AbstractContextManager, closing, nullcontext, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import Any, cast
+from typing import Any, Protocol, cast
 
 from django.apps import apps
 from django.conf import settings
@@ -56,6 +56,12 @@ WORKING = "unfinished-"
 PLAIN = ("--no-owner", "--no-privileges")
 RETIRED = frozenset({"axes"})
 """Applications whose tables an older Loombook had: a migration of ours takes them away."""
+
+
+class Placing(Protocol):
+    """Around the putting in place of a backup: whoever keeps note of how far it came."""
+
+    def __call__(self, made_at: str, *, occupied: bool) -> AbstractContextManager[None]: ...
 
 
 class BackupError(Exception):
@@ -224,13 +230,15 @@ def restore_backup(
     key: Path | None = None,
     unsigned: bool = False,
     identity: Path | None = None,
+    placing: Placing = lambda made_at, *, occupied: nullcontext(),
 ) -> Restored:
     """Verify `archive`, then put its database and files in place.
 
     It must be signed with the key in the file `key`, or with the shop's own, unless `unsigned`. An
     encrypted one is opened with the file `identity`.
     Existing data is replaced only with `replace`, and is then kept in a folder of its own beside
-    the new. Nothing has changed when BackupError is raised.
+    the new. Nothing has changed when BackupError is raised. Within `placing`, of the moment it was
+    made at and whether there was data, all of it is put in place.
     """
     data = Path(settings.DATA_DIR)
     data.mkdir(parents=True, exist_ok=True)
@@ -255,7 +263,8 @@ def restore_backup(
             shutil.copyfile(key, key_path())
             key_path().chmod(0o600)
         aside = data / f"{SET_ASIDE}{timezone.now():%Y%m%d-%H%M%S-%f}"
-        _put_in_place(Path(working), aside)
+        with placing(manifest.made_at, occupied=occupied):
+            _put_in_place(Path(working), aside)
     if not occupied:
         shutil.rmtree(aside)
     os.sync()

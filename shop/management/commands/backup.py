@@ -12,6 +12,7 @@ from django.core.management.base import CommandError
 from shop.backups import ARCHIVES, BackupError, default_folder, key_path, write_backup
 from shop.management.ready import ReadyCommand
 from shop.sealed_archives import SealError, copy_elsewhere, recipients
+from shop.services import unfinished_restore
 
 
 class Command(ReadyCommand):
@@ -35,6 +36,7 @@ class Command(ReadyCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         folder = options["to"] or default_folder()
         keep = options["keep"]
+        unfinished_restore.require_finished()
         if keep is not None and keep < 1:
             raise CommandError("--keep needs at least 1: the archive just made.")
         try:
