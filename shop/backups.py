@@ -53,6 +53,7 @@ DATABASE_FILES = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
 ARCHIVES = "loombook-*.tar.gz*"
 SET_ASIDE = "replaced-"
 WORKING = "unfinished-"
+DAY_S = 86_400
 PLAIN = ("--no-owner", "--no-privileges")
 RETIRED = frozenset({"axes"})
 """Applications whose tables an older Loombook had: a migration of ours takes them away."""
@@ -114,6 +115,7 @@ def write_backup(folder: Path) -> Path:
             f"Choose a folder outside {settings.DATA_DIR}, which is backed up itself."
         )
     folder.mkdir(parents=True, exist_ok=True)
+    _clear_out(folder)
     store = _store()
     archive = folder / f"loombook-{timezone.now():%Y%m%d-%H%M%S}.tar.gz"
     with tempfile.TemporaryDirectory(prefix=WORKING, dir=folder) as working:
@@ -242,6 +244,7 @@ def restore_backup(
     """
     data = Path(settings.DATA_DIR)
     data.mkdir(parents=True, exist_ok=True)
+    _clear_out(data)
     occupied = _holds_data()
     with (
         tempfile.TemporaryDirectory(prefix=WORKING, dir=data) as working,
@@ -269,6 +272,13 @@ def restore_backup(
         shutil.rmtree(aside)
     os.sync()
     return Restored(manifest, aside if occupied else None)
+
+
+def _clear_out(folder: Path) -> None:
+    """Take away what a backup or restore of another day left that was cut off."""
+    for left in folder.glob(f"{WORKING}*"):
+        if left.is_dir() and time.time() - left.stat().st_mtime > DAY_S:
+            shutil.rmtree(left)
 
 
 def _version() -> str:

@@ -4,6 +4,7 @@ import gc
 import hashlib
 import io
 import json
+import os
 import re
 import sqlite3
 import stat
@@ -401,7 +402,12 @@ def test_only_the_newest_archives_are_kept(shop_with_files: Path, tmp_path: Path
     folder.mkdir()
     for day in (1, 2, 3):
         (folder / f"loombook-2020010{day}-000000.tar.gz").touch()
+    for name in ("unfinished-of-another-day", "unfinished-of-today"):
+        (folder / name / "within").mkdir(parents=True)
+    os.utime(folder / "unfinished-of-another-day", (0, 0))
     call_command("backup", to=folder, keep=2)
+    (folder / "unfinished-of-today" / "within").rmdir()
+    (folder / "unfinished-of-today").rmdir()
     kept = sorted(path.name for path in folder.iterdir())
     assert len(kept) == 2
     assert kept[0] == "loombook-20200103-000000.tar.gz"
