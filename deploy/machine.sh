@@ -177,9 +177,12 @@ EOF
 inside sh /root/nightly.sh
 comes "ls $backups/loombook-202[1-9]*.tar.gz >/dev/null 2>&1"
 comes "[ \$(ls $backups/loombook-*.tar.gz | wc -l) = 30 ]"
-age=$(python <<'EOF' | sed -n 's/^loombook_backup_age_seconds //p'
+age=$(python $shop <<'EOF' | sed -n 's/^loombook_backup_age_seconds //p'
+import sys
 from urllib.request import Request, urlopen
 told = Request("http://127.0.0.1:8000/metrics", headers={"Authorization": "Bearer of-the-drill"})
+told.add_header("Host", sys.argv[1])
+told.add_header("X-Forwarded-Proto", "https")
 print(urlopen(told).read().decode())
 EOF
 )
