@@ -210,7 +210,8 @@ if [ -n "$database" ]; then
 fi
 
 step "A new version, while somebody asks all the time"
-git -C "$folder/next" commit --quiet --allow-empty --message "A version without a change"
+sed -i 's/max_size 30MB/max_size 31MB/' "$folder/next/deploy/Caddyfile.example"
+git -C "$folder/next" commit --quiet --all --message "A version whose proxy takes more"
 git -C "$folder/next" push --quiet
 python "$shop" /sign-in/ /tmp/updated <"$folder/asked.py" >"$folder/answers" &
 asking=$!
@@ -219,10 +220,15 @@ inside touch /tmp/updated
 wait "$asking"
 [ "$(cat "$folder/answers")" = 200 ] || fail "while it was updated: $(cat "$folder/answers")"
 serves_newest "updated"
+inside grep -q 'max_size 31MB' /etc/caddy/Caddyfile || fail "the proxy's file is not renewed"
 older=$(inside git -C /opt/loombook rev-parse HEAD~1)
 inside /opt/loombook/deploy/update.sh "$older" >/dev/null || fail "back by hand"
 [ "$(serves)" = "/opt/loombook/.versions/$older" ] || fail "gone back by hand: it serves from $(serves)"
-inside /opt/loombook/deploy/update.sh >/dev/null || fail "forward again"
+inside grep -q 'max_size 30MB' /etc/caddy/Caddyfile || fail "the proxy's file is not as it was"
+inside sed -i 's/max_size 30MB/max_size 29MB/' /etc/caddy/Caddyfile
+inside /opt/loombook/deploy/update.sh >"$folder/told" || fail "forward again"
+grep -q '+ max_size 31MB' "$folder/told" && inside grep -q 'max_size 29MB' /etc/caddy/Caddyfile ||
+    fail "what somebody changed of the proxy's file is not told, or gone"
 serves_newest "forward again"
 
 step "A new version whose packages cannot be had: what serves is not touched"

@@ -95,8 +95,11 @@ def default_folder() -> Path:
 
 
 def newest_archive(folder: Path | None = None) -> Path | None:
-    """The archive made last in a folder, or none."""
-    return max((folder or default_folder()).glob(ARCHIVES), default=None)
+    """The archive made last in a folder, or none. One of tomorrow was made under a wrong clock, and
+    says nothing of the last night."""
+    made = {one: one.stat().st_mtime for one in (folder or default_folder()).glob(ARCHIVES)}
+    past = {one: at for one, at in made.items() if at <= time.time()}
+    return max(past, key=lambda one: past[one], default=None)
 
 
 def write_backup(folder: Path) -> Path:

@@ -411,6 +411,13 @@ def test_only_the_newest_archives_are_kept(shop_with_files: Path, tmp_path: Path
     kept = sorted(path.name for path in folder.iterdir())
     assert len(kept) == 2
     assert kept[0] == "loombook-20200103-000000.tar.gz"
+    for day in (1, 2, 3):
+        (folder / f"loombook-2099010{day}-000000.tar.gz").touch()
+    call_command("backup", to=folder, keep=2)
+    [made, latest] = sorted(path.name for path in folder.iterdir())
+    assert made >= kept[1] and latest == "loombook-20990103-000000.tar.gz", (
+        "made under a wrong clock"
+    )
 
 
 def test_no_old_archive_goes_while_the_record_does_not_hold(

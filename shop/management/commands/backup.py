@@ -60,8 +60,8 @@ class Command(ReadyCommand):
             # Before old archives go: they may be the last ones from before the damage.
             self._check("check_record", "check_log")
         if keep is not None:
-            for old in (one for place in folders for one in sorted(place.glob(ARCHIVES))[:-keep]):
-                old.unlink()
+            for place in folders:
+                _prune(place, archive.name, keep)
         if recipients():
             self.stdout.write(
                 "It is encrypted: without the identity of LOOMBOOK_BACKUP_FOR nobody opens it."
@@ -84,3 +84,11 @@ class Command(ReadyCommand):
                 failed.append(str(error))
         if failed:
             raise CommandError(" ".join(failed))
+
+
+def _prune(folder: Path, just_made: str, keep: int) -> None:
+    """Keep so many archives, the one just made among them: where the clock went wrong its name may
+    be older than those of all others."""
+    others = [one for one in sorted(folder.glob(ARCHIVES)) if one.name != just_made]
+    for old in others[: max(0, len(others) - (keep - 1))]:
+        old.unlink()
