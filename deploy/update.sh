@@ -86,7 +86,10 @@ before=${2:-}
 # Come from a version that had no folders: the way back to it is laid out while its packages are there.
 [ -e .served ] || [ -z "$before" ] || deploy/lay.sh "$before" >/dev/null || true
 if put; then
-    [ -z "$before" ] || clear_out "$before"
+    if [ -n "$before" ]; then
+        .venv/bin/python deploy/proxy.py "$before" || echo "The proxy's settings are as they were." >&2
+        clear_out "$before"
+    fi
     exit
 fi
 if [ -z "$before" ] || [ "$before" = "$(git rev-parse HEAD)" ]; then

@@ -15,10 +15,15 @@ class ReadyCommand(BaseCommand):
     uses_tables = True
     """Whether the command needs every table as this version knows it."""
 
+    asks_database = True
+    """Whether the command is for nothing without a database."""
+
     replaces_damaged = False
     """Whether the command puts another database in the place of one that cannot be read."""
 
     def execute(self, *args: Any, **options: Any) -> str | None:
+        if not self.asks_database:
+            return super().execute(*args, **options)
         try:
             executor = MigrationExecutor(connection)
             wanted = executor.loader.graph.leaf_nodes()

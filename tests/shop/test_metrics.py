@@ -1,5 +1,6 @@
 """What whoever watches the server is told, and that nobody else is."""
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -67,4 +68,7 @@ def test_the_age_of_the_backup_and_the_state_of_the_book(
     assert ("loombook_backup_age_seconds",) not in told, "none was made yet"
     default_folder().mkdir()
     (default_folder() / "loombook-20260101-000000.tar.gz").touch()
+    future = default_folder() / "loombook-20990101-000000.tar.gz"
+    future.touch()
+    os.utime(future, (4e9, 4e9))
     assert 0 <= figures(client)[("loombook_backup_age_seconds",)] < 60
