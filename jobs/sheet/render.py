@@ -134,7 +134,7 @@ def attachments(document: Mapping[str, Any]) -> list[Any]:
 
 def write_pdf(html: str, attached: list[Any]) -> bytes:
     """The renderer alone: HTML to bytes."""
-    page = renderer.page(html)
+    page = renderer.page_of_xml(html)
     # The page's style does not reach into a picture: each gets a style of its own.
     # Its alternative text is read from a title alone.
     for picture in list(page.etree_element.iter(f"{SVG}svg")):
