@@ -22,6 +22,7 @@ from weasyprint import CSS, HTML, Attachment
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher
 
+SVG: Final = "http://www.w3.org/2000/svg"
 FONTS: Final = Path(__file__).parent / "fonts"
 FACES: Final = {
     "Regular": "font-weight:400",
@@ -55,6 +56,7 @@ def faces(family: str, *names: str) -> str:
 
 
 _OPEN_ENDED: Final = re.compile(r"<((?:br|col|hr|img|input|link|meta|wbr)\b[^<>]*?)/?>")
+_NAMELESS: Final = re.compile(r"<svg\b(?![^<>]*\bxmlns=)")
 _DOCTYPE: Final = re.compile(r"\s*<!doctype html>", re.IGNORECASE)
 _ENTITIES: Final = '<!DOCTYPE html [<!ENTITY nbsp "&#160;">]>'
 
@@ -65,8 +67,9 @@ def tree(html: str) -> Element | None:
     Nothing that HTML would add is added, so that every table has to name its parts.
     """
     parser = XMLParser()
+    html = _OPEN_ENDED.sub(r"<\1/>", _DOCTYPE.sub("", html, count=1))
     try:
-        parser.feed(_ENTITIES + _OPEN_ENDED.sub(r"<\1/>", _DOCTYPE.sub("", html, count=1)))
+        parser.feed(_ENTITIES + _NAMELESS.sub(f'<svg xmlns="{SVG}"', html))
         read: Element = parser.close()
     except ParseError:
         return None

@@ -64,7 +64,8 @@ def test_what_is_no_xml_is_read_as_html(html: str) -> None:
 
 
 def test_what_html_leaves_open_is_closed() -> None:
-    read = renderer.tree('<!doctype html>\n<p>A<br>b&nbsp;c &lt;d&gt; <img alt="x &gt; y"></p>')
+    read = renderer.tree("<!doctype html>\n<p>A<br>b&nbsp;c &lt;d&gt; <svg><g/></svg></p>")
     assert read is not None
-    assert [one.tag for one in read] == ["br", "img"]
+    assert [one.tag for one in read] == ["br", f"{{{renderer.SVG}}}svg"]
+    assert read[1][0].tag == f"{{{renderer.SVG}}}g"
     assert "".join(read.itertext()) == "Ab\N{NO-BREAK SPACE}c <d> "
