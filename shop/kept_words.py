@@ -27,6 +27,14 @@ PATTERNS: Final = (
     kept("Signal at the input of %(which)s, test tone"),
     kept("Channel %(which)s"),
     kept("Part %(which)s"),
+    kept("Pin %(which)s"),
+    kept("photo %(which)s"),
+    kept("Distribution %(which)s"),
+    kept("%(count)s of them with entries"),
+    kept("%(count)s speaker in its place"),
+    kept("%(count)s speakers in their places"),
+    kept("%(count)s signal feed to it"),
+    kept("%(count)s signal feeds to it"),
     kept("Step: %(which)s"),
     kept("Function: %(which)s"),
     kept("%(which)s, before"),
@@ -119,7 +127,7 @@ _WORD: Final = re.compile(r"[^\W\d_]{2,}")
 def _is_same(text: str) -> bool:
     """Figures, units and signs alone."""
     return not re.search(r"[^\W\d_]", text) or (
-        bool(re.search(r"\d|-", text)) and _same().issuperset(_WORD.findall(text))
+        bool(re.search(r"\d|-", text)) and _same().issuperset(_WORD.findall(text.replace("²", "2")))
     )
 
 
