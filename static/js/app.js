@@ -30,9 +30,9 @@
   /** The cookie is fresh after signing in again in another tab; the page's own token is not. Its name
    *  is another over TLS (shop/cookies.py). */
   function csrfToken() {
-    const named = location.protocol === "https:" ? /(?:^|; )__Host-csrftoken=([^;]+)/ : /(?:^|; )csrftoken=([^;]+)/;
-    const cookie = named.exec(document.cookie);
-    return cookie ? decodeURIComponent(cookie[1]) : meta("csrf-token");
+    const begins = `${location.protocol === "https:" ? "__Host-" : ""}csrftoken=`;
+    const cookie = document.cookie.split("; ").find((one) => one.startsWith(begins));
+    return cookie ? decodeURIComponent(cookie.slice(begins.length)) : meta("csrf-token");
   }
 
   function icon(name) {
