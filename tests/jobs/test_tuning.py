@@ -291,7 +291,7 @@ def test_a_cell_saves_without_drawing_and_the_curves_are_asked_for(bench: Client
     assert "plot-after" not in saved.content.decode()
     drawn = bench.get(_address("bay_curves", job), headers=htmx).content.decode()
     assert drawn.count('class="plot-after') == drawn.count('class="plot-before')
-    assert "Coaxial rear door left: -3.0 dB (before -20.0)" in drawn
+    assert "Coaxial rear door left: −3.0 dB (before −20.0)" in drawn
     one = bench.get(
         _address("bay_curves", job), {"picked": "1", "channel": "A1.3"}, headers=htmx
     ).content.decode()
