@@ -307,7 +307,7 @@ def test_the_equaliser_shows_what_is_typed_and_saves_only_when_told(
     more = bench.post(url, {**typed, "do": "add:notch"}).content.decode()
     assert more.count("<select") == 2
     plot = bench.post(url, typed).content.decode()
-    assert "-10.5 dB (before -4.5)" in plot
+    assert "−10.5 dB (before −4.5)" in plot
     assert _after(job)["A1.3"].sections == []
 
 
