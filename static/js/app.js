@@ -35,6 +35,10 @@
     return cookie ? decodeURIComponent(cookie.slice(begins.length)) : meta("csrf-token");
   }
 
+  /* The tab of this section is in view, however narrow the page. */
+  const here = document.querySelector('.tabs [aria-current="page"]');
+  if (here) here.parentElement.scrollLeft = here.offsetLeft - (here.parentElement.clientWidth - here.offsetWidth) / 2;
+
   function icon(name) {
     const sprite = document.querySelector("svg.icon use")?.getAttribute("href")?.split("#")[0];
     const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
