@@ -79,6 +79,7 @@ WHOLE: Final = (
     kept("Left sum"),
     kept("Right sum"),
     kept("Left side"),
+    kept("Crossovers"),
     kept("Right side"),
     kept("Before"),
     kept("After"),
@@ -318,8 +319,11 @@ _BREAKS: Final = re.compile(r"[.!?] [A-Z“]")
 _SENTENCES: Final = re.compile(r"[.!?] [A-Z“]|; ")
 _BESIDE: Final = re.compile(r"(.+) \(([^()]+)\)")
 _OF: Final = re.compile(r"([^.:]{1,60}): (.+?)(\.?)")
-_MARKED: Final = re.compile(r"([A-Z]+\d+(?:\.L?\d+)?(?: [+−-])?) (.+)")
-"""A mark of the plan before what it is: "A1.3 midrange, front door left"."""
+_MARKED: Final = re.compile(
+    r"([A-Z]+\d+(?:\.L?\d+)?(?: [+−-])?|B[KNU]|RD|OG|YE|GN(?:YE)?|VT|GY|WH|PK|GD|TQ|SR) (.+)"
+)
+"""A mark of the plan, or the code of a colour, before what it is: "A1.3 midrange, front door left",
+"GN green"."""
 
 _WAY: Final = " → "
 _CODE: Final = re.compile(r"[A-Z]{2,4}(?:/[A-Z]{2,4})?|[\W\d]+")

@@ -136,6 +136,7 @@ TWO_DOORS: Final = replace(
     speakers=FOUR_CHANNELS.speakers[:2],
     wirings=tuple(one for one in FOUR_CHANNELS.wirings if one.channel[-1] in "12"),
     readings=_readings(1, ("A1", 13.7, 17.0)),
+    functions=(*_NOT_FITTED, Tried("Fade", "not_fitted", "not_fitted")),
     other_settings=(("Head unit bass", "+3", "0"),),
     notes=("Old door speakers handed over with the keys, in a box.",),
 )

@@ -42,6 +42,15 @@ def test_what_a_pin_carries_keeps_its_sign() -> None:
     assert wording.function_said("Tweeter, dash left +") == "Tweeter, dash left +"
 
 
+def test_what_a_photo_shows_keeps_the_name_of_a_part() -> None:
+    with translation.override("de"):
+        assert (
+            wording.photographed("Step: Label every wire at both ends as in the channel plan.")
+            != "Step: Label every wire at both ends as in the channel plan."
+        )
+        assert wording.photographed("Part A2 Weir One") == "Teil A2 Weir One"
+
+
 SAID_OTHERWISE = {
     *("part.added", "part.removed", "desk.said", "desk.withdrawn", "entry.clash"),
 }
