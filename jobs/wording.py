@@ -112,6 +112,14 @@ def speakers(listed: Iterable[Placed]) -> str:
     return capital("; ".join(speaker(one.kind, one.position) for one in listed))
 
 
+def photographed(title: str) -> str:
+    """What a photo shows, as it is said now: "Step: refit the trim", and a part by its own name."""
+    said = told(title)
+    if said == title and title.startswith("Part "):
+        return gettext("Part %(which)s") % {"which": title.removeprefix("Part ")}
+    return said
+
+
 def function_said(text: str) -> str:
     """What a pin of a plug carries, as it is said now: "Tweeter, dash left +"; its sign stays."""
     name, sign = (text[:-2], text[-2:]) if text[-2:] in {" +", " -", " −"} else (text, "")

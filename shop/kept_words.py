@@ -27,6 +27,14 @@ PATTERNS: Final = (
     kept("Signal at the input of %(which)s, test tone"),
     kept("Channel %(which)s"),
     kept("Part %(which)s"),
+    kept("Pin %(which)s"),
+    kept("photo %(which)s"),
+    kept("Distribution %(which)s"),
+    kept("%(count)s of them with entries"),
+    kept("%(count)s speaker in its place"),
+    kept("%(count)s speakers in their places"),
+    kept("%(count)s signal feed to it"),
+    kept("%(count)s signal feeds to it"),
     kept("Step: %(which)s"),
     kept("Function: %(which)s"),
     kept("%(which)s, before"),
@@ -71,6 +79,7 @@ WHOLE: Final = (
     kept("Left sum"),
     kept("Right sum"),
     kept("Left side"),
+    kept("Crossovers"),
     kept("Right side"),
     kept("Before"),
     kept("After"),
@@ -119,7 +128,7 @@ _WORD: Final = re.compile(r"[^\W\d_]{2,}")
 def _is_same(text: str) -> bool:
     """Figures, units and signs alone."""
     return not re.search(r"[^\W\d_]", text) or (
-        bool(re.search(r"\d|-", text)) and _same().issuperset(_WORD.findall(text))
+        bool(re.search(r"\d|-", text)) and _same().issuperset(_WORD.findall(text.replace("²", "2")))
     )
 
 
@@ -310,8 +319,11 @@ _BREAKS: Final = re.compile(r"[.!?] [A-Z“]")
 _SENTENCES: Final = re.compile(r"[.!?] [A-Z“]|; ")
 _BESIDE: Final = re.compile(r"(.+) \(([^()]+)\)")
 _OF: Final = re.compile(r"([^.:]{1,60}): (.+?)(\.?)")
-_MARKED: Final = re.compile(r"([A-Z]+\d+(?:\.L?\d+)?(?: [+−-])?) (.+)")
-"""A mark of the plan before what it is: "A1.3 midrange, front door left"."""
+_MARKED: Final = re.compile(
+    r"([A-Z]+\d+(?:\.L?\d+)?(?: [+−-])?|B[KNU]|RD|OG|YE|GN(?:YE)?|VT|GY|WH|PK|GD|TQ|SR) (.+)"
+)
+"""A mark of the plan, or the code of a colour, before what it is: "A1.3 midrange, front door left",
+"GN green"."""
 
 _WAY: Final = " → "
 _CODE: Final = re.compile(r"[A-Z]{2,4}(?:/[A-Z]{2,4})?|[\W\d]+")

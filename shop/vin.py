@@ -8,6 +8,9 @@ GB 16735 (from memory); elsewhere position 9 may carry anything and says nothing
 from typing import Final
 
 import msgspec
+from django.utils.translation import gettext
+
+from shop.wording import listed
 
 LENGTH: Final = 17
 CHECKED: Final = frozenset("12345L")
@@ -146,14 +149,22 @@ def examine(text: str, latest_year: int | None = None) -> VinReport:
     right: bool | None = None
     suggestions: tuple[Suggestion, ...] = ()
     if not vin:
-        problems.append("No VIN is written down yet.")
+        problems.append(gettext("No VIN is written down yet."))
     elif len(vin) != LENGTH:
         problems.append(_length_problem(vin))
     strange = [(place, c) for place, c in enumerate(vin, 1) if c not in VALUES]
     for place, character in strange:
         instead = _FORBIDDEN.get(character)
-        hint = f"it is most likely {instead}" if instead else "read it again"
-        problems.append(f"Character {place} reads {character}, which no VIN uses: {hint}.")
+        if instead:
+            said = gettext(
+                "Character %(place)s reads %(character)s, which no VIN uses: it is most likely "
+                "%(instead)s."
+            )
+        else:
+            said = gettext(
+                "Character %(place)s reads %(character)s, which no VIN uses: read it again."
+            )
+        problems.append(said % {"place": place, "character": character, "instead": instead})
     if len(vin) == LENGTH and not strange:
         expected = check_character(vin)
         right = vin[8] == expected
@@ -164,28 +175,36 @@ def examine(text: str, latest_year: int | None = None) -> VinReport:
     years = model_years(vin, latest_year) if len(vin) == LENGTH else ()
     if len(vin) == LENGTH and not years and vin[0] in CHECKED:
         problems.append(
-            f"Character 10 reads {vin[9]}, which stands for no model year: read it again."
+            gettext(
+                "Character 10 reads %(character)s, which stands for no model year: read it again."
+            )
+            % {"character": vin[9]}
         )
     return VinReport(text, vin, tuple(problems), suggestions, right, years)
 
 
 def _length_problem(vin: str) -> str:
     count = len(vin)
+    said = {"count": count, "length": LENGTH, "apart": abs(LENGTH - count)}
     if count < LENGTH:
-        missing = LENGTH - count
-        return (
-            f"This has {count} characters and a VIN has {LENGTH}: {missing} missing. "
+        short = gettext(
+            "This has %(count)s characters and a VIN has %(length)s: %(apart)s missing. "
             "A vehicle built before 1981 or imported may carry a shorter number."
         )
-    return f"This has {count} characters and a VIN has {LENGTH}: {count - LENGTH} too many."
+        return short % said
+    long = gettext("This has %(count)s characters and a VIN has %(length)s: %(apart)s too many.")
+    return long % said
 
 
 def _check_problem(vin: str, expected: str, suggestions: tuple[Suggestion, ...]) -> str:
-    problem = f"The check digit does not agree: position 9 reads {vin[8]} and should be {expected}."
+    problem = gettext(
+        "The check digit does not agree: position 9 reads %(read)s and should be %(expected)s."
+    ) % {"read": vin[8], "expected": expected}
     if suggestions:
         best = suggestions[0].likelihood
         same = [suggestion.reason for suggestion in suggestions if suggestion.likelihood == best]
-        problem += f" Most likely: {'; or '.join(same[:2])}."
+        likely = gettext("Most likely: %(reasons)s.") % {"reasons": listed(same[:2], last="or")}
+        problem = f"{problem} {likely}"
     return problem
 
 
@@ -218,9 +237,7 @@ def _suggest(vin: str) -> tuple[Suggestion, ...]:
         return ()
     suggestions: list[Suggestion] = []
     if changed and check_character(repaired) == repaired[8]:
-        swaps = " and ".join(
-            f"character {p} is {repaired[p - 1]}, not {vin[p - 1]}" for p in changed
-        )
+        swaps = listed(_instead(p, repaired[p - 1], vin[p - 1]) for p in changed)
         suggestions.append(Suggestion(repaired, changed, swaps, 1))
     elif changed:
         return ()
@@ -229,6 +246,11 @@ def _suggest(vin: str) -> tuple[Suggestion, ...]:
         suggestions += _transpositions(vin)
     suggestions.sort(key=lambda suggestion: (suggestion.likelihood, suggestion.positions))
     return tuple(suggestions[:_MOST_SUGGESTIONS])
+
+
+def _instead(place: int, meant: str, read: str) -> str:
+    said = {"place": place, "meant": meant, "read": read}
+    return gettext("character %(place)s is %(meant)s, not %(read)s") % said
 
 
 def _fits(vin: str) -> bool:
@@ -245,7 +267,7 @@ def _substitutions(vin: str) -> list[Suggestion]:
         if index == 8:
             meant = check_character(vin)
             cost = min(_likelihood(read, meant), 5)
-            reason = f"character 9 is {meant}, not {read}"
+            reason = _instead(9, meant, read)
             suggestions.append(Suggestion(vin[:8] + meant + vin[9:], (9,), reason, cost))
             continue
         if check is None:
@@ -257,7 +279,7 @@ def _substitutions(vin: str) -> list[Suggestion]:
             candidate = vin[:index] + meant + vin[index + 1 :]
             if strict and not _fits(candidate):
                 continue
-            reason = f"character {index + 1} is {meant}, not {read}"
+            reason = _instead(index + 1, meant, read)
             likelihood = _likelihood(read, meant) + (index < MAKER_POSITIONS)
             suggestions.append(Suggestion(candidate, (index + 1,), reason, likelihood))
     return suggestions
@@ -268,7 +290,10 @@ def _transpositions(vin: str) -> list[Suggestion]:
     for index in range(LENGTH - 1):
         candidate = vin[:index] + vin[index + 1] + vin[index] + vin[index + 2 :]
         if candidate != vin and check_character(candidate) == candidate[8]:
-            reason = f"characters {index + 1} and {index + 2} are the wrong way round"
+            reason = gettext("characters %(first)s and %(second)s are the wrong way round") % {
+                "first": index + 1,
+                "second": index + 2,
+            }
             likelihood = 2 + (index < MAKER_POSITIONS)
             suggestions.append(Suggestion(candidate, (index + 1, index + 2), reason, likelihood))
     return suggestions

@@ -9,6 +9,7 @@ from importlib.metadata import version
 from typing import Final
 
 import msgspec
+from django.utils.translation import gettext
 
 SMALL_MAKER: Final = "9"
 """Third character of the makers of few vehicles; positions 12 to 14 then tell them apart."""
@@ -33,7 +34,10 @@ def origin_of(vin: str) -> Origin:
     from vininfo import Vin
     from vininfo.common import UnsupportedBrand
 
-    source = f"ISO 3780 tables of {_PACKAGE} {version(_PACKAGE)}"
+    source = gettext("ISO 3780 tables of %(package)s %(version)s") % {
+        "package": _PACKAGE,
+        "version": version(_PACKAGE),
+    }
     try:
         read = Vin(vin)
         maker = "" if isinstance(read.assembler, UnsupportedBrand) else str(read.manufacturer)

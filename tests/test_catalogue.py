@@ -128,6 +128,16 @@ def test_the_program_speaks_each_language() -> None:
 # Words in templates that nobody can translate
 
 
+SENTENCE = re.compile(r"^[A-Z][a-z]+( |$)|[a-z]{2,} [a-z]{2,}")
+"""What looks like words of ours rather than like a name of the code."""
+
+
+def _given_to_filters(contents: str) -> list[str]:
+    """Words that a filter puts beside a value: `job|stringformat:"s: copy it"`."""
+    given = re.findall(r'\|(?:add|stringformat|yesno):"([^"]*)"', contents)
+    return [text for text in given if SENTENCE.search(text)]
+
+
 def left_in(source: str) -> list[str]:
     """The words of a template that stand outside every mark."""
     kept, inside = [], False
@@ -140,13 +150,16 @@ def left_in(source: str) -> list[str]:
             if name == "include":
                 kept += [
                     f">{text}<"
-                    for text in re.findall(rf'\b(?:{PARAMETERS})="([^"]*)"', token.contents)
+                    for name, text in re.findall(r'\b(\w+)="([^"]*)"', token.contents)
+                    if re.fullmatch(PARAMETERS, name) or SENTENCE.search(text)
                 ]
+            kept += [f">{text}<" for text in _given_to_filters(token.contents)]
             kept.append("\x00" if name not in {"endblocktranslate"} else "")
         elif token.token_type == TokenType.TEXT and not inside:
             kept.append(token.contents)
         elif token.token_type == TokenType.VAR and not inside:
             kept += [f">{text}<" for text in re.findall(r'\|default:"([^"]*)"', token.contents)]
+            kept += [f">{text}<" for text in _given_to_filters(token.contents)]
             kept.append("\x00")
     text = "".join(kept)
     text = re.sub(r"<(script|style|pre)\b.*?</\1>|<!--.*?-->", "", text, flags=re.DOTALL)
@@ -167,6 +180,8 @@ def test_a_word_that_is_not_marked_is_seen() -> None:
         '<p title="Save">4</p>',
         '{{ a|default:"Save" }}',
         '{% include "x.html" with title="Save" %}',
+        '{% include "x.html" with add="Save" %}',
+        '{{ one|add:"Save" }}',
         "{% if a %}Save{% endif %}",
     ):
         assert left_in(wrong) == ["Save"]

@@ -134,6 +134,12 @@ def test_two_that_are_called_alike_are_both_said() -> None:
         )
 
 
+def test_a_size_written_as_people_write_it_keeps_no_sentence_in_english() -> None:
+    with translation.override("de"):
+        said = told("R5 return from A1 to body, 16 mm², 0.5 m")
+    assert said == "R5 Rückleitung von A1 zu Karosserie, 16 mm², 0,5 m"
+
+
 def test_the_program_reads_the_patterns_of_the_code() -> None:
     """Else: `python -m tests.catalogue`."""
     assert composed.WRITTEN.read_text(encoding="utf-8") == composed.written()

@@ -7,6 +7,7 @@ listed here. A form's own labels are read from its code, since some are made for
 
 import ast
 import re
+import sys
 from collections.abc import Iterable, Iterator
 from importlib import import_module
 from inspect import signature
@@ -76,6 +77,7 @@ WITHIN: Final = {
 def tables() -> dict[str, Iterable[str]]:
     """Texts by the file in which they stand."""
     from jobs.lists import car_places
+    from jobs.plan.power import fuse_bodies
     from shop import context
     from wiring.colours import NAMES as COLOURS
     from wiring.names import KIND_NAMES
@@ -86,17 +88,28 @@ def tables() -> dict[str, Iterable[str]]:
         "shop/context.py": [item.label for item in context.NAV],
         "wiring/colours.py": COLOURS.values(),
         "wiring/names.py": KIND_NAMES.values(),
-        "wiring/positions.py": [one.label for one in POSITIONS.values()],
+        "wiring/positions.py": [
+            *(one.label for one in POSITIONS.values()),
+            *(one.label.removesuffix(" left") for one in POSITIONS.values()),
+        ],
+        "jobs/plan/power.py": [capital(name) for name in fuse_bodies()],
     }
-    for more in (of_models(), of_history(), of_fields(), of_forms(), of_modules()):
+    gathered = (of_models(), of_history(), of_shop_log(), of_fields(), of_forms(), of_modules())
+    for more in gathered:
         for place, texts in more.items():
             found[place] = [*found.get(place, ()), *texts]
     return found
 
 
 def of_models() -> dict[str, list[str]]:
-    """What may be chosen, by the file of the model."""
+    """What may be chosen, by the file of the model: of its fields, and beside them."""
     found: dict[str, list[str]] = {}
+    for name, module in list(sys.modules.items()):
+        if name.startswith(("jobs.models.", "shop.models.")):
+            texts = found.setdefault(name.replace(".", "/") + ".py", [])
+            for one in vars(module).values():
+                if getattr(one, "__module__", "") == name and hasattr(one, "labels"):
+                    texts += map(str, one.labels)
     for model in apps.get_models():
         if model._meta.app_label in {"jobs", "shop"}:
             texts = found.setdefault(model.__module__.replace(".", "/") + ".py", [])
@@ -112,7 +125,8 @@ LOGGED: Final = (
     *("AdapterLead", "AdapterWire", "Channel", "ChannelSetting", "CheckIn", "DeskFacts"),
     *("FactoryOutput", "FactorySum", "FaultCodes", "FitProof", "FunctionCheck", "JobPart"),
     *("JobSpeaker", "ListeningSeat", "MeasuredResponse", "OtherSetting", "Panel", "PowerRun"),
-    *("Reading", "SeatDistance", "SupplyFacts", "TuningFacts"),
+    *("EstimateLine", "JobStep", "Photo", "Reading", "SeatDistance", "SupplyFacts", "TimeEntry"),
+    "TuningFacts",
 )
 """Models whose fields the history of a job names."""
 
@@ -126,16 +140,42 @@ def of_history() -> dict[str, list[str]]:
     for model in apps.get_app_config("jobs").get_models():
         if model.__name__ in LOGGED:
             for field in model._meta.concrete_fields:
-                if field.editable and not (field.primary_key or STAMPED.search(field.name)):
-                    label = label_of(field, field.name)
-                    numeric = isinstance(field, NUMERIC) and not field.flatchoices
-                    labels.append(label.rpartition(", ")[0] or label if numeric else label)
+                stamp = STAMPED.search(field.name) and field.name not in MEANT
+                if field.editable and not (field.primary_key or stamp):
+                    labels.append(_label(field))
     return {"jobs/reads/history.py": [capital(label) for label in labels]}
 
 
+def of_shop_log() -> dict[str, list[str]]:
+    """What the shop's own log calls the fields of the records it tells of."""
+    from shop.reads.events import _LABELS, KINDS
+    from shop.services.events import logged_fields
+
+    fields = (field for kind in KINDS.values() for field in logged_fields(kind.model))
+    labels = [
+        _label(field)
+        for field in fields
+        if field.name not in _LABELS and not OF_ACCOUNTS.search(field.name)
+    ]
+    return {"shop/reads/events.py": [capital(label) for label in labels]}
+
+
+def _label(field: Any) -> str:
+    label = label_of(field, field.name)
+    numeric = isinstance(field, NUMERIC) and not field.flatchoices
+    return label.rpartition(", ")[0] or label if numeric else label
+
+
 STAMPED: Final = re.compile(
-    r"^(job|order|key|version|sha256|x|y|record|signature|by|text)$|_(at|by|digest)$"
+    r"^(job|order|key|version|sha256|x|y|record|signature|by|text|subject|file|thumbnail)$"
+    r"|^(width|height|annotations|gate)$|_(at|by|digest)$"
 )
+MEANT: Final = frozenset({"turn_on_by", "started_at", "ended_at", "confirmed_at"})
+"""What looks like a stamp and is told all the same."""
+
+OF_ACCOUNTS: Final = re.compile(r"^(first_name|last_name|email|username|is_\w+)$|_(at|digest)$")
+"""What Django or the log itself names, and what is no column that people fill in."""
+
 NUMERIC: Final = (models.IntegerField, models.FloatField, models.DecimalField)
 
 
@@ -194,10 +234,21 @@ def _shown(node: ast.AST) -> Iterator[str]:
         yield from _texts(node.value)
     if isinstance(node, ast.Assign) and {getattr(one, "id", "") for one in node.targets} & SHOWN:
         yield from _texts(node.value)
+    if isinstance(node, ast.Assign) and {getattr(one, "attr", "") for one in node.targets} & NAMED:
+        yield from _texts(node.value)
+    if isinstance(node, ast.Tuple) and len(node.elts) == 2 and _is_choice(*node.elts):
+        yield from _texts(node.elts[1])
     if isinstance(node, ast.Dict):
         for key, value in zip(node.keys, node.values, strict=True):
             if isinstance(key, ast.Constant) and key.value in SHOWN:
                 yield from _texts(value)
+
+
+def _is_choice(value: ast.AST, label: ast.AST) -> bool:
+    """A key and what it is called, as forms have them in what may be chosen."""
+    if not (isinstance(value, ast.Constant) and isinstance(label, ast.Constant)):
+        return False
+    return not str(value.value)[:1].isupper() and str(label.value)[:1].isupper()
 
 
 def of_modules() -> dict[str, list[str]]:

@@ -1,4 +1,5 @@
-"""Smaller demo works: four channels, the same with a lost chime, and one with five faults."""
+"""Smaller demo works: four channels, two in a van, the same with a lost chime, and one with five
+faults."""
 
 from dataclasses import replace
 from typing import Final
@@ -34,11 +35,11 @@ def _four_wirings() -> tuple[Wiring, ...]:
     return lines + channels
 
 
-def _readings(*amplifiers: tuple[str, float, float]) -> tuple[Measured, ...]:
+def _readings(bay: int, *amplifiers: tuple[str, float, float]) -> tuple[Measured, ...]:
     return (
         Measured("Battery at rest", 12.55, 12.51),
         Measured("Charging voltage, engine running", 14.4, 14.3),
-        Measured("Key-off draw, asleep", 0.022, 0.024, "Clamp meter, bay 2"),
+        Measured("Key-off draw, asleep", 0.022, 0.024, f"Clamp meter, bay {bay}"),
         *(
             reading
             for label, loaded_v, output_v in amplifiers
@@ -75,7 +76,7 @@ FOUR_CHANNELS: Final = Work(
             "serial": "LS-18840",
             "firmware": "3.2",
             "options": "Switch 2 on: wakes with the ignition",
-            "written_with": "Tablet of bay 1",
+            "written_with": "Tablet of bay 2",
         },
     },
     proofs=(Proof("Measured in the car", "", note="58 mm behind every door card, 4 Ω found."),),
@@ -118,11 +119,28 @@ FOUR_CHANNELS: Final = Work(
         "alternator_idle_a": 65.0,
         "base_load_a": 30.0,
     },
-    readings=_readings(("A1", 13.7, 17.0)),
+    readings=_readings(2, ("A1", 13.7, 17.0)),
     functions=_NOT_FITTED,
     other_settings=(("Head unit bass", "+3", "0"), ("Head unit fade", "Front 2", "Middle")),
     notes=("Old door speakers handed to the customer in a box.",),
 )
+
+TWO_DOORS: Final = replace(
+    FOUR_CHANNELS,
+    parts=tuple((key, 2 if key == "coaxial" else count) for key, count in FOUR_CHANNELS.parts),
+    part_fields={
+        "A1": FOUR_CHANNELS.part_fields["A1"],
+        "M1": {**FOUR_CHANNELS.part_fields["M1"], "written_with": "Tablet of bay 1"},
+    },
+    proofs=(Proof("Measured in the car", "", note="61 mm behind both door cards, 4 Ω found."),),
+    speakers=FOUR_CHANNELS.speakers[:2],
+    wirings=tuple(one for one in FOUR_CHANNELS.wirings if one.channel[-1] in "12"),
+    readings=_readings(1, ("A1", 13.7, 17.0)),
+    functions=(*_NOT_FITTED, Tried("Fade", "not_fitted", "not_fitted")),
+    other_settings=(("Head unit bass", "+3", "0"),),
+    notes=("Old door speakers handed over with the keys, in a box.",),
+)
+"""A panel van has nothing behind its bulkhead to play to: front doors alone."""
 
 REVERSED_REAR: Final = replace(
     FOUR_CHANNELS,
@@ -244,10 +262,10 @@ FIVE_FAULTS: Final = Work(
         "base_load_a": 35.0,
     },
     readings=tuple(
-        replace(one, after=None) for one in _readings(("A1", 13.7, 17.0), ("A2", 13.5, 30.0))
+        replace(one, after=None) for one in _readings(1, ("A1", 13.7, 17.0), ("A2", 13.5, 30.0))
     ),
     functions=_NOT_FITTED,
-    notes=("Customer asks to hear the tweeter before he leaves today.",),
+    notes=("Customer asks to hear the tweeter before he takes the car.",),
 )
 
 COMEBACK: Final = Work(

@@ -249,7 +249,7 @@ class Loader:
         check_in = save_check_in(
             job.pk,
             {
-                "odometer": car.odometer,
+                "odometer": car.odometer + one.driven_km,
                 "odometer_unit": "km",
                 "energy_percent": one.energy_percent,
                 "keys_count": 1,

@@ -12,6 +12,7 @@ from deploy.demo.four_channels import (
     FOUR_CHANNELS,
     LOST_CHIME,
     REVERSED_REAR,
+    TWO_DOORS,
 )
 from deploy.demo.six_channels import SIX_CHANNELS
 from deploy.demo.spec import Work
@@ -42,6 +43,8 @@ class DemoJob:
     marks: tuple[tuple[str, float, float, str], ...] = ()
     report: str = ""
     energy_percent: int = 60
+    driven_km: int = 0
+    """Since the car was here before."""
     setup_name: str = ""
     """Save the signed sheet as a setup of this name."""
     setup_note: str = ""
@@ -61,7 +64,7 @@ JOBS: Final = (
         Stage.COLLECTED,
         "idris",
         SIX_CHANNELS,
-        marks=(("scratch", 0.2, 0.7, "Rear left door, 12 cm"), ("chip", 0.5, 0.06, "Bonnet edge")),
+        marks=(("scratch", 0.2, 0.64, "12 cm long"), ("chip", 0.5, 0.12, "At its front edge")),
         report="Wants clear voices; children in the back, so not loud there.",
         setup_name="Six channels, two-coil subwoofer in the boot",
         setup_note="Take the seat out before the sill trim. Grey clips break: order ten.",
@@ -79,7 +82,7 @@ JOBS: Final = (
         Stage.COLLECTED,
         "wanda",
         FOUR_CHANNELS,
-        marks=(("dent", 0.8, 0.45, "Front right door"),),
+        marks=(("dent", 0.8, 0.45, "Under the handle"),),
         setup_name="Quiet saloon, nothing to be seen",
         setup_note="Try on a second car before it is approved.",
     ),
@@ -95,7 +98,7 @@ JOBS: Final = (
         Stage.COLLECTED,
         "wanda",
         REVERSED_REAR,
-        marks=(("stain", 0.6, 0.6, "Rear seat"),),
+        marks=(("stain", 0.6, 0.6, "Headlining over the rear seat"),),
         report="Crackle at low notes since the winter.",
         energy_percent=35,
     ),
@@ -110,8 +113,8 @@ JOBS: Final = (
         (0, 16),
         Stage.SIGNED_OFF,
         "idris",
-        FOUR_CHANNELS,
-        marks=(("scratch", 0.15, 0.85, "Load door"), ("scratch", 0.85, 0.3, "Wing")),
+        TWO_DOORS,
+        marks=(("scratch", 0.5, 0.86, "Load door, left half"), ("scratch", 0.85, 0.2, "")),
         energy_percent=80,
     ),
     DemoJob(
@@ -139,7 +142,7 @@ JOBS: Final = (
         Stage.READY_FOR_REVIEW,
         "idris",
         SIX_CHANNELS,
-        marks=(("chip", 0.47, 0.05, "Stone chip, bonnet"),),
+        marks=(("chip", 0.47, 0.14, "From a stone"),),
         report="Prompts sound dull. Likes choir music.",
     ),
     DemoJob(
@@ -170,7 +173,7 @@ JOBS: Final = (
         "piers",
         FIVE_FAULTS,
         finished=False,
-        marks=(("scratch", 0.9, 0.8, "Tailgate"), ("dent", 0.1, 0.5, "Sill")),
+        marks=(("scratch", 0.6, 0.88, "Tailgate"), ("dent", 0.08, 0.5, "Low, by the sill")),
     ),
     DemoJob(
         "comeback",
@@ -187,6 +190,7 @@ JOBS: Final = (
         finished=False,
         comeback_of="saloon_four",
         booked_days_before=2,
+        driven_km=340,
         report="Whine rises with the engine, worse with the lights on.",
     ),
     DemoJob(
@@ -200,7 +204,7 @@ JOBS: Final = (
         (1, 18),
         Stage.CHECKED_IN,
         parts=(("amp1", 1), ("module", 1), ("sub_single", 1), ("cable_25", 5), ("fuse_100", 1)),
-        marks=(("scratch", 0.3, 0.9, "Bumper, rear left"),),
+        marks=(("scratch", 0.3, 0.9, "Left corner"),),
         energy_percent=72,
     ),
     DemoJob(

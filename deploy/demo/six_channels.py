@@ -275,8 +275,10 @@ SIX_CHANNELS: Final = Work(
         ),
     ),
     panels=(
-        ("Door card, front left", 9, 2, "refitted"),
-        ("Door card, front right", 9, 0, "refitted"),
+        ("Door card, front left", 9, 4, "refitted"),
+        ("Door card, front right", 9, 1, "refitted"),
+        ("Door card, rear left", 8, 0, "refitted"),
+        ("Door card, rear right", 8, 0, "refitted"),
         ("Boot trim, left", 7, 0, "refitted"),
         ("Sill trim, right", 6, 0, "refitted"),
     ),

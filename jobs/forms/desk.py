@@ -7,7 +7,6 @@ from django import forms
 from jobs.models import DeskFacts, Said
 from jobs.services.desk import LONGEST
 from shop.forms.base import ModelForm
-from shop.kept_words import told
 
 
 class SaidForm(forms.Form):
@@ -48,9 +47,6 @@ class DeskForm(ModelForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         kwargs.setdefault("auto_id", "desk_%s")
         super().__init__(*args, **kwargs)
-        for field in self.fields.values():
-            if shown := field.widget.attrs.get("placeholder"):
-                field.widget.attrs["placeholder"] = told(shown)
 
     def values(self) -> dict[str, Any]:
         """The cleaned values by field name."""

@@ -1,12 +1,21 @@
 """Where a part is."""
 
-from typing import Any
+from typing import Any, Final
 
 from django import forms
+from django.utils.translation import gettext_noop as kept
 
 from jobs.models import PartSupply
 from shop.forms.base import ModelForm
+from shop.kept_words import told
 from shop.typed import sane_day
+
+_ASKED: Final = (
+    ("state", kept("is")),
+    ("expected_on", kept("expected on")),
+    ("note", kept("order")),
+)
+"""What is asked of a part, after its mark."""
 
 
 class SupplyForm(ModelForm):
@@ -30,8 +39,8 @@ class SupplyForm(ModelForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         label = self.instance.part.label
-        for name, words in (("state", "is"), ("expected_on", "expected on"), ("note", "order")):
-            self.fields[name].widget.attrs["aria-label"] = f"{label}: {words}"
+        for name, words in _ASKED:
+            self.fields[name].widget.attrs["aria-label"] = f"{label}: {told(words)}"
 
     def values(self) -> dict[str, Any]:
         """The cleaned values by field name, those that were sent alone."""

@@ -22,6 +22,24 @@ from shop.wording import inner
 
 _TITLES: Final = {
     "job.booked": "Booked",
+    "clock.started": "Clock started",
+    "clock.stopped": "Clock stopped",
+    "clock.paused": "Clock paused",
+    "clock.confirmed": "Clock confirmed",
+    "clock.corrected": "Clock corrected",
+    "photo.added": "Photo added",
+    "photo.changed": "Photo",
+    "photo.removed": "Photo taken away",
+    "photo.put_back": "Photo put back",
+    "recording.added": "Recording added",
+    "recording.removed": "Recording taken away",
+    "jobstep.added": "Step added to this job",
+    "step.changed": "Step",
+    "step.done": "Step done",
+    "step.undone": "Step not done after all",
+    "step.skipped": "Step not needed",
+    "sendback.done": "Put right",
+    "sendback.reopened": "Not put right after all",
     "job.changed": "Booking changed",
     "job.branch": "Moved to another branch",
     "job.set_apart": "Its bay was given twice, so it was set apart: give it a free bay",
@@ -41,6 +59,7 @@ _TITLES: Final = {
     "function.added": "Function added to the list",
     "reading.taken": "Reading",
     "reading.added": "Reading added to the list",
+    "reading.removed": "Reading taken off the list",
     "channel.changed": "Channel",
     "channel.speakers": "Channel",
     "channel.arranged": "Speakers joined on",
@@ -60,11 +79,13 @@ _TITLES: Final = {
     "panels.refitted": "Panels refitted",
     "steps.reconnect": "Steps added for a battery that was off",
     "setting.changed": "Setting",
+    "setting.from_setup": "Setting from the setup",
     "setting.sections": "Equaliser",
     "setting.sides": "Left and right set together",
     "setting.copied": "Settings copied",
     "othersetting.changed": "Setting",
     "othersetting.added": "Setting added",
+    "othersetting.from_setup": "Setting from the setup",
     "record.kept": "Settings kept as",
     "record.returned": "Settings taken back from",
     "run.added": "Cable added",
@@ -78,7 +99,9 @@ _TITLES: Final = {
     "speaker.removed": "Speaker taken out",
     "seat.tapped": "Listening seat",
     "seat.changed": "Listening seat",
+    "seat.from_setup": "Listening seat from the setup",
     "distance.measured": "Distance",
+    "distance.from_setup": "Distance from the setup",
     "delays.put_in": "Delays put in",
     "levels.put_in": "Levels of pairs matched",
     "takes.averaged": "Takes averaged",
@@ -139,6 +162,8 @@ _UNSAID: Final = frozenset(
         "wires",
         "steps",
         "rows",
+        "of",
+        "shows",
     }
 )
 
@@ -247,7 +272,7 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
     if event.code == "part.added":
         return gettext("Part added: %(part)s.") % {"part": _part(event.after)}
     if event.code == "part.removed":
-        gone = wording.listed(event.before.get("with") or [])
+        gone = wording.listed(map(told_now, event.before.get("with") or []))
         said = {"part": _part(event.before), "gone": gone}
         if gone:
             return gettext("Part removed: %(part)s, with %(gone)s.") % said

@@ -234,7 +234,7 @@ def _causes(begins: datetime, ends: datetime) -> list[Figure]:
     found: dict[int, list[int]] = defaultdict(list)
     for key, cause, name in jobs:
         found[cause or 0].append(key)
-        names[cause or 0] = name or "Nobody has said yet"
+        names[cause or 0] = name or gettext("Nobody has said yet")
     of = sum(len(keys) for keys in found.values())
     figures = [Figure(f"cause-{pk}", names[pk], tuple(keys), of) for pk, keys in found.items()]
     return sorted(figures, key=lambda one: (-one.count, one.label))

@@ -17,8 +17,10 @@ from jobs.plan.power import POSITIONS, counterpart
 from jobs.services.channels import PartLeft, parts_left, place_speaker, undo_add
 from jobs.services.events import done_before, log
 from jobs.services.saving import open_job
+from shop.kept_words import told
 from shop.models import StaffMember
 from shop.models.products import ProductKind, SpeakerKind
+from shop.wording import inner
 
 MOST_IN_A_SET: Final = 4
 
@@ -149,12 +151,12 @@ def _with_tweeters(
             own = ground.channels(4, first)
             if own[0] is not None:
                 yield SpeakerSet(
-                    "Front pair with tweeters, a channel for each",
+                    gettext("Front pair with tweeters, a channel for each"),
                     tuple(map(Member, places, parts, own)),
                 )
             shared = ground.channels(2, first)
             yield SpeakerSet(
-                "Front pair with tweeters, a side on one channel behind its passive parts",
+                gettext("Front pair with tweeters, a side on one channel behind its passive parts"),
                 tuple(map(Member, places, parts, (*shared, *shared))),
             )
 
@@ -166,13 +168,13 @@ def _pairs(left: list[PartLeft], ground: _Ground, first: Channel | None) -> Iter
             continue
         channels = ground.channels(2, first)
         for stem in _stems(kind, ground):
-            label = POSITIONS[f"{stem}_left"].label.removesuffix(" left")
+            place = told(POSITIONS[f"{stem}_left"].label.removesuffix(" left"))
             for coils in _coils(one.part):
                 yield SpeakerSet(
-                    f"{label}, left and right",
+                    gettext("%(place)s, left and right") % {"place": place},
                     tuple(
-                        Member(place, one.part, channel, coils)
-                        for place, channel in zip(_sides(stem), channels, strict=True)
+                        Member(side, one.part, channel, coils)
+                        for side, channel in zip(_sides(stem), channels, strict=True)
                     ),
                 )
 
@@ -189,7 +191,8 @@ def _one(left: list[PartLeft], ground: _Ground) -> Iterator[SpeakerSet]:
             if place in ground.empty:
                 for coils in _coils(one.part):
                     member = Member(place, one.part, channel, coils)
-                    yield SpeakerSet(f"One subwoofer, {POSITIONS[place].label.lower()}", (member,))
+                    where = {"place": inner(told(POSITIONS[place].label))}
+                    yield SpeakerSet(gettext("One subwoofer, %(place)s") % where, (member,))
 
 
 def like_the_other_side(job: Job, position: str, member: Member) -> tuple[Member, ...]:
@@ -202,13 +205,13 @@ def like_the_other_side(job: Job, position: str, member: Member) -> tuple[Member
     if other is None:
         raise Refused(
             gettext("%(position)s has no other side: place this one alone.")
-            % {"position": POSITIONS[position].label}
+            % {"position": told(POSITIONS[position].label)}
         )
     ground = _ground(job)
     if other not in ground.empty:
         raise Refused(
             gettext("A speaker sits at %(other)s already: place this one alone.")
-            % {"other": POSITIONS[other].label.lower()}
+            % {"other": inner(told(POSITIONS[other].label))}
         )
     beside = None
     if member.channel is not None:

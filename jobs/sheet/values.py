@@ -434,7 +434,8 @@ def _photos(document: Document, sources: Mapping[int, str] | None, local: Local)
         {
             **one,
             "src": (sources or {}).get(one["id"], ""),
-            "alt": ": ".join(filter(None, [one["shows"], one["caption"]])),
+            "shows": (shows := wording.photographed(one["shows"])),
+            "alt": ": ".join(filter(None, [shows, one["caption"]])),
             "when": local.moment(one["at"]),
         }
         for one in listed[:MOST_PRINTED]

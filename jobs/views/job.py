@@ -27,6 +27,7 @@ from jobs.views.supply import supply_lines
 from jobs.wording import Local
 from shop.access import allow_any_staff
 from shop.http import Request
+from shop.kept_words import told
 from shop.models import Product, Shop, StaffMember
 from shop.typed import line, whole
 
@@ -196,7 +197,7 @@ def _parts_context(job: Job) -> dict[str, Any]:
     parts = job.parts.select_related("product")
     return {
         "job": job,
-        "lines": [(part, goes_with(part)) for part in parts],
+        "lines": [(part, [*map(told, goes_with(part))]) for part in parts],
         "parts_open": job.takes_changes,
     }
 

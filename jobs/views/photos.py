@@ -18,6 +18,7 @@ from jobs.models import Job, Photo
 from jobs.reads.photos import PhotoBook, subject_titles
 from jobs.services.photos import add_photo, change_photo, is_subject, remove_photo
 from jobs.sheet.photos import printed
+from jobs.wording import photographed
 from shop.access import allow_any_staff
 from shop.forms.base import ModelForm
 from shop.http import Request, sentences
@@ -47,6 +48,10 @@ class PhotoForm(ModelForm):
         widgets = {"caption": forms.TextInput({"autocomplete": "off", "data-span": "all"})}
 
 
+def _title(job: Job, subject: str) -> str:
+    return photographed(subject_titles(job, [subject])[subject])
+
+
 def _job(number: int) -> Job:
     return get_object_or_404(Job.objects.with_names(), number=number)
 
@@ -62,7 +67,7 @@ def photo_list(request: Request, number: int) -> HttpResponse:
         raise Http404(gettext("There are no photos of that."))
     context: dict[str, Any] = {"job": job, "subject": subject, "book": PhotoBook.of(job)}
     if subject:
-        context["title"] = subject_titles(job, [subject])[subject]
+        context["title"] = _title(job, subject)
         context["back_url"], context["back_label"] = _back(job, subject)
     if request.htmx:
         return render(request, "photos/dialog.html", context)
@@ -162,7 +167,7 @@ def _photo_page(
         "clashes": clashes,
         "open": job.takes_changes and photo.removed_at is None,
         "may_put_back": job.takes_changes and photo.removed_at is not None,
-        "title": subject_titles(job, [photo.subject])[photo.subject],
+        "title": _title(job, photo.subject),
         "drawn": request.POST.get("annotations") or json.dumps(photo.annotations),
         "previous": beside[place - 1] if place else None,
         "following": beside[place + 1] if place is not None and place + 1 < len(beside) else None,

@@ -5,6 +5,7 @@ from typing import Any, Final
 
 from django import forms
 from django.utils.dates import WEEKDAYS
+from django.utils.translation import gettext, gettext_noop as kept
 
 from shop import branches
 from shop.forms.base import LongSelect, ModelForm
@@ -12,6 +13,7 @@ from shop.hours import countries, regions
 from shop.models import Absence, ClosedDays, OpenHours, Shop, StaffMember
 from shop.typed import sane_day
 
+EDGES: Final = (("opens", kept("%(day)s, opens at")), ("closes", kept("%(day)s, closes at")))
 NEEDS_BOTH: Final = "Give both times, or neither for a day closed."
 
 
@@ -31,9 +33,9 @@ class WeekForm(forms.Form):
         stands = {row.weekday: row for row in OpenHours.objects.filter(branches.shown())}
         for weekday, name in sorted(WEEKDAYS.items()):
             row = stands.get(weekday)
-            for edge, word in (("opens", "opens at"), ("closes", "closes at")):
+            for edge, said in EDGES:
                 field = _time()
-                field.label = f"{name}, {word}"
+                field.label = gettext(said) % {"day": name}
                 field.initial = getattr(row, f"{edge}_at", None)
                 field.widget.attrs["aria-label"] = field.label
                 self.fields[f"{edge}_{weekday}"] = field
@@ -84,7 +86,7 @@ class HolidayForm(ModelForm):
         super().__init__(*args, **kwargs)
         country = self.data.get("country") if self.is_bound else self.instance.country
         codes = regions(country or "")
-        self._choice("country").choices = [("", "Not said"), *countries()]
+        self._choice("country").choices = [("", gettext("Not said")), *countries()]
         self._choice("region").choices = [("", "All of it"), *((code, code) for code in codes)]
         if not codes:
             self.fields["region"].widget = forms.HiddenInput()

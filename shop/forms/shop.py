@@ -30,7 +30,8 @@ def offer_taxes(form: ModelForm) -> None:
     assert isinstance(field, forms.ModelChoiceField)
     rates = TaxRate.objects.filter(Q(active=True) | Q(pk=form.instance.tax_rate_id))
     shop = Shop.objects.current()
-    field.empty_label = f"The usual: {tax_said(shop.tax_name, shop.tax_percent)}"
+    usual = {"tax": tax_said(shop.tax_name, shop.tax_percent)}
+    field.empty_label = gettext("The usual: %(tax)s") % usual
     field.queryset = rates
     if not rates:
         del form.fields["tax_rate"]
@@ -170,8 +171,8 @@ class ShopForm(ModelForm):
             "crossover_gap_db": forms.NumberInput({"data-unit": "dB", "step": "any"}),
             "tax_percent": forms.NumberInput({"data-unit": "%", "step": "any"}),
             "labour_price": forms.NumberInput({"step": "any"}),
-            "work_warranty_months": forms.NumberInput({"data-unit": "months"}),
-            "parts_warranty_months": forms.NumberInput({"data-unit": "months"}),
+            "work_warranty_months": forms.NumberInput({"data-unit": kept("months")}),
+            "parts_warranty_months": forms.NumberInput({"data-unit": kept("months")}),
             "longest_clock_h": forms.NumberInput({"data-unit": "h", "step": "any"}),
             "lock_after_min": forms.NumberInput({"data-unit": "min"}),
             "idle_limit_h": forms.NumberInput({"data-unit": "h", "step": "any"}),

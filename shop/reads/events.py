@@ -274,6 +274,8 @@ def _told(name: str, old: Any, new: Any, model: type[models.Model] | None) -> To
         return Told(rating_label(*rating), *watts)
     field = None if name in SECRET else field_of(model, name)
     label = _LABELS.get(name) or label_of(field, name)
+    if name.startswith("cavity "):
+        label = f"pin {name.removeprefix('cavity ')}"
     if any(isinstance(one, float | int) and not isinstance(one, bool) for one in (old, new)):
         named, _ = with_unit(label, old if is_nothing(new) else new, field)
         texts = [with_unit(label, value, field)[1] for value in (old, new)]

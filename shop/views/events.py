@@ -15,6 +15,7 @@ from shop.access import allow
 from shop.catalogue.export import CONTENT_TYPES, CSV
 from shop.catalogue.spreadsheets import csv_bytes
 from shop.http import Request
+from shop.kept_words import told
 from shop.models import Branch, ShopEvent, StaffMember
 from shop.paging import page_of
 from shop.reads.events import GROUPS, KINDS, Asked, entries_of, found, record_of, table_of
@@ -94,8 +95,9 @@ def _about(subject: str) -> dict[str, Any]:
     """The record that the log is asked about: its words, and its page while it is there."""
     record = record_of(subject)
     if record is None:
-        return {"about": "No such record"}
+        return {"about": gettext("No such record")}
     kind, row = record
-    about = f"{kind.name}: {row}" if row else f"{kind.name}, removed"
+    name = told(kind.name)
+    about = f"{name}: {row}" if row else gettext("%(name)s, removed") % {"name": name}
     url = reverse(kind.page, args=[row.pk]) if row and kind.page else ""
     return {"about": about, "about_url": url, "subject": subject}

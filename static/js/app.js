@@ -30,10 +30,14 @@
   /** The cookie is fresh after signing in again in another tab; the page's own token is not. Its name
    *  is another over TLS (shop/cookies.py). */
   function csrfToken() {
-    const named = location.protocol === "https:" ? /(?:^|; )__Host-csrftoken=([^;]+)/ : /(?:^|; )csrftoken=([^;]+)/;
-    const cookie = named.exec(document.cookie);
-    return cookie ? decodeURIComponent(cookie[1]) : meta("csrf-token");
+    const begins = `${location.protocol === "https:" ? "__Host-" : ""}csrftoken=`;
+    const cookie = document.cookie.split("; ").find((one) => one.startsWith(begins));
+    return cookie ? decodeURIComponent(cookie.slice(begins.length)) : meta("csrf-token");
   }
+
+  /* The tab of this section is in view, however narrow the page. */
+  const here = document.querySelector('.tabs [aria-current="page"]');
+  if (here) here.parentElement.scrollLeft = here.offsetLeft - (here.parentElement.clientWidth - here.offsetWidth) / 2;
 
   function icon(name) {
     const sprite = document.querySelector("svg.icon use")?.getAttribute("href")?.split("#")[0];

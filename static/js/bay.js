@@ -56,10 +56,6 @@
     button.hidden = true;
   }, true);
 
-  /* The tab of this section is in view, however narrow the page. */
-  const tab = document.querySelector('.tabs [aria-current="page"]');
-  if (tab) tab.parentElement.scrollLeft = tab.offsetLeft - (tab.parentElement.clientWidth - tab.offsetWidth) / 2;
-
   /* Where a grid does not fit, and on every phone, each row is a card: its cells carry the names of
    * their columns. A grid is measured when it comes and when the page changes its width. */
   const narrow = matchMedia("(max-width: 40rem)");

@@ -1,5 +1,6 @@
 """The history of a job, and what speaks against a time, in the reader's language."""
 
+import ast
 import inspect
 import re
 
@@ -9,7 +10,10 @@ from django.utils import translation
 
 from jobs import wording
 from jobs.models import PowerRun
-from jobs.reads.history import WORDED, _called, _kept, _named
+from jobs.models.clock import ClockEnd
+from jobs.reads.history import _TITLES, WORDED, _called, _kept, _named
+from shop.kept_words import told
+from tests.catalogue import ROOT
 
 pytestmark = pytest.mark.once
 
@@ -36,6 +40,39 @@ def test_what_a_pin_carries_keeps_its_sign() -> None:
         assert wording.function_said("Tweeter, dash left -") == "Hochtöner, Armaturenbrett links -"
         assert wording.function_said("Window switch") == "Window switch"
     assert wording.function_said("Tweeter, dash left +") == "Tweeter, dash left +"
+
+
+def test_what_a_photo_shows_keeps_the_name_of_a_part() -> None:
+    with translation.override("de"):
+        assert (
+            wording.photographed("Step: Label every wire at both ends as in the channel plan.")
+            != "Step: Label every wire at both ends as in the channel plan."
+        )
+        assert wording.photographed("Part A2 Weir One") == "Teil A2 Weir One"
+
+
+SAID_OTHERWISE = {
+    *("part.added", "part.removed", "desk.said", "desk.withdrawn", "entry.clash"),
+}
+"""Events of which the sentence is not a title and what changed."""
+
+
+def test_every_event_of_a_job_has_a_title_that_can_be_said_in_every_language() -> None:
+    kinds = {code.partition(".")[0] for code in _TITLES} - {"job", "setup"}
+    code = re.compile(rf"(?:{'|'.join(kinds)})\.[a-z_]+")
+    written = {
+        node.value
+        for top in ("services", "setups", "sheet")
+        for path in (ROOT / "jobs" / top).rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant)
+        and code.fullmatch(str(node.value))
+        and not str(node.value).endswith((".jpg", ".flac", ".json"))
+    }
+    ended = {f"clock.{str(one.label).lower()}" for one in ClockEnd if one}
+    assert (written | ended) - _TITLES.keys() == SAID_OTHERWISE
+    with translation.override("de"):
+        assert [one for one in _TITLES.values() if told(one) == one] == []
 
 
 NOT_IN_THE_HISTORY = {

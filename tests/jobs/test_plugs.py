@@ -278,7 +278,7 @@ def test_the_log_tells_of_each_cavity_from_and_to(bench: Client, model: VehicleM
     events = ShopEvent.objects.filter(code="plugtable.changed")
     assert events.count() == 2
     assert [tuple(told) for told in entry_of(events.latest("pk")).told] == [
-        ("Cavity 3", "“VT, Front right +, from a document”", "“BN, Front right +, proved in a car”")
+        ("Pin 3", "“VT, Front right +, from a document”", "“BN, Front right +, proved in a car”")
     ]
 
 

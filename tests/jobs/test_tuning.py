@@ -291,7 +291,7 @@ def test_a_cell_saves_without_drawing_and_the_curves_are_asked_for(bench: Client
     assert "plot-after" not in saved.content.decode()
     drawn = bench.get(_address("bay_curves", job), headers=htmx).content.decode()
     assert drawn.count('class="plot-after') == drawn.count('class="plot-before')
-    assert "Coaxial rear door left: -3.0 dB (before -20.0)" in drawn
+    assert "Coaxial rear door left: −3.0 dB (before −20.0)" in drawn
     one = bench.get(
         _address("bay_curves", job), {"picked": "1", "channel": "A1.3"}, headers=htmx
     ).content.decode()
@@ -307,7 +307,7 @@ def test_the_equaliser_shows_what_is_typed_and_saves_only_when_told(
     more = bench.post(url, {**typed, "do": "add:notch"}).content.decode()
     assert more.count("<select") == 2
     plot = bench.post(url, typed).content.decode()
-    assert "-10.5 dB (before -4.5)" in plot
+    assert "−10.5 dB (before −4.5)" in plot
     assert _after(job)["A1.3"].sections == []
 
 

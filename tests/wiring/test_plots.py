@@ -86,7 +86,9 @@ def test_every_third_octave_tells_its_values() -> None:
     hits = [e for e in root.iter(f"{SVG}rect") if e.get("class") == "plot-hit"]
     assert len(hits) == 31
     at_1k = next(e for e in hits if e.get("data-hz") == "1 kHz")
-    assert at_1k.get("data-values") == "Bass: -3.0 dB (before -1.2)"
+    assert at_1k.get("data-values") == "Bass: −3.0 dB (before −1.2)"
+    signs = {str(one.text)[0] for one in root.iter(f"{SVG}text")}
+    assert "−" in signs and "-" not in signs
 
 
 def test_names_are_escaped_and_gaps_break_the_line() -> None:

@@ -207,7 +207,8 @@ def _axes(frame: Frame, unit: str, letters: float) -> list[str]:
         y = frame.y(value)
         major.append(f"M{x0:g} {y:.1f}H{x1:g}")
         if not index % every:
-            texts.append(f'<text x="{x0 - 6:g}" y="{y + 4:.1f}" text-anchor="end">{value:g}</text>')
+            said = _minus(f"{value:g}")
+            texts.append(f'<text x="{x0 - 6:g}" y="{y + 4:.1f}" text-anchor="end">{said}</text>')
     middle = (x0 + x1) / 2
     texts.append(f'<text x="{middle:g}" y="{frame.height - 6:g}" text-anchor="middle">Hz</text>')
     texts.append(f'<text x="{x0 - 6:g}" y="{y0 - 12:g}" text-anchor="end">{escape(unit)}</text>')
@@ -410,7 +411,7 @@ def _hits(frame: Frame, lines: Sequence[Line], unit: str) -> list[str]:
 
 
 def value_texts(lines: Sequence[Line], frequency_hz: float, unit: str) -> list[str]:
-    """ "Tweeter left: -3.0 dB (before -1.2)" for each line at a frequency.
+    """ "Tweeter left: −3.0 dB (before −1.2)" for each line at a frequency.
 
     A line that is only thin is said by its label alone.
     """
@@ -434,7 +435,12 @@ def _said(value: float | None, unit: str) -> str:
     """A value with its unit; "none" where nothing is, or too little to be heard."""
     if value is None or (unit == "dB" and value <= _SILENT_DB):
         return "none"
-    return f"{value + 0.0:.1f} {unit}".replace("-0.0 ", "0.0 ")
+    return _minus(f"{value + 0.0:.1f} {unit}".replace("-0.0 ", "0.0 "))
+
+
+def _minus(number: str) -> str:
+    """A number with the sign that numbers have elsewhere, which is as wide as a plus."""
+    return number.replace("-", "−")
 
 
 def _read(frequencies_hz: Floats, values: Floats | None, at: Floats) -> float | None:

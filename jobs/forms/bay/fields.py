@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.utils.translation import gettext
+from django.utils.translation import gettext, gettext_noop as kept
 
 from jobs import wording
 from jobs.forms.bay.cells import ColourField, Fields, LengthCell, field_of
@@ -174,7 +174,7 @@ def _speaker_cells(
         "bridged_with": forms.TypedChoiceField(
             choices=bridge, coerce=int, empty_value=None, required=False, label="Bridged with"
         ),
-        "feeds_part": PartField(inputs, "Nothing yet", label="Feeds"),
+        "feeds_part": PartField(inputs, kept("Nothing yet"), label="Feeds"),
         "feeds_input": field_of(Channel, "feeds_input", label="Input"),
         "measured_load_ohm": field_of(
             Channel, "measured_load_ohm", label="Measured load", unit="Ω"

@@ -6,6 +6,7 @@ from typing import Any
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.errors import Refused
@@ -273,5 +274,8 @@ def cable(request: Request, number: int, pk: int) -> HttpResponse:
     row = get_object_or_404(Channel.objects.select_related("part"), pk=pk, job=sheet.job)
     facts = sheet.cables.get(row.plan_id)
     figures = cable_figures_of(sheet.plan, facts) if facts else ()
-    context = {"title": f"Speaker cable of {row.plan_id}", "figures": figures}
+    context = {
+        "title": gettext("Speaker cable of %(channel)s") % {"channel": row.plan_id},
+        "figures": figures,
+    }
     return answers.dialog(request, sheet, "bay/cable.html", context)

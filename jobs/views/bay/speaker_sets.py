@@ -17,9 +17,10 @@ from jobs.views.bay.bay_sheet import BaySheet, actor
 from jobs.views.bay.speakers import done, target_of
 from shop.access import allow
 from shop.http import Request
+from shop.kept_words import told
 from shop.roles import BENCH
 from shop.typed import row_key, token
-from shop.wording import listed
+from shop.wording import inner, listed
 
 _COILS = {"parallel": "coils in parallel", "series": "coils in series", "single": ""}
 
@@ -42,7 +43,9 @@ def _shown(offered: service.SpeakerSet) -> dict[str, Any]:
     return {
         "name": offered.name,
         "what": listed([*what, *([coils] if coils else [])]),
-        "fed": "; ".join(f"{one.channel} {POSITIONS[one.position].label.lower()}" for one in fed),
+        "fed": "; ".join(
+            f"{one.channel} {inner(told(POSITIONS[one.position].label))}" for one in fed
+        ),
         "members": [_token(one) for one in offered.members],
     }
 

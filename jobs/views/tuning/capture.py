@@ -68,6 +68,7 @@ def _dialog(
     request: Request, sheet: BaySheet, kind: str, row: Any, form: Any, trouble: str = ""
 ) -> HttpResponse:
     bound = form.is_bound
+    new = gettext("New output") if kind == "output" else gettext("New sum")
     context = {
         "sheet": sheet,
         "kind": kind,
@@ -75,7 +76,7 @@ def _dialog(
         "key_of_row": row.pk if row is not None else NEW,
         "form": form,
         "trouble": trouble,
-        "title": str(row) if row is not None else "New output" if kind == "output" else "New sum",
+        "title": str(row) if row is not None else new,
     }
     status = 422 if bound or trouble else 200
     return answers.dialog(request, sheet, "tuning/capture_form.html", context, status)

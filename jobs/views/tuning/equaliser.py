@@ -100,7 +100,7 @@ def _editor(
 def _count(count: int, most: int | None) -> str:
     if most is None:
         return wording.plural(count, "section")
-    return f"{count} of {wording.plural(most, 'section')} in use"
+    return gettext("%(count)s of %(most)s sections in use") % {"count": count, "most": most}
 
 
 def _other_side(sheet: BaySheet, kind: str, channel: Channel) -> Channel | None:

@@ -21,7 +21,7 @@ def _page(request: Request, microphone: Microphone, title: str) -> HttpResponse:
         notice="{} is saved.",
         to="target_list",
         title=title,
-        save_label="Save microphone",
+        save_label=gettext("Save microphone"),
         back_url=reverse("target_list"),
         back_label="Tuning",
     )
