@@ -32,7 +32,7 @@ def _by_branch(
     states: Iterable[str], rows: Iterable[tuple[str, str, int]]
 ) -> dict[tuple[str, ...], float]:
     """Each state, and where there are several branches each of a branch, named by the letters of
-    its job numbers: no two share them, they never change. Where there is none of it that is told."""
+    its job numbers, which no two share and which never change. None of it is told too."""
     branches = list(Branch.objects.values_list("letters", "active"))
     told: dict[tuple[str, ...], float] = {}
     if len(branches) == 1:
