@@ -80,6 +80,8 @@ WHOLE: Final = (
     kept("Right sum"),
     kept("Left side"),
     kept("Crossovers"),
+    kept("STOP"),
+    kept("CAUTION"),
     kept("Right side"),
     kept("Before"),
     kept("After"),

@@ -276,12 +276,11 @@ class _Drawing:
             fuse = format_html("{}{}", fuse, self._fuse(run.far_fuse, x2 - 42, y2))
         left = bend + (52 if run.fuse is not None else 8)
         above, below = self._words(run)
-        if severity:
-            below = " · ".join(filter(None, [severity.upper(), below]))
         return format_html(
-            "{}{}{}{}",
+            "{}{}{}{}{}",
             line,
             fuse,
+            _text(left, y2 - 23, severity.upper(), 11, 700) if severity else "",
             _text(left, y2 - 8, above, 12),
             _text(left, y2 + 17, below, 11, 700 if severity else 400),
         )
