@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 from xml.etree.ElementTree import Element, ParseError, XMLParser
 
+import pydyf
 from cssselect2 import ElementWrapper
 from pydyf import Dictionary, Object, Stream
 from weasyprint import CSS, HTML, Attachment
@@ -168,6 +169,20 @@ class _Written(Object):  # type: ignore[misc]  # the library says no types
 
 PACKED: Final = 6
 """How hard a stream is packed: the hardest, 9, takes three times as long and saves a hundredth."""
+
+
+class _Packing:
+    """What the library packs by itself, which takes no word about how hard: the list of a PDF's
+    objects, twice over."""
+
+    compress = staticmethod(zlib.compress)
+
+    @staticmethod
+    def compressobj(level: int = PACKED) -> Any:
+        return zlib.compressobj(min(level, PACKED))
+
+
+pydyf.zlib = _Packing
 
 
 def _packed(one: Object) -> bytes:

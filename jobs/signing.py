@@ -238,20 +238,17 @@ def sign(pdf: bytes, *, shop_name: str, reason: str) -> bytes:
     return signed
 
 
-def check(
-    pdf: bytes, shop_name: str, lost: str = "", *, former: Collection[str] = ()
-) -> SignatureCheck:
+def check(pdf: bytes, shop_name: str, *, former: Collection[str] = ()) -> SignatureCheck:
     """Whether the PDF carries this shop's signature over its whole content, unaltered.
 
-    `lost` is the fingerprint of a certificate that was this shop's before its key was lost,
-    `former` are those of certificates that were exchanged. Raises KeyLost.
+    `former` are the fingerprints of certificates that were this shop's and were exchanged, or
+    whose key was lost. Raises KeyLost.
     """
     own = shop_key(shop_name).certificate
     try:
         signature = reader.PdfFileReader(BytesIO(pdf)).embedded_signatures[0]
         before = signature.signer_cert
-        counts = {lost, *former} - {""}
-        trusted = before if before.sha256.hex() in counts else own
+        trusted = before if before.sha256.hex() in former else own
         status: Any = _run(
             validation.async_validate_pdf_signature(
                 signature, trust.ValidationContext(trust_roots=[trusted])

@@ -213,12 +213,17 @@ def _rows(seal: Seal, only: dict[str, Any] | None = None) -> list[str]:
 def check_sheet(sheet: InstallSheet) -> SheetCheck:
     """Document, PDF, number, receipt, photos and log of a signed sheet. Raises KeyLost."""
     secret = key_of_this_book()
-    check = _check_sheet(sheet, secret)
+    check = _check_sheet(sheet, secret, _former())
     check.problems += [f"the job’s log: {one}" for one in _check_events(sheet.job_id, secret)]
     return check
 
 
-def _check_sheet(sheet: InstallSheet, secret: bytes) -> SheetCheck:
+def _former() -> frozenset[str]:
+    """The fingerprints of the shop's certificates, read once for all that is checked together."""
+    return frozenset(row.fingerprint for row in own_certificates.known())
+
+
+def _check_sheet(sheet: InstallSheet, secret: bytes, former: frozenset[str]) -> SheetCheck:
     check = SheetCheck()
     about = str(sheet.revision)
     seal = _seal_of(sheet.job_id, SealKind.SHEET, about, secret)
@@ -235,7 +240,8 @@ def _check_sheet(sheet: InstallSheet, secret: bytes) -> SheetCheck:
     if sheet_document.sha256_of(sheet.document) != sheet.document_sha256:
         check.problems.append("the record does not have the hash that stands beside it.")
     lost = seal.content.get("certificate", "") if seal is not None else ""
-    check.by = _signature(check, bytes(sheet.pdf), sheet, lost, "the PDF")
+    counts = former | {lost}
+    check.by = _signature(check, bytes(sheet.pdf), sheet, counts, "the PDF")
     receipt: SheetReceipt | None = getattr(sheet, "receipt", None)
     receipt_seal = _seal_of(sheet.job_id, SealKind.RECEIPT, about, secret)
     if receipt is not None:
@@ -246,16 +252,18 @@ def _check_sheet(sheet: InstallSheet, secret: bytes) -> SheetCheck:
         else:
             check.problems += _columns(receipt_seal, receipt, "the receipt")
             check.problems += _log_of(receipt_seal)
-        _signature(check, bytes(receipt.pdf), sheet, lost, "the PDF with the customer’s signature")
+        what = "the PDF with the customer’s signature"
+        _signature(check, bytes(receipt.pdf), sheet, counts, what)
     elif receipt_seal is not None:
         check.problems.append("the customer’s signature is gone.")
     return check
 
 
-def _signature(check: SheetCheck, pdf: bytes, sheet: InstallSheet, lost: str, what: str) -> str:
-    former = {row.fingerprint for row in own_certificates.known()}
+def _signature(
+    check: SheetCheck, pdf: bytes, sheet: InstallSheet, counts: frozenset[str], what: str
+) -> str:
     shop_name = sheet.document.get("shop", {}).get("name", "")
-    signature = signing.check(pdf, shop_name, lost, former=former)
+    signature = signing.check(pdf, shop_name, former=counts)
     if not signature.valid:
         check.problems.append(
             f"{what} does not carry this shop’s signature over its whole content."
@@ -265,14 +273,16 @@ def _signature(check: SheetCheck, pdf: bytes, sheet: InstallSheet, lost: str, wh
 
 def check_job(job: Job) -> list[str]:
     """Everything of one job, each problem one sentence that begins with what it is of."""
-    return _check_job(job, key_of_this_book())
+    return _check_job(job, key_of_this_book(), _former())
 
 
-def _check_job(job: Job, secret: bytes) -> list[str]:
+def _check_job(job: Job, secret: bytes, former: frozenset[str]) -> list[str]:
     problems = [f"{job}: {one}" for one in _check_events(job.pk, secret)]
     sheets = list(job.sheets.select_related("job", "receipt").order_by("revision"))
     for sheet in sheets:
-        problems += [f"{sheet.number}: {one}" for one in _check_sheet(sheet, secret).problems]
+        problems += [
+            f"{sheet.number}: {one}" for one in _check_sheet(sheet, secret, former).problems
+        ]
     problems += [f"{job}: {one}" for one in _gone(job, sheets, secret)]
     problems += [f"{job}: {one}" for one in _check_in(job, secret)]
     problems += [f"{job}: {one}" for one in _stage(job)]
@@ -334,8 +344,9 @@ def check_book() -> Iterator[str]:
     signing.own_certificate()
     for table in without_trigger(connection):
         yield f"Database: the triggers that protect {table} are gone or changed."
+    former = _former()
     for job in Job.objects.order_by("number").iterator(chunk_size=200):
-        yield from _check_job(job, secret)
+        yield from _check_job(job, secret, former)
     known = set(Job.objects.values_list("pk", flat=True))
     for model in (Seal, RecordChain):
         for job_id in set(model._default_manager.values_list("job_id", flat=True)) - known:

@@ -8,13 +8,10 @@ as far as the page goes; a head is broken before what stands below it.
 
 import re
 from collections.abc import Iterator, Sequence
-from functools import cache
 from typing import Final, NamedTuple
 from xml.etree.ElementTree import Element, SubElement
 
-from fontTools.ttLib import TTFont
-
-from jobs.renderer import FONTS
+from jobs.sheet.wiring.letters import width_of
 
 LINE_EM: Final = 59.0
 """A line of the narrower page, in the letters that tables are written in."""
@@ -23,7 +20,6 @@ PADDING_EM: Final = 0.5
 NUMBER_EM: Final = 0.7
 RULE_EM: Final = 0.6
 SWATCH_EM: Final = 1.6
-UNKNOWN_EM: Final = 1.0
 SPARE: Final = 1.01
 """Kerning and rounding."""
 
@@ -41,18 +37,9 @@ _PIECES: Final = re.compile(r" ?[^ /-]*[/-]+(?=[^ \d/-])| ?[^ ]+| ")
 """A line may end before a space, and after a hyphen or stroke between letters."""
 
 
-@cache
-def _advances(name: str) -> dict[str, float]:
-    """How wide each letter of a font is [em]."""
-    font = TTFont(FONTS / f"OpenSans-{name}.ttf", lazy=True)
-    em, widths = font["head"].unitsPerEm, font["hmtx"].metrics
-    return {chr(at): widths[glyph][0] / em for at, glyph in font.getBestCmap().items()}
-
-
 def width_em(text: str, *, bold: bool = False) -> float:
     """How wide a text is on one line [em]."""
-    known = _advances("Bold" if bold else "Regular")
-    return SPARE * sum([known.get(letter, UNKNOWN_EM) for letter in text])
+    return width_of(text, SPARE, bold=bold)
 
 
 class Piece(NamedTuple):
@@ -160,11 +147,22 @@ def widths_of(cell: Element, *, is_head: bool = False) -> Widths:
     return Widths(word, max(word, three), max(word, two), two if is_head else one, one)
 
 
+def _fitting(words: Sequence[float]) -> float:
+    """The width [em] at which the longest words are broken, so that all others fit."""
+    left = LINE_EM
+    for at, width in enumerate(sorted(words)):
+        if width * (len(words) - at) >= left:
+            return left / (len(words) - at)
+        left -= width
+    return left
+
+
 def shares(columns: Sequence[Widths]) -> list[float]:
     """What part of a line each column takes."""
     sums = [sum(widths) for widths in zip(*columns, strict=True)]
     if sums[0] >= LINE_EM:
-        return [one.word / sums[0] for one in columns]
+        most = _fitting([one.word for one in columns])
+        return [min(one.word, most) / LINE_EM for one in columns]
     for low, high in zip(range(4), range(1, 5), strict=True):
         if sums[high] > LINE_EM:
             part = (LINE_EM - sums[low]) / (sums[high] - sums[low])
@@ -184,6 +182,8 @@ def set_columns(table: Element) -> None:
                 if span == 1:
                     columns[at] = columns[at].and_also(widths_of(cell, is_head=part.tag == "thead"))
                 at += span
+    if not any(one.word for one in columns):
+        return
     group = Element("colgroup")
     for share in shares(columns):
         SubElement(group, "col", style=f"width:{100 * share:.2f}%")

@@ -65,18 +65,20 @@ def test_an_empty_cell_asks_for_nothing() -> None:
 @pytest.mark.parametrize(
     ("asked", "got"),
     [
-        ([(5,) * 5, (5,) * 5], (0.5, 0.5)),
+        ([(5,) * 5, (5,) * 5], (29.5, 29.5)),
         ([(9, 9, 9, 9, 9), (10, 20, 30, 80, 80)], (9, 50)),
         ([(9, 9, 9, 9, 40), (10, 20, 30, 40, 40)], (19, 40)),
-        ([(60,) * 5, (20,) * 5], (0.75, 0.25)),
+        ([(60,) * 5, (20,) * 5], (39, 20)),
+        ([(60,) * 5, (70,) * 5, (5,) * 5], (27, 27, 5)),
+        ([(1,) * 5, (3,) * 5], (59 / 4, 59 * 3 / 4)),
     ],
 )
 def test_what_is_left_goes_where_lines_would_break(
-    asked: list[tuple[float, ...]], got: tuple[float, float]
+    asked: list[tuple[float, ...]], got: tuple[float, ...]
 ) -> None:
-    """As far as it goes: a head last, and words in the middle only where nothing else is left."""
+    """As far as it goes: a head last; a word is broken, the longest first, where none is left."""
     found = columns.shares([Widths(*one) for one in asked])
-    assert found == pytest.approx([one / 59 if one > 1 else one for one in got])
+    assert found == pytest.approx([one / 59 for one in got])
 
 
 def test_a_table_gets_its_columns() -> None:
@@ -93,3 +95,10 @@ def test_a_table_gets_its_columns() -> None:
     widths = [float(one.get("style", "").removeprefix("width:").rstrip("%")) for one in group]
     assert sum(widths) == pytest.approx(100, abs=0.02)
     assert widths[1] > widths[0]
+
+
+def test_a_table_that_says_nothing_stays_as_it_is() -> None:
+    table: Element = XML("<table><tbody><tr><td> </td></tr></tbody></table>")
+    columns.set_columns(table)
+    assert [one.tag for one in table] == ["tbody"]
+    assert table.get("class") is None
