@@ -34,7 +34,7 @@ install_lock() {
     if ! cmp -s "$1" "$installed"; then
         echo "Installing $1 (a minute or two the first time)"
         "$python" -m pip install --quiet --disable-pip-version-check $compile --require-hashes -r "$1" &&
-            cp "$1" "$installed"
+            cp --remove-destination "$1" "$installed"
     fi
 }
 

@@ -3,6 +3,7 @@
 set -eu
 cd "$(dirname "$0")/.."
 [ "$(id -u)" = 0 ] || { echo "This needs root: sudo deploy/manage.sh $*" >&2; exit 1; }
+[ ! -d .served ] || cd .served
 . deploy/settings.sh
 settings /etc/loombook.env
 case ${1:-} in

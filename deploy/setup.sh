@@ -47,9 +47,9 @@ for one in $needed; do
 done
 # shellcheck disable=SC2086 # one word a package
 [ -z "$missing" ] || deploy/packages.sh $missing
-deploy/install.sh run
-# The program is read by the user loombook, whatever umask it was fetched under.
-chmod -R a+rX .
+# The program is read by the user loombook, whatever umask it was fetched under. Which version is
+# served an update alone changes.
+if [ -d .served ]; then .served/deploy/install.sh run; else deploy/lay.sh HEAD --serve >/dev/null; fi
 
 id loombook >/dev/null 2>&1 ||
     useradd --system --home-dir /var/lib/loombook --shell /usr/sbin/nologin loombook

@@ -1,6 +1,7 @@
 #!/bin/sh
-# A new version in place of this one: backup, fetch, install, tables, start. As root.
+# A new version in place of this one: backup, fetch, lay out beside, tables, start. As root.
 # update.sh VERSION puts that one in place instead: the way back to what the last update printed.
+# Nothing that serves is touched until the new one lies there whole, packages and all (deploy/lay.sh).
 # Where the new one cannot be put in place, the version of before is, and serves.
 set -eu
 umask 022
@@ -8,7 +9,8 @@ cd "$(dirname "$0")/.."
 [ "$(id -u)" = 0 ] || { echo "An update needs root: sudo deploy/update.sh" >&2; exit 1; }
 . deploy/settings.sh
 
-static() { (settings /etc/loombook.env && runuser -u loombook -- deploy/static.sh); }
+# Style sheets: those of the version before stay beside the new ones.
+static() { (cd "$1" && settings /etc/loombook.env && runuser -u loombook -- deploy/static.sh); }
 
 # Starting brings the tables up to date first.
 start() {
@@ -17,39 +19,79 @@ start() {
     return 1
 }
 
-# The style sheets while the version before still serves, since its own stay beside the new ones;
-# the tables while nothing of the program runs. A restart keeps who asks meanwhile waiting.
+# The tables while nothing of the program runs. A restart keeps who asks meanwhile waiting.
 put() {
-    deploy/install.sh run && chmod -R a+rX . && static && deploy/units.sh &&
-        systemctl stop loombook-mail.service loombook-hooks.service && start &&
+    folder=$(deploy/lay.sh HEAD) && static "$folder" && deploy/lay.sh HEAD --serve >/dev/null &&
+        deploy/units.sh && systemctl stop loombook-mail.service loombook-hooks.service && start &&
         systemctl start loombook-mail.service loombook-hooks.service && deploy/ready.sh
 }
 
-# The working copy as of that version, still on its branch; what was changed by hand stays.
+# The working copy as of that version, still on its branch. A version from before there were folders
+# is served from the working copy itself, with the packages that were laid out for it.
 version() {
     git update-index -q --refresh || true
+    git cat-file -e "$1:deploy/lay.sh" 2>/dev/null || deploy/lay.sh "$1" --serve >/dev/null
     git reset --quiet --keep "$1" && return
     echo "Files under $PWD were changed by hand: put them back (git status), then give" >&2
     echo "    deploy/update.sh $1" >&2
     exit 1
 }
 
+# Of the versions laid out, the one that serves and the one of before stay.
+clear_out() {
+    for one in .versions/*; do
+        case ${one#.versions/} in
+            "$(git rev-parse HEAD)" | "${1:-}" | '*') ;;
+            *) git worktree remove --force "$one" || true ;;
+        esac
+    done
+}
+
+nothing() {
+    echo "$* The version of before serves on, and nothing was changed." >&2
+    exit 1
+}
+
+# The commit that is wanted: the one named, or the newest of the branch.
+wanted() {
+    if [ -n "$1" ]; then
+        git rev-parse --quiet --verify "$1^{commit}" && return
+        nothing "There is no version $1 here (git log names them)."
+    fi
+    git fetch --quiet && newest=$(git rev-parse '@{upstream}') || nothing "Nothing was fetched."
+    if git merge-base --is-ancestor "$newest" HEAD; then
+        git rev-parse HEAD
+    elif git merge-base --is-ancestor HEAD "$newest"; then
+        echo "$newest"
+    else
+        nothing "This copy has versions of its own (git status): an update only goes forward."
+    fi
+}
+
 if [ "${1:-}" != --here ]; then
     before=$(git rev-parse HEAD)
     echo "Until now: $before (to go back: deploy/update.sh $before)"
+    [ -z "$(git status --porcelain --untracked-files=no)" ] || nothing \
+        "Files under $PWD were changed by hand, and only what is committed is served: commit them, or put them back (git status)."
     deploy/manage.sh backup || { echo "No update without a backup: nothing was changed." >&2; exit 1; }
-    if [ -n "${1:-}" ]; then
-        version "$1"
-    else
-        git pull --quiet --ff-only || { echo "Nothing was fetched, nothing was changed." >&2; exit 1; }
-    fi
+    new=$(wanted "${1:-}")
+    deploy/lay.sh "$new" >/dev/null || nothing "The new version could not be laid out (see above)."
+    version "$new"
     echo "From now on: $(git log -1 --format='%H, %s')"
     # What follows is done as the new version does it; one of before knows --here alone.
     exec deploy/update.sh --here "$before"
 fi
 
-put && exit
 before=${2:-}
+# Come from a version that had no folders: the way back to it is laid out while its packages are there.
+[ -e .served ] || [ -z "$before" ] || deploy/lay.sh "$before" >/dev/null || true
+if put; then
+    if [ -n "$before" ]; then
+        .venv/bin/python deploy/proxy.py "$before" || echo "The proxy's settings are as they were." >&2
+        clear_out "$before"
+    fi
+    exit
+fi
 if [ -z "$before" ] || [ "$before" = "$(git rev-parse HEAD)" ]; then
     echo "Loombook is not served: journalctl -u loombook -u loombook-migrate says more." >&2
     exit 1

@@ -24,10 +24,10 @@ import tempfile
 import time
 import tomllib
 from collections.abc import Iterator
-from contextlib import closing, suppress
+from contextlib import AbstractContextManager, closing, nullcontext, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import Any, cast
+from typing import Any, Protocol, cast
 
 from django.apps import apps
 from django.conf import settings
@@ -42,6 +42,7 @@ from shop import sealed_archives
 from shop.on_disk import sync, write_new
 from shop.project.databases import TLS
 from shop.sealed_archives import SealError
+from shop.unreachable import refusal
 
 FORMAT = 1
 UPLOADS = "data/media"
@@ -52,9 +53,16 @@ DATABASE_FILES = {"sqlite": "database.sqlite3", "postgresql": "database.dump"}
 ARCHIVES = "loombook-*.tar.gz*"
 SET_ASIDE = "replaced-"
 WORKING = "unfinished-"
+DAY_S = 86_400
 PLAIN = ("--no-owner", "--no-privileges")
 RETIRED = frozenset({"axes"})
 """Applications whose tables an older Loombook had: a migration of ours takes them away."""
+
+
+class Placing(Protocol):
+    """Around the putting in place of a backup: whoever keeps note of how far it came."""
+
+    def __call__(self, made_at: str, *, occupied: bool) -> AbstractContextManager[None]: ...
 
 
 class BackupError(Exception):
@@ -87,8 +95,11 @@ def default_folder() -> Path:
 
 
 def newest_archive(folder: Path | None = None) -> Path | None:
-    """The archive made last in a folder, or none."""
-    return max((folder or default_folder()).glob(ARCHIVES), default=None)
+    """The archive made last in a folder, or none. One of tomorrow was made under a wrong clock, and
+    says nothing of the last night."""
+    made = {one: one.stat().st_mtime for one in (folder or default_folder()).glob(ARCHIVES)}
+    past = {one: at for one, at in made.items() if at <= time.time()}
+    return max(past, key=lambda one: past[one], default=None)
 
 
 def write_backup(folder: Path) -> Path:
@@ -107,6 +118,7 @@ def write_backup(folder: Path) -> Path:
             f"Choose a folder outside {settings.DATA_DIR}, which is backed up itself."
         )
     folder.mkdir(parents=True, exist_ok=True)
+    _clear_out(folder)
     store = _store()
     archive = folder / f"loombook-{timezone.now():%Y%m%d-%H%M%S}.tar.gz"
     with tempfile.TemporaryDirectory(prefix=WORKING, dir=folder) as working:
@@ -223,16 +235,19 @@ def restore_backup(
     key: Path | None = None,
     unsigned: bool = False,
     identity: Path | None = None,
+    placing: Placing = lambda made_at, *, occupied: nullcontext(),
 ) -> Restored:
     """Verify `archive`, then put its database and files in place.
 
     It must be signed with the key in the file `key`, or with the shop's own, unless `unsigned`. An
     encrypted one is opened with the file `identity`.
     Existing data is replaced only with `replace`, and is then kept in a folder of its own beside
-    the new. Nothing has changed when BackupError is raised.
+    the new. Nothing has changed when BackupError is raised. Within `placing`, of the moment it was
+    made at and whether there was data, all of it is put in place.
     """
     data = Path(settings.DATA_DIR)
     data.mkdir(parents=True, exist_ok=True)
+    _clear_out(data)
     occupied = _holds_data()
     with (
         tempfile.TemporaryDirectory(prefix=WORKING, dir=data) as working,
@@ -254,11 +269,19 @@ def restore_backup(
             shutil.copyfile(key, key_path())
             key_path().chmod(0o600)
         aside = data / f"{SET_ASIDE}{timezone.now():%Y%m%d-%H%M%S-%f}"
-        _put_in_place(Path(working), aside)
+        with placing(manifest.made_at, occupied=occupied):
+            _put_in_place(Path(working), aside)
     if not occupied:
         shutil.rmtree(aside)
     os.sync()
     return Restored(manifest, aside if occupied else None)
+
+
+def _clear_out(folder: Path) -> None:
+    """Take away what a backup or restore of another day left that was cut off."""
+    for left in folder.glob(f"{WORKING}*"):
+        if left.is_dir() and time.time() - left.stat().st_mtime > DAY_S:
+            shutil.rmtree(left)
 
 
 def _version() -> str:
@@ -592,7 +615,9 @@ def _postgresql(tool: str, *arguments: str) -> None:
         "PGPASSWORD": given["PASSWORD"],
         **{f"PG{name.upper()}": given["OPTIONS"].get(name, "") for name in TLS},
     }
+    # In English, whatever the machine speaks: what it says is read (shop/unreachable.py).
     environment = os.environ | {key: value for key, value in where.items() if value}
+    environment["LC_ALL"] = "C"
     try:
         done = subprocess.run([tool, *arguments], env=environment, capture_output=True, text=True)
     except FileNotFoundError as error:
@@ -600,4 +625,5 @@ def _postgresql(tool: str, *arguments: str) -> None:
             f"{tool} is not installed: sudo apt-get install postgresql-client"
         ) from error
     if done.returncode:
-        raise BackupError(f"{tool} failed: {done.stderr.strip()}")
+        said = done.stderr.strip()
+        raise BackupError(f"{tool} failed: {refusal(said) or said}")

@@ -28,13 +28,14 @@ BOUNDS_S: Final = (0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10)
 NO_PAGE: Final = "none"
 """For what is at no address of ours, so that made-up addresses make no new lines."""
 
-Figures = Callable[[], dict[str, float]]
-_more: dict[str, tuple[str, str, Figures]] = {}
+Figures = Callable[[], dict[tuple[str, ...], float]]
+_more: dict[str, tuple[str, tuple[str, ...], Figures]] = {}
 
 
-def tell(name: str, what: str, label: str, figures: Figures) -> None:
-    """Have a gauge told whenever somebody asks: `figures` gives its values by label."""
-    _more[name] = what, label, figures
+def tell(name: str, what: str, labels: tuple[str, ...], figures: Figures) -> None:
+    """Have a gauge told whenever somebody asks: `figures` gives its values by what stands at each
+    label, or at the first ones alone. Who adds a label says what bounds its values."""
+    _more[name] = what, labels, figures
 
 
 @cache
@@ -77,10 +78,11 @@ class _Standing:
             yield GaugeMetricFamily(
                 "loombook_backup_age_seconds", "Since the newest backup was made", value=age
             )
-        for name, (what, label, figures) in _more.items():
-            gauge = GaugeMetricFamily(name, what, labels=[label])
-            for of, value in figures().items():
-                gauge.add_metric([of], value)
+        for name, (what, labels, figures) in _more.items():
+            told = figures()
+            gauge = GaugeMetricFamily(name, what, labels=labels[: max(map(len, told), default=1)])
+            for of, value in told.items():
+                gauge.add_metric(of, value)
             yield gauge
 
 

@@ -21,6 +21,7 @@ from django.db import DEFAULT_DB_ALIAS, DatabaseError, connections, models, tran
 from shop import frozen
 from shop.backups import BackupError, require_alone
 from shop.project.databases import database_of
+from shop.unreachable import refusal
 
 TARGET: Final = "moved_to"
 SQLITE: Final = "sqlite"
@@ -77,7 +78,8 @@ def _require_empty() -> None:
     try:
         there = connections[TARGET].introspection.table_names()
     except DatabaseError as error:
-        raise MoveError(f"The database to move to does not answer: {error}") from error
+        told = refusal(str(error), "to move to")
+        raise MoveError(told or f"The database to move to does not answer: {error}") from error
     if there:
         raise MoveError(
             f"The database to move to has tables already ({there[0]} among them): name an empty "

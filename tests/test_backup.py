@@ -4,6 +4,7 @@ import gc
 import hashlib
 import io
 import json
+import os
 import re
 import sqlite3
 import stat
@@ -47,6 +48,7 @@ from shop.services import (
     second_factor,
     sign_ins,
     tablets,
+    unfinished_restore,
 )
 from tests.factories import make_hook, make_job, make_shop, make_staff, make_token
 
@@ -400,10 +402,22 @@ def test_only_the_newest_archives_are_kept(shop_with_files: Path, tmp_path: Path
     folder.mkdir()
     for day in (1, 2, 3):
         (folder / f"loombook-2020010{day}-000000.tar.gz").touch()
+    for name in ("unfinished-of-another-day", "unfinished-of-today"):
+        (folder / name / "within").mkdir(parents=True)
+    os.utime(folder / "unfinished-of-another-day", (0, 0))
     call_command("backup", to=folder, keep=2)
+    (folder / "unfinished-of-today" / "within").rmdir()
+    (folder / "unfinished-of-today").rmdir()
     kept = sorted(path.name for path in folder.iterdir())
     assert len(kept) == 2
     assert kept[0] == "loombook-20200103-000000.tar.gz"
+    for day in (1, 2, 3):
+        (folder / f"loombook-2099010{day}-000000.tar.gz").touch()
+    call_command("backup", to=folder, keep=2)
+    [made, latest] = sorted(path.name for path in folder.iterdir())
+    assert made >= kept[1] and latest == "loombook-20990103-000000.tar.gz", (
+        "made under a wrong clock"
+    )
 
 
 def test_no_old_archive_goes_while_the_record_does_not_hold(
@@ -624,3 +638,65 @@ def test_what_was_taken_away_since_is_taken_away_again_and_nothing_is_given(
         for page in ("hook_list", "tablet_list"):
             listed = browser.get(reverse(page)).content.decode()
             assert "as a backup was restored" in listed and "None" not in listed
+
+
+class Killed(BaseException):
+    """As if the process were gone: what lies on the disk then is looked at."""
+
+
+@pytest.mark.parametrize("when", ["half", "placed", "ending"])
+def test_a_restore_that_is_cut_off_goes_on_and_ends_what_was_ended(
+    shop_with_files: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, when: str
+) -> None:
+    """While the backup is put in place, right behind it, and in the middle of the ending. Of two of
+    one name, the one who left stays away; the book that is there by then would no longer say it."""
+    make_staff(Role.MANAGER)
+    left, stays = (make_staff(Role.TECHNICIAN, name="Odo Marrick") for _ in range(2))
+    archive = write_backup(tmp_path / "elsewhere")
+    StaffMember.objects.filter(pk=left.pk).update(is_active=False)
+    note = shop_with_files / "unfinished-restore.json"
+    noted = []
+
+    def cut(*given: Any, **named: Any) -> None:
+        if when == "half":
+            put(*given, **named)
+        noted.append(note.read_bytes())
+        assert stat.S_IMODE(note.stat().st_mode) == 0o600, "it holds hashes of passwords"
+        raise Killed
+
+    put = backups._put_in_place
+    where = {
+        "half": (backups, "_put_in_place"),
+        "placed": (unfinished_restore, "finish"),
+        "ending": (ended_since, "carry"),
+    }
+    with monkeypatch.context() as patch, pytest.raises(Killed):
+        patch.setattr(*where[when], cut)
+        call_command("restore", archive, replace=True)
+    note.write_bytes(noted[-1])
+
+    assert StaffMember.objects.get(pk=left.pk).is_active, "not ended yet"
+    assert not ShopEvent.objects.filter(code=restored.RESTORED).exists(), "all of it or nothing"
+    again = "once more" if when == "half" else "goes on with it"
+    answer = Client().get("/readyz")
+    assert answer.status_code == 503 and again in answer.content.decode()
+    for command in (("backup",), ("move_database", "sqlite")):
+        with pytest.raises(CommandError, match=again):
+            call_command(*command)
+    if when == "half":
+        with pytest.raises(CommandError, match=again):
+            call_command("migrate", verbosity=0)
+        with pytest.raises(CommandError, match="cannot be read"):
+            call_command("restore", tmp_path / "none", replace=True)
+        assert note.exists(), "refused, and as before"
+        call_command("restore", archive, replace=True)
+    else:
+        call_command("migrate", verbosity=0)
+
+    by_key = {one.pk: one.is_active for one in StaffMember.objects.all()}
+    assert not by_key[left.pk] and by_key[stays.pk]
+    assert ShopEvent.objects.filter(code=restored.RESTORED).count() == 1
+    assert not note.exists() and "restore" not in Client().get("/readyz").content.decode()
+    call_command("migrate", verbosity=0)
+    assert ShopEvent.objects.filter(code=restored.RESTORED).count() == 1
+    assert list(shop_chain.check()) == []

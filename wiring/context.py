@@ -12,6 +12,7 @@ from wiring.errors import WiringError, require_finite, require_not_negative
 from wiring.findings import Finding, Severity
 from wiring.loads import ChannelPower, LoadError, channel_load_ohm, power_into
 from wiring.plan import Channel, Device, Plan, Run, Speaker, not_a_number
+from wiring.views import View
 
 AIR_C: Final = 20.0
 """Temperature of the air while nobody has said another [degC]."""
@@ -19,6 +20,15 @@ AIR_C: Final = 20.0
 
 T = TypeVar("T")
 Asked = ParamSpec("Asked")
+
+
+def require_figures(plan: Plan, distances_m: Mapping[str, float] | None, air_c: float) -> None:
+    """Raise WiringError, naming where it stands, on a number that no sum can answer for."""
+    if slip := not_a_number(plan):
+        raise WiringError(f"plan{slip.where}", f"{slip.value:g} is no figure of a car")
+    for speaker_id, distance in (distances_m or {}).items():
+        require_not_negative(f"distances_m.{speaker_id}", distance, "m")
+    require_finite("air_c", air_c, "°C")
 
 
 class Context:
@@ -58,11 +68,7 @@ class Context:
         distances_m: Mapping[str, float] | None = None,
         air_c: float = AIR_C,
     ) -> None:
-        if slip := not_a_number(plan):
-            raise WiringError(f"plan{slip.where}", f"{slip.value:g} is no figure of a car")
-        for speaker_id, distance in (distances_m or {}).items():
-            require_not_negative(f"distances_m.{speaker_id}", distance, "m")
-        require_finite("air_c", air_c, "°C")
+        require_figures(plan, distances_m, air_c)
         self.plan = plan
         self.distances_m = distances_m or {}
         self.air_c = air_c
@@ -131,14 +137,23 @@ Section = Literal["channels", "power", "tuning"]
 Examine = Callable[[Context], Iterable[Finding]]
 
 
+SECTION_VIEWS: Final[dict[Section, View]] = {
+    "channels": "channels",
+    "power": "power",
+    "tuning": "settings",
+}
+
+
 class Rule(NamedTuple):
-    """A registered rule: what it looks for, where it is put right, how grave it can be."""
+    """A registered rule: what it looks for, where it is put right, how grave it can be, and what
+    of the plan it is shown."""
 
     name: str
     section: Section
     severities: tuple[Severity, ...]
     sources: tuple[str, ...]
     examine: Examine
+    view: View
 
     @property
     def what(self) -> str:
@@ -150,18 +165,23 @@ RULES: dict[str, Rule] = {}
 
 
 def rule(
-    name: str, section: Section, *severities: Severity, sources: tuple[str, ...]
+    name: str,
+    section: Section,
+    *severities: Severity,
+    sources: tuple[str, ...],
+    view: View | None = None,
 ) -> Callable[[Examine], Examine]:
     """Register a rule under its stable name; two rules of one name are an error.
 
     `severities` are those its findings may have, `sources` where the rule comes from; a finding
-    may name its source more closely.
+    may name its source more closely. It is shown the view of its section, or the one given.
     """
 
     def register(function: Examine) -> Examine:
         if name in RULES:
             raise ValueError(f"rule {name!r} is registered twice")
-        RULES[name] = Rule(name, section, severities, sources, function)
+        seen = view or SECTION_VIEWS[section]
+        RULES[name] = Rule(name, section, severities, sources, function, seen)
         return function
 
     return register

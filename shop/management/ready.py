@@ -6,6 +6,8 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import DatabaseError, InterfaceError, OperationalError, connection
 from django.db.migrations.executor import MigrationExecutor
 
+from shop.unreachable import unreachable
+
 
 class ReadyCommand(BaseCommand):
     """A command that says in words what the database lacks, instead of failing inside."""
@@ -13,16 +15,21 @@ class ReadyCommand(BaseCommand):
     uses_tables = True
     """Whether the command needs every table as this version knows it."""
 
+    asks_database = True
+    """Whether the command is for nothing without a database."""
+
     replaces_damaged = False
     """Whether the command puts another database in the place of one that cannot be read."""
 
     def execute(self, *args: Any, **options: Any) -> str | None:
+        if not self.asks_database:
+            return super().execute(*args, **options)
         try:
             executor = MigrationExecutor(connection)
             wanted = executor.loader.graph.leaf_nodes()
             behind = bool(executor.migration_plan(wanted))
         except (OperationalError, InterfaceError) as error:
-            raise CommandError(_unreachable(error)) from error
+            raise CommandError(unreachable(error, connection)) from error
         except DatabaseError as error:
             if self.replaces_damaged:
                 return super().execute(*args, **options)
@@ -32,33 +39,6 @@ class ReadyCommand(BaseCommand):
         if self.uses_tables and behind:
             raise CommandError(_behind(empty=not executor.loader.applied_migrations))
         return super().execute(*args, **options)
-
-
-UNPROVED = {
-    "does not match host name": "write the name that stands in its certificate, or give the server "
-    "a certificate with the name that is written there",
-    "certificate verify failed": "let sslrootcert name the certificate of the authority "
-    "that signed it",
-    "root certificate file": "put the file of the authority's certificate where sslrootcert says, "
-    "readable for Loombook",
-    "does not support SSL": "let it speak TLS (ssl = on, with a certificate of its own)",
-    "no encryption": "it takes nobody without TLS: add "
-    "?sslmode=verify-full&sslrootcert=/path/of/its/authority.pem",
-}
-"""What libpq says where a server was turned away, or turned us away, for its TLS; what mends it."""
-
-
-def _unreachable(error: Exception) -> str:
-    if connection.vendor == "sqlite":
-        where, mend = connection.settings_dict["NAME"], "see that the folder exists and is yours"
-    else:
-        where, mend = "named in DATABASE_URL", "see that it runs and that the name is right"
-        # What follows the first line is the library's advice, which may be to look away.
-        said = str(error).splitlines()[0]
-        for words, advice in UNPROVED.items():
-            if words in said:
-                return f"The database {where} is not the one asked for: {advice}. ({said})"
-    return f"The database {where} does not answer: {mend}, then try again. ({error})"
 
 
 def _behind(*, empty: bool) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 from django.db import InterfaceError, OperationalError, connection
 
 from shop.management.ready import ReadyCommand
+from shop.unreachable import unreachable
 
 PAUSE_S = 5.0
 
@@ -36,5 +37,5 @@ class SendingCommand(ReadyCommand):
             try:
                 self.send_due()
             except (OperationalError, InterfaceError) as error:
-                self.stderr.write(f"The database does not answer; tried again soon. ({error})")
+                self.stderr.write(f"Tried again soon. {unreachable(error, connection)}")
             connection.close()  # Nobody who restores a backup has to wait for this process.

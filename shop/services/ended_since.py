@@ -39,11 +39,11 @@ class Stood:
 
     people: dict[Any, _Person]
     tablets: set[str]
-    others: dict[str, Any] = field(default_factory=dict)
+    others: dict[str, set[str]] = field(default_factory=dict)
 
 
-Look = Callable[[], Any]
-Carry = Callable[[Any], list[str]]
+Look = Callable[[], set[str]]
+Carry = Callable[[set[str]], list[str]]
 
 _also: Final[dict[str, tuple[Look, Carry]]] = {}
 
@@ -65,6 +65,62 @@ def look() -> Stood | None:
             )
     except DatabaseError:
         return None
+
+
+def written(stood: Stood) -> dict[str, Any]:
+    """What it said, for a file of JSON: each value whole, a moment to its microsecond."""
+    return {
+        "people": [
+            {
+                "row": _kept(one.row),
+                "branches": sorted(one.branches),
+                "second": {
+                    model._meta.label: [_kept(model(**row)) for row in rows]
+                    for model, rows in one.second.items()
+                },
+            }
+            for one in stood.people.values()
+        ],
+        "tablets": sorted(stood.tablets),
+        "others": {name: sorted(what) for name, what in stood.others.items()},
+    }
+
+
+def read(kept: dict[str, Any]) -> Stood:
+    """What `written` wrote."""
+    people = [
+        _Person(
+            StaffMember(**_revived(StaffMember, one["row"])),
+            frozenset(one["branches"]),
+            {
+                model: [_revived(model, row) for row in one["second"][model._meta.label]]
+                for model, _ in _SECOND
+            },
+        )
+        for one in kept["people"]
+    ]
+    return Stood(
+        {(one.row.pk, one.row.date_joined): one for one in people},
+        set(kept["tablets"]),
+        {name: set(what) for name, what in kept["others"].items()},
+    )
+
+
+def _kept(row: models.Model) -> dict[str, Any]:
+    def plain(field: Any) -> Any:
+        value = field.value_from_object(row)
+        is_plain = value is None or isinstance(value, bool | int | str | list | dict)
+        return value if is_plain else field.value_to_string(row)
+
+    return {field.attname: plain(field) for field in row._meta.concrete_fields}
+
+
+def _revived(model: type[models.Model], kept: dict[str, Any]) -> dict[str, Any]:
+    return {
+        field.attname: None if kept[field.attname] is None else field.to_python(kept[field.attname])
+        for field in model._meta.concrete_fields
+        if field.attname in kept
+    }
 
 
 def _person(row: StaffMember) -> _Person:
@@ -96,7 +152,7 @@ def carry(stood: Stood) -> list[str]:
     for tablet in ending.end(out, None, tablets.REVOKED, "revoked"):
         said.append(f"{tablet}: tablet out of use")
     for name, (_, carries) in _also.items():
-        said += carries(stood.others[name])
+        said += carries(stood.others.get(name, set()))
     return said
 
 

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_safe
 from shop import metrics as figures
 from shop.access import public
 from shop.http import Request
+from shop.services import unfinished_restore
 
 ALIVE: Final = "/healthz"
 READY: Final = "/readyz"
@@ -51,7 +52,7 @@ def readyz(request: Request) -> HttpResponse:
     if shutil.disk_usage(settings.DATA_DIR).free < LEAST_FREE_BYTES:
         said = "The disk of the data folder is full: make room on it. Nothing can be kept there."
         return HttpResponse(said, status=503, content_type="text/plain")
-    for said in filter(None, (why_not() for why_not in _also)):
+    for said in filter(None, (why_not() for why_not in (unfinished_restore.why_not, *_also))):
         return HttpResponse(said, status=503, content_type="text/plain")
     return HttpResponse("ready", content_type="text/plain")
 

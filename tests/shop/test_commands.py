@@ -1,11 +1,14 @@
 """Our management commands where the database is not there, not ready, or damaged."""
 
 import os
+import socket
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
+from django.core.mail import EmailMessage
 from django.core.management import CommandError, call_command, get_commands, load_command_class
 from django.db import connection
 from django.db.migrations.loader import MigrationLoader
@@ -99,3 +102,28 @@ def test_a_damaged_database_stops_a_backup_and_not_a_restore(tmp_path: Path) -> 
     (tmp_path / "loombook.sqlite3").write_bytes(b"not a database at all, " * 200)
     assert "cannot be read" in refused(tmp_path, "backup")
     assert "cannot be read as a backup" in refused(tmp_path, "restore", str(tmp_path / "none"))
+
+
+@pytest.mark.once
+def test_a_unit_that_failed_is_told_by_mail_also_without_a_database(
+    settings: Any, tmp_path: Path, mailoutbox: list[EmailMessage], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two machines' units of one name: the mail says whose it is."""
+    journal = tmp_path / "journalctl"
+    journal.write_text('#!/bin/sh\necho "CommandError: of $1: no room"\n')
+    journal.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path}:{os.environ['PATH']}")
+    unit = "loombook-backup.service"
+    for tell, server in (([], {"EMAIL_HOST": "x"}), (["owner@example.org"], {})):
+        settings.TELL, settings.MAIL_SERVER = tell, server
+        with pytest.raises(CommandError, match="nobody was told"):
+            call_command("tell_failed", unit)
+    settings.MAIL_SERVER = {"EMAIL_HOST": "mail.example.org"}
+    # No mark of a database: asking one would fail here.
+    call_command("tell_failed", unit)
+    [mail] = mailoutbox
+    assert mail.to == ["owner@example.org"] and unit in mail.subject
+    assert f"of --unit={unit}: no room" in mail.body and socket.gethostname() in mail.body
+    journal.write_text("#!/bin/sh\nexit 1\n")
+    call_command("tell_failed", unit)
+    assert "journal could not be read" in mailoutbox[1].body

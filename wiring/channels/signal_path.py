@@ -87,6 +87,12 @@ def signal_path(context: Context, channel: Channel) -> Path:
 
     Where no input has that number, the first line that feeds the device.
     """
+    if context.channels.get(channel.id) is not channel:
+        return _nearest(context, channel)
+    return context.once(("signal path", channel.id), lambda: _nearest(context, channel))
+
+
+def _nearest(context: Context, channel: Channel) -> Path:
     path: Path = (channel,)
     seen = {channel.device}
     while len(path) < _MOST_STAGES:

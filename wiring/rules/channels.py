@@ -316,7 +316,14 @@ def load_measured_differs(context: Context) -> Iterator[Finding]:
         )
 
 
-@rule("power-over-rating", "channels", "stop", "caution", sources=(MAKER, COMMON_PRACTICE))
+@rule(
+    "power-over-rating",
+    "channels",
+    "stop",
+    "caution",
+    sources=(MAKER, COMMON_PRACTICE),
+    view="settings",
+)
 def power_over_rating(context: Context) -> Iterator[Finding]:
     """What the channel can put into a speaker, as limited and set, against the speaker's rating.
 
@@ -429,7 +436,7 @@ def coils_not_joined(context: Context) -> Iterator[Finding]:
             )
 
 
-@rule("coils-fed-differently", "channels", "stop", sources=(COMMON_PRACTICE,))
+@rule("coils-fed-differently", "channels", "stop", sources=(COMMON_PRACTICE,), view="settings")
 def coils_fed_differently(context: Context) -> Iterator[Finding]:
     """Two channels on one driver have the same settings, polarity and power."""
     for speaker in context.plan.speakers:

@@ -150,7 +150,14 @@ LINE_CAUTION_RATIO: Final = 1.12
 """1 dB over what an input takes is told, 6 dB are a stop: common practice, no source."""
 
 
-@rule("input-overdriven", "channels", "stop", "caution", sources=(gain.MAKER, COMMON_PRACTICE))
+@rule(
+    "input-overdriven",
+    "channels",
+    "stop",
+    "caution",
+    sources=(gain.MAKER, COMMON_PRACTICE),
+    view="settings",
+)
 def input_overdriven(context: Context) -> Iterator[Finding]:
     """An input that gets more volts than it takes, from a line output or speaker wires."""
     for device_id, feeds in lines_into(context).items():
@@ -225,7 +232,7 @@ def _overdriven(
     )  # fmt: skip
 
 
-@rule("line-unused", "channels", "caution", sources=(THE_PLAN,))
+@rule("line-unused", "channels", "caution", sources=(THE_PLAN,), view="settings")
 def line_unused(context: Context) -> Iterator[Finding]:
     """A line output that somebody set up, and that feeds nothing."""
     for channel in context.plan.channels:

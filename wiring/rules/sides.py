@@ -183,7 +183,9 @@ def _rows_left(context: Context) -> bool:
     )
 
 
-@rule("sides-differ", "channels", "caution", sources=("common practice, no source",))
+@rule(
+    "sides-differ", "channels", "caution", sources=("common practice, no source",), view="settings"
+)
 def sides_differ(context: Context) -> Iterator[Finding]:
     """Both sides of a pair have the same crossover, polarity and nearly the same level.
 

@@ -5,6 +5,7 @@ that one stage. Delays are judged with the distances of the context, where both 
 """
 
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -72,15 +73,27 @@ def possible(context: Context) -> Iterator[Finding]:
             )
 
 
-def _filters_around(way: Way, speaker: Speaker, centre_hz: float) -> Complexes:
+class _Filtering(NamedTuple):
+    """What of a stage turns the phase: its filters, sample rate [Hz] and polarity."""
+
+    core: Setting
+    rate_hz: float
+    inverted: bool
+
+
+def _filtering(way: Way) -> tuple[_Filtering, ...]:
+    return tuple(_Filtering(core, rate, setting.inverted) for setting, core, rate in way)
+
+
+def _filters_around(way: tuple[_Filtering, ...], speaker: Speaker, centre_hz: float) -> Complexes:
     """Crossovers, all-passes, passive parts and polarity, without level, delay and shaping."""
     response = np.ones(1, dtype=np.complex128)
     if speaker.passive is not None:
         behind = passive_response(speaker, stages.around(centre_hz))
         if behind is not None:
             response = behind / 10 ** (loudest_db(speaker) / 20)
-    for setting, core, rate in way:
-        sign = -1 if setting.inverted else 1
+    for core, rate, inverted in way:
+        sign = -1 if inverted else 1
         response = response * stages.filters_around(core, rate, centre_hz) * sign
     return response
 
@@ -137,13 +150,28 @@ def _sum(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None:
 
 
 def _add_up(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None:
-    grid = stages.around(centre_hz)
+    low, high = _way(context, meeting.low), _way(context, meeting.high)
+    drivers = meeting.lower, meeting.upper
+    late_ms = _late_ms(context, meeting)
     try:
-        low = _filters_around(_way(context, meeting.low), meeting.lower, centre_hz)
-        high = _filters_around(_way(context, meeting.high), meeting.upper, centre_hz)
+        return _added(_filtering(low), _filtering(high), *drivers, centre_hz, late_ms)
     except CrossoverError:
         return None
-    late_ms = _late_ms(context, meeting)
+
+
+@lru_cache(maxsize=512)
+def _added(
+    low_way: tuple[_Filtering, ...],
+    high_way: tuple[_Filtering, ...],
+    lower: Speaker,
+    upper: Speaker,
+    centre_hz: float,
+    late_ms: float | None,
+) -> _Sum:
+    """Raises CrossoverError where a filter does not exist."""
+    grid = stages.around(centre_hz)
+    low = _filters_around(low_way, lower, centre_hz)
+    high = _filters_around(high_way, upper, centre_hz)
     if late_ms is not None:
         high = high * delay_response(late_ms, grid)
     return _Sum(grid, decibels(low + high), decibels(low - high), late_ms)
@@ -252,9 +280,11 @@ def _uneven(
 
 
 def _shaped(context: Context) -> Iterator[tuple[Channel, Speaker, Way, Floats]]:
-    """Each driven speaker with what the equaliser adds on its way [dB]."""
+    """Each driven speaker with what the equaliser adds on its way [dB], where it does anything."""
     for channel, speaker in driven(context):
         way = _way(context, channel)
+        if not any(setting.sections for setting, _, _ in way):
+            continue
         try:
             yield channel, speaker, way, _shaping_db(way)
         except CrossoverError:

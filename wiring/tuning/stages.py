@@ -36,11 +36,14 @@ def filtering(setting: Setting) -> Setting:
     return msgspec.structs.replace(setting, level_db=0.0, delay_ms=0.0, inverted=False, muted=False)
 
 
+@lru_cache(maxsize=_MOST)
 def around(centre_hz: float, ratio: float = 1.5, points: int = 61) -> Floats:
     """Frequencies about a centre, which stands in the middle [Hz]."""
     require_positive("centre_hz", centre_hz, "Hz")
     require_positive("ratio", ratio, "")
-    return np.geomspace(centre_hz / ratio, centre_hz * ratio, points)
+    grid = np.geomspace(centre_hz / ratio, centre_hz * ratio, points)
+    grid.flags.writeable = False
+    return grid
 
 
 @lru_cache(maxsize=_MOST)

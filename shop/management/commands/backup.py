@@ -12,6 +12,7 @@ from django.core.management.base import CommandError
 from shop.backups import ARCHIVES, BackupError, default_folder, key_path, write_backup
 from shop.management.ready import ReadyCommand
 from shop.sealed_archives import SealError, copy_elsewhere, recipients
+from shop.services import unfinished_restore
 
 
 class Command(ReadyCommand):
@@ -35,6 +36,7 @@ class Command(ReadyCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         folder = options["to"] or default_folder()
         keep = options["keep"]
+        unfinished_restore.require_finished()
         if keep is not None and keep < 1:
             raise CommandError("--keep needs at least 1: the archive just made.")
         try:
@@ -58,8 +60,8 @@ class Command(ReadyCommand):
             # Before old archives go: they may be the last ones from before the damage.
             self._check("check_record", "check_log")
         if keep is not None:
-            for old in (one for place in folders for one in sorted(place.glob(ARCHIVES))[:-keep]):
-                old.unlink()
+            for place in folders:
+                _prune(place, archive.name, keep)
         if recipients():
             self.stdout.write(
                 "It is encrypted: without the identity of LOOMBOOK_BACKUP_FOR nobody opens it."
@@ -82,3 +84,11 @@ class Command(ReadyCommand):
                 failed.append(str(error))
         if failed:
             raise CommandError(" ".join(failed))
+
+
+def _prune(folder: Path, just_made: str, keep: int) -> None:
+    """Keep so many archives, the one just made among them: where the clock went wrong its name may
+    be older than those of all others."""
+    others = [one for one in sorted(folder.glob(ARCHIVES)) if one.name != just_made]
+    for old in others[: max(0, len(others) - (keep - 1))]:
+        old.unlink()

@@ -7,6 +7,7 @@ from django.core.management.base import CommandError
 
 from shop.management.ready import ReadyCommand
 from shop.moving import SQLITE, MoveError, move_to
+from shop.services import unfinished_restore
 
 
 class Command(ReadyCommand):
@@ -18,6 +19,7 @@ class Command(ReadyCommand):
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
+        unfinished_restore.require_finished()
         try:
             copied = move_to(options["target"])
         except MoveError as error:

@@ -1,22 +1,16 @@
 """`manage.py restore`: put a backup back."""
 
 from argparse import ArgumentParser
+from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from django.core.management import call_command
 from django.core.management.base import CommandError
 
 from shop.backups import BackupError, restore_backup
 from shop.management.ready import ReadyCommand
-from shop.services import ended_since
-from shop.services.restored import end_what_came_back
-
-ENDED: Final = {
-    "sign_ins": "sign-ins",
-    "tokens": "tokens of the API",
-    "deliveries": "pieces of news for other programs",
-}
+from shop.services import unfinished_restore
 
 
 class Command(ReadyCommand):
@@ -60,8 +54,10 @@ class Command(ReadyCommand):
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
-        wanted = options["replace"] and not options["as_on_that_day"]
-        stood = ended_since.look() if wanted else None
+        begun = unfinished_restore.begin(
+            ends=not options["keep_sign_ins"],
+            carries=options["replace"] and not options["as_on_that_day"],
+        )
         try:
             restored = restore_backup(
                 options["archive"],
@@ -69,26 +65,16 @@ class Command(ReadyCommand):
                 key=options["key"],
                 unsigned=options["unsigned"],
                 identity=options["identity"],
+                placing=partial(unfinished_restore.placing, begun),
             )
         except BackupError as error:
             raise CommandError(str(error)) from error
-        call_command("migrate", interactive=False, verbosity=0)
         manifest = restored.manifest
         self.stdout.write(f"Restored the backup of {manifest.made_at}, made by {manifest.version}.")
         if restored.set_aside:
             self.stdout.write(f"The data it replaced is kept in {restored.set_aside}")
-        if not options["keep_sign_ins"]:
-            ended = end_what_came_back(manifest.made_at)
-            told = ", ".join(f"{ended.get(name, 0)} {words}" for name, words in ENDED.items())
-            self.stdout.write(f"Ended, as they may have been ended since it was made: {told}.")
-        if stood is not None and restored.set_aside:
-            carried = ended_since.carry(stood)
-            self.stdout.write(
-                "Ended or changed since in the book it replaced, and so taken over from it "
-                f"(--as-on-that-day leaves it): {'; '.join(carried) or 'nothing'}."
-            )
-        elif wanted and restored.set_aside:
-            self.stdout.write("The book it replaced cannot be asked what was ended in it since.")
+        # Behind the tables it ends what came back (shop/services/unfinished_restore.py).
+        call_command("migrate", interactive=False, verbosity=0, stdout=self.stdout)
         self.stdout.write(
             "Otherwise whoever may sign in, with which password, second factor and tablet, and "
             "which addresses are told, is as on that day: let a manager look through them under "
