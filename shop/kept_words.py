@@ -80,6 +80,8 @@ WHOLE: Final = (
     kept("Right sum"),
     kept("Left side"),
     kept("Crossovers"),
+    kept("by hand"),
+    kept("typed name"),
     kept("STOP"),
     kept("CAUTION"),
     kept("Right side"),

@@ -8,6 +8,8 @@ from django.forms.utils import flatatt
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
+from shop.kept_words import told
+
 
 class ShopFormRenderer(TemplatesSetting):
     """Django's form renderer with our templates."""
@@ -36,7 +38,8 @@ class ModelForm(forms.ModelForm):  # type: ignore[type-arg]  # generic in its st
 class LongSelect(forms.Select):
     """A list of hundreds of choices without groups, written in one go.
 
-    Django draws each option by a template of its own: 600 time zones take half a page's time.
+    Django draws each option by a template of its own: 600 time zones take half a page's time. Of
+    such a list, only the choice of nothing is in words of ours.
     """
 
     def render(
@@ -47,7 +50,11 @@ class LongSelect(forms.Select):
             "",
             '<option value="{}"{}>{}</option>',
             (
-                (key, SafeString(" selected") if str(key) in chosen else "", label)
+                (
+                    key,
+                    SafeString(" selected") if str(key) in chosen else "",
+                    label if key else told(label),
+                )
                 for key, label in self.choices
             ),
         )

@@ -86,7 +86,7 @@ class HolidayForm(ModelForm):
         super().__init__(*args, **kwargs)
         country = self.data.get("country") if self.is_bound else self.instance.country
         codes = regions(country or "")
-        self._choice("country").choices = [("", gettext("Not said")), *countries()]
+        self._choice("country").choices = [("", "Not said"), *countries()]
         self._choice("region").choices = [("", "All of it"), *((code, code) for code in codes)]
         if not codes:
             self.fields["region"].widget = forms.HiddenInput()
