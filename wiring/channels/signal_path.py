@@ -82,6 +82,7 @@ def _walk(context: Context, path: Path) -> Iterator[Path]:
         yield from _walk(context, (*path, line))
 
 
+@worked_out_once
 def signal_path(context: Context, channel: Channel) -> Path:
     """The one way taken as the channel's signal: at each stage the input of its own number.
 
