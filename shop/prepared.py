@@ -263,11 +263,12 @@ def _update(model: type[Model], names: tuple[str, ...], using: str) -> tuple[str
     meta = model._meta
     fields: list[Any] = [meta.get_field(name) for name in names]
     own = all(one.concrete and one.model is model for one in fields)
-    if not own or any(hasattr(one, "get_placeholder") for one in fields) or meta.pk is None:
+    if not own or any(hasattr(one, "get_placeholder") for one in fields):
         return None
+    key: Any = meta.pk
     quoted = connections[using].ops.quote_name
     put = ", ".join(f"{quoted(one.column)} = %s" for one in fields)
-    where = f"{quoted(meta.pk.column)} = %s"
+    where = f"{quoted(key.column)} = %s"
     return f"UPDATE {quoted(meta.db_table)} SET {put} WHERE {where}", fields
 
 
