@@ -38,21 +38,15 @@ NAV = (
 
 
 def shop(request: HttpRequest) -> dict[str, Any]:
-    """`shop`, `branches` (None in a shop with one), and `nav_items` as dicts with url_name, label,
-    icon and active."""
+    """`shop`, `branches` (None in a shop with one), and `nav_items`: url_name, label, icon and
+    whether it is the page that is open, of each."""
     user = getattr(request, "user", None)
-    items = [
-        {
-            "url_name": item.url_name,
-            "label": item.label,
-            "icon": item.icon,
-            "active": request.path.startswith(item.begins),
-        }
-        for item in NAV
-        if user is not None and has_role(user, item.roles)
-    ]
     return {
         "shop": getattr(request, "shop", None),
-        "nav_items": items,
+        "nav_items": tuple(
+            (item.url_name, item.label, item.icon, request.path.startswith(item.begins))
+            for item in NAV
+            if user is not None and has_role(user, item.roles)
+        ),
         "branches": branches.here(),
     }

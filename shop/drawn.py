@@ -25,20 +25,31 @@ def drawn(template: str, **facts: Fact) -> SafeString:
 
     It may hold no moment of time, and no object of which it would look up more.
     """
-    return _drawn(template, get_language(), tuple(facts), *facts.values())
+    return _drawn(template, _where(), get_language(), tuple(facts), *facts.values())
+
+
+def _where() -> tuple[str, str]:
+    """What addresses are made of beside what they name."""
+    return get_urlconf() or settings.ROOT_URLCONF, get_script_prefix()
 
 
 # Typed: a text that is HTML already is not the same fact as a text that says the same.
 @lru_cache(maxsize=MOST_KEPT, typed=True)
-def _drawn(template: str, language: str | None, names: tuple[str, ...], *facts: Fact) -> SafeString:
+def _drawn(
+    template: str,
+    where: tuple[str, str],
+    language: str | None,
+    names: tuple[str, ...],
+    *facts: Fact,
+) -> SafeString:
     return SafeString(render_to_string(template, dict(zip(names, facts, strict=True))))
 
 
 def address(name: str, *args: str | int) -> str:
     """The address of a page, as `reverse` gives it."""
-    return _address(get_urlconf() or settings.ROOT_URLCONF, get_script_prefix(), name, *args)
+    return _address(_where(), name, *args)
 
 
 @lru_cache(maxsize=MOST_KEPT, typed=True)
-def _address(urlconf: str, prefix: str, name: str, *args: str | int) -> str:
-    return reverse(name, urlconf, args)
+def _address(where: tuple[str, str], name: str, *args: str | int) -> str:
+    return reverse(name, where[0], args)

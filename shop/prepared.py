@@ -7,12 +7,12 @@ keeps the SQL and its converters, and puts only the keys in.
 
 import marshal
 from collections import namedtuple
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final, Generic, Protocol, TypeVar
 
-from django.db import connections
+from django.db import connections, transaction
 from django.db.models import Model, QuerySet
 from django.db.models.query import get_related_populators
 from django.db.models.sql.compiler import SQLCompiler
@@ -255,3 +255,36 @@ class PreparedObjects(Generic[Row]):
                 setattr(one, name, values[place])
             objects.append(one)
         return objects
+
+
+@lru_cache(maxsize=256)
+def _update(model: type[Model], names: tuple[str, ...], using: str) -> tuple[str, list[Any]] | None:
+    """The SQL that writes these fields of a row, and the fields; None where Django has to."""
+    meta = model._meta
+    fields: list[Any] = [meta.get_field(name) for name in names]
+    own = all(one.concrete and one.model is model for one in fields)
+    if not own or any(hasattr(one, "get_placeholder") for one in fields):
+        return None
+    key: Any = meta.pk
+    quoted = connections[using].ops.quote_name
+    put = ", ".join(f"{quoted(one.column)} = %s" for one in fields)
+    where = f"{quoted(key.column)} = %s"
+    return f"UPDATE {quoted(meta.db_table)} SET {put} WHERE {where}", fields
+
+
+def write_fields(row: Model, values: Mapping[str, Any], using: str = "default") -> None:
+    """Write fields of a row by their name, as an update of Django's writes them: no other field,
+    no signal. `row` itself stays as it is."""
+    model = type(row)
+    made = _update(model, tuple(values), using)
+    if made is None or any(hasattr(value, "resolve_expression") for value in values.values()):
+        model._default_manager.using(using).filter(pk=row.pk).update(**values)
+        return
+    sql, fields = made
+    connection = connections[using]
+    params = []
+    for one, value in zip(fields, values.values(), strict=True):
+        kept = value.prepare_database_save(one) if isinstance(value, Model) else value
+        params.append(one.get_db_prep_save(kept, connection))
+    with transaction.mark_for_rollback_on_error(using), connection.cursor() as cursor:
+        cursor.execute(sql, [*params, row.pk])

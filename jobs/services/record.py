@@ -60,10 +60,11 @@ def plain(value: Any) -> Any:
     return str(value.normalize() if isinstance(value, Decimal) else value)
 
 
+_AS_JSON: Final = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+
+
 def canonical(value: Any) -> bytes:
-    return json.dumps(
-        plain(value), sort_keys=True, separators=(",", ":"), ensure_ascii=True
-    ).encode()
+    return _AS_JSON.encode(plain(value)).encode()
 
 
 def digest(value: Any) -> str:

@@ -28,7 +28,7 @@ from jobs.models import Job, JobEvent
 from jobs.services.events import done_before, log
 from shop.models import StaffMember
 from shop.money import plain
-from shop.prepared import PreparedObjects
+from shop.prepared import PreparedObjects, write_fields
 from shop.services.events import subject_of
 
 CLASH: Final = "entry.clash"
@@ -313,7 +313,7 @@ def write_row(
         return Saved(row, job=job)
     plain.update(stamp or {})
     row.version += 1
-    manager.filter(pk=row.pk).update(version=row.version, **plain)
+    write_fields(row, {"version": row.version, **plain})
     for name, value in plain.items():
         setattr(row, name, value)
     for name, value in many.items():

@@ -3,7 +3,7 @@
 import uuid
 from collections.abc import Iterable
 from functools import cache
-from typing import Any
+from typing import Any, Final
 
 from django import forms, template
 from django.templatetags.static import static
@@ -137,12 +137,29 @@ def _error(row: CellRow, name: str) -> SafeString:
 @register.simple_tag
 def cell(row: CellRow, name: str, label: str = "", css: str = "") -> SafeString:
     """The control of one cell, named for screen readers by its column and row."""
+    if name in row.errors:
+        return format_html("{}{}", _cell(row, name, label, css), _error(row, name))
+    # Most fields live as long as the server, and keep with them how they were drawn.
+    value = row.value(name)
+    kept: dict[Any, SafeString] = row.fields[name].__dict__.setdefault("drawn_cells", {})
+    shown = (name, type(value), str(value), row.name, label, css, get_language())
+    if (html := kept.get(shown)) is None:
+        if len(kept) >= MOST_KEPT_OF_A_FIELD:
+            kept.clear()
+        html = kept[shown] = _cell(row, name, label, css)
+    return html
+
+
+MOST_KEPT_OF_A_FIELD: Final = 512
+
+
+def _cell(row: CellRow, name: str, label: str, css: str) -> SafeString:
     field = row.fields[name]
     said = f"{told(label or field.label)}, {told(row.name)}"
     control = _control(row, name, {"aria-label": said, "class": css or None})
     if isinstance(field, forms.BooleanField):
         control = format_html('<label class="cell-tick">{}</label>', control)
-    return format_html("{}{}", control, _error(row, name)) if name in row.errors else control
+    return control
 
 
 @register.simple_tag

@@ -49,14 +49,20 @@ def board(request: Request) -> HttpResponse:
     }
     if request.headers.get("HX-Target") == "board":
         return render(request, "board/lanes.html", context)
+    places = tuple((str(bay.pk), bay.name) for bay in bays)
+    technicians = StaffMember.objects.filter(branches.technicians())
+    people = tuple((str(person.pk), person.name) for person in technicians)
+    bay, who = asked.get("bay", ""), asked.get("who", "")
     context |= {
-        "bays": bays,
-        "technicians": StaffMember.objects.filter(branches.technicians()),
-        "bay": asked.get("bay", ""),
-        "who": asked.get("who", ""),
+        "bays": places,
+        "technicians": people,
+        "bay": bay,
+        "who": who,
+        "chosen_bay": bay if bay in dict(places) else "",
+        "chosen_who": who if who in {*dict(people), "mine", "open", "none"} else "",
         "first_steps": request.user.is_manager and is_new(request.shop),
         "today_only": today,
-        "filtered": bool(asked.get("bay") or asked.get("who") or today),
+        "filtered": bool(bay or who or today),
     }
     return render(request, "board/page.html", context)
 

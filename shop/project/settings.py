@@ -146,7 +146,11 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "shop.context.shop",
             ],
-            "builtins": ["django.templatetags.i18n", "shop.templatetags.wording"],
+            "builtins": [
+                "django.templatetags.i18n",
+                "shop.templatetags.wording",
+                "shop.templatetags.pieces",
+            ],
         },
     },
 ]

@@ -2,9 +2,11 @@
 
 from datetime import timedelta
 from decimal import Decimal
+from typing import Any
 
 import pytest
-from django.db import connection
+from django.db import connection, transaction
+from django.db.models import F, Model
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone, translation
@@ -14,7 +16,7 @@ from jobs.plan import rows
 from jobs.plan.document import findings_of, plan_of
 from jobs.plan.power import doc
 from shop.models import Branch, Product, Shop, SignIn
-from shop.prepared import Told, together
+from shop.prepared import Told, together, write_fields
 from shop.roles import Role
 from tests.factories import make_staff
 from tests.jobs.workshop import Workshop
@@ -125,3 +127,34 @@ def test_marks_of_a_statement_are_places_and_doubled_signs_of_percent_stay_one()
             assert cursor.fetchone() == (value, "5%", "%s")
         cursor.execute("SELECT %(one)s", {"one": "c"})
         assert cursor.fetchone() == ("c",)
+
+
+def test_fields_are_written_as_an_update_writes_them() -> None:
+    """Of every kind that a bay sheet has: a row, none, a document, a number, a text, a moment."""
+    job = Workshop().twins()
+    channel, other = Channel.objects.filter(job=job, part__label="A2")
+    setting = ChannelSetting.objects.filter(channel=channel, record__kind=TuningKind.AFTER).get()
+    part = job.parts.get(label="A1")
+    now = timezone.now()
+    written: list[tuple[Model, dict[str, Any]]] = [
+        (
+            channel,
+            {"version": 7, "measured_load_ohm": 3.25, "note": "100 % %s", "joining": "series"},
+        ),
+        (channel, {"feeds_part": part, "feeds_input": 2}),
+        (channel, {"feeds_part": None, "measured_load_ohm": None}),
+        (setting, {"sections": [{"kind": "peaking", "frequency_hz": 80.0}], "inverted": True}),
+        (job, {"stage_since": now, "version": F("version") + 1}),
+    ]
+    for row, values in written:
+        model = type(row)
+        before = model._default_manager.values().get(pk=row.pk)
+        beside = Channel.objects.values().get(pk=other.pk)
+        with transaction.atomic():
+            model._default_manager.filter(pk=row.pk).update(**values)
+            wanted = model._default_manager.values().get(pk=row.pk)
+            transaction.set_rollback(True)
+        assert wanted != before == model._default_manager.values().get(pk=row.pk)
+        write_fields(row, values)
+        assert model._default_manager.values().get(pk=row.pk) == wanted
+        assert Channel.objects.values().get(pk=other.pk) == beside

@@ -10,12 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from tests.wiring import turned
 from tests.wiring.told import CLEAN, HARD, KEPT, told
-from wiring.check import check
-from wiring.context import RULES
-from wiring.plan import from_builtins
+from wiring.check import check, findings_of
+from wiring.context import RULES, Context
+from wiring.plan import Channel, Plan, from_builtins
 
 MOST_CAUTIONS = 2
 IN_ORDER = next(path for path in CLEAN if path.stem == "centre-speaker-and-digital-line")
@@ -49,6 +50,28 @@ def test_what_is_told_of_each_plan_is_what_was_read() -> None:
 def test_what_turns_a_finding_is_what_was_read() -> None:
     """`tests/wiring/turned.py` says what its text holds and how it is made anew."""
     assert turned.turned() == turned.KEPT.read_text(encoding="utf-8")
+
+
+def _exchanged(plan: Plan) -> Plan:
+    """The first and the last channel with what was entered of each other; all else as it was."""
+    if len(plan.channels) < 2:
+        return plan
+    first, *others, last = plan.channels
+    entered = ("setting", "wire", "cable", "measured_load_ohm", "output_limit_v", "polarity_heard")
+
+    def as_of(one: Channel, other: Channel) -> Channel:
+        return replace(one, **{name: getattr(other, name) for name in entered})
+
+    return replace(plan, channels=(as_of(first, last), *others, as_of(last, first)))
+
+
+def test_what_a_check_keeps_is_what_every_rule_finds_in_the_whole_plan() -> None:
+    """Each group of rules is shown a part of the plan alone: nothing they look at is left out."""
+    for path in (*HARD, *CLEAN):
+        plan, distances_m = from_builtins(case(path)["plan"]), case(path).get("distances_m")
+        for one in (plan, replace(plan, unfinished=True), _exchanged(plan), plan):
+            context = Context(one, distances_m)
+            assert check(one, distances_m) == findings_of(context, RULES.values()), path.stem
 
 
 @pytest.mark.parametrize("path", HARD, ids=name)

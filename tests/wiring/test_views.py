@@ -3,12 +3,9 @@
 import json
 from typing import Any
 
-import pytest
 from msgspec import defstruct
-from msgspec.structs import replace
 
 from tests.wiring.told import CLEAN, HARD
-from wiring.check import check, findings_of
 from wiring.context import RULES, Context
 from wiring.plan import Channel, Plan, from_builtins
 from wiring.views import LEFT_OUT, WITH_RUNS, View, shown
@@ -45,36 +42,12 @@ def context_of(plan: Plan, distances_m: dict[str, float] | None, view: View) -> 
     return context
 
 
-@pytest.mark.parametrize("path", [*HARD, *CLEAN], ids=lambda path: path.stem)
-def test_a_rule_reads_its_view_alone_and_finds_in_it_what_it_finds_in_the_whole_plan(
-    path: Any,
-) -> None:
-    case = json.loads(path.read_text(encoding="utf-8"))
-    plan, distances_m = from_builtins(case["plan"]), case.get("distances_m")
-    whole = findings_of(Context(plan, distances_m), RULES.values())
-    assert check(plan, distances_m) == whole
-    for view in VIEWS:
-        context = context_of(plan, distances_m, view)
-        for each in RULES.values():
-            if each.view == view:
-                list(each.examine(context))
-
-
-def test_what_was_found_is_kept_for_the_same_view_and_for_no_other() -> None:
-    """A figure of each kind is changed and put back: every answer is that of the whole plan."""
-    path = next(path for path in HARD if path.stem == "tuning-corners-meet")
-    plan = from_builtins(json.loads(path.read_text(encoding="utf-8"))["plan"])
-    first = plan.channels[0]
-    setting = replace(first.setting, level_db=first.setting.level_db + 24)
-    for changed in (
-        replace(first, setting=setting),
-        replace(first, measured_load_ohm=0.5),
-        replace(first, polarity_heard="reversed"),
-        replace(first, output_limit_v=200.0),
-    ):
-        other = replace(plan, channels=(changed, *plan.channels[1:]))
-        for one in (plan, other, plan):
-            assert check(one) == findings_of(Context(one), RULES.values())
-    for distance in (0.5, 3.5):
-        heard = {speaker.id: distance * (1 + at) for at, speaker in enumerate(plan.speakers)}
-        assert check(plan, heard) == findings_of(Context(plan, heard), RULES.values())
+def test_a_rule_reads_its_view_alone() -> None:
+    for path in (*HARD, *CLEAN):
+        case = json.loads(path.read_text(encoding="utf-8"))
+        plan, distances_m = from_builtins(case["plan"]), case.get("distances_m")
+        for view in VIEWS:
+            context = context_of(plan, distances_m, view)
+            for each in RULES.values():
+                if each.view == view:
+                    list(each.examine(context))

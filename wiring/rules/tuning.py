@@ -18,7 +18,7 @@ from wiring.filters.passive import passive_filters
 from wiring.findings import Figure, Finding
 from wiring.loads import speaker_load_ohm
 from wiring.names import channel_name, frequency_name, speaker_name
-from wiring.plan import Channel, Crossover, Setting, Speaker
+from wiring.plan import Channel, Crossover, Section, Setting, Speaker
 from wiring.rules.crossovers import ASSUMED_HIGH_PASS
 from wiring.tuning import stages
 from wiring.tuning.alignment import SOURCE as SPEED_SOURCE, speed_of_sound_m_s
@@ -73,26 +73,22 @@ def possible(context: Context) -> Iterator[Finding]:
             )
 
 
-class _Filtering(NamedTuple):
-    """What of a stage turns the phase: its filters, sample rate [Hz] and polarity."""
-
-    core: Setting
-    rate_hz: float
-    inverted: bool
+Signs = tuple[tuple[bool, Setting, float], ...]
+"""Of each stage of a way: whether it inverts, what of it filters, and the sample rate [Hz]."""
 
 
-def _filtering(way: Way) -> tuple[_Filtering, ...]:
-    return tuple(_Filtering(core, rate, setting.inverted) for setting, core, rate in way)
+def _signs(way: Way) -> Signs:
+    return tuple((setting.inverted, core, rate) for setting, core, rate in way)
 
 
-def _filters_around(way: tuple[_Filtering, ...], speaker: Speaker, centre_hz: float) -> Complexes:
+def _filters_around(way: Signs, speaker: Speaker, centre_hz: float) -> Complexes:
     """Crossovers, all-passes, passive parts and polarity, without level, delay and shaping."""
     response = np.ones(1, dtype=np.complex128)
     if speaker.passive is not None:
         behind = passive_response(speaker, stages.around(centre_hz))
         if behind is not None:
             response = behind / 10 ** (loudest_db(speaker) / 20)
-    for core, rate, inverted in way:
+    for inverted, core, rate in way:
         sign = -1 if inverted else 1
         response = response * stages.filters_around(core, rate, centre_hz) * sign
     return response
@@ -109,10 +105,15 @@ def loudest_db(speaker: Speaker) -> float:
 
 def _shaping_db(way: Way) -> Floats:
     """What the equaliser sections of the whole way add [dB]."""
+    return _added_db(tuple((one.sections, rate) for one, _, rate in way if one.sections))
+
+
+@lru_cache(maxsize=1024)
+def _added_db(sections: tuple[tuple[tuple[Section, ...], float], ...]) -> Floats:
     total = np.zeros(stages.GRID.size)
-    for setting, _, rate in way:
-        if setting.sections:
-            total += stages.shaping_db(setting.sections, rate)
+    for those, rate in sections:
+        total += stages.shaping_db(those, rate)
+    total.flags.writeable = False
     return total
 
 
@@ -144,34 +145,33 @@ class _Sum(NamedTuple):
 
 
 def _sum(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None:
-    """Worked out once per meeting; None where a filter does not exist."""
-    key = f"sum {meeting.low.id} {meeting.high.id} {meeting.lower.id} {meeting.upper.id}"
-    return context.once(key, lambda: _add_up(context, meeting, centre_hz))
+    """Two drivers where they meet; None where a filter does not exist."""
+    return _add_up(
+        _signs(_way(context, meeting.low)),
+        _signs(_way(context, meeting.high)),
+        meeting.lower,
+        meeting.upper,
+        centre_hz,
+        _late_ms(context, meeting),
+    )
 
 
-def _add_up(context: Context, meeting: Meeting, centre_hz: float) -> _Sum | None:
-    low, high = _way(context, meeting.low), _way(context, meeting.high)
-    drivers = meeting.lower, meeting.upper
-    late_ms = _late_ms(context, meeting)
-    try:
-        return _added(_filtering(low), _filtering(high), *drivers, centre_hz, late_ms)
-    except CrossoverError:
-        return None
-
-
-@lru_cache(maxsize=512)
-def _added(
-    low_way: tuple[_Filtering, ...],
-    high_way: tuple[_Filtering, ...],
+@lru_cache(maxsize=1024)
+def _add_up(
+    low_way: Signs,
+    high_way: Signs,
     lower: Speaker,
     upper: Speaker,
     centre_hz: float,
     late_ms: float | None,
-) -> _Sum:
-    """Raises CrossoverError where a filter does not exist."""
+) -> _Sum | None:
+    """The same, kept: of a plan that is judged again mostly one meeting is another."""
     grid = stages.around(centre_hz)
-    low = _filters_around(low_way, lower, centre_hz)
-    high = _filters_around(high_way, upper, centre_hz)
+    try:
+        low = _filters_around(low_way, lower, centre_hz)
+        high = _filters_around(high_way, upper, centre_hz)
+    except CrossoverError:
+        return None
     if late_ms is not None:
         high = high * delay_response(late_ms, grid)
     return _Sum(grid, decibels(low + high), decibels(low - high), late_ms)
@@ -390,25 +390,31 @@ def box_boost(context: Context) -> Iterator[Finding]:
         )
 
 
+@lru_cache(maxsize=1024)
+def _peak(way: tuple[tuple[float, Setting, float], ...]) -> tuple[float, float]:
+    """The highest level of a way of stages [dB], each of its level [dB], what of it filters and
+    its sample rate [Hz]; and where it is [Hz]."""
+    levels = sum(level_db + stages.level_db(core, rate) for level_db, core, rate in way)
+    assert isinstance(levels, np.ndarray)
+    at = int(np.argmax(levels))
+    return float(levels[at]), float(stages.GRID[at])
+
+
 @rule("headroom", "tuning", "caution", sources=(COMMON_PRACTICE,))
 def headroom(context: Context) -> Iterator[Finding]:
     """A channel whose settings push full-scale music over 0 dB."""
-    grid = stages.GRID
     for channel in {one.id: one for one, _ in driven(context)}.values():
         way = _way(context, channel)
         if any(setting.muted or stages.problem(core, rate) for setting, core, rate in way):
             continue
-        levels = sum(setting.level_db + stages.level_db(core, rate) for setting, core, rate in way)
-        assert isinstance(levels, np.ndarray)
-        peak = int(np.argmax(levels))
-        if levels[peak] <= HEADROOM_DB:
+        level, at_hz = _peak(tuple((one.level_db, core, rate) for one, core, rate in way))
+        if level <= HEADROOM_DB:
             continue
-        level = float(levels[peak])
         yield Finding(
             "headroom",
             "caution",
             f"{channel_name(context, channel)} peaks at {level:+.1f} dB at "
-            f"{frequency_name(float(grid[peak]))}: full-scale music clips there",
+            f"{frequency_name(at_hz)}: full-scale music clips there",
             (channel.id, *channel.speakers),
             f"Lower the channel by {level:.1f} dB, or cut elsewhere instead of boosting here.",
             COMMON_PRACTICE,

@@ -1,7 +1,7 @@
 """The cells of each row of the bay sheet."""
 
 from collections.abc import Iterable
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Final
 
 from django import forms
@@ -144,10 +144,20 @@ def speaker_fields(channel: Channel, inputs: Iterable[JobPart], joined: int) -> 
 
     `inputs` are the parts a line output can feed; `joined` is how many speakers the channel has.
     """
-    bridge = [("", "–")]
-    bridge += [(str(number), f"with {number}") for number in partners(channel)]
     others = [part for part in inputs if part.pk != channel.part_id]
-    return _speaker_cells(joinings(joined), bridge, others)
+    if others:
+        return _cells_of(joined, partners(channel), others)
+    return _cells_without_inputs(joined, tuple(partners(channel)))
+
+
+@lru_cache(maxsize=512)
+def _cells_without_inputs(joined: int, bridged: tuple[int, ...]) -> Fields:
+    return _cells_of(joined, bridged, [])
+
+
+def _cells_of(joined: int, bridged: Iterable[int], inputs: Iterable[JobPart]) -> Fields:
+    bridge = [("", "–"), *((str(number), f"with {number}") for number in bridged)]
+    return _speaker_cells(joinings(joined), bridge, inputs)
 
 
 def posted_speaker_fields(inputs: Iterable[JobPart]) -> Fields:
