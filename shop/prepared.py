@@ -5,16 +5,18 @@ Making the SQL of a queryset takes several times as long as running it on one jo
 keeps the SQL and its converters, and puts only the keys in.
 """
 
+import marshal
 from collections import namedtuple
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Final, Generic, TypeVar
+from typing import Any, Final, Generic, Protocol, TypeVar
 
 from django.db import connections
 from django.db.models import Model, QuerySet
 from django.db.models.query import get_related_populators
 from django.db.models.sql.compiler import SQLCompiler
+from django.utils.translation import get_language
 
 _JOB: Final = 2_146_029_087
 """Stands for the first key while the SQL is made, the numbers after it for the next. It fits every
@@ -24,7 +26,11 @@ nothing else that a read is made with is that large."""
 _TEXT: Final = "a text that stands for the key"
 """The same for the one key of a read that is text."""
 
+_WITHOUT_REFERENCES: Final = 2
+"""How marshal writes what is alike always alike, whether or not two texts are one object."""
+
 Row = TypeVar("Row", bound=Model)
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True)
@@ -62,6 +68,30 @@ class _Statement:
         return self.converted(rows)
 
 
+class Told:
+    """What a database answered, as a key: alike only where every value is, its type included.
+
+    As keys of their own 1 and 1.0 are one, and so are 0.0 and -0.0; as bytes or as they are
+    written out they are two.
+    """
+
+    __slots__ = ("_exactly", "_hash", "rows")
+
+    def __init__(self, rows: Any) -> None:
+        self.rows = rows
+        try:
+            self._exactly: bytes | str = marshal.dumps(rows, _WITHOUT_REFERENCES)
+        except ValueError:  # A type of the driver's own, such as a decimal number.
+            self._exactly = repr(rows)
+        self._hash = hash(self._exactly)
+
+    def __hash__(self) -> int:
+        return self._hash
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Told) and self._exactly == other._exactly
+
+
 class Prepared:
     """A read of values by job key. `build` makes the queryset of a key, `names` its columns.
 
@@ -89,15 +119,69 @@ class Prepared:
 
     def __call__(self, job_pk: int) -> list[Any]:
         """The rows of a job, in the order of the queryset."""
-        return self.rows(self.statement.read((job_pk,), self.using))
+        return self._named(self.statement.read((job_pk,), self.using))
 
-    def rows(self, values: Iterable[Any]) -> list[Any]:
-        """What was read as rows with names."""
+    def given(self, answer: Sequence[Any]) -> list[Any]:
+        """What the database answered as rows with names and values."""
+        return self._named(self.statement.converted(answer))
+
+    def _named(self, values: Iterable[Any]) -> list[Any]:
         return [self.row(*one) for one in values]
 
 
+class Kept(Generic[Made]):
+    """A read of which `make` makes something of all its rows, kept for the same answer.
+
+    The database is asked every time: kept is what follows from its answer, for each language, and
+    from nothing else. So `make` looks at the rows alone, and what it gives is never changed.
+    """
+
+    def __init__(self, read: Prepared, make: Callable[[list[Any]], Made], most: int = 128) -> None:
+        self.read = read
+        self.using = read.using
+        self.make = make
+        self._kept = lru_cache(maxsize=most)(self._make)
+
+    @property
+    def statement(self) -> _Statement:
+        return self.read.statement
+
+    def _make(self, told: Told, language: str | None) -> Made:
+        return self.make(self.read.given(told.rows))
+
+    def given(self, answer: Sequence[Any]) -> Made:
+        """What is made of what the database answered."""
+        return self._kept(Told(answer), get_language())
+
+
+class Unread:
+    """A read that gives what the database answered, for whoever keeps what is made of a part."""
+
+    def __init__(self, read: Prepared) -> None:
+        self.read = read
+        self.using = read.using
+
+    @property
+    def statement(self) -> _Statement:
+        return self.read.statement
+
+    def given(self, answer: Sequence[Any]) -> Sequence[Any]:
+        return answer
+
+
+class Asked(Hashable, Protocol):
+    """A read of a job's rows, and what is made of the database's answer."""
+
+    using: str
+
+    @property
+    def statement(self) -> _Statement: ...
+
+    def given(self, answer: Sequence[Any], /) -> Any: ...
+
+
 @lru_cache(maxsize=32)
-def _at_once(*reads: Prepared) -> str:
+def _at_once(*reads: Asked) -> str:
     """The SQL of several reads as PostgreSQL takes it at once, with _JOB where the key stands."""
     made = [one.statement for one in reads]
     with connections[reads[0].using].cursor() as cursor:
@@ -108,20 +192,22 @@ def _at_once(*reads: Prepared) -> str:
         )
 
 
-def together(job_pk: int, *reads: Prepared) -> list[list[Any]]:
-    """The rows of several reads of a job: asked of PostgreSQL at once, since a way to the server
-    and back takes as long as such a read; of SQLite, which is no way off, one after the other."""
-    using = reads[0].using
-    if connections[using].vendor == "sqlite":
-        return [one(job_pk) for one in reads]
+def together(job_pk: int, *reads: Asked) -> list[Any]:
+    """What several reads of a job give: asked of PostgreSQL at once, since a way to the server and
+    back takes as long as such a read; of SQLite, which is no way off, one after the other."""
+    connection = connections[reads[0].using]
     answers = []
-    sql = _at_once(*reads).replace(str(_JOB), f"{job_pk:d}")
-    with connections[using].cursor() as cursor:
-        cursor.execute(sql)
+    with connection.cursor() as cursor:
+        if connection.vendor == "sqlite":
+            for one in reads:
+                cursor.execute(one.statement.sql, one.statement.with_keys((job_pk,)))
+                answers.append(one.given(cursor.fetchall()))
+            return answers
+        cursor.execute(_at_once(*reads).replace(str(_JOB), f"{job_pk:d}"))
         for place, one in enumerate(reads):
             if place:
                 cursor.nextset()
-            answers.append(one.rows(one.statement.converted(cursor.fetchall())))
+            answers.append(one.given(cursor.fetchall()))
     return answers
 
 

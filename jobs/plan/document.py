@@ -5,8 +5,8 @@ import zlib
 from functools import cache, lru_cache
 from importlib.resources import files
 from itertools import groupby
-from operator import attrgetter
-from typing import Any
+from operator import attrgetter, itemgetter
+from typing import Any, Final
 
 import msgspec
 
@@ -34,7 +34,7 @@ from jobs.plan.power import ampacity_sources, device_draws, power_at, supply_fig
 from jobs.plan.tuning import heard_at
 from shop.models import Product, ProductKind, Shop
 from shop.models.products import LIMIT_FIELDS, InputFrom, fuses_in, pairs_in
-from shop.prepared import together
+from shop.prepared import Kept, Told, Unread, together
 from shop.vin import VinReport as VinReport, examine
 from wiring import check as checking, plan as doc, tables
 from wiring.context import Context
@@ -144,26 +144,50 @@ def _grouped(rows: list[Any], key: str) -> list[list[Any]]:
     return [list(group) for _, group in groupby(rows, attrgetter(key))]
 
 
+_DEVICES: Final = Kept(plan_rows.devices, lambda rows: tuple(map(_device, _grouped(rows, "label"))))
+_SPEAKERS: Final = Kept(plan_rows.speakers, lambda rows: tuple(map(_speaker, rows)))
+_RUNS: Final = Kept(plan_rows.runs, lambda rows: tuple(map(_run, rows)))
+_CHANNELS: Final = Unread(plan_rows.channels)
+_SETTINGS: Final = {kind: Unread(read) for kind, read in plan_rows.settings.items()}
+"""One channel is changed at a time, so each is kept by itself, with its setting."""
+
+_key_first: Final = itemgetter(0)
+"""The rows of channels and of settings begin with the channel's key."""
+
+
+@lru_cache(maxsize=2048)
+def _channel_told(told: Told) -> doc.Channel:
+    """A channel of what the database answered of it and of its setting."""
+    rows, setting = told.rows
+    (row,) = plan_rows.settings[TuningKind.AFTER].given([setting]) if setting else (None,)
+    return _channel(plan_rows.channels.given(rows), row)
+
+
+def _channels_told(channels: list[Any], settings: list[Any]) -> tuple[doc.Channel, ...]:
+    set_to = {row[0]: row for row in settings}
+    return tuple(
+        _channel_told(Told((list(rows), set_to.get(pk))))
+        for pk, rows in groupby(channels, _key_first)
+    )
+
+
 def plan_of(job: Job, kind: str = TuningKind.AFTER, shop: Shop | None = None) -> doc.Plan:
     """The job's plan with its settings as left, or as found."""
-    set_to, supply, readings, devices, speakers, channels, runs = together(
+    settings, supply, readings, devices, speakers, channels, runs = together(
         job.pk,
-        plan_rows.settings[TuningKind(kind)],
+        _SETTINGS[TuningKind(kind)],
         plan_rows.supply,
         plan_rows.supply_readings,
-        plan_rows.devices,
-        plan_rows.speakers,
-        plan_rows.channels,
-        plan_rows.runs,
+        _DEVICES,
+        _SPEAKERS,
+        _CHANNELS,
+        _RUNS,
     )
-    settings = {row.channel: row for row in set_to}
     plan = doc.Plan(
-        devices=tuple(map(_device, _grouped(devices, "label"))),
-        speakers=tuple(map(_speaker, speakers)),
-        channels=tuple(
-            _channel(rows, settings.get(rows[0].pk)) for rows in _grouped(channels, "pk")
-        ),
-        runs=tuple(map(_run, runs)),
+        devices=devices,
+        speakers=speakers,
+        channels=_channels_told(channels, settings),
+        runs=runs,
         supply=_supply_of(supply, readings),
         assumptions=assumptions_of(shop or Shop.objects.current()),
     )
@@ -317,6 +341,10 @@ def _beside_findings(rows: list[Any]) -> list[Finding]:
     return [one for one in found if one is not None]
 
 
+_FUNCTIONS: Final = Kept(plan_rows.faults_after, lambda rows: tuple(_function_findings(rows)))
+_BESIDE: Final = Kept(plan_rows.beside_the_plan, lambda rows: tuple(_beside_findings(rows)))
+
+
 @lru_cache(maxsize=64)
 def _checked(
     plan: doc.Plan, distances_m: tuple[tuple[str, float], ...], air_c: float
@@ -328,13 +356,11 @@ def _checked(
 def findings_of(job: Job, plan: doc.Plan | None = None) -> list[Finding]:
     """Every finding of the job, the worst first."""
     plan = plan or plan_of(job)
-    functions, beside, seats = together(
-        job.pk, plan_rows.faults_after, plan_rows.beside_the_plan, plan_rows.seats
-    )
+    functions, beside, seats = together(job.pk, _FUNCTIONS, _BESIDE, plan_rows.seats)
     distances_m, air_c = heard_at(seats)
     findings = [
-        *_function_findings(functions),
-        *_beside_findings(beside),
+        *functions,
+        *beside,
         *read_back_findings(job, plan),
         *_checked(plan, tuple(distances_m.items()), air_c),
     ]

@@ -4,8 +4,11 @@
 """
 
 import zlib
-from functools import cache
+from functools import cache, lru_cache
 from typing import NamedTuple
+
+import msgspec
+from django.utils.translation import get_language
 
 from jobs import wording
 from jobs.plan.spoken import spoken
@@ -114,6 +117,32 @@ def finding_id(fingerprint: str) -> str:
 
 def loads_of(plan: doc.Plan) -> dict[str, Figure]:
     """The load each amplifier channel sees, as a figure, where one can be formed."""
+    joined = doc.Plan(
+        devices=plan.devices, speakers=plan.speakers, channels=tuple(map(_joined, plan.channels))
+    )
+    return dict(_loads(joined, get_language()))
+
+
+def _joined(channel: doc.Channel) -> doc.Channel:
+    """A channel without what its load does not rest on, so that a save of that changes nothing."""
+    return msgspec.structs.replace(
+        channel,
+        wire=None,
+        cable=None,
+        measured_load_ohm=None,
+        output_limit_v=None,
+        polarity_heard="",
+        heard_side="",
+        heard_zone="",
+        setting=doc.Setting(),
+        note="",
+    )
+
+
+@lru_cache(maxsize=64)
+def _loads(plan: doc.Plan, language: str | None) -> dict[str, Figure]:
+    """The loads of a plan of which nothing else is known, with their figures as they are written
+    in the language."""
     context = Context(plan)
     loads = {}
     for channel in plan.channels:

@@ -41,7 +41,7 @@ def database_of(url: str, data: Path) -> dict[str, object]:
     if not url:
         data.mkdir(parents=True, exist_ok=True)
         return {
-            "ENGINE": "django.db.backends.sqlite3",
+            "ENGINE": "shop.project.sqlite3",
             "NAME": data / FILE,
             # Kept open: closing the last connection moves the whole WAL into the file each time.
             "CONN_MAX_AGE": None,

@@ -3,7 +3,7 @@
 import io
 import re
 from collections.abc import Callable, Collection
-from itertools import cycle
+from itertools import count
 from statistics import median
 from time import process_time
 from urllib.parse import quote
@@ -72,14 +72,14 @@ class Bench:
         print(LINE.format(what, _ms(measured), _ms(floor), f"{ratio:.2f}", target), flush=True)
 
     def cell(self) -> Callable[[], Answer]:
-        """A save of one channel's measured load, another value each time."""
+        """A save of one channel's measured load, a value that was never saved before each time."""
         channel = self.job.channels.get(part__label="A1", kind="amplifier", number=3)
         url = reverse("bay_channel_save", args=[self.job.number, channel.pk])
-        loads = cycle(("3.4", "3.5"))
+        loads = (f"{3.4 + place / 10_000:.4f}" for place in count())
         return self._saver(url, channel.version, lambda: {"measured_load_ohm": next(loads)})
 
     def setting(self) -> Callable[[], Answer]:
-        """A save of one channel's level as left, another value each time."""
+        """A save of one channel's level as left, a value never saved before each time."""
         setting = ChannelSetting.objects.get(
             record__job=self.job,
             record__kind="after",
@@ -88,7 +88,7 @@ class Bench:
             channel__number=3,
         )
         url = reverse("bay_setting_save", args=[self.job.number, "after", setting.channel_id])
-        levels = cycle(("-1.5", "-2"))
+        levels = (f"{-1.5 - place / 1000:.3f}" for place in count())
         return self._saver(url, setting.version, lambda: {"level_db": next(levels)})
 
     def _saver(

@@ -1,15 +1,20 @@
 """Reads whose SQL is made once give each job, session and shop its own rows."""
 
 from datetime import timedelta
+from decimal import Decimal
 
 import pytest
+from django.db import connection
 from django.test import Client
 from django.urls import reverse
-from django.utils import timezone
+from django.utils import timezone, translation
 
+from jobs.models import Channel, ChannelSetting, FaultCodes, TuningKind
 from jobs.plan import rows
-from shop.models import Branch, Shop, SignIn
-from shop.prepared import together
+from jobs.plan.document import findings_of, plan_of
+from jobs.plan.power import doc
+from shop.models import Branch, Product, Shop, SignIn
+from shop.prepared import Told, together
 from shop.roles import Role
 from tests.factories import make_staff
 from tests.jobs.workshop import Workshop
@@ -50,3 +55,73 @@ def test_the_shop_is_read_as_it_is_now() -> None:
     Branch.objects.create(name="Quay", letters="Q")
     shop = Shop.objects.current()
     assert (shop.name, shop.several_branches) == ("Lantern Lane Sound", True)
+
+
+@pytest.mark.once
+def test_an_answer_is_kept_for_what_it_says_to_the_type_of_each_value() -> None:
+    alike = [("A1", 4.0, None, b"x"), ("A2", 4.0, None, b"x")]
+    again = [("".join(("A", "1")), 4.0, None, b"x"), ("A2", 4.0, None, b"x")]
+    assert Told(alike) == Told(again)
+    assert hash(Told(alike)) == hash(Told(again))
+    for one, other in (
+        (1, 1.0), (1, True), (0.0, -0.0), (None, ""), ("1", 1), (Decimal("1.0"), Decimal("1.00")),
+    ):  # fmt: skip
+        assert Told([("A1", one)]) != Told([("A1", other)])
+    assert Told(alike) != Told(alike[::-1])
+
+
+def test_of_a_plan_only_what_the_database_says_otherwise_is_made_anew() -> None:
+    """Two amplifiers of one product, and channels that are set alike."""
+    job = Workshop().twins()
+    first = plan_of(job)
+    assert [one.id for one in first.channels] == ["A1.1", "A1.2", "A2.1", "A2.2"]
+    assert len({one.name for one in first.devices}) == 1
+    again = plan_of(job)
+    assert again.devices is first.devices
+    assert all(now is was for now, was in zip(again.channels, first.channels, strict=True))
+
+    def changed(then: doc.Plan, before: doc.Plan) -> list[str]:
+        pairs = zip(then.channels, before.channels, strict=True)
+        return [now.id for now, was in pairs if now is not was]
+
+    Channel.objects.filter(job=job, part__label="A2", number=1).update(measured_load_ohm=1.7)
+    measured = plan_of(job)
+    assert changed(measured, first) == ["A2.1"]
+    assert measured.channels[2].measured_load_ohm == 1.7
+    settings = ChannelSetting.objects.filter(record__job=job, record__kind=TuningKind.AFTER)
+    settings.filter(channel__part__label="A1", channel__number=2).update(level_db=-7.5)
+    softer = plan_of(job)
+    assert changed(softer, measured) == ["A1.2"]
+    assert softer.channels[1].setting.level_db == -7.5
+    assert changed(plan_of(job, TuningKind.BEFORE), measured) == []
+
+    Product.objects.filter(name="Twin Two").update(name="Larch Two", idle_current_a=1.25)
+    devices = plan_of(job).devices
+    assert {(one.name, one.idle_current_a) for one in devices} == {
+        (f"{Product.objects.get(name='Larch Two').maker} Larch Two", 1.25)
+    }
+
+
+@pytest.mark.once
+def test_what_is_kept_of_rows_is_kept_for_each_language() -> None:
+    job = Workshop().job()
+    codes = FaultCodes.objects.get_or_create(job=job)[0]
+    FaultCodes.objects.filter(pk=codes.pk).update(before_codes="none", after_codes="B1001\nB1002")
+    said = {}
+    for language in ("en", "de", "es", "en"):
+        with translation.override(language):
+            titles = [one.title for one in findings_of(job) if one.rule == "fault-code-new"]
+            assert said.setdefault(language, titles) == titles
+    assert "B1001 and B1002" in said["en"][0]
+    assert "B1001 und B1002" in said["de"][0]
+    assert "B1001 y B1002" in said["es"][0]
+
+
+@pytest.mark.once
+def test_marks_of_a_statement_are_places_and_doubled_signs_of_percent_stay_one() -> None:
+    with connection.cursor() as cursor:
+        for value in ("a", "b"):
+            cursor.execute("SELECT %s, '5%%', '%%s'", [value])
+            assert cursor.fetchone() == (value, "5%", "%s")
+        cursor.execute("SELECT %(one)s", {"one": "c"})
+        assert cursor.fetchone() == ("c",)

@@ -6,7 +6,6 @@ from typing import Final, NamedTuple
 import msgspec
 from django.db.models import OuterRef, Subquery
 from django.http import Http404
-from django.urls import reverse
 from django.utils.translation import gettext, ngettext
 
 from jobs.lifecycle import Stage, moves_from
@@ -29,6 +28,7 @@ from jobs.plan.power import (
     section_of,
 )
 from jobs.views.bay import places
+from shop.drawn import address
 from shop.http import Request
 from shop.kept_words import told
 from shop.models import Shop, StaffMember
@@ -263,5 +263,5 @@ class BaySheet:
         """Address of the row a finding speaks of."""
         return places.address(self.plan, self.number, finding, section_of(finding))
 
-    def url(self, name: str, *args: object) -> str:
-        return reverse(name, args=[self.number, *args])
+    def url(self, name: str, *args: str | int) -> str:
+        return address(name, self.number, *args)

@@ -20,11 +20,15 @@ from jobs.plan import rows as plan_rows
 from jobs.plan.power import doc
 from jobs.plan.tuning import Kin, kin_of
 from jobs.services.saving import FieldClash
+from jobs.templatetags.bay import cell
+from jobs.templatetags.photos import photo_button, photo_subject
 from jobs.views.bay import parts
 from jobs.views.bay.bay_sheet import BaySheet
 from jobs.views.bay.places import anchor
 from jobs.views.bay.rows import cell_row
+from shop.drawn import drawn
 from shop.kept_words import told
+from shop.wording import number, with_unit
 
 GROUPS: Final = ("speakers", "wires", "polarity", "cables", "settings")
 
@@ -74,8 +78,14 @@ def named(sheet: BaySheet, channel_pk: int) -> Channel:
     raise Channel.DoesNotExist(f"The job has no channel {channel_pk}.")
 
 
-def head(sheet: BaySheet, channel: Channel) -> dict[str, Any]:
-    """What the first cell of every group shows."""
+def head(sheet: BaySheet, channel: Channel, *, photo: bool = True) -> dict[str, Any]:
+    """What the first cell of every group shows. `photo`: the way to the channel's photos too."""
+    facts = _facts(sheet, channel)
+    under = facts["feeds"] or (gettext("line output") if facts["line"] else "")
+    return {**facts, "name": _name(sheet, channel, facts, under, photo)}
+
+
+def _facts(sheet: BaySheet, channel: Channel) -> dict[str, Any]:
     place = channel.plan_id
     return {
         "sheet": sheet,
@@ -86,6 +96,20 @@ def head(sheet: BaySheet, channel: Channel) -> dict[str, Any]:
         "mark": parts.mark_html(sheet, place),
         "line": channel.kind == Channel.Kind.LINE,
     }
+
+
+def _name(
+    sheet: BaySheet, channel: Channel, facts: dict[str, Any], under: str, photo: bool = True
+) -> str:
+    """What a channel is called, what is said under it, what is open there and its photos."""
+    place = facts["place"]
+    return drawn(
+        "bay/channel_name.html",
+        place=place,
+        under=under,
+        mark=facts["mark"],
+        photo=photo_button(sheet.job, photo_subject(channel), place) if photo else "",
+    )
 
 
 def speakers_html(
@@ -100,18 +124,47 @@ def speakers_html(
     """What the channel feeds, how it is joined, and its load. `inputs` take line outputs."""
     on = speakers_on(sheet.plan, channel.plan_id)
     fields = speaker_fields(channel, inputs, len(on))
+    row = cell_row(channel, fields, cleaned, clashes or [], channel.plan_id)
+    facts = _facts(sheet, channel)
+    line = facts["line"]
+    under = gettext("line output") if line else "" if on else facts["feeds"]
+    load = sheet.loads.get(channel.plan_id)
+    behind = any(one.passive is not None for one in on)
+    cells = drawn(
+        "bay/channel_cells.html",
+        place=facts["place"],
+        line=line,
+        can_edit=sheet.can_edit,
+        speaker_url=sheet.url("bay_channel_speaker", channel.pk),
+        loads_url=sheet.url("bay_loads", channel.pk) if load else "",
+        on=tuple(map(_chip, on)),
+        load=with_unit(number(load.value, figures=3), "Ω") if load else "",
+        feeds_part=cell(row, "feeds_part") if line else "",
+        feeds_input=cell(row, "feeds_input") if line else "",
+        joining=cell(row, "joining") if len(on) > 1 and not line else "",
+        bridged_with=cell(row, "bridged_with") if partners(channel) and not line else "",
+        stated=cell(row, "stated_load_ohm") if behind and not line else "",
+        output_limit=cell(row, "output_limit_v"),
+    )
     return render_to_string(
         "bay/channel_row.html",
         {
-            **head(sheet, channel),
-            "row": cell_row(channel, fields, cleaned, clashes or [], channel.plan_id),
-            "on": [(one, *speaker_words(one).split(", ", 1)) for one in on],
-            "can_bridge": bool(partners(channel)),
-            "behind": any(one.passive is not None for one in on),
-            "load": sheet.loads.get(channel.plan_id),
+            **facts,
+            "row": row,
+            "name": _name(sheet, channel, facts, under),
+            "cells": cells,
+            "save_url": sheet.url("bay_channel_save", channel.pk),
             "oob": oob,
         },
     )
+
+
+def _chip(speaker: doc.Speaker) -> tuple[str, str, str, str, bool, str]:
+    """What is said of a speaker on its channel: its id, kind, place in words and as its position,
+    whether it is the car's own, and what stands passively before it."""
+    kind, _, where = speaker_words(speaker).partition(", ")
+    behind = wording.passive(speaker.passive) if speaker.passive is not None else ""
+    return speaker.id, kind, where, speaker.position, speaker.factory, behind
 
 
 def wires_html(
@@ -126,7 +179,7 @@ def wires_html(
     return render_to_string(
         "bay/wire_row.html",
         {
-            **head(sheet, channel),
+            **head(sheet, channel, photo=False),
             "row": cell_row(channel, wire_fields(), cleaned, clashes or [], channel.plan_id),
             "oob": oob,
         },
@@ -205,15 +258,34 @@ def settings_html(
     row = setting or ChannelSetting()
     name = f"{channel.plan_id} {told(kind)}" if paired else channel.plan_id
     other = kin(sheet).other_side.get(channel.plan_id) if kind == TuningKind.AFTER else None
+    other_pk = channel_keys(sheet).get(other) if other else None
+    tail = drawn(
+        "bay/setting_tail.html",
+        kind=str(kind),
+        name=name,
+        place=channel.plan_id,
+        sections=len(row.sections),
+        can_edit=sheet.can_edit,
+        sections_url=sheet.url("bay_sections", kind, channel.pk),
+        copy_url=sheet.url("bay_setting_copy", channel.pk),
+    )
+    facts = _facts(sheet, channel) if paired else head(sheet, channel)
+    if paired:
+        facts["name"] = drawn(
+            "bay/setting_name.html",
+            **{one: facts[one] for one in ("place", "feeds", "mark")},
+            kind=str(kind),
+        )
     return render_to_string(
         "bay/setting_row.html",
         {
-            **head(sheet, channel),
+            **facts,
             "row": cell_row(row, setting_fields(), cleaned, clashes or [], name),
             "kind": kind,
             "paired": paired,
             "oob": oob,
-            "sections": len(row.sections),
-            "other_pk": channel_keys(sheet).get(other) if other else None,
+            "tail": tail,
+            "save_url": sheet.url("bay_setting_save", kind, channel.pk),
+            "other_url": sheet.url("bay_setting_save", kind, other_pk) if other_pk else "",
         },
     )
