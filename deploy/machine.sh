@@ -265,12 +265,19 @@ git -C "$folder/next" push --quiet
 step "A new version whose tables fail: the one of before serves"
 last=$(basename "$(find "$folder/next/shop/migrations" -name '0*.py' | sort | tail -n 1)" .py)
 cat >"$folder/next/shop/migrations/9999_fails.py" <<EOF
+import time
+
 from django.db import migrations
+
+
+def fails(apps, schema_editor):
+    time.sleep(6)
+    schema_editor.execute("INSERT INTO nowhere VALUES (1)")
 
 
 class Migration(migrations.Migration):
     dependencies = [("shop", "$last")]
-    operations = [migrations.RunSQL("INSERT INTO nowhere VALUES (1)")]
+    operations = [migrations.RunPython(fails)]
 EOF
 git -C "$folder/next" add .
 git -C "$folder/next" commit --quiet --message "A version that fails"

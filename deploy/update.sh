@@ -20,7 +20,8 @@ static() {
 # to date first, and a restart keeps who asks meanwhile waiting.
 start() {
     for book in $(books); do
-        systemctl stop "$book-mail.service" "$book-hooks.service"
+        # One that systemd began anew with the version that failed would fail the next start, too.
+        systemctl stop "$book-mail.service" "$book-hooks.service" "$book-migrate.service"
         if ! systemctl restart "$book.service"; then
             journalctl --unit "$book-migrate" --unit "$book" --lines 15 --no-pager --output cat >&2
             return 1
