@@ -209,6 +209,22 @@ if [ -n "$database" ]; then
     [ "$restarts" = "$(inside systemctl show --property MainPID --value loombook)" ] || fail "it was started anew"
 fi
 
+step "Another business on the same machine"
+# shellcheck disable=SC2086
+inside /opt/loombook/deploy/setup.sh two.internal $database --internal --business two || fail "another business"
+also_served() {
+    [ "$(python two.internal /sign-in/ <"$folder/asked.py")" = 200 ] || fail "$1: the other business is not served"
+    [ "$(serves)" = "$(inside readlink "/proc/$(inside systemctl show --property MainPID --value loombook-two)/cwd")" ] ||
+        fail "$1: the two businesses are served by two versions"
+}
+also_served "another business"
+! inside runuser -u loombook-two -- ls /var/lib/loombook 2>/dev/null || fail "it reads the first one's folder"
+if [ -n "$database" ]; then
+    # shellcheck disable=SC2016 # meant for the machine
+    ! inside sh -c 'psql "$(sed -n "s#^DATABASE_URL=\(.*\)/loombook_two#\1/loombook#p" /etc/loombook-two.env)" -c ""' \
+        2>/dev/null || fail "it reads the first one's database"
+fi
+
 step "A new version, while somebody asks all the time"
 sed -i 's/max_size 30MB/max_size 31MB/' "$folder/next/deploy/Caddyfile.example"
 git -C "$folder/next" commit --quiet --all --message "A version whose proxy takes more"
@@ -220,6 +236,7 @@ inside touch /tmp/updated
 wait "$asking"
 [ "$(cat "$folder/answers")" = 200 ] || fail "while it was updated: $(cat "$folder/answers")"
 serves_newest "updated"
+also_served "updated"
 inside grep -q 'max_size 31MB' /etc/caddy/Caddyfile || fail "the proxy's file is not renewed"
 older=$(inside git -C /opt/loombook rev-parse HEAD~1)
 inside /opt/loombook/deploy/update.sh "$older" >/dev/null || fail "back by hand"
@@ -248,12 +265,19 @@ git -C "$folder/next" push --quiet
 step "A new version whose tables fail: the one of before serves"
 last=$(basename "$(find "$folder/next/shop/migrations" -name '0*.py' | sort | tail -n 1)" .py)
 cat >"$folder/next/shop/migrations/9999_fails.py" <<EOF
+import time
+
 from django.db import migrations
+
+
+def fails(apps, schema_editor):
+    time.sleep(6)
+    schema_editor.execute("INSERT INTO nowhere VALUES (1)")
 
 
 class Migration(migrations.Migration):
     dependencies = [("shop", "$last")]
-    operations = [migrations.RunSQL("INSERT INTO nowhere VALUES (1)")]
+    operations = [migrations.RunPython(fails)]
 EOF
 git -C "$folder/next" add .
 git -C "$folder/next" commit --quiet --message "A version that fails"
@@ -264,6 +288,7 @@ grep -q "Served by $before again" "$folder/told" || { cat "$folder/told" >&2; fa
 [ "$before" = "$(inside git -C /opt/loombook rev-parse HEAD)" ] || fail "the version of before is not in place"
 served "gone back"
 serves_newest "gone back"
+also_served "gone back"
 
 step "Rebooted: served without a hand, and the backup that was missed is made up for"
 inside touch --date '2 days ago' /var/lib/systemd/timers/stamp-loombook-backup.timer
@@ -273,6 +298,9 @@ wait "$booted" || true
 boot
 comes "systemctl is-active --quiet loombook loombook-mail loombook-hooks caddy"
 served "rebooted"
+comes "systemctl is-active --quiet loombook-two loombook-two-mail"
+inside /opt/loombook/deploy/ready.sh loombook-two >/dev/null || fail "rebooted: the other business is not ready"
+also_served "rebooted"
 comes "ls /var/lib/loombook/backups/loombook-*.tar.gz >/dev/null 2>&1"
 comes "[ \$(systemctl show --property ActiveState --value loombook-backup) = inactive ]"
 [ -z "$(inside systemctl --failed --plain --no-legend)" ] || fail "$(inside systemctl --failed)"

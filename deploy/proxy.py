@@ -11,34 +11,39 @@ import sys
 from pathlib import Path
 
 SITES = Path("/etc/caddy/Caddyfile")
-SETTINGS = Path("/etc/loombook.env")
+SETTINGS = Path("/etc")
 TEMPLATE = "deploy/Caddyfile.example"
 NAME = "loombook.example.org"
+PORT = "8000"
 
 
-def rendered(template: str, name: str, *, internal: bool) -> str:
+def rendered(template: str, name: str, *, internal: bool, port: str = PORT) -> str:
     """The template for one name, as deploy/setup.sh writes it."""
     lines = [line.replace(NAME, name, 1) for line in template.splitlines(keepends=True)]
+    lines = [line.replace(f"127.0.0.1:{PORT}", f"127.0.0.1:{port}", 1) for line in lines]
     if internal:
         lines = [line.replace("# issuer internal", "issuer internal", 1) for line in lines]
     return "".join(lines)
 
 
-def renewed(text: str, names: list[str], olds: list[str], new: str) -> tuple[str, dict[str, str]]:
-    """The file with the new template in the place of each old one; and for each name whose part
-    somebody changed, the lines that differ."""
+def renewed(
+    text: str, names: dict[str, str], olds: list[str], new: str
+) -> tuple[str, dict[str, str]]:
+    """The file with the new template in the place of each old one, for each name with its port; and
+    for each name whose part somebody changed, the lines that differ."""
     differ = {}
-    for name in names:
+    for name, port in names.items():
         for internal in (False, True):
-            wanted = rendered(new, name, internal=internal)
-            had = [rendered(old, name, internal=internal) for old in olds]
+            wanted = rendered(new, name, internal=internal, port=port)
+            had = [rendered(old, name, internal=internal, port=port) for old in olds]
             if found := [wanted] * (wanted in text) or [one for one in had if one in text]:
                 text = text.replace(found[0], wanted)
                 break
         else:
             if name in text.replace("/", " ").replace(",", " ").split():
                 internal = "issuer internal" in map(str.strip, text.splitlines())
-                old, wanted = (rendered(one, name, internal=internal) for one in (olds[0], new))
+                both = (rendered(one, name, internal=internal, port=port) for one in (olds[0], new))
+                old, wanted = both
                 differ[name] = _lines(text, old, wanted)
     return text, differ
 
@@ -62,10 +67,12 @@ def main(before: str) -> None:
         return
     every = _git("log", "--all", "--format=%H", "--diff-filter=AM", "--", TEMPLATE).split()
     olds = [here, *(_git("show", f"{one}:{TEMPLATE}") for one in every)]
-    hosts = [
-        line for line in SETTINGS.read_text().splitlines() if line.startswith("LOOMBOOK_HOSTS=")
-    ]
-    names = [name for line in hosts for name in line.partition("=")[2].split(",") if name]
+    names = {}
+    for one in sorted(SETTINGS.glob("loombook*.env")):
+        lines = (line.partition("=") for line in one.read_text().splitlines())
+        set_to = {key: value.strip("\"'") for key, _, value in lines}
+        for name in filter(None, set_to.get("LOOMBOOK_HOSTS", "").split(",")):
+            names[name] = set_to.get("PORT", PORT)
     text = SITES.read_text()
     fresh, differ = renewed(text, names, olds, new)
     if fresh != text:

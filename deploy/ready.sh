@@ -1,7 +1,8 @@
 #!/bin/sh
-# Wait until the service answers that it is ready, or say what it says instead and where to look.
+# Wait until the service (loombook, or the one named) answers that it is ready, or say what it says instead and where to look.
 set -eu
-port=$(sed -n 's/^PORT=//p' /etc/loombook.env)
+book=${1:-loombook}
+port=$(sed -n 's/^PORT=//p' "/etc/$book.env")
 ready='
 import sys, urllib.error, urllib.request
 try:
@@ -13,11 +14,11 @@ except OSError as error:
 '
 for _ in $(seq 60); do
     if said=$(/opt/loombook/.venv/bin/python -c "$ready" "${port:-8000}" 2>&1); then
-        echo "Loombook is ready."
+        echo "Loombook is ready${1:+ ($1)}."
         exit 0
     fi
     sleep 1
 done
-echo "Loombook is not ready after a minute: $said" >&2
-echo "More is said by journalctl -u loombook -u loombook-migrate" >&2
+echo "Loombook is not ready after a minute${1:+ ($1)}: $said" >&2
+echo "More is said by journalctl -u $book -u $book-migrate" >&2
 exit 1

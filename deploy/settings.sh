@@ -14,3 +14,15 @@ settings() {
         export "${line%%=*}=$value"
     done <"$1"
 }
+
+# The businesses on this machine, by the name that their units, user, data folder and settings have:
+# the first is loombook, another loombook-WORD.
+books() {
+    echo loombook
+    for one in /etc/loombook-*.env; do
+        case $one in
+            *-owner.env | "/etc/loombook-*.env") ;;
+            *) basename "$one" .env ;;
+        esac
+    done
+}

@@ -10,20 +10,29 @@ cd "$(dirname "$0")/.."
 . deploy/settings.sh
 
 # Style sheets: those of the version before stay beside the new ones.
-static() { (cd "$1" && settings /etc/loombook.env && runuser -u loombook -- deploy/static.sh); }
-
-# Starting brings the tables up to date first.
-start() {
-    systemctl restart loombook.service && return
-    journalctl --unit loombook-migrate --unit loombook --lines 15 --no-pager --output cat >&2
-    return 1
+static() {
+    for book in $(books); do
+        (cd "$1" && settings "/etc/$book.env" && runuser -u "$book" -- deploy/static.sh) || return 1
+    done
 }
 
-# The tables while nothing of the program runs. A restart keeps who asks meanwhile waiting.
+# One business after the other: the tables while nothing of its program runs. Starting brings them up
+# to date first, and a restart keeps who asks meanwhile waiting.
+start() {
+    for book in $(books); do
+        # One that systemd began anew with the version that failed would fail the next start, too.
+        systemctl stop "$book-mail.service" "$book-hooks.service" "$book-migrate.service"
+        if ! systemctl restart "$book.service"; then
+            journalctl --unit "$book-migrate" --unit "$book" --lines 15 --no-pager --output cat >&2
+            return 1
+        fi
+        systemctl start "$book-mail.service" "$book-hooks.service" && deploy/ready.sh "$book" || return 1
+    done
+}
+
 put() {
     folder=$(deploy/lay.sh HEAD) && static "$folder" && deploy/lay.sh HEAD --serve >/dev/null &&
-        deploy/units.sh && systemctl stop loombook-mail.service loombook-hooks.service && start &&
-        systemctl start loombook-mail.service loombook-hooks.service && deploy/ready.sh
+        deploy/units.sh && start
 }
 
 # The working copy as of that version, still on its branch. A version from before there were folders
@@ -73,7 +82,10 @@ if [ "${1:-}" != --here ]; then
     echo "Until now: $before (to go back: deploy/update.sh $before)"
     [ -z "$(git status --porcelain --untracked-files=no)" ] || nothing \
         "Files under $PWD were changed by hand, and only what is committed is served: commit them, or put them back (git status)."
-    deploy/manage.sh backup || { echo "No update without a backup: nothing was changed." >&2; exit 1; }
+    for book in $(books); do
+        word=${book#loombook} word=${word#-}
+        deploy/manage.sh ${word:+--business "$word"} backup || nothing "No update without a backup."
+    done
     new=$(wanted "${1:-}")
     deploy/lay.sh "$new" >/dev/null || nothing "The new version could not be laid out (see above)."
     version "$new"

@@ -13,7 +13,7 @@ from shop.sealed_archives import SealError, new_identity
 class Command(ReadyCommand):
     help = "Make the secret key that opens encrypted backups, and say for whom to encrypt them."
     requires_system_checks = []
-    uses_tables = False
+    asks_database = False
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("file", type=Path, help="a new file, best on a stick of its own")
