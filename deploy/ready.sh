@@ -1,5 +1,6 @@
 #!/bin/sh
-# Wait until the service (loombook, or the one named) answers that it is ready, or say what it says instead and where to look.
+# Wait until the service (loombook, or the one named) answers that it is ready, or say what it says
+# instead and where to look.
 set -eu
 book=${1:-loombook}
 port=$(sed -n 's/^PORT=//p' "/etc/$book.env")
