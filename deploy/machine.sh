@@ -187,13 +187,17 @@ print(urlopen(told).read().decode())
 EOF
 )
 [ "${age%%.*}" -lt 90 ] || fail "the age of the newest backup is told as '$age'"
-inside python3 -u -W ignore -m smtpd -n -c DebuggingServer 127.0.0.1:2525 >"$folder/mails" &
+# A unit, so that it ends with the machine.
+mails=$root/root/mails
+inside systemd-run --quiet --unit=drill-mails --property=StandardOutput=file:/root/mails \
+    python3 -u -W ignore -m smtpd -n -c DebuggingServer 127.0.0.1:2525
 inside sh -c "rm -r $backups && touch $backups"
 for _ in $(seq 60); do
-    ! grep -q "loombook-backup.service failed" "$folder/mails" || break
+    ! grep -q "loombook-backup.service failed" "$mails" || break
     sleep 1
 done
-grep -q "could not be written" "$folder/mails" || { cat "$folder/mails" >&2; fail "nobody was told why it failed"; }
+grep -q "could not be written" "$mails" || { cat "$mails" >&2; fail "nobody was told why it failed"; }
+inside systemctl stop drill-mails
 inside sh -c "rm -r $soon $backups; systemctl daemon-reload; systemctl restart loombook-backup.timer"
 comes "! systemctl is-active --quiet loombook-backup"
 inside systemctl start loombook-backup || fail "backup"
