@@ -27,7 +27,7 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, closing, nullcontext, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import Any, Protocol, cast
+from typing import Any, Final, Protocol, cast
 
 from django.apps import apps
 from django.conf import settings
@@ -100,6 +100,22 @@ def newest_archive(folder: Path | None = None) -> Path | None:
     made = {one: one.stat().st_mtime for one in (folder or default_folder()).glob(ARCHIVES)}
     past = {one: at for one, at in made.items() if at <= time.time()}
     return max(past, key=lambda one: past[one], default=None)
+
+
+LATE_DAYS: Final = 3
+"""One is made each night; a machine may be off for a weekend."""
+
+
+def days_without() -> int | None:
+    """Whole days since the newest archive, once they are too many; None where none was ever made
+    here: then it is elsewhere that this book is kept, or nowhere yet."""
+    try:
+        newest = newest_archive()
+        made = newest.stat().st_mtime if newest else time.time()
+    except OSError:  # An old one is being taken away: there is a newer one.
+        return None
+    days = int((time.time() - made) // DAY_S)
+    return days if days >= LATE_DAYS else None
 
 
 def write_backup(folder: Path) -> Path:

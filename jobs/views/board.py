@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from jobs.reads.board import Lane, LiveRow, lanes_by_bay, lanes_by_stage, live_jobs, live_rows
 from jobs.templatetags.desk import absence, lateness
-from shop import branches
+from shop import backups, branches
 from shop.access import allow_any_staff
 from shop.first_day import is_new
 from shop.http import Request
@@ -61,6 +61,7 @@ def board(request: Request) -> HttpResponse:
         "chosen_bay": bay if bay in dict(places) else "",
         "chosen_who": who if who in {*dict(people), "mine", "open", "none"} else "",
         "first_steps": request.user.is_manager and is_new(request.shop),
+        "days_without_backup": backups.days_without() if request.user.is_manager else None,
         "today_only": today,
         "filtered": bool(bay or who or today),
     }

@@ -1,5 +1,6 @@
 """The board and finding: the right jobs, in the right order, at a steady number of queries."""
 
+import os
 import re
 from datetime import timedelta
 from typing import Any
@@ -15,6 +16,7 @@ from jobs.lifecycle import Stage
 from jobs.models import Job
 from jobs.reads.board import find_jobs, lanes_by_stage, live_jobs
 from jobs.services.moves import move
+from shop import backups
 from shop.likeness import similarity
 from shop.roles import Role
 from tests.factories import (
@@ -298,3 +300,27 @@ def test_what_finds_nothing_is_not_advised(client: Client) -> None:
     page = client.get(reverse("find"), {"q": "S809"}).content.decode()
     assert "the start of the plate" in page
     assert "part of the plate" not in page
+
+
+@pytest.mark.once
+def test_a_manager_sees_that_no_backup_was_made_for_days() -> None:
+    """Not where one was made lately, nor where none is made on this machine; nobody else does."""
+    manager, desk = Client(), Client()
+    manager.force_login(make_staff(Role.MANAGER))
+    desk.force_login(make_staff(Role.FRONT_DESK))
+
+    def told(client: Client) -> bool:
+        return "newest backup" in client.get(reverse("board")).content.decode()
+
+    assert not told(manager)
+    folder = backups.default_folder()
+    folder.mkdir()
+    now = timezone.now().timestamp()
+    for name, days in (("loombook-1.tar.gz", 9), ("loombook-2.tar.gz.age", 3.1)):
+        archive = folder / name
+        archive.touch()
+        os.utime(archive, (now, now - days * backups.DAY_S))
+    assert told(manager) and not told(desk)
+    assert "3 days old" in manager.get(reverse("board")).content.decode()
+    os.utime(archive, (now, now - 2.9 * backups.DAY_S))
+    assert not told(manager)
