@@ -1,5 +1,6 @@
 """Reads whose SQL is made once give each job, session and shop its own rows."""
 
+from contextlib import suppress
 from datetime import timedelta
 from decimal import Decimal
 from typing import Any
@@ -8,6 +9,7 @@ import pytest
 from django.db import connection, transaction
 from django.db.models import F, Model
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone, translation
 
@@ -16,7 +18,7 @@ from jobs.plan import rows
 from jobs.plan.document import findings_of, plan_of
 from jobs.plan.power import doc
 from shop.models import Branch, Product, Shop, SignIn
-from shop.prepared import Told, together, write_fields
+from shop.prepared import Prepared, Told, _planned, together, write_fields
 from shop.roles import Role
 from tests.factories import make_staff
 from tests.jobs.workshop import Workshop
@@ -34,6 +36,31 @@ def test_what_is_asked_at_once_is_what_each_read_says_of_that_job() -> None:
         assert together(job.pk, *READS) == [read(job.pk) for read in READS]
     assert together(first.pk, *READS) != together(second.pk, *READS)
     assert [row.pk for row in rows.channels(second.pk)] != []
+
+
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite plans each time")
+def test_postgresql_plans_a_read_once_a_connection_and_gives_each_job_its_own() -> None:
+    """Also when it was planned in what was taken back, and on another connection."""
+    shop = Workshop()
+    first, second = shop.job(), shop.job()
+    second.channels.filter(number=1).delete()
+    read = Prepared(rows.channels.build, *rows.channels.names)
+    with suppress(ZeroDivisionError), transaction.atomic():
+        assert read(first.pk)
+        raise ZeroDivisionError
+    with CaptureQueriesContext(connection) as asked:
+        keys = [[row.pk for row in read(job.pk)] for job in (first, second, first)]
+    assert [one["sql"].partition(" ")[0] for one in asked.captured_queries] == ["EXECUTE"] * 3
+    wanted = [list(job.channels.values_list("pk", flat=True)) for job in (first, second, first)]
+    assert [sorted(one) for one in keys] == [sorted(one) for one in wanted]
+    assert read(2**63) == []
+    other = connection.copy()
+    try:
+        with other.cursor() as cursor:
+            cursor.execute(_planned(other, (first.pk,), read.statement))
+            assert cursor.fetchall() == [], "it sees what was committed alone"
+    finally:
+        other.close()
 
 
 def test_a_session_that_is_over_or_ended_opens_nothing_and_each_opens_its_own() -> None:
