@@ -253,7 +253,7 @@ def _read(ask: Callable[[], object]) -> list[tuple[int, str, str]]:
     asked: list[tuple[str, Any]] = []
 
     def keep(execute: Any, sql: str, params: Any, many: bool, context: Any) -> Any:
-        if sql.startswith(("SELECT", "UPDATE", "DELETE", "INSERT")):
+        if sql.startswith(("SELECT", "UPDATE", "DELETE", "INSERT", "EXECUTE")):
             asked.append((sql, params))
         return execute(sql, params, many, context)
 
@@ -268,9 +268,14 @@ def _read(ask: Callable[[], object]) -> list[tuple[int, str, str]]:
 
 
 def _of_postgres(cursor: Any, sql: str, params: Any) -> Iterator[tuple[int, str]]:
-    if sql.startswith("INSERT"):
-        return
-    how = "ANALYZE, " * sql.startswith("SELECT")
+    """Of reads that are asked together (shop/prepared.py) each by itself."""
+    for one in sql.split("; ") if sql.startswith("EXECUTE") else (sql,):
+        if not one.startswith("INSERT"):
+            yield from _looked_at(cursor, one, params)
+
+
+def _looked_at(cursor: Any, sql: str, params: Any) -> Iterator[tuple[int, str]]:
+    how = "ANALYZE, " * sql.startswith(("SELECT", "EXECUTE"))
     with transaction.atomic():
         cursor.execute(f"EXPLAIN ({how}FORMAT JSON) {sql}", params)
     waiting = [cursor.fetchone()[0][0]["Plan"]]
