@@ -8,12 +8,13 @@ import json
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import cache
 from html.parser import HTMLParser
 from typing import Any
 from urllib.parse import parse_qsl, urljoin, urlsplit
 
 from django.test import Client
-from django.urls import Resolver404, resolve
+from django.urls import Resolver404, ResolverMatch, resolve
 
 VOID = frozenset(
     [
@@ -33,6 +34,17 @@ VOID = frozenset(
         "wbr",
     ]
 )
+
+
+@cache
+def _resolved(path: str) -> ResolverMatch | None:
+    """What answers at a path, which pages name again and again."""
+    try:
+        return resolve(path)
+    except Resolver404:
+        return None
+
+
 NOT_TYPED = frozenset({"hidden", "submit", "button", "file", "password", "vals"})
 """Kinds of controls whose value nobody types, or that never come back."""
 
@@ -131,10 +143,8 @@ class Form:
 
     @property
     def url_name(self) -> str:
-        try:
-            return resolve(urlsplit(self.address).path).url_name or ""
-        except Resolver404:
-            return ""
+        found = _resolved(urlsplit(self.address).path)
+        return found.url_name or "" if found else ""
 
     @property
     def kind(self) -> tuple[str, frozenset[str], bool]:
@@ -239,9 +249,8 @@ def links_in(root: Node, page: str) -> Iterator[tuple[str, bool]]:
 def _sort_of(address: str) -> tuple[Any, ...] | None:
     """Pages of one sort differ in their keys alone; None for what is not ours."""
     parts = urlsplit(address)
-    try:
-        found = resolve(parts.path)
-    except Resolver404:
+    found = _resolved(parts.path)
+    if found is None:
         return None
     named = tuple(value for value in found.kwargs.values() if isinstance(value, str))
     asked = tuple((name, re.sub(r"\d+", "", value)) for name, value in parse_qsl(parts.query))
