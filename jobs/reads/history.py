@@ -313,7 +313,8 @@ def _sentence(event: JobEvent, model: type[models.Model] | None, name: str) -> s
     title = told_now(title)
     if prefix == "note" and verb == "added":
         return gettext("Note: %(text)s") % {"text": event.after.get("text", "")}
-    what = " ".join(filter(None, [title, _called(name)]))
+    called = _called(name)
+    what = title if called == title else " ".join(filter(None, [title, called]))
     changes = _changes(event, model)
     return f"{what}: {changes}." if changes else f"{what}."
 

@@ -3,12 +3,13 @@
 import pytest
 
 from jobs.lifecycle import Stage
-from jobs.models import Channel
+from jobs.models import Channel, TuningFacts
 from jobs.reads.history import history_of
 from jobs.services.events import log
 from jobs.services.moves import move
 from jobs.services.saving import save_row
 from shop.roles import Role
+from shop.services.events import subject_of
 from tests.factories import make_job, make_product, make_shop, make_staff
 
 pytestmark = pytest.mark.django_db
@@ -47,6 +48,14 @@ def test_an_event_of_a_row_that_is_gone_still_reads() -> None:
         "Something new: count 2.",
         "Speaker taken out.",
     ]
+
+
+def test_a_row_that_is_called_what_its_title_says_is_named_once() -> None:
+    """The facts of a tuning, of which a job has one row."""
+    job, technician = make_job(), make_staff(Role.TECHNICIAN)
+    facts = TuningFacts.objects.get_or_create(job=job)[0]
+    log(job, technician, "tuningfacts.changed", subject=subject_of(facts), after={"air_c": 21.0})
+    assert history_of(job, whole=True)[0].sentence.startswith("Tuning: ")
 
 
 def test_what_was_written_down_is_said_in_words() -> None:
