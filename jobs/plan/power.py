@@ -7,7 +7,6 @@ import zlib
 from functools import cache, lru_cache
 from typing import NamedTuple
 
-import msgspec
 from django.utils.translation import get_language
 
 from jobs import wording
@@ -49,6 +48,7 @@ from wiring.power.solution import DeviceState, PowerSolution, solve
 from wiring.power.speaker_cable import CableFacts, cable_facts, cable_figures
 from wiring.proposals import Proposal, Stock, propose, recommend_fuse
 from wiring.rules.channels import BEHIND
+from wiring.views import shown
 
 __all__ = [
     "FACTORY_FEED",
@@ -117,26 +117,9 @@ def finding_id(fingerprint: str) -> str:
 
 def loads_of(plan: doc.Plan) -> dict[str, Figure]:
     """The load each amplifier channel sees, as a figure, where one can be formed."""
-    joined = doc.Plan(
-        devices=plan.devices, speakers=plan.speakers, channels=tuple(map(_joined, plan.channels))
-    )
-    return dict(_loads(joined, get_language()))
-
-
-def _joined(channel: doc.Channel) -> doc.Channel:
-    """A channel without what its load does not rest on, so that a save of that changes nothing."""
-    return msgspec.structs.replace(
-        channel,
-        wire=None,
-        cable=None,
-        measured_load_ohm=None,
-        output_limit_v=None,
-        polarity_heard="",
-        heard_side="",
-        heard_zone="",
-        setting=doc.Setting(),
-        note="",
-    )
+    joined = shown(plan, "power")
+    alone = doc.Plan(devices=joined.devices, speakers=joined.speakers, channels=joined.channels)
+    return dict(_loads(alone, get_language()))
 
 
 @lru_cache(maxsize=64)

@@ -82,17 +82,12 @@ def _walk(context: Context, path: Path) -> Iterator[Path]:
         yield from _walk(context, (*path, line))
 
 
+@worked_out_once
 def signal_path(context: Context, channel: Channel) -> Path:
     """The one way taken as the channel's signal: at each stage the input of its own number.
 
     Where no input has that number, the first line that feeds the device.
     """
-    if context.channels.get(channel.id) is not channel:
-        return _nearest(context, channel)
-    return context.once(("signal path", channel.id), lambda: _nearest(context, channel))
-
-
-def _nearest(context: Context, channel: Channel) -> Path:
     path: Path = (channel,)
     seen = {channel.device}
     while len(path) < _MOST_STAGES:
