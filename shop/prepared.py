@@ -173,31 +173,6 @@ class Prepared:
         return [self.row(*one) for one in values]
 
 
-class Kept(Generic[Made]):
-    """A read of which `make` makes something of all its rows, kept for the same answer.
-
-    The database is asked every time: kept is what follows from its answer, for each language, and
-    from nothing else. So `make` looks at the rows alone, and what it gives is never changed.
-    """
-
-    def __init__(self, read: Prepared, make: Callable[[list[Any]], Made], most: int = 128) -> None:
-        self.read = read
-        self.using = read.using
-        self.make = make
-        self._kept = lru_cache(maxsize=most)(self._make)
-
-    @property
-    def statement(self) -> _Statement:
-        return self.read.statement
-
-    def _make(self, told: Told, language: str | None) -> Made:
-        return self.make(self.read.given(told.rows))
-
-    def given(self, answer: Sequence[Any]) -> Made:
-        """What is made of what the database answered."""
-        return self._kept(Told(answer), get_language())
-
-
 class Unread:
     """A read that gives what the database answered, for whoever keeps what is made of a part."""
 
@@ -209,8 +184,29 @@ class Unread:
     def statement(self) -> _Statement:
         return self.read.statement
 
-    def given(self, answer: Sequence[Any]) -> Sequence[Any]:
+    def given(self, answer: Sequence[Any]) -> Any:
+        """What the database answered."""
         return answer
+
+
+class Kept(Unread, Generic[Made]):
+    """A read of which `make` makes something of all its rows, kept for the same answer.
+
+    The database is asked every time: kept is what follows from its answer, for each language, and
+    from nothing else. So `make` looks at the rows alone, and what it gives is never changed.
+    """
+
+    def __init__(self, read: Prepared, make: Callable[[list[Any]], Made], most: int = 128) -> None:
+        super().__init__(read)
+        self.make = make
+        self._kept = lru_cache(maxsize=most)(self._make)
+
+    def _make(self, told: Told, language: str | None) -> Made:
+        return self.make(self.read.given(told.rows))
+
+    def given(self, answer: Sequence[Any]) -> Made:
+        """What is made of what the database answered."""
+        return self._kept(Told(answer), get_language())
 
 
 class Asked(Hashable, Protocol):
