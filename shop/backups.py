@@ -106,15 +106,19 @@ LATE_DAYS: Final = 3
 """One is made each night; a machine may be off for a weekend."""
 
 
-def days_without() -> int | None:
-    """Whole days since the newest archive, once they are too many; None where none was ever made
-    here: then it is elsewhere that this book is kept, or nowhere yet."""
+def age_s() -> float | None:
+    """How old the newest archive is [s]; None where none was ever made here: then it is elsewhere
+    that this book is kept, or nowhere yet."""
     try:
         newest = newest_archive()
-        made = newest.stat().st_mtime if newest else time.time()
+        return time.time() - newest.stat().st_mtime if newest else None
     except OSError:  # An old one is being taken away: there is a newer one.
         return None
-    days = int((time.time() - made) // DAY_S)
+
+
+def days_without() -> int | None:
+    """Whole days since the newest archive, once they are too many."""
+    days = int((age_s() or 0) // DAY_S)
     return days if days >= LATE_DAYS else None
 
 

@@ -15,9 +15,8 @@ from typing import TYPE_CHECKING, Any, Final
 from django.conf import settings
 from django.db import connection
 from django.http import HttpRequest, HttpResponse
-from django.utils import timezone
 
-from shop.backups import newest_archive
+from shop.backups import age_s
 
 if TYPE_CHECKING:
     from prometheus_client import Histogram
@@ -73,8 +72,7 @@ class _Standing:
         }
         for name, (what, value) in plain.items():
             yield GaugeMetricFamily(name, what, value=value)
-        if archive := newest_archive():
-            age = timezone.now().timestamp() - archive.stat().st_mtime
+        if (age := age_s()) is not None:
             yield GaugeMetricFamily(
                 "loombook_backup_age_seconds", "Since the newest backup was made", value=age
             )
