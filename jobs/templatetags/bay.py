@@ -134,6 +134,9 @@ def _error(row: CellRow, name: str) -> SafeString:
     return format_html(shown, _error_id(row, name), told(row.errors[name]))
 
 
+MOST_KEPT_OF_A_FIELD: Final = 512
+
+
 @register.simple_tag
 def cell(row: CellRow, name: str, label: str = "", css: str = "") -> SafeString:
     """The control of one cell, named for screen readers by its column and row."""
@@ -148,9 +151,6 @@ def cell(row: CellRow, name: str, label: str = "", css: str = "") -> SafeString:
             kept.clear()
         html = kept[shown] = _cell(row, name, label, css)
     return html
-
-
-MOST_KEPT_OF_A_FIELD: Final = 512
 
 
 def _cell(row: CellRow, name: str, label: str, css: str) -> SafeString:

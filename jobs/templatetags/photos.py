@@ -30,12 +30,6 @@ def photos_of(job: Job, subject: str) -> list[Photo]:
 
 
 @register.simple_tag
-def photo_count(job: Job, subject: str) -> int:
-    """How many photos of one subject there are."""
-    return PhotoBook.of(job).how_many(subject)
-
-
-@register.simple_tag
 def photo_button(job: Job, subject: str, of: str, picture: bool = False) -> SafeString:
     """The way to the photos of one subject, with how many there are, and with `picture` the newest;
     nothing where there are none and none can be taken."""
