@@ -1,4 +1,5 @@
-"""The proxy's settings behind an update: deploy/proxy.py BEFORE, the version that served until now.
+"""The proxy's settings for a name: deploy/proxy.py --for NAME PORT [internal] writes them out; and
+behind an update: deploy/proxy.py BEFORE, the version that served until now.
 
 What deploy/setup.sh made of deploy/Caddyfile.example, in whichever version, is renewed where the
 shop's file still has it word for word; other sites beside it stay as they are. Where somebody
@@ -18,7 +19,7 @@ PORT = "8000"
 
 
 def rendered(template: str, name: str, *, internal: bool, port: str = PORT) -> str:
-    """The template for one name, as deploy/setup.sh writes it."""
+    """The template for one name."""
     lines = [line.replace(NAME, name, 1) for line in template.splitlines(keepends=True)]
     lines = [line.replace(f"127.0.0.1:{PORT}", f"127.0.0.1:{port}", 1) for line in lines]
     if internal:
@@ -93,4 +94,9 @@ def main(before: str) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1])
+    match sys.argv[1:]:
+        case ["--for", name, port, *internal]:
+            template = Path(TEMPLATE).read_text()
+            print(rendered(template, name, internal=bool(internal), port=port), end="")
+        case [before]:
+            main(before)

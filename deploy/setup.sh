@@ -128,9 +128,7 @@ if ! sed 's/#.*//' "$sites" 2>/dev/null | tr -c 'a-z0-9.:/-' '\n' | grep -qxF -e
         as_packaged || { cat "$sites" && echo; } >"$sites.new"
     fi
     port=$(sed -n 's/^PORT=//p' "$env")
-    sed -e "s/loombook\.example\.org/$name/" -e "s/127\.0\.0\.1:8000/127.0.0.1:${port:-8000}/" \
-        ${internal:+-e 's/# issuer internal/issuer internal/'} \
-        deploy/Caddyfile.example >>"$sites.new"
+    .venv/bin/python deploy/proxy.py --for "$name" "${port:-8000}" ${internal:+internal} >>"$sites.new"
     mv "$sites.new" "$sites"
 fi
 
